@@ -1,0 +1,65 @@
+"""stopwise: how far a studio frame is from its lighting plan, in stops, and which lamp to turn.
+
+The public names load on first use, so that ``import stopwise`` stays light::
+
+    frame = stopwise.decode("F0001.dng")
+    plan = stopwise.load_plan("plan.toml")
+    verdict = stopwise.judge(stopwise.measure(frame, plan), plan)
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from stopwise.decoding import decode
+    from stopwise.errors import StopwiseError, Unreadable
+    from stopwise.frame import Frame
+    from stopwise.judging import Finding, Verdict, judge
+    from stopwise.measuring import measure
+    from stopwise.measuring.measurement import Measurement
+    from stopwise.plan import Plan, load_plan
+
+__version__ = "0.1.0"
+
+_HOMES = {
+    "Finding": "stopwise.judging",
+    "Frame": "stopwise.frame",
+    "Measurement": "stopwise.measuring.measurement",
+    "Plan": "stopwise.plan",
+    "StopwiseError": "stopwise.errors",
+    "Unreadable": "stopwise.errors",
+    "Verdict": "stopwise.judging",
+    "decode": "stopwise.decoding",
+    "judge": "stopwise.judging",
+    "load_plan": "stopwise.plan",
+    "measure": "stopwise.measuring",
+}
+
+__all__ = [
+    "Finding",
+    "Frame",
+    "Measurement",
+    "Plan",
+    "StopwiseError",
+    "Unreadable",
+    "Verdict",
+    "decode",
+    "judge",
+    "load_plan",
+    "measure",
+]
+
+
+def __getattr__(name: str) -> object:
+    """Load a public name from its home when it is first asked for (PEP 562)."""
+    if name not in _HOMES:
+        msg = f"module 'stopwise' has no attribute {name!r}"
+        raise AttributeError(msg)
+    return getattr(import_module(_HOMES[name]), name)
+
+
+def __dir__() -> list[str]:
+    """List the public names though they are not loaded yet."""
+    return sorted([*__all__, "__version__"])

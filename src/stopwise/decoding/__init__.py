@@ -1,0 +1,1 @@
+"""path -> Frame, or Unreadable with the reason."""

@@ -1,0 +1,189 @@
+"""Frame: a decoded raw, the mosaic untouched, with all that is needed to read it as light."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal, TypeVar
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from numpy.typing import NDArray
+
+T = TypeVar("T", bound=np.generic)
+
+_FIRST_TURNED = 5
+
+
+@dataclass(frozen=True, slots=True)
+class Camera:
+    """Which camera wrote the file; a part that the file doesn't say is None."""
+
+    make: str | None = None
+    model: str | None = None
+    lens: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Exposure:
+    """The settings the file names; what it doesn't say, or says impossibly (ISO 0), is None.
+
+    Attributes
+    ----------
+    iso
+        Exposure index.
+    f_number
+        As stored, often rounded (5.596 for f/5.6).
+    shutter_s
+        Seconds.
+    taken
+        ISO 8601 local time, fractions of a second where the file has them.
+    """
+
+    iso: float | None = None
+    f_number: float | None = None
+    shutter_s: float | None = None
+    taken: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class NamedLevels:
+    """Black and white as the file names them, one value for each colour, in raw levels.
+
+    Attributes
+    ----------
+    black
+        Mean black of each colour.
+    anchor
+        Per-channel white where the file has one, else its white: zones stand on it.
+    anchor_source
+        Which of the two it is.
+    white
+        The file's single white level.
+    """
+
+    black: tuple[float, ...]
+    anchor: tuple[float, ...]
+    anchor_source: Literal["per-channel white", "white"]
+    white: float
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Masked:
+    """Photosites that no light reaches.
+
+    Attributes
+    ----------
+    levels
+        uint16 (n,), raw levels.
+    colour
+        uint8 (n,), index into the frame's `colours`.
+    """
+
+    levels: NDArray[np.uint16]
+    colour: NDArray[np.uint8]
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Frame:
+    """A decoded raw file: linear levels as the sensor gave them, and how to read them.
+
+    Attributes
+    ----------
+    path
+        The file it came from.
+    mosaic
+        Visible photosites as decoded, uint16, in sensor orientation: shape (H, W) for a mosaic or a
+        monochrome sensor, (H, W, planes) for a stack of full planes. Never written to.
+    pattern
+        uint8, index into `colours` of each photosite of one cell: shape (2, 2) for Bayer, (6, 6)
+        for X-Trans, (1, 1) for monochrome, (1, 1, planes) for a stack. Its origin is the mosaic's.
+    colours
+        Name of each index: ("R", "G", "B", "G2") for Bayer, ("R", "G", "B") for X-Trans and stacks
+        of three, ("M",) for monochrome.
+    levels
+        Black and white as named by the file.
+    black_offset
+        float32 broadcastable to the mosaic, what black adds to `levels.black` place by place
+        (repeat patterns, row and column deltas); None where black is one value a colour.
+    daylight, as_shot
+        White balance multipliers of R, G, B with G = 1; None where the file has none that hold.
+    xyz_to_camera
+        float64 (3, 3), rows R, G, B: camera response to CIE XYZ; None where the file has none.
+    orientation
+        TIFF/EP orientation, 1 to 8.
+    camera, exposure
+        What the file says about where it came from.
+    bits
+        Depth of the levels, where known.
+    masked
+        uint16 optically black photosites with their colour index, or None.
+    """
+
+    path: Path
+    mosaic: NDArray[np.uint16]
+    pattern: NDArray[np.uint8]
+    colours: tuple[str, ...]
+    levels: NamedLevels
+    orientation: int = 1
+    black_offset: NDArray[np.float32] | None = None
+    daylight: tuple[float, float, float] | None = None
+    as_shot: tuple[float, float, float] | None = None
+    xyz_to_camera: NDArray[np.float64] | None = None
+    camera: Camera = Camera()
+    exposure: Exposure = Exposure()
+    bits: int | None = None
+    masked: Masked | None = None
+
+    @property
+    def size(self) -> tuple[int, int]:
+        """Width and height of the upright picture, in photosites."""
+        height, width = self.mosaic.shape[:2]
+        return (height, width) if self.orientation >= _FIRST_TURNED else (width, height)
+
+    def upright(self, plane: NDArray[T]) -> NDArray[T]:
+        """Return a view of a sensor-oriented array (h, w, ...) as the picture stands upright."""
+        return upright(plane, self.orientation)
+
+
+def upright(plane: NDArray[T], orientation: int) -> NDArray[T]:
+    """Turn an array as the picture stands, after TIFF/EP tag 274.
+
+    Parameters
+    ----------
+    plane
+        Shape (h, w, ...), in sensor orientation.
+    orientation
+        1 to 8: which edge of the upright picture the first row and the first column are.
+
+    Returns
+    -------
+    ndarray
+        A view: (h, w, ...) for 1 to 4, (w, h, ...) for 5 to 8.
+
+    Raises
+    ------
+    ValueError
+        If `orientation` isn't 1 to 8.
+    """
+    if not 1 <= orientation <= len(_TURNS):
+        msg = f"orientation must be 1 to 8, got {orientation!r}"
+        raise ValueError(msg)
+    swap, rows, columns = _TURNS[orientation - 1]
+    turned = np.swapaxes(plane, 0, 1) if swap else plane
+    return turned[::rows, ::columns]
+
+
+_TURNS = (
+    (False, 1, 1),
+    (False, 1, -1),
+    (False, -1, -1),
+    (False, -1, 1),
+    (True, 1, 1),
+    (True, 1, -1),
+    (True, -1, -1),
+    (True, -1, 1),
+)
+"""For orientations 1 to 8: swap the axes first, then the step along rows and along columns."""

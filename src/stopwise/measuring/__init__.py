@@ -1,0 +1,1 @@
+"""Frame (x Plan) -> Measurement: pure functions on arrays, no files touched."""

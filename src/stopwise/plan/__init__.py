@@ -1,0 +1,7 @@
+"""The plan: a TOML file that says how the light is meant to be."""
+
+from __future__ import annotations
+
+from stopwise.plan.model import Plan
+
+__all__ = ["Plan"]
