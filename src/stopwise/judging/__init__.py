@@ -1,0 +1,109 @@
+"""Measurement x Plan -> Verdict: each wish's finding, its cause, and what to turn."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from stopwise.judging.backdrop import backdrop_findings
+from stopwise.judging.causes import with_causes
+from stopwise.judging.common import no_lamp_fired, trigger_finding, with_common_offset
+from stopwise.judging.findings import Answer, Finding, Turn, Verdict
+from stopwise.judging.frame import frame_findings
+from stopwise.judging.pairs import apart_finding, ratio_finding
+from stopwise.judging.patches import patch_findings
+from stopwise.plan.wishes import Wishes, wishes_now
+
+if TYPE_CHECKING:
+    from collections.abc import Collection, Iterator, Sequence
+
+    from stopwise.measuring.measurement import Measurement
+    from stopwise.plan.model import Plan
+
+__all__ = ["Finding", "Turn", "Verdict", "judge"]
+
+_SEVERITY = {"fails": 0, "on the line": 1, "not seen": 2, "holds": 3}
+_RANK = {"shutter": 0, "lamp": 1, "exposure": 2, "setting": 3}
+
+
+def judge(
+    measurement: Measurement,
+    plan: Plan | None,
+    *,
+    look: str | None = None,
+    lit: Collection[str] | None = None,
+    ambient: Measurement | None = None,
+) -> Verdict:
+    """Hold one frame's measurement against the plan.
+
+    Parameters
+    ----------
+    measurement
+        What the frame measured, with the patches of the same look.
+    plan
+        The plan; None, or one without a wish, gives the verdict "measured".
+    look
+        Name of the look that is worn; None for the plan's own patches.
+    lit
+        Names of the lamps that are meant to be lit; wishes that need others wait. None: all.
+    ambient
+        The plan's ambient frame measured alike, to tell a frame that no lamp lit.
+
+    Returns
+    -------
+    Verdict
+        Findings worst first. Any that fails: off plan; else a `must_see` patch or everything not
+        seen: can't tell; else on plan.
+    """
+    wishes = None if plan is None else wishes_now(plan, look=look, lit=lit)
+    if wishes is None or not wishes.any:
+        return Verdict("measured", ())
+    findings = list(_findings(wishes, measurement))
+    if no_lamp_fired(measurement, ambient, findings):
+        return Verdict("off plan", (trigger_finding(),))
+    findings = with_common_offset(findings, wishes, measurement)
+    findings = with_causes(findings, wishes)
+    findings.sort(key=_worst_first)
+    answer, reason = _answer(findings, wishes)
+    return Verdict(answer, tuple(findings), reason)
+
+
+def _findings(wishes: Wishes, measurement: Measurement) -> Iterator[Finding]:
+    plan = wishes.plan
+    for patch in wishes.patches:
+        if patch.name in measurement.patches:
+            yield from patch_findings(patch, measurement.patches[patch.name], plan.limits)
+    ratios = {
+        (ratio.lit, ratio.shadow): ratio
+        for ratio in measurement.ratios
+        if ratio.lit is not None and ratio.shadow is not None
+    }
+    for ratio_wish in wishes.ratios:
+        yield ratio_finding(ratio_wish, ratios)
+    for apart_wish in wishes.aparts:
+        yield apart_finding(apart_wish, measurement)
+    if wishes.backdrop is not None and measurement.backdrop is not None:
+        yield from backdrop_findings(wishes.backdrop, measurement.backdrop)
+    yield from frame_findings(wishes, measurement)
+
+
+def _worst_first(finding: Finding) -> tuple[int, int, float]:
+    """Order by state, what explains others first, then by how far outside in widths allowed."""
+    low, high = finding.within or (None, None)
+    width = sum(abs(side) for side in (low, high) if side is not None) or 0.1
+    return _SEVERITY[finding.state], _RANK.get(finding.check, 9), -finding.excess / width
+
+
+def _answer(findings: Sequence[Finding], wishes: Wishes) -> tuple[Answer, str | None]:
+    if any(finding.state == "fails" for finding in findings):
+        return "off plan", None
+    needed = {patch.name for patch in wishes.patches if patch.must_see}
+    lost = [
+        finding.of
+        for finding in findings
+        if finding.state == "not seen" and finding.check == "patch" and finding.of in needed
+    ]
+    if lost:
+        return "can't tell", f"must be seen, and isn't: {', '.join(lost)}"
+    if not any(finding.state in ("holds", "on the line") for finding in findings):
+        return "can't tell", "nothing that the plan wishes is seen"
+    return "on plan", None

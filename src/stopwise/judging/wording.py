@@ -1,0 +1,49 @@
+"""How findings speak: names and numbers in plain sentences, tenths of a stop."""
+
+from __future__ import annotations
+
+_SMALL = 0.095
+"""Under this a tenth would read 0.0 or 0.1 by rounding alone, so hundredths are shown."""
+
+
+def title(name: str) -> str:
+    """Return a patch's or lamp's name as it starts a sentence."""
+    return name[:1].upper() + name[1:]
+
+
+def stops_text(stops: float) -> str:
+    """Return the size of a difference in tenths of a stop, in hundredths where it is small."""
+    size = abs(stops)
+    return f"{size:.1f}" if size >= _SMALL else f"{size:.2f}"
+
+
+def share_text(fraction: float) -> str:
+    """Return a share of an area as a percentage that keeps two figures when it is small."""
+    percent = 100.0 * fraction
+    return f"{percent:.0f} %" if percent >= 9.5 else f"{percent:.2g} %"
+
+
+def over_or_under(difference: float) -> str:
+    """Return which side of the wish a difference lies on."""
+    return "over" if difference > 0 else "under"
+
+
+def more_or_less(difference: float) -> str:
+    """Return "more" or "less" for a ratio's or separation's difference."""
+    return "more" if difference > 0 else "less"
+
+
+def f_text(f_number: float) -> str:
+    """Return an f-number as it is marked: f/11, f/5.6."""
+    return f"f/{f_number:.2g}" if f_number < 10 else f"f/{f_number:.0f}"
+
+
+def shutter_text(seconds: float) -> str:
+    """Return a shutter time as it is marked: 1/160, 2 s."""
+    return f"1/{1 / seconds:.0f}" if seconds < 0.3 else f"{seconds:g} s"
+
+
+def place_text(point: tuple[float, float]) -> str:
+    """Return a place of the picture as a person points at it, in percent from the left and top."""
+    x, y = point
+    return f"{100 * x:.0f} % from the left, {100 * y:.0f} % down"
