@@ -1,1 +1,85 @@
-"""Thin commands over the library."""
+"""The command line: names the commands, loads one when it is called, and ends in one place."""
+
+from __future__ import annotations
+
+import sys
+from importlib import import_module
+from typing import TYPE_CHECKING
+
+import click
+
+import stopwise
+from stopwise.errors import StopwiseError
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+_COMMANDS = {
+    "demo": ("stopwise.cli.demo_command", "demo", "Replay the sample frames, end to end."),
+    "watch": ("stopwise.cli.watch_command", "watch", "Judge frames as they land in a folder."),
+    "check": ("stopwise.cli.check_command", "check", "Judge files now."),
+    "plan": ("stopwise.cli.plan_commands", "plan", "Write, check and draw a lighting plan."),
+    "grey": ("stopwise.cli.grey_command", "grey", "Set mid-grey from a card."),
+    "mark": ("stopwise.cli.mark_command", "mark", "Say what part a frame plays in the plan."),
+    "stops": ("stopwise.cli.stops_command", "stops", "The arithmetic of light."),
+    "ledger": ("stopwise.cli.ledger_command", "ledger", "Hand the records out."),
+}
+
+
+class _Commands(click.Group):
+    """A group that knows its commands by name and loads one only when it is used."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002
+        """Return the commands in the order of a day."""
+        return list(_COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
+        """Load one command."""
+        if cmd_name not in _COMMANDS:
+            return None
+        module, name, _ = _COMMANDS[cmd_name]
+        command: click.Command = getattr(import_module(module), name)
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
+        """Write the list of commands without loading any."""
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, text) for name, (_, _, text) in _COMMANDS.items()])
+
+
+@click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(stopwise.__version__, prog_name="stopwise")
+def commands() -> None:
+    """Say in stops how far each studio frame is from the lighting plan, and which lamp to turn.
+
+    Exit codes: 0 all on plan or measured, 1 something off plan or can't tell, 2 wrong use, wrong
+    plan or a path that isn't there, 3 a file unreadable.
+    """
+
+
+def main(arguments: Sequence[str] | None = None) -> None:
+    """Run a command and end the process; the one place where an error becomes words and a code."""
+    sys.exit(run(arguments))
+
+
+def run(arguments: Sequence[str] | None = None) -> int:
+    """Run a command and return its exit code, with any error said on stderr."""
+    try:
+        result = commands.main(
+            args=None if arguments is None else list(arguments),
+            prog_name="stopwise",
+            standalone_mode=False,
+        )
+    except StopwiseError as error:
+        click.echo(f"stopwise: {error}", err=True)
+        return error.exit_code
+    except click.ClickException as error:
+        error.show()
+        return error.exit_code
+    except click.Abort:
+        click.echo("stopwise: stopped.", err=True)
+        return 1
+    except BrokenPipeError:
+        sys.stderr.close()
+        return 0
+    return result if isinstance(result, int) else 0
