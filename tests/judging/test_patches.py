@@ -119,7 +119,7 @@ def test_a_state_agrees_with_the_interval_it_stands_for(difference, under, over,
     elif state == "holds":
         assert -under - 1e-6 <= difference <= over + 1e-6
     else:
-        assert low < over < high or low < -under < high
+        assert low <= over <= high or low <= -under <= high
 
 
 def test_an_open_side_never_fails():
