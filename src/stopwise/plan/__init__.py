@@ -3,5 +3,6 @@
 from __future__ import annotations
 
 from stopwise.plan.model import Plan
+from stopwise.plan.reading import load_plan
 
-__all__ = ["Plan"]
+__all__ = ["Plan", "load_plan"]

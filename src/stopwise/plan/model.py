@@ -1,21 +1,49 @@
-"""The plan's model: every table and key of a plan file, with its unit, range and default."""
+"""The plan's model: every table and key of a plan file, with what it means and an example.
+
+The descriptions and examples here feed the messages about wrong keys, `plan new` and the tests
+that keep docs/plan.md whole.
+"""
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from stopwise.plan.kinds import (
+    Balance,
+    Box,
+    Elevation,
+    ExposureValue,
+    FileName,
+    FNumber,
+    Fraction,
+    Iso,
+    Length,
+    MaterialName,
+    MidGrey,
+    Millimetres,
+    Name,
+    Note,
+    OffAxis,
+    Positive,
+    Power,
+    PowerRange,
+    Role,
+    Shutter,
+    Step,
+    Stops,
+    Switch,
+    Tolerance,
+    WattSeconds,
+    ZoneWish,
+)
 from stopwise.plan.materials import MATERIALS, PLAIN, Material
 
-Fraction = Annotated[float, Field(ge=0.0, le=1.0, allow_inf_nan=False)]
-Stops = Annotated[float, Field(ge=-20.0, le=20.0, allow_inf_nan=False)]
-Tolerance = Annotated[float, Field(ge=0.0, le=20.0, allow_inf_nan=False)]
-Positive = Annotated[float, Field(gt=0.0, allow_inf_nan=False)]
-ZoneWish = Annotated[float, Field(ge=-5.0, le=12.0, allow_inf_nan=False)]
-Name = Annotated[str, Field(min_length=1, max_length=80)]
-Box = tuple[Fraction, Fraction, Fraction, Fraction]
-Role = Literal["key", "fill", "hair", "rim", "kicker", "edge", "background", "other"]
+
+def _key(default: Any, about: str, example: object, **more: Any) -> Any:
+    """Describe one key of the plan: its default, what it means, and a right value."""
+    return Field(default, description=about, examples=[example], **more)
 
 
 class Table(BaseModel):
@@ -27,51 +55,62 @@ class Table(BaseModel):
 class CameraPlan(Table):
     """`[camera]`: the settings that the plan is made for, and what is known of the body."""
 
-    iso: Positive | None = None
-    f_number: Positive | None = None
-    shutter: Positive | None = None
-    sync_speed: Positive | None = None
-    mid_grey: Annotated[float, Field(gt=0.0, lt=1.0)] | None = None
-    mid_grey_model: str | None = None
-    mid_grey_iso: Positive | None = None
-    balance: Literal["daylight", "as shot"] | tuple[Positive, Positive, Positive] = "daylight"
-    raw_clip: Positive | None = None
+    iso: Iso | None = _key(None, "ISO speed", 100)
+    f_number: FNumber | None = _key(None, "f-number of the lens", 11.0)
+    shutter: Shutter | None = _key(None, "shutter time", "1/160")
+    sync_speed: Shutter | None = _key(None, "shortest time that syncs with flash", "1/200")
+    mid_grey: MidGrey | None = _key(None, "mid-grey as a fraction of the named white", 0.127)
+    mid_grey_model: Note | None = _key(None, "body that mid_grey was set for", "Model of the body")
+    mid_grey_iso: Iso | None = _key(None, "ISO that mid_grey was set for", 100)
+    balance: Balance = _key("daylight", "white balance for measuring", "daylight")
+    raw_clip: Positive | None = _key(None, "raw level at which photosites stop", 15800)
 
 
 class Light(Table):
     """`[[light]]`: one lamp, where it stands, what it gives and what its pack can do."""
 
-    name: Name
-    role: Role = "other"
-    kind: Literal["flash", "continuous"] = "flash"
-    modifier: str | None = None
-    off_axis: Annotated[float, Field(ge=-360.0, le=360.0)] | None = None
-    elevation: Annotated[float, Field(ge=-90.0, le=90.0)] | None = None
-    distance: Positive | None = None
-    meter: Positive | None = None
-    meter_at: Literal["lamp", "camera"] = "lamp"
-    power: Stops | None = None
-    step: Positive = 0.1
-    range: tuple[Stops, Stops] = (-8.0, 0.0)
-    scale: Literal["stops", "fraction", "of 10", "Ws"] = "stops"
-    full_ws: Positive | None = None
+    name: Name = _key(..., "name of the lamp", "key")
+    role: Role = _key("other", "what the lamp is for", "key")
+    kind: Literal["flash", "continuous"] = _key("flash", "flash or continuous light", "flash")
+    modifier: Note | None = _key(None, "what shapes the light", "snoot")
+    grid: Note | None = _key(None, "grid in front of it", "20 degrees")
+    gel: Note | None = _key(None, "colour or diffusion gel", "quarter diffusion")
+    stand: Note | None = _key(None, "what holds it up", "boom")
+    pack: Note | None = _key(None, "pack or head that feeds it", "pack A, socket 1")
+    off_axis: OffAxis | None = _key(
+        None, "degrees round the sitter from the camera axis, to camera right positive", 60
+    )
+    elevation: Elevation | None = _key(None, "degrees above the sitter", 35)
+    distance: Length | None = _key(None, "metres from the sitter", 1.8)
+    meter: FNumber | None = _key(None, "meter reading of this lamp alone", 11.0)
+    meter_at: Literal["lamp", "camera"] = _key("lamp", "where the meter's dome faced", "lamp")
+    full_ws: WattSeconds | None = _key(None, "full power in watt-seconds", 500)
+    power: Power | None = _key(None, "power in stops below full", -2.0)
+    step: Step = _key(0.1, "smallest step of its power, stops", 0.1)
+    range: PowerRange = _key((-8.0, 0.0), "least and greatest power, stops from full", [-8.0, 0.0])
+    scale: Literal["stops", "fraction", "of 10", "Ws"] = _key(
+        "stops", "how the pack shows its power", "stops"
+    )
+    note: Note | None = _key(None, "anything else", "flagged off the lens")
 
 
 class Patch(Table):
     """`[[patch]]`: a named box of the frame and what is wished there."""
 
-    name: Name
-    box: Box
-    material: str | None = None
-    zone: ZoneWish | None = None
-    within: Tolerance | None = None
-    over: Tolerance | None = None
-    under: Tolerance | None = None
-    may_clip: Fraction | None = None
-    headroom: Stops | None = None
-    follow: bool = False
-    must_see: bool = False
-    lit_by: tuple[Name, ...] = ()
+    name: Name = _key(..., "name of the patch", "lit cheek")
+    box: Box = _key(
+        ..., "x0, y0, x1, y1 as fractions of the upright picture", [0.52, 0.40, 0.58, 0.48]
+    )
+    material: MaterialName | None = _key(None, "what the patch is of", "skin")
+    zone: ZoneWish | None = _key(None, "zone wished, mid-grey is 5", 6.5)
+    within: Tolerance | None = _key(None, "stops over and under that still hold", 0.3)
+    over: Tolerance | None = _key(None, "stops over that still hold", 0.2)
+    under: Tolerance | None = _key(None, "stops under that still hold", 0.3)
+    may_clip: Fraction | None = _key(None, "greatest share of the patch in blown areas", 0.001)
+    headroom: Stops | None = _key(None, "stops under clip that its brightest part must keep", 0.5)
+    follow: Switch = _key(default=False, about="found again when the sitter moves", example=True)
+    must_see: Switch = _key(default=False, about="no verdict without this patch", example=True)
+    lit_by: tuple[Name, ...] = _key((), "names of the lamps that light it", ["key", "fill"])
 
     @property
     def defaults(self) -> Material:
@@ -82,88 +121,98 @@ class Patch(Table):
 class RatioWish(Table):
     """`[[ratio]]`: how far lit is to be from shadow, stops."""
 
-    lit: Name
-    shadow: Name
-    stops: Stops
-    within: Tolerance = 0.3
+    lit: Name = _key(..., "patch on the lit side", "lit cheek")
+    shadow: Name = _key(..., "patch on the shadow side", "shadow cheek")
+    stops: Stops = _key(..., "stops from shadow up to lit", 2.0)
+    within: Tolerance = _key(0.3, "stops over and under that still hold", 0.3)
 
 
 class Apart(Table):
     """`[[apart]]`: how far one patch is to stand out from another, stops."""
 
-    lighter: Name
-    darker: Name
-    at_least: Stops
+    lighter: Name = _key(..., 'the lighter patch, or "backdrop"', "hair")
+    darker: Name = _key(..., 'the darker patch, or "backdrop"', "backdrop")
+    at_least: Stops = _key(..., "least stops between them", 0.7)
 
 
 class BackdropPlan(Table):
     """`[backdrop]`: where the backdrop is seen and how it is to lie."""
 
-    boxes: tuple[Box, ...]
-    zone: ZoneWish | None = None
-    over: Tolerance = 0.2
-    under: Tolerance = 0.2
-    left_right: Stops | None = None
-    left_right_within: Tolerance = 0.15
-    falloff: Stops | None = None
-    falloff_within: Tolerance = 0.3
-    uneven: Tolerance | None = None
-    blotch: Tolerance | None = None
-    tint: Tolerance | None = None
+    boxes: tuple[Box, ...] = _key(
+        ..., "places where only backdrop is seen", [[0.02, 0.1, 0.3, 0.6], [0.7, 0.1, 0.98, 0.6]],
+        min_length=1,
+    )  # fmt: skip
+    zone: ZoneWish | None = _key(None, "zone wished, mid-grey is 5", 4.5)
+    over: Tolerance = _key(0.2, "stops over that still hold", 0.2)
+    under: Tolerance = _key(0.2, "stops under that still hold", 0.2)
+    left_right: Stops | None = _key(None, "left minus right, stops", 0.0)
+    left_right_within: Tolerance = _key(0.15, "stops of left_right that still hold", 0.15)
+    falloff: Stops | None = _key(None, "brightest to darkest, stops", 1.0)
+    falloff_within: Tolerance = _key(0.3, "stops of falloff that still hold", 0.3)
+    uneven: Tolerance | None = _key(None, "greatest unevenness, RMS stops", 0.05)
+    blotch: Tolerance | None = _key(None, "greatest single blotch, stops", 0.15)
+    tint: Tolerance | None = _key(None, "greatest change of colour left to right, stops", 0.05)
 
 
 class MayClip(Table):
     """`[[may_clip]]`: a place that is meant to clip."""
 
-    name: Name
-    box: Box
+    name: Name = _key(..., "name of the place", "window")
+    box: Box = _key(..., "x0, y0, x1, y1 as fractions of the upright picture", [0.0, 0.0, 0.1, 0.1])
 
 
 class Limits(Table):
-    """`[limits]`: what holds for the whole frame."""
+    """`[limits]`: what holds for the whole frame, as fractions of it unless said otherwise."""
 
-    blown_area: Fraction = 0.0001
-    pinpoint_largest: Fraction = 0.00005
-    pinpoints_total: Fraction = 0.0005
-    blocked: Fraction = 0.3
-    drift: Tolerance = 0.1
+    blown_area: Fraction = _key(0.0001, "greatest blown area outside patches", 0.0001)
+    pinpoint_largest: Fraction = _key(0.00005, "greatest speck that is a pinpoint", 0.00005)
+    pinpoints_total: Fraction = _key(0.0005, "greatest sum of pinpoints", 0.0005)
+    blocked: Fraction = _key(0.3, "greatest blocked share of dark cloth", 0.3)
+    drift: Tolerance = _key(0.1, "stops off a take's median that still hold", 0.1)
 
 
 class Frames(Table):
     """`[frames]`: files beside the plan that have a part to play."""
 
-    grey: str | None = None
-    ambient: str | None = None
-    plate: str | None = None
-    reference: str | None = None
-    solo: dict[str, str] = {}
+    grey: FileName | None = _key(None, "frame of the grey card", "F0001.dng")
+    ambient: FileName | None = _key(None, "frame without any flash", "F0002.dng")
+    plate: FileName | None = _key(None, "clean plate: the backdrop without sitter", "F0009.dng")
+    reference: FileName | None = _key(None, "frame that followed patches are cut from", "F0012.dng")
+    solo: dict[Name, FileName] = _key({}, "frame of each lamp alone", {"key": "F0003.dng"})
 
 
 class SetPlan(Table):
     """`[set]`: what a rebuild needs besides the lamps; lengths in metres."""
 
-    sitter_to_paper: Positive | None = None
-    camera_to_sitter: Positive | None = None
-    camera_height: Positive | None = None
-    lens_mm: Positive | None = None
-    paper: str | None = None
-    note: str | None = None
+    sitter_to_paper: Length | None = _key(None, "metres from sitter to backdrop", 2.2)
+    camera_to_sitter: Length | None = _key(None, "metres from camera to sitter", 3.0)
+    camera_height: Length | None = _key(None, "metres from floor to lens", 1.5)
+    lens_mm: Millimetres | None = _key(None, "focal length in millimetres", 85)
+    paper: Note | None = _key(None, "backdrop that hangs there", "mid-grey paper, 2.7 m")
+    ambient_ev: ExposureValue | None = _key(
+        None, "EV at ISO 100 that an incident meter reads with no lamp on", 3.0
+    )
+    note: Note | None = _key(None, "anything else", "tape on the floor for both feet")
 
 
 class Panel(Table):
     """`[[panel]]`: a flag, a board or a scrim."""
 
-    kind: Literal["flag", "black board", "white board", "scrim"]
-    off_axis: float | None = None
-    distance: Positive | None = None
-    height: float | None = None
-    note: str | None = None
+    kind: Literal["flag", "black board", "white board", "scrim"] = _key(
+        ..., "flag, black board, white board or scrim", "flag"
+    )
+    off_axis: OffAxis | None = _key(
+        None, "degrees round the sitter from the camera axis, to camera right positive", -70
+    )
+    distance: Length | None = _key(None, "metres from the sitter", 0.9)
+    height: Length | None = _key(None, "metres from the floor to its middle", 1.6)
+    note: Note | None = _key(None, "anything else", "keeps the hair light off the lens")
 
 
 class Look(Table):
     """`[[look]]`: other clothes or another sitter under the same lamps."""
 
-    name: Name
+    name: Name = _key(..., "name of the look", "black jacket")
     patches: tuple[Patch, ...] = Field(default=(), alias="patch")
     ratios: tuple[RatioWish, ...] = Field(default=(), alias="ratio")
 
@@ -171,8 +220,8 @@ class Look(Table):
 class Plan(Table):
     """A whole plan file. Every table but `schema` is optional; an empty plan still measures."""
 
-    schema_version: Literal[1] = Field(default=1, alias="schema")
-    title: str | None = None
+    schema_version: Literal[1] = _key(1, "version of the plan's format", 1, alias="schema")
+    title: Note | None = _key(None, "title of the shoot", "Fencer, hard light")
     camera: CameraPlan = CameraPlan()
     lights: tuple[Light, ...] = Field(default=(), alias="light")
     patches: tuple[Patch, ...] = Field(default=(), alias="patch")

@@ -1,0 +1,125 @@
+"""Engraved figures and the exact values that they stand for: f/11 is 11.314, 1/125 is 1/128 s.
+
+A plan keeps what was engraved or said; arithmetic asks :func:`exact_f_number` and
+:func:`exact_shutter` for what it stands for. A figure that is on no engraved series is exact as it
+stands. Where thirds and halves share a mark (1.2, 13), thirds are taken: cameras step in thirds.
+"""
+
+from __future__ import annotations
+
+import math
+
+_THIRD_MARKS = (
+    *(0.7, 0.8, 0.9),
+    *(1.0, 1.1, 1.2, 1.4, 1.6, 1.8, 2.0, 2.2, 2.5, 2.8, 3.2, 3.5),
+    *(4.0, 4.5, 5.0, 5.6, 6.3, 7.1, 8.0, 9.0, 10.0, 11.0, 13.0, 14.0),
+    *(16.0, 18.0, 20.0, 22.0, 25.0, 29.0, 32.0, 36.0, 40.0, 45.0, 51.0, 57.0),
+    *(64.0, 72.0, 81.0, 90.0),
+)
+"""Third stops from f/0.7 to f/90; the full stops are those of ISO 517."""
+
+_HALF_MARKS = {
+    1.7: 3,
+    2.4: 5,
+    3.3: 7,
+    3.4: 7,
+    4.8: 9,
+    6.7: 11,
+    9.5: 13,
+    19.0: 17,
+    27.0: 19,
+    38.0: 21,
+}
+"""Marks that only the half-stop series has, and their place in it, 2**(place/4)."""
+
+_FIRST_THIRD = -3
+_EXACT_F_NUMBERS = {
+    **{mark: math.pow(2.0, place / 4.0) for mark, place in _HALF_MARKS.items()},
+    **{mark: math.pow(2.0, (n + _FIRST_THIRD) / 6.0) for n, mark in enumerate(_THIRD_MARKS)},
+}
+
+FULL_STOPS = (0.7, 1.0, 1.4, 2.0, 2.8, 4.0, 5.6, 8.0, 11.0, 16.0, 22.0, 32.0, 45.0, 64.0, 90.0)
+"""The full-stop marks, each one stop from the next."""
+
+_SHUTTER_MARKS = (
+    *(1, 1.3, 1.6, 2, 2.5, 3, 4, 5, 6, 8, 10, 13, 15, 20, 25, 30, 40, 50, 60, 80, 100),
+    *(125, 160, 200, 250, 320, 400, 500, 640, 800, 1000, 1250, 1600, 2000, 2500, 3200),
+    *(4000, 5000, 6400, 8000),
+)
+"""Third-stop shutter marks as 1/n s; the full stops are those of ISO 516."""
+
+
+def is_f_mark(f_number: float) -> bool:
+    """Tell whether a figure is engraved on the full, half or third-stop series."""
+    return f_number in _EXACT_F_NUMBERS
+
+
+def exact_f_number(f_number: float) -> float:
+    """Return the f-number that an engraved figure stands for: 11.0 gives 11.3137.
+
+    Parameters
+    ----------
+    f_number
+        A mark, or any f-number: one that is no mark comes back unchanged.
+    """
+    return _EXACT_F_NUMBERS.get(f_number, f_number)
+
+
+def exact_shutter(shutter_s: float) -> float:
+    """Return the time in seconds that an engraved one stands for: 1/125 gives 1/128.
+
+    Whole and third stops from 1 s to 1/8000 s are known; any other time comes back unchanged.
+    """
+    for third, mark in enumerate(_SHUTTER_MARKS):
+        if math.isclose(shutter_s * mark, 1.0, rel_tol=1e-9):
+            return math.pow(2.0, -third / 3.0)
+    return shutter_s
+
+
+def say_f_number(f_number: float) -> str:
+    """Return an f-number as a meter shows it: the mark, or the full stop below and the tenths.
+
+    Parameters
+    ----------
+    f_number
+        A mark, or an exact f-number.
+
+    Returns
+    -------
+    str
+        "f/11", "f/6.3" for what lies within 0.02 stop of a mark, else "f/8+0.6".
+    """
+    exact = exact_f_number(f_number)
+    for mark in _THIRD_MARKS:
+        if abs(2.0 * math.log2(exact / _EXACT_F_NUMBERS[mark])) < _SAME_MARK_STOPS:
+            return f"f/{mark:g}"
+    tenths = round(20.0 * math.log2(exact)) + 10
+    full, tenth = divmod(tenths, 10)
+    if not 0 <= full < len(FULL_STOPS):
+        return f"f/{exact:.3g}"
+    return f"f/{FULL_STOPS[full]:g}+0.{tenth}" if tenth else f"f/{FULL_STOPS[full]:g}"
+
+
+_SAME_MARK_STOPS = 0.02
+
+
+def say_shutter(shutter_s: float) -> str:
+    """Return a shutter time as it is engraved: "1/160 s", "0.5 s", "2 s"."""
+    if shutter_s > 0.3:
+        return f"{shutter_s:.3g} s"
+    return f"1/{_nearest_shutter_mark(1.0 / shutter_s):g} s"
+
+
+def _nearest_shutter_mark(denominator: float) -> float:
+    near = min(_SHUTTER_MARKS, key=lambda mark: abs(math.log2(denominator / mark)))
+    same = abs(math.log2(denominator / near)) < _SAME_SHUTTER_STOPS
+    return near if same else float(f"{denominator:.3g}")
+
+
+_SAME_SHUTTER_STOPS = 0.1
+
+
+def say_stops(stops: float) -> str:
+    """Return signed stops in tenths: "+0.4", "-2.0", "0.0"."""
+    tenths = round(stops, 1)
+    return f"{tenths:+.1f}" if tenths else "0.0"
