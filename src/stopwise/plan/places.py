@@ -36,11 +36,25 @@ class Place:
 
 @dataclass(frozen=True, slots=True)
 class Statement:
-    """One header or one key with its value, as offsets into the text."""
+    """One header or one key with its value, as offsets into the text.
+
+    Attributes
+    ----------
+    table
+        The table that it opens, or that its key stands in.
+    path
+        The table that it opens, or the whole path of its key.
+    """
 
     start: int
     end: int
     table: Path
+    path: Path
+
+    @property
+    def is_header(self) -> bool:
+        """Whether it opens a table."""
+        return self.path == self.table
 
 
 @dataclass(slots=True)
@@ -113,13 +127,10 @@ class _Scan:
         return self.at < len(self.text)
 
     def statement(self) -> None:
-        if self.text[self.at] == "[":
-            self._header()
-        else:
-            self._pair(self.table)
-        self.places.statements.append(Statement(self.begun, self.at, self.table))
+        path = self._header() if self.text[self.at] == "[" else self._pair(self.table)
+        self.places.statements.append(Statement(self.begun, self.at, self.table, path))
 
-    def _header(self) -> None:
+    def _header(self) -> Path:
         brackets = 2 if self.text.startswith("[[", self.at) else 1
         self.at += brackets
         keys = self._keys()
@@ -135,6 +146,7 @@ class _Scan:
             self.elements[path] = self.elements.get(path, -1) + 1
             self.table = (*path, self.elements[path])
         self._note_header(self.table)
+        return self.table
 
     def _note_header(self, path: Path) -> None:
         place = Place(self._line(self.begun), self.begun, self.at, is_header=True)
@@ -143,13 +155,14 @@ class _Scan:
     def _last_element(self, path: Path) -> Path:
         return (*path, self.elements[path]) if path in self.elements else path
 
-    def _pair(self, table: Path) -> None:
+    def _pair(self, table: Path) -> Path:
         start = self.at
         keys = self._keys()
         self._expect("=")
         for length in range(1, len(keys)):
             self._note((*table, *keys[:length]), start, start)
         self._value((*table, *keys), start)
+        return (*table, *keys)
 
     def _keys(self) -> list[str]:
         keys = [self._key()]
