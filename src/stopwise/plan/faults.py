@@ -233,6 +233,20 @@ def _short(key: str) -> str:
     return key if len(key) <= 40 else f"{key[:40]}…"
 
 
+def keys_of_the_plan() -> dict[str, list[str]]:
+    """Return the keys of every table, by the table's header in the file: "light", "look.patch"."""
+    found: dict[str, list[str]] = {}
+    _collect(Plan, "", found)
+    return found
+
+
+def _collect(table: type[Table], name: str, found: dict[str, list[str]]) -> None:
+    found[name] = _keys(table)
+    for key, field in _fields(table).items():
+        if inner := _table_in(field.annotation):
+            _collect(inner, f"{name}.{key}".lstrip("."), found)
+
+
 # --- finding the way through the model -----------------------------------------------------------
 
 

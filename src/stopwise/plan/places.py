@@ -138,6 +138,7 @@ class _Scan:
         path: Path = ()
         for key in keys[:-1]:
             path = self._last_element((*path, key))
+            self._note_header(path)
         path = (*path, keys[-1])
         if brackets == 1:
             self.table = self._last_element(path)
@@ -145,12 +146,14 @@ class _Scan:
             self._note_header(path)
             self.elements[path] = self.elements.get(path, -1) + 1
             self.table = (*path, self.elements[path])
-        self._note_header(self.table)
+        self.places.by_path[self.table] = self._here()
         return self.table
 
     def _note_header(self, path: Path) -> None:
-        place = Place(self._line(self.begun), self.begun, self.at, is_header=True)
-        self.places.by_path.setdefault(path, place)
+        self.places.by_path.setdefault(path, self._here())
+
+    def _here(self) -> Place:
+        return Place(self._line(self.begun), self.begun, self.at, is_header=True)
 
     def _last_element(self, path: Path) -> Path:
         return (*path, self.elements[path]) if path in self.elements else path
