@@ -6,8 +6,7 @@ import difflib
 import os
 import stat
 import tomllib
-from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pytest
 import tomlkit
@@ -17,6 +16,9 @@ from hypothesis import strategies as st
 from stopwise.errors import PathMissing, PlanError, WrongUse
 from stopwise.plan.draft import Draft, open_draft, undo_edit, undo_file
 from stopwise.plan.editing import add_table, remove_table, set_value
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 TEXT = """\
 # our set, second day
@@ -77,15 +79,7 @@ def test_a_key_of_the_top_stands_before_the_first_table() -> None:
 def test_the_old_value_stays_as_a_comment_when_asked() -> None:
     after = set_value(TEXT, ("patch", 0, "zone"), 6.2, was="before F0012.dng")
 
-    assert (
-        changed_lines(TEXT, after)
-        == [
-            "+ # zone = 6.5  (before F0012.dng)",
-            "- zone = 6.5        # by eye",
-            "+ zone = 6.2        # by eye",
-        ]
-        or "# zone = 6.5  (before F0012.dng)\nzone = 6.2        # by eye\n" in after
-    )
+    assert "# zone = 6.5  (before F0012.dng)\nzone = 6.2        # by eye\n" in after
 
 
 def test_an_old_list_of_several_lines_stays_as_a_comment() -> None:
@@ -193,7 +187,7 @@ def test_a_draft_is_written_whole_and_undone_once(plan_file: Path) -> None:
     undo_edit(plan_file)
 
     assert plan_file.read_text(encoding="utf-8") == TEXT
-    with pytest.raises(WrongUse, match="no edit of plan.toml to undo"):
+    with pytest.raises(WrongUse, match="to undo: only the last one"):
         undo_edit(plan_file)
 
 
@@ -259,17 +253,6 @@ def test_a_link_to_the_plan_stays_a_link(plan_file: Path) -> None:
 
     assert link.is_symlink()
     assert "iso = 64" in plan_file.read_text(encoding="utf-8")
-
-
-@pytest.mark.skipif(not hasattr(os, "geteuid") or os.geteuid() == 0, reason="root may write all")
-def test_a_folder_that_takes_no_file_is_said(plan_file: Path) -> None:
-    draft = open_draft(plan_file).set(("camera", "iso"), 64)
-    plan_file.parent.chmod(0o500)
-    try:
-        with pytest.raises(WrongUse, match="can't be written"):
-            draft.save()
-    finally:
-        plan_file.parent.chmod(0o700)
 
 
 def test_a_plan_taken_away_meanwhile_is_said(plan_file: Path) -> None:
