@@ -124,6 +124,11 @@ def _lamps_of(name: str, scene: Scene) -> str:
 
 def _headroom(finding: Finding, scene: Scene) -> Call:
     say = fitted("Hot centre on the {}.".format, finding["of"])
+    if not (finding.get("say") or _HOT).startswith(_HOT):
+        room = stops_text(finding["measured"] or 0.0)
+        return fitted(lambda name: f"{name} {room} from clip.", finding["of"]), _advice(
+            finding, scene, "Less light there."
+        )
     turn = finding.get("turn")
     if not turn:
         return say, _advice(finding, scene, "Feather the lamp that lights it.")
@@ -274,6 +279,7 @@ def _iso_text(iso: float) -> str:
     return f"ISO {iso:.0f}"
 
 
+_HOT = "Hot centre"
 _AT_LIMIT = {True: "{} is at full: move it nearer.", False: "{} is at its least: move it back."}
 _SETTING_TEXT = {"f_number": f_text, "shutter": shutter_text, "iso": _iso_text}
 _PAPER = {

@@ -1,0 +1,99 @@
+"""The stop ruler's heights, lanes and labels."""
+
+from __future__ import annotations
+
+import math
+from itertools import pairwise
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from stopwise.report.ruler import Reading, clip_zone, in_lanes, ruler_of, spread
+from support.records import finding, patch, record, unreadable
+
+
+def test_a_file_that_clips_where_it_says_ends_the_ruler_at_7_97() -> None:
+    # ISO 12232, saturation-based speed: mid-grey at 0.18 / sqrt 2 of saturation
+    assert clip_zone(record()) == pytest.approx(5 - math.log2(0.18 / math.sqrt(2)), abs=1e-3)
+
+
+def test_a_sensor_that_stops_below_its_named_white_ends_the_ruler_lower() -> None:
+    levels = {"black": [256.0], "saturation": [3850.0], "anchor": [4095.0]}
+    lower = math.log2((3850 - 256) / (4095 - 256))
+    assert clip_zone(record(levels=levels)) - clip_zone(record()) == pytest.approx(lower)
+
+
+def test_the_first_colour_to_clip_ends_the_ruler() -> None:
+    levels = {"black": [0.0, 0.0], "saturation": [15000.0, 14000.0], "anchor": [15000.0] * 2}
+    assert clip_zone(record()) - clip_zone(record(levels=levels)) == pytest.approx(
+        math.log2(15 / 14)
+    )
+
+
+def test_a_zones_bar_covers_half_a_zone_either_side_and_ends_at_the_clip_line() -> None:
+    ruler = ruler_of(record())
+    assert [(bar.low, bar.high) for bar in ruler.shares[:2]] == [(-0.5, 0.5), (0.5, 1.5)]
+    assert ruler.shares[-1].high == ruler.clip
+    assert [bar.fraction for bar in ruler.shares] == record()["zones"]["share"][:9]
+
+
+def test_a_wish_stands_between_its_limits_and_the_value_off_it() -> None:
+    frame = record("off plan", finding("patch", "hair", 6.9, 6.5, within=[-0.3, 0.2]))
+    frame["patches"] = {"hair": patch(6.9, (0.4, 0.4, 0.5, 0.5))}
+    [hair] = [reading for reading in ruler_of(frame).readings if reading.name == "hair"]
+    assert (hair.low, hair.wish, hair.high) == pytest.approx((6.2, 6.5, 6.7))
+    assert hair.off == pytest.approx(0.4)
+
+
+def test_a_patch_that_is_not_seen_keeps_its_bracket() -> None:
+    frame = record("can't tell", finding("patch", "hair", None, 6.0, state="not seen"))
+    frame["patches"] = {"hair": patch(None, (0.4, 0.4, 0.5, 0.5))}
+    hair = ruler_of(frame).readings[0]
+    assert (hair.value, hair.off, hair.low) == (None, None, 5.7)
+
+
+def test_a_patch_without_a_wish_has_no_bracket_and_no_state() -> None:
+    readings = ruler_of(record()).readings
+    assert all(reading.low is None and reading.state is None for reading in readings)
+    assert [reading.name for reading in readings][-1] == "paper"
+
+
+def test_an_unreadable_frame_gives_an_empty_scale() -> None:
+    ruler = ruler_of(unreadable())
+    assert (ruler.shares, ruler.readings, ruler.clipped, ruler.lanes) == ((), (), 0.0, 0)
+
+
+spans = st.lists(st.tuples(st.floats(-0.5, 8), st.floats(0, 2)), max_size=12)
+
+
+@given(spans)
+def test_brackets_in_one_lane_never_touch(pairs: list[tuple[float, float]]) -> None:
+    readings = [
+        Reading(name=str(k), value=low, uncertainty=None, wish=low, low=low, high=low + wide)
+        for k, (low, wide) in enumerate(pairs)
+    ]
+    placed = in_lanes(readings, gap=0.1)
+    assert [reading.name for reading in placed] == [reading.name for reading in readings]
+    for lane in {reading.lane for reading in placed}:
+        held = sorted(reading.span for reading in placed if reading.lane == lane and reading.span)
+        assert all(after[0] - before[1] >= 0.1 for before, after in pairwise(held))
+
+
+@given(st.lists(st.floats(-50, 250), max_size=9), st.floats(1, 40))
+def test_labels_stay_apart_in_order_and_inside(heights: list[float], gap: float) -> None:
+    low, high = 0.0, 200.0
+    placed = spread(heights, gap, low, high)
+    order = sorted(range(len(heights)), key=lambda index: heights[index])
+    at = [placed[index] for index in order]
+    least = min(gap, (high - low) / max(len(heights) - 1, 1))
+    assert all(after - before >= least - 1e-9 for before, after in pairwise(at))
+    assert all(low - 1e-9 <= height <= high + 1e-9 for height in at)
+
+
+def test_labels_with_room_stay_where_they_belong() -> None:
+    assert spread([100.0, 20.0, 60.0], 30.0, 0.0, 200.0) == [100.0, 20.0, 60.0]
+
+
+def test_labels_that_meet_part_around_their_middle() -> None:
+    assert spread([100.0, 100.0], 30.0, 0.0, 200.0) == [85.0, 115.0]
