@@ -1,0 +1,182 @@
+"""The house itself: one direction of imports, a light door, one place where errors become words."""
+
+from __future__ import annotations
+
+import ast
+import re
+import subprocess
+import sys
+import tomllib
+from pathlib import Path
+
+import pytest
+
+import stopwise
+from stopwise import conditions, errors
+
+ROOT = Path(__file__).parents[1]
+SOURCE = ROOT / "src" / "stopwise"
+
+ORDER = (
+    "nominal",
+    "stops",
+    "conditions",
+    "errors",
+    "frame",
+    "decoding",
+    "plan",
+    "measuring",
+    "lights",
+    "judging",
+    "record",
+    "assessing",
+    "ledger",
+    "takes",
+    "intake",
+    "report",
+    "board",
+    "cli",
+)
+"""The rooms from the ground floor up: each imports only from itself and from rooms before it."""
+
+
+def room_of(path: Path) -> str:
+    return path.relative_to(SOURCE).parts[0].removesuffix(".py")
+
+
+def imports_of(path: Path, *, typing_too: bool) -> set[str]:
+    """Return the modules of the package that a file imports, also inside functions."""
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    if not typing_too:
+        tree = _Untyped().visit(tree)
+    found = set()
+    for node in ast.walk(tree):
+        if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("stopwise"):
+            found.add(node.module)
+        elif isinstance(node, ast.Import):
+            found |= {name.name for name in node.names if name.name.startswith("stopwise")}
+    return found
+
+
+class _Untyped(ast.NodeTransformer):
+    def visit_If(self, node):
+        if isinstance(node.test, ast.Name) and node.test.id == "TYPE_CHECKING":
+            return None
+        return self.generic_visit(node)
+
+
+FILES = sorted(SOURCE.rglob("*.py"))
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda path: str(path.relative_to(SOURCE)))
+def test_a_room_imports_only_from_rooms_before_it(path):
+    room = room_of(path)
+    if room == "__init__":
+        return
+    for module in imports_of(path, typing_too=True):
+        there = module.split(".")[1] if "." in module else None
+        if there is None:
+            assert room == "cli", f"{path.name} imports the package's own door"
+            continue
+        assert ORDER.index(there) <= ORDER.index(room), f"{room} imports {module}"
+
+
+def test_no_module_imports_itself_round_a_corner():
+    graph = {}
+    for path in FILES:
+        name = ".".join(path.relative_to(SOURCE.parent).with_suffix("").parts)
+        graph[name.removesuffix(".__init__")] = imports_of(path, typing_too=False)
+    seen: set[str] = set()
+
+    def walk(module: str, trail: tuple[str, ...]) -> None:
+        assert module not in trail, " -> ".join([*trail, module])
+        if module in seen:
+            return
+        for there in graph.get(module, ()):
+            walk(there, (*trail, module))
+        seen.add(module)
+
+    for module in graph:
+        walk(module, ())
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda path: str(path.relative_to(SOURCE)))
+def test_each_file_says_what_it_is_for_and_stays_small(path):
+    text = path.read_text(encoding="utf-8")
+    assert text.startswith('"""'), "a file opens with what it is for"
+    assert text.count("\n") <= 400
+
+
+def loaded_by(code: str) -> set[str]:
+    """Return the modules that a fresh interpreter holds after running `code`."""
+    script = f"{code}\nimport sys; print('\\n'.join(sys.modules))"
+    done = subprocess.run(  # the project's own interpreter and code
+        [sys.executable, "-c", script], check=True, capture_output=True, text=True
+    )
+    return set(done.stdout.split())
+
+
+HEAVY = {"numpy", "scipy", "skimage", "matplotlib", "rawpy", "pydantic", "starlette", "rich"}
+
+
+def test_importing_the_package_loads_nothing_heavy():
+    assert not loaded_by("import stopwise") & (HEAVY | {"click"})
+
+
+def test_help_loads_nothing_heavy():
+    code = "from stopwise.cli import run\nassert run(['--help']) == 0"
+    assert not loaded_by(code) & HEAVY
+
+
+@pytest.mark.parametrize("name", stopwise.__all__)
+def test_every_public_name_is_there(name):
+    assert getattr(stopwise, name).__module__.startswith("stopwise.")
+
+
+def test_an_unknown_name_is_refused_as_python_does():
+    with pytest.raises(AttributeError, match="no attribute 'cheek'"):
+        _ = stopwise.cheek
+
+
+def test_errors_have_one_root_and_few_kinds():
+    kinds = [
+        kind
+        for kind in vars(errors).values()
+        if isinstance(kind, type) and issubclass(kind, Exception)
+    ]
+    assert all(issubclass(kind, errors.StopwiseError) for kind in kinds)
+    assert len(kinds) <= 8
+    assert {kind.exit_code for kind in kinds} == {2, 3}
+
+
+def test_only_one_module_turns_errors_into_words():
+    users = [
+        path
+        for path in FILES
+        if re.search(r"ClickException|sys\.exit\(", path.read_text(encoding="utf-8"))
+    ]
+    assert [path.relative_to(SOURCE).as_posix() for path in users] == ["cli/__init__.py"]
+
+
+def test_codes_of_conditions_are_unique_and_their_texts_are_plain():
+    rows = list(conditions.CONDITIONS.values())
+    assert len({row.code for row in rows}) == len(rows)
+    for row in rows:
+        assert not row.short.endswith(".")
+        assert row.long.endswith(".")
+
+
+def test_the_version_is_said_in_one_way():
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+    assert project["project"]["version"] == stopwise.__version__
+
+
+def test_each_package_that_is_needed_is_imported_and_has_its_reason():
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+    reasons = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    source = "\n".join(path.read_text(encoding="utf-8") for path in FILES)
+    for requirement in project["project"]["dependencies"]:
+        name = re.split(r"[<>=\[]", requirement)[0]
+        module = {"scikit-image": "skimage"}.get(name, name)
+        assert re.search(rf"^\s*(import|from) {module}\b", source, re.MULTILINE), name
+        assert f"| {name} |" in reasons, name
