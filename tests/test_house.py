@@ -52,10 +52,17 @@ def imports_of(path: Path, *, typing_too: bool) -> set[str]:
     found = set()
     for node in ast.walk(tree):
         if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("stopwise"):
-            found.add(node.module)
+            found |= {_module(node.module or "", name.name) for name in node.names}
         elif isinstance(node, ast.Import):
             found |= {name.name for name in node.names if name.name.startswith("stopwise")}
     return found
+
+
+def _module(package: str, name: str) -> str:
+    """Return the submodule that `from package import name` asks for, or else the package."""
+    home = SOURCE.parent.joinpath(*package.split("."))
+    is_module = (home / f"{name}.py").exists() or (home / name / "__init__.py").exists()
+    return f"{package}.{name}" if is_module else package
 
 
 class _Untyped(ast.NodeTransformer):
