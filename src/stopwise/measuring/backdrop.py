@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from stopwise.measuring.measurement import BackdropReading, Point
-from stopwise.measuring.sitter import sitter_in
-from stopwise.measuring.surface import fit_surface
+from stopwise.measuring.sitter import find_parts, surface_over
+from stopwise.measuring.surface import ORDER
 from stopwise.stops import MIDDLE_ZONE
 
 if TYPE_CHECKING:
@@ -20,7 +20,11 @@ if TYPE_CHECKING:
 
     from stopwise.measuring.blocks import Blocks
     from stopwise.measuring.measurement import Box
+    from stopwise.measuring.sitter import Parts
     from stopwise.measuring.surface import Surface
+
+MIDDLE = 0.5
+"""x of the picture's upright middle line, about which left and right are mirror images."""
 
 LEAST_BLOCKS = 24
 """Fewer blocks of paper, or of paper on one side, make no figure."""
@@ -45,6 +49,7 @@ class _Paper:
     known: NDArray[np.bool_]
     x: NDArray[np.float64]
     y: NDArray[np.float64]
+    blocks: Blocks
 
 
 def read_backdrop(
@@ -54,6 +59,7 @@ def read_backdrop(
     mid_grey: float | None = None,
     colours: Colours | None = None,
     plate: Blocks | None = None,
+    parts: Parts | None = None,
 ) -> BackdropReading:
     """Read the backdrop.
 
@@ -70,6 +76,8 @@ def read_backdrop(
     plate
         The bare backdrop, reduced likewise; it fills in what the sitter hides, moved to this
         frame's power. Left out where its shape is another.
+    parts
+        What `find_parts` told of this frame with the same boxes and plate; None to find it here.
 
     Returns
     -------
@@ -80,25 +88,19 @@ def read_backdrop(
     Notes
     -----
     left_right takes mirror-image pairs only: blocks whose mirror image is paper too. falloff is the
-    brightest less the darkest of a robust quadratic in x and y through log2 Y, over the paper;
+    brightest less the darkest of a robust quartic in x and y through log2 Y, over the paper;
     uneven is the standard deviation of what that surface leaves with the noise's variance taken
     out; blotch is the greatest of what it leaves after a Gaussian of 1.5 blocks.
     """
-    paper = _paper(blocks, boxes, plate)
-    by = "plate" if (paper.known & ~paper.seen).any() else "frame"
-    figures: dict[str, float | Point | None] = {}
-    uncertainty: dict[str, float] = {}
-    why: dict[str, str] = {}
-    for part in (
-        _level(paper, mid_grey),
-        _sides(paper),
-        _evenness(paper),
-        _tint(paper, colours),
-    ):
-        figures |= part.figures
-        uncertainty |= part.uncertainty
-        why |= part.why
-    return BackdropReading(**figures, uncertainty=uncertainty, by=by, why=why)
+    if parts is None:
+        parts = find_parts(blocks, boxes, plate=plate)
+    paper = _paper(blocks, boxes, plate, parts)
+    filled = bool((paper.known & ~paper.seen).any())
+    reading = replace(_NOTHING, by="plate") if filled else _NOTHING
+    reading = _with_level(reading, paper, mid_grey)
+    reading = _with_sides(reading, paper)
+    reading = _with_evenness(reading, paper)
+    return _with_tint(reading, paper, colours)
 
 
 def median_uncertainty(values: NDArray[np.float64], noise: NDArray[np.float64]) -> float:
@@ -134,157 +136,177 @@ def _normal_share(off: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.asarray(ndtr(off))
 
 
-@dataclass(frozen=True, slots=True)
-class _Part:
-    figures: dict[str, float | Point | None]
-    uncertainty: dict[str, float]
-    why: dict[str, str]
+_NOTHING = BackdropReading(
+    zone=None,
+    left_right=None,
+    falloff=None,
+    brightest=None,
+    darkest=None,
+    uneven=None,
+    blotch=None,
+    blotch_at=None,
+    red_green=None,
+    blue_green=None,
+    log2_y=None,
+)
 
 
-def _absent(names: Sequence[str], why: str) -> _Part:
-    return _Part(dict.fromkeys(names), {}, dict.fromkeys(names, why))
+def _unseen(reading: BackdropReading, why: str, *figures: str) -> BackdropReading:
+    return replace(reading, why={**reading.why, **dict.fromkeys(figures, why)})
 
 
-def _paper(blocks: Blocks, boxes: Sequence[Box], plate: Blocks | None) -> _Paper:
+def _sure(reading: BackdropReading, **stops: float) -> BackdropReading:
+    """Return the reading with the standard uncertainty of some figures, stops."""
+    return replace(reading, uncertainty={**reading.uncertainty, **stops})
+
+
+def _paper(blocks: Blocks, boxes: Sequence[Box], plate: Blocks | None, parts: Parts) -> _Paper:
     held = blocks.inside(boxes)
-    seen = held & blocks.seen & ~sitter_in(blocks, boxes, plate=plate)
+    seen = held & blocks.seen & parts.paper
     x, y = np.meshgrid(blocks.x, blocks.y)
-    stops, noise = blocks.log2_y.astype(np.float64), blocks.noise_stops.astype(np.float64)
-    known = seen
-    if plate is not None and plate.shape == blocks.shape:
-        hidden = held & plate.seen & ~seen
-        both = seen & plate.seen
-        change = fit_surface(x[both], y[both], stops[both] - plate.log2_y[both])
-        if change is not None and hidden.any():
-            stops = np.where(hidden, plate.log2_y + change.at(x, y), stops)
-            noise = np.where(hidden, plate.noise_stops, noise)
-            known = seen | hidden
-    return _Paper(stops, noise, seen, known, x, y)
+    bare = _Paper(blocks.log2_y, blocks.noise_stops, seen, seen, x, y, blocks)
+    if plate is None or plate.shape != blocks.shape:
+        return bare
+    hidden = held & plate.seen & ~seen
+    change = surface_over(blocks, blocks.log2_y - plate.log2_y, seen & plate.seen, order=2)
+    if change is None or not hidden.any():
+        return bare
+    filled = plate.log2_y + change.over(blocks.x, blocks.y)
+    return replace(
+        bare,
+        stops=np.where(hidden, filled, bare.stops),
+        noise=np.where(hidden, plate.noise_stops, bare.noise),
+        known=seen | hidden,
+    )
 
 
-def _level(paper: _Paper, mid_grey: float | None) -> _Part:
+def _with_level(reading: BackdropReading, paper: _Paper, mid_grey: float | None) -> BackdropReading:
     if paper.seen.sum() < LEAST_BLOCKS:
-        return _absent(("log2_y", "zone"), "too_few")
+        return _unseen(reading, "too_few", "log2_y", "zone")
     values, noise = paper.stops[paper.seen], paper.noise[paper.seen]
-    level, off = float(np.median(values)), median_uncertainty(values, noise)
+    level, unsure = float(np.median(values)), median_uncertainty(values, noise)
+    reading = _sure(replace(reading, log2_y=level), log2_y=unsure)
     if mid_grey is None:
-        return _Part({"log2_y": level, "zone": None}, {"log2_y": off}, {"zone": "other_camera"})
+        return _unseen(reading, "other_camera", "zone")
     zone = MIDDLE_ZONE + level - math.log2(mid_grey)
-    return _Part({"log2_y": level, "zone": zone}, {"log2_y": off, "zone": off}, {})
+    return _sure(replace(reading, zone=zone), zone=unsure)
 
 
 def _pairs(paper: _Paper) -> tuple[NDArray[np.bool_], NDArray[np.bool_]] | None:
     """Return left and right blocks of the mirror-image pairs, from this frame where it has them."""
     for mask in (paper.seen, paper.known):
         both = mask & mask[:, ::-1]
-        left = both & (paper.x < 0.5)
-        right = both & (paper.x > 0.5)
-        if left.sum() >= LEAST_BLOCKS and right.sum() >= LEAST_BLOCKS:
+        left, right = both & (paper.x < MIDDLE), both & (paper.x > MIDDLE)
+        if left.sum() >= LEAST_BLOCKS:
             return left, right
     return None
 
 
-def _sides(paper: _Paper) -> _Part:
+def _with_sides(reading: BackdropReading, paper: _Paper) -> BackdropReading:
     pairs = _pairs(paper)
     if pairs is None:
-        return _absent(("left_right",), "no_pairs")
+        return _unseen(reading, "no_pairs", "left_right")
     left, right = (paper.stops[side] for side in pairs)
-    off = math.hypot(*(median_uncertainty(paper.stops[s], paper.noise[s]) for s in pairs))
-    return _Part({"left_right": float(np.median(left) - np.median(right))}, {"left_right": off}, {})
+    errors = [median_uncertainty(paper.stops[side], paper.noise[side]) for side in pairs]
+    level = float(np.median(left) - np.median(right))
+    return _sure(replace(reading, left_right=level), left_right=math.hypot(*errors))
+
+
+def _with_evenness(reading: BackdropReading, paper: _Paper) -> BackdropReading:
+    at = paper.known
+    surface = surface_over(paper.blocks, paper.stops, at, order=ORDER)
+    if surface is None or at.sum() < LEAST_BLOCKS:
+        return _unseen(reading, "too_few", *_EVEN)
+    level = np.where(at, surface.over(paper.blocks.x, paper.blocks.y), np.nan)
+    rest = paper.stops - level
+    rest -= np.mean(rest[at])
+    reading = _with_falloff(reading, paper, surface, level)
+    reading = _with_uneven(reading, paper, rest)
+    return _with_blotch(reading, paper, rest)
 
 
 _EVEN = ("falloff", "brightest", "darkest", "uneven", "blotch", "blotch_at")
-
-
-def _evenness(paper: _Paper) -> _Part:
-    at = paper.known
-    surface = fit_surface(paper.x[at], paper.y[at], paper.stops[at])
-    if at.sum() < LEAST_BLOCKS or surface is None:
-        return _absent(_EVEN, "too_few")
-    level = np.where(at, surface.at(paper.x, paper.y), np.nan)
-    rest = paper.stops - level
-    rest -= np.mean(rest[at])
-    fall, even, blotch = _falloff(paper, surface, level), _uneven(paper, rest), _blotch(paper, rest)
-    return _Part(
-        fall.figures | even.figures | blotch.figures,
-        fall.uncertainty | even.uncertainty | blotch.uncertainty,
-        {},
-    )
 
 
 def _point(paper: _Paper, flat: int) -> Point:
     return float(paper.x.flat[flat]), float(paper.y.flat[flat])
 
 
-def _falloff(paper: _Paper, surface: Surface, level: NDArray[np.float64]) -> _Part:
+def _with_falloff(
+    reading: BackdropReading, paper: _Paper, surface: Surface, level: NDArray[np.float64]
+) -> BackdropReading:
     high, low = int(np.nanargmax(level)), int(np.nanargmin(level))
     brightest, darkest = _point(paper, high), _point(paper, low)
-    return _Part(
-        {
-            "falloff": float(level.flat[high] - level.flat[low]),
-            "brightest": brightest,
-            "darkest": darkest,
-        },
-        {"falloff": surface.difference_uncertainty(brightest, darkest)},
-        {},
+    falloff = float(level.flat[high] - level.flat[low])
+    return _sure(
+        replace(reading, falloff=falloff, brightest=brightest, darkest=darkest),
+        falloff=surface.difference_uncertainty(brightest, darkest),
     )
 
 
-def _uneven(paper: _Paper, rest: NDArray[np.float64]) -> _Part:
+def _with_uneven(
+    reading: BackdropReading, paper: _Paper, rest: NDArray[np.float64]
+) -> BackdropReading:
     left, noise = rest[paper.known], paper.noise[paper.known]
-    variance = float(np.mean(left**2) - np.mean(noise**2))
-    uneven = math.sqrt(max(variance, 0.0))
-    spread = math.sqrt(float((4.0 * left**2 * noise**2).sum())) / len(left)
-    off = min(spread / (2.0 * uneven), math.sqrt(spread)) if uneven > 0 else math.sqrt(spread)
-    return _Part({"uneven": uneven}, {"uneven": off}, {})
+    variance = max(float(np.mean(left**2) - np.mean(noise**2)), 0.0)
+    # the variance of a mean square of signal and noise: 4 s^2 n^2 + 2 n^4 a block
+    signal = np.maximum(left**2 - noise**2, 0.0)
+    unsure = math.sqrt(float((4.0 * signal * noise**2 + 2.0 * noise**4).sum())) / len(left)
+    uneven = math.sqrt(variance)
+    return _sure(
+        replace(reading, uneven=uneven),
+        uneven=unsure / (2.0 * math.sqrt(max(variance, unsure))) if unsure > 0.0 else 0.0,
+    )
 
 
-def _blotch(paper: _Paper, rest: NDArray[np.float64]) -> _Part:
+def _with_blotch(
+    reading: BackdropReading, paper: _Paper, rest: NDArray[np.float64]
+) -> BackdropReading:
     from scipy.ndimage import gaussian_filter
 
-    known = paper.known.astype(np.float64)
-    share = gaussian_filter(known, _SMOOTHED, mode="constant")
+    share = gaussian_filter(paper.known.astype(np.float64), _SMOOTHED, mode="constant")
     smooth = gaussian_filter(np.where(paper.known, rest, 0.0), _SMOOTHED, mode="constant")
-    smooth = np.where(paper.known, smooth / np.where(share > 0, share, 1.0), 0.0)
+    smooth = np.where(paper.known, smooth / np.maximum(share, 1e-9), 0.0)
     at = int(np.argmax(np.abs(smooth)))
-    averaged = math.sqrt(4.0 * math.pi) * _SMOOTHED
-    return _Part(
-        {"blotch": float(smooth.flat[at]), "blotch_at": _point(paper, at)},
-        {"blotch": float(paper.noise.flat[at]) / averaged},
-        {},
+    # a Gaussian of s blocks averages as many as a flat mean of 4 pi s^2 blocks does
+    averaged = 4.0 * math.pi * _SMOOTHED**2 * min(float(share.flat[at]), 1.0)
+    return _sure(
+        replace(reading, blotch=float(smooth.flat[at]), blotch_at=_point(paper, at)),
+        blotch=float(paper.noise.flat[at]) / math.sqrt(averaged),
     )
 
 
-def _tint(paper: _Paper, colours: Colours | None) -> _Part:
+def _with_tint(reading: BackdropReading, paper: _Paper, colours: Colours | None) -> BackdropReading:
+    if colours is None:
+        return _unseen(reading, "no_colour", "red_green", "blue_green")
     pairs = _pairs(paper)
-    if colours is None or pairs is None:
-        return _absent(("red_green", "blue_green"), "no_colour" if colours is None else "no_pairs")
+    if pairs is None:
+        return _unseen(reading, "no_pairs", "red_green", "blue_green")
     red, green, blue = colours
-    parts = [_tilt(name, top, green, pairs) for name, top in (("red", red), ("blue", blue))]
-    return _Part(
-        parts[0].figures | parts[1].figures,
-        parts[0].uncertainty | parts[1].uncertainty,
-        parts[0].why | parts[1].why,
+    warm, cool = _tint(red, green, pairs), _tint(blue, green, pairs)
+    if warm is None or cool is None:
+        return _unseen(reading, "no_colour", "red_green", "blue_green")
+    return _sure(
+        replace(reading, red_green=warm[0], blue_green=cool[0]),
+        red_green=warm[1],
+        blue_green=cool[1],
     )
 
 
-def _tilt(
-    name: str,
+def _tint(
     colour: NDArray[np.float32],
     green: NDArray[np.float32],
     pairs: tuple[NDArray[np.bool_], NDArray[np.bool_]],
-) -> _Part:
-    """Return log2 of a colour over green, median of the left less that of the right."""
+) -> tuple[float, float] | None:
+    """Return log2 of a colour over green, left median less right, and its uncertainty, stops."""
     medians, errors = [], []
     for side in pairs:
         lit = side & (colour > 0) & (green > 0)
         if lit.sum() < LEAST_BLOCKS:
-            return _absent((f"{name}_green",), "no_colour")
+            return None
         stops = np.log2(colour[lit].astype(np.float64) / green[lit])
         middle = float(np.median(stops))
         scatter = 1.4826 * float(np.median(np.abs(stops - middle)))
         medians.append(middle)
         errors.append(math.sqrt(math.pi / 2.0 / len(stops)) * scatter)
-    return _Part(
-        {f"{name}_green": medians[0] - medians[1]}, {f"{name}_green": math.hypot(*errors)}, {}
-    )
+    return medians[0] - medians[1], math.hypot(*errors)

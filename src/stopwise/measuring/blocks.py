@@ -60,7 +60,7 @@ class Blocks:
 
     @property
     def window(self) -> tuple[slice, slice]:
-        """Rows and columns of the cell picture that pick one cell, the middle one, of each block."""
+        """Rows and columns of the cell picture that pick each block's middle cell."""
         rows, columns = (
             slice(
                 (cells - blocks * self.step) // 2 + self.step // 2,
@@ -83,16 +83,15 @@ class Blocks:
             return np.asarray(self.mean > np.maximum(_SEEN * self.noise, 1e-9))
 
     @cached_property
-    def log2_y(self) -> NDArray[np.float32]:
+    def log2_y(self) -> NDArray[np.float64]:
         """log2 of the mean, stops; NaN where the block isn't seen."""
-        return np.log2(np.where(self.seen, self.mean, np.nan))
+        return np.log2(np.where(self.seen, self.mean, np.nan), dtype=np.float64)
 
     @cached_property
-    def noise_stops(self) -> NDArray[np.float32]:
+    def noise_stops(self) -> NDArray[np.float64]:
         """Standard deviation of `log2_y` from noise, stops; NaN where the block isn't seen."""
-        return np.where(self.seen, self.noise / np.where(self.seen, self.mean, 1.0), np.nan) / (
-            np.float32(np.log(2.0))
-        )
+        share = self.noise.astype(np.float64) / np.where(self.seen, self.mean, 1.0)
+        return np.where(self.seen, share / np.log(2.0), np.nan)
 
     def inside(self, boxes: Iterable[Box]) -> NDArray[np.bool_]:
         """Return which blocks have their centre in one of the boxes, bool (n, m)."""
@@ -209,14 +208,14 @@ def _cell_noise(
     if usable is not None:
         squares[~_pairs(_cut(usable, step), step)] = 0.0
     picked = squares.sum(axis=1).reshape(rows, columns, step)[:, :, : step - 1].sum(axis=2)
-    return np.sqrt(picked / (2.0 * (step - 1) * some.shape[1])).astype(np.float32)
+    return np.asarray(np.sqrt(picked / (2.0 * (step - 1) * some.shape[1])), dtype=np.float32)
 
 
 def _pairs(usable: NDArray[np.generic], step: int) -> NDArray[np.bool_]:
     rows = usable.shape[0] // step
     some = usable.reshape(rows, step, usable.shape[1])[:, ::_NOISE_ROWS].astype(bool)
     following = np.concatenate((some[:, :, 1:], some[:, :, -1:]), axis=2)
-    return some & following
+    return np.asarray(some & following)
 
 
 def _coarse_noise(luminance: NDArray[np.float32], step: int) -> NDArray[np.float32]:

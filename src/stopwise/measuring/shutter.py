@@ -9,16 +9,13 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from stopwise.measuring.measurement import ShutterReading
-from stopwise.measuring.sitter import subject_mask
-from stopwise.measuring.surface import fit_surface
+from stopwise.measuring.sitter import surface_over
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from numpy.typing import NDArray
 
     from stopwise.measuring.blocks import Blocks
-    from stopwise.measuring.measurement import Box
+    from stopwise.measuring.sitter import Parts
 
 Side = Literal["left", "right", "top", "bottom"]
 
@@ -52,7 +49,7 @@ def read_shutter(
     blocks: Blocks,
     *,
     orientation: int = 1,
-    boxes: Sequence[Box] = (),
+    parts: Parts | None = None,
     reference: Blocks | None = None,
 ) -> ShutterReading:
     """Look for signs of the shutter.
@@ -64,8 +61,8 @@ def read_shutter(
     orientation
         TIFF/EP orientation, 1 to 8. The curtains run along the sensor's columns, so across the
         upright picture from left to right for 5 to 8.
-    boxes
-        Where the backdrop is; without them no slope can be told.
+    parts
+        Which blocks are paper and which are sitter; without it no slope can be told.
     reference
         A frame of the same set that the shutter left alone; None where there is none.
 
@@ -77,21 +74,19 @@ def read_shutter(
         they run against each other, None without a reference, or where either can't be measured to
         a tenth of a stop. From one frame alone a slope can't be told from the lamps' own.
     """
-    turned = orientation >= _FIRST_TURNED
+    axis = 1 if orientation >= _FIRST_TURNED else 0
     usable = reference if reference is not None and reference.shape == blocks.shape else None
-    edge = _edge(
-        _along(blocks.mean, turned), None if usable is None else _along(usable.mean, turned)
-    )
-    side = None if edge is None else _side(edge, turned)
+    edge = _edge(_along(blocks.mean, axis), None if usable is None else _along(usable.mean, axis))
+    side = None if edge is None else _side(edge, axis)
     slope = None
-    if usable is not None and boxes and edge is None:
-        slope = _shared_slope(blocks, usable, tuple(boxes), turned)
+    if usable is not None and parts is not None and edge is None:
+        slope = _shared_slope(blocks, usable, parts, axis)
     return ShutterReading(0.0 if edge is None else edge.share, side, slope)
 
 
-def _along(mean: NDArray[np.float32], turned: bool) -> NDArray[np.float64]:  # noqa: FBT001
+def _along(mean: NDArray[np.float32], axis: int) -> NDArray[np.float64]:
     """Return block means as strips along the travel, (travel, strips), NaN where not usable."""
-    plane = (mean.T if turned else mean).astype(np.float64)
+    plane = (mean.T if axis else mean).astype(np.float64)
     parts = np.array_split(np.arange(plane.shape[1]), min(_STRIPS, plane.shape[1]))
     with np.errstate(invalid="ignore"):
         return np.stack([_median(plane[:, part]) for part in parts], axis=1)
@@ -103,8 +98,8 @@ def _median(plane: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.asarray(np.nanmedian(filled, axis=1))
 
 
-def _side(edge: _Edge, turned: bool) -> Side:  # noqa: FBT001
-    if turned:
+def _side(edge: _Edge, axis: int) -> Side:
+    if axis:
         return "right" if edge.at_end else "left"
     return "bottom" if edge.at_end else "top"
 
@@ -173,13 +168,11 @@ def _crossing(strips: NDArray[np.float64], level: NDArray[np.float64]) -> float 
 def _shared_slope(
     blocks: Blocks,
     reference: Blocks,
-    boxes: tuple[Box, ...],
-    turned: bool,  # noqa: FBT001
+    parts: Parts,
+    axis: int,
 ) -> float | None:
-    subject = subject_mask(blocks, boxes) | subject_mask(reference, boxes)
-    paper = blocks.inside(boxes) & ~subject
-    change = (blocks.log2_y - reference.log2_y).astype(np.float64)
-    slopes = [_slope(blocks, change, part, turned) for part in (paper, subject)]
+    change = blocks.log2_y - reference.log2_y
+    slopes = [_slope(blocks, change, part, axis) for part in (parts.paper, parts.subject)]
     if slopes[0] is None or slopes[1] is None:
         return None
     if slopes[0] * slopes[1] <= 0.0:
@@ -191,17 +184,16 @@ def _slope(
     blocks: Blocks,
     change: NDArray[np.float64],
     part: NDArray[np.bool_],
-    turned: bool,  # noqa: FBT001
+    axis: int,
 ) -> float | None:
     """Return the slope of `change` along the travel over a part, stops over the whole travel."""
     at = part & np.isfinite(change)
     if at.sum() < _LEAST_BLOCKS:
         return None
-    x, y = np.meshgrid(blocks.x, blocks.y)
-    along, across = (x, y) if turned else (y, x)
-    plane = fit_surface(along[at], across[at], change[at], order=1)
+    plane = surface_over(blocks, change, at, order=1)
     if plane is None:
         return None
-    # terms of order 1 are 1, across, along
-    unsure = math.sqrt(_CORRELATED * float(plane.covariance[2, 2]))
-    return float(plane.coefficients[2]) if unsure <= _MOST_UNSURE else None
+    # the terms are 1, v, u, and u and v run from -1 to 1
+    term = 2 if axis else 1
+    unsure = 2.0 * math.sqrt(_CORRELATED * float(plane.covariance[term, term]))
+    return 2.0 * float(plane.coefficients[term]) if unsure <= _MOST_UNSURE else None

@@ -1,7 +1,8 @@
-"""Sitter: which blocks he covers, told from paper by his edges, his texture or a clean plate."""
+"""Sitter: which blocks of a frame are he and which are paper, by his edges or a clean plate."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -15,85 +16,80 @@ if TYPE_CHECKING:
 
     from stopwise.measuring.blocks import Blocks
     from stopwise.measuring.measurement import Box
+    from stopwise.measuring.surface import Surface
 
 EDGES: tuple[Box, ...] = ((0.0, 0.0, 0.06, 0.5), (0.94, 0.0, 1.0, 0.5), (0.0, 0.0, 1.0, 0.05))
 """Where the backdrop is looked for when no box says where it is: high up along the sides."""
 
-_DEPARTS = 0.15
-_DEPARTS_FROM_PLATE = 0.08
+_DEPARTS_STOPS = 0.15
+_PLATE_STOPS = 0.08
+_NEAR_STOPS = 1.0
+_STEP_STOPS = 0.12
 _SCATTERS = 4.0
 _TEXTURED = 2.5
 _SHARP = 0.6
-_GROWN = 2
+_MARGIN = 2
+_POCKET = 0.2
+"""A piece of paper this small against the largest, and cut off by the sitter, is his."""
 
 
-def sitter_in(
-    blocks: Blocks, boxes: Sequence[Box], *, plate: Blocks | None = None
-) -> NDArray[np.bool_]:
-    """Return which blocks of the backdrop's boxes the sitter covers.
+@dataclass(frozen=True, eq=False, slots=True)
+class Parts:
+    """What the blocks of a frame show, with a rim between the two that is neither.
+
+    Attributes
+    ----------
+    paper
+        bool (n, m), the backdrop, in its boxes and as far round them as it is joined to them.
+    subject
+        bool (n, m), all that isn't backdrop.
+    """
+
+    paper: NDArray[np.bool_]
+    subject: NDArray[np.bool_]
+
+
+def find_parts(blocks: Blocks, boxes: Sequence[Box] = (), *, plate: Blocks | None = None) -> Parts:
+    """Tell paper from sitter.
 
     Parameters
     ----------
     blocks
         The frame.
     boxes
-        Where the backdrop is, fractions of the upright picture.
+        Where the backdrop is, fractions of the upright picture; the sitter may reach into them.
+        With none, the upper sides of the frame stand for them.
     plate
         The bare backdrop, reduced to the same blocks; None or another shape: not used.
 
     Returns
     -------
-    ndarray
-        bool (n, m), True on him and on a rim of two blocks around him.
+    Parts
+        Paper and subject.
 
     Notes
     -----
     With a plate he is where the frame departs from it by more than a smooth change of power. With
-    none he departs from a smooth surface or is textured, and, unlike a blotch of light, he is
-    bounded by sharp edges and reaches in from the box's side. A sharp shadow that reaches the
-    box's side can't be told from him.
+    none he departs from a smooth surface, or is textured, and is told from a blotch of light by
+    being bounded by sharp edges and reaching in from a box's side. So a sharp shadow that reaches
+    a box's side can't be told from him: that takes a plate. Outside the boxes paper is what is
+    joined to them by smooth blocks within a stop of the surface.
     """
-    held = blocks.inside(boxes) & blocks.seen
+    from scipy.ndimage import label
+
+    held = blocks.inside(tuple(boxes) or EDGES) & blocks.seen
     if plate is not None and plate.shape == blocks.shape:
-        return _against_plate(blocks, plate, held)
-    return _by_edges(blocks, held)
-
-
-def subject_mask(
-    blocks: Blocks, boxes: Sequence[Box] = (), *, plate: Blocks | None = None
-) -> NDArray[np.bool_]:
-    """Return which blocks of the whole frame are subject: what isn't backdrop.
-
-    Parameters
-    ----------
-    blocks
-        The frame.
-    boxes
-        Where the backdrop is; with none, the upper sides of the frame stand for it.
-    plate
-        The bare backdrop, reduced to the same blocks.
-
-    Returns
-    -------
-    ndarray
-        bool (n, m). The backdrop is what is joined to a box by smooth, untextured blocks near the
-        surface through the boxes.
-    """
-    from scipy.ndimage import binary_dilation, label
-
-    boxes = tuple(boxes) or EDGES
-    held = blocks.inside(boxes) & blocks.seen
-    paper = held & ~sitter_in(blocks, boxes, plate=plate)
-    if not paper.any():
-        return np.isfinite(blocks.mean)
-    smooth = blocks.seen & ~_sharp_or_textured(blocks, paper) & _near(blocks, paper)
-    parts, _ = label(smooth | paper)
-    joined = np.isin(parts, np.unique(parts[paper]))
-    return np.isfinite(blocks.mean) & ~binary_dilation(joined)
+        sitter = _against_plate(blocks, plate, held)
+    else:
+        sitter = _by_edges(blocks, held)
+    paper = held & ~sitter
+    joined, _ = label(paper | (_like(blocks, paper) & ~held))
+    paper = np.isin(joined, np.unique(joined[paper])) & (joined > 0)
+    return Parts(paper, np.isfinite(blocks.mean) & ~grown(paper, _MARGIN))
 
 
 def spread(mask: NDArray[np.bool_], blocks: Blocks) -> NDArray[np.bool_]:
-    """Return a mask of blocks as a mask of cells, bool (h, w); cells outside any block are False."""
+    """Return a mask of blocks as one of cells, bool (h, w); cells outside any block are False."""
     cells = np.zeros(blocks.cells, dtype=bool)
     wide = np.repeat(np.repeat(mask, blocks.step, axis=0), blocks.step, axis=1)
     top, left = ((a - b) // 2 for a, b in zip(blocks.cells, wide.shape, strict=True))
@@ -101,100 +97,101 @@ def spread(mask: NDArray[np.bool_], blocks: Blocks) -> NDArray[np.bool_]:
     return cells
 
 
-def departure(blocks: Blocks, held: NDArray[np.bool_]) -> tuple[NDArray[np.float64], float] | None:
-    """Return log2 Y less a smooth surface through the held blocks, (n, m), and its scatter."""
-    x, y = np.meshgrid(blocks.x, blocks.y)
-    surface = fit_surface(x[held], y[held], blocks.log2_y[held].astype(np.float64))
-    if surface is None:
-        return None
-    return blocks.log2_y - surface.at(x, y), surface.scatter
+def grown(mask: NDArray[np.bool_], blocks: int = 1) -> NDArray[np.bool_]:
+    """Return a mask with a rim of so many blocks added all round."""
+    from scipy.ndimage import binary_dilation
+
+    return np.asarray(binary_dilation(mask, structure=np.ones((3, 3)), iterations=blocks))
+
+
+def surface_over(
+    blocks: Blocks, stops: NDArray[np.float64], at: NDArray[np.bool_], *, order: int
+) -> Surface | None:
+    """Fit a robust surface through `stops` (n, m) at the blocks marked in `at` (n, m)."""
+    rows, columns = np.nonzero(at)
+    return fit_surface(blocks.x[columns], blocks.y[rows], stops[rows, columns], order=order)
 
 
 def _against_plate(blocks: Blocks, plate: Blocks, held: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    from scipy.ndimage import binary_dilation
-
     both = held & plate.seen
-    x, y = np.meshgrid(blocks.x, blocks.y)
-    change = (blocks.log2_y - plate.log2_y).astype(np.float64)
-    smooth = fit_surface(x[both], y[both], change[both])
+    change = blocks.log2_y - plate.log2_y
+    smooth = surface_over(blocks, change, both, order=2)
     if smooth is None:
         return _by_edges(blocks, held)
-    limit = max(_DEPARTS_FROM_PLATE, _SCATTERS * smooth.scatter)
-    off = both & (np.abs(change - smooth.at(x, y)) > limit)
-    return np.asarray(binary_dilation(off, iterations=_GROWN))
+    limit = max(_PLATE_STOPS, _SCATTERS * smooth.scatter)
+    rest = change - smooth.over(blocks.x, blocks.y)
+    return grown(both & (np.abs(rest) > limit), _MARGIN)
 
 
 def _by_edges(blocks: Blocks, held: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    from scipy.ndimage import binary_closing, binary_dilation, label
+    """Look twice: past a stiff surface first, then past a supple one through what is left."""
+    sitter = np.zeros(blocks.shape, dtype=bool)
+    for order in (2, 4):
+        surface = surface_over(blocks, blocks.log2_y, held & ~sitter, order=order)
+        if surface is None:
+            return sitter
+        rest = blocks.log2_y - surface.over(blocks.x, blocks.y)
+        sitter = _with_pockets(sitter | _bodies(blocks, held, rest, surface.scatter), held)
+    return sitter
 
-    found = departure(blocks, held)
-    if found is None:
-        return np.zeros(blocks.shape, dtype=bool)
-    rest, scatter = found
-    with np.errstate(invalid="ignore"):
-        off = held & (np.abs(rest) > max(_DEPARTS, _SCATTERS * scatter))
+
+def _with_pockets(sitter: NDArray[np.bool_], held: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Add the small pieces that the sitter cuts off: a neck in the paper's tone isn't paper."""
+    from scipy.ndimage import label
+
+    pieces, count = label(held & ~sitter)
+    if not sitter.any() or count == 0:
+        return sitter
+    sizes = np.bincount(pieces.ravel(), minlength=count + 1)
+    sizes[0] = 0
+    cut_off = np.unique(pieces[grown(sitter) & (pieces > 0)])
+    pockets = cut_off[sizes[cut_off] < _POCKET * sizes.max()]
+    return np.asarray(sitter | np.isin(pieces, pockets))
+
+
+def _bodies(
+    blocks: Blocks, held: NDArray[np.bool_], rest: NDArray[np.float64], scatter: float
+) -> NDArray[np.bool_]:
+    """Return what departs, reaches in from a box's side and is bounded sharply, with a rim."""
+    from scipy.ndimage import binary_closing, label
+
+    off = held & (np.abs(rest) > max(_DEPARTS_STOPS, _SCATTERS * scatter))
     off |= held & _textured(blocks, held)
     parts, count = label(binary_closing(off, iterations=2) & held, structure=np.ones((3, 3)))
-    rim = held & ~_eroded(held)
-    sitter = np.zeros(blocks.shape, dtype=bool)
-    for number in range(1, count + 1):
+    reaching = np.unique(parts[held & grown(~held) & (parts > 0)])
+    steps = _step(blocks.log2_y)
+    bodies = np.zeros(blocks.shape, dtype=bool)
+    for number in reaching[:count]:
         part = parts == number
-        if (part & rim).any() and _bounded_sharply(part, held, rest, blocks):
-            sitter |= part
-    return np.asarray(binary_dilation(sitter, iterations=_GROWN))
+        border = part & grown(held & ~part)
+        jump = np.median(steps[border]) if border.any() else np.inf
+        if jump > _SHARP * np.median(np.abs(rest[part])):
+            bodies |= part
+    return grown(bodies, _MARGIN)
 
 
-def _bounded_sharply(
-    part: NDArray[np.bool_], held: NDArray[np.bool_], rest: NDArray[np.float64], blocks: Blocks
-) -> bool:
-    """Whether log2 Y jumps at the border of a part by most of what the part departs by."""
-    border = part & _grown(held & ~part)
-    if not border.any():
-        return True
-    jump = np.nanmedian(_range(blocks.log2_y)[border])
-    return bool(jump > _SHARP * np.nanmedian(np.abs(rest[part])))
-
-
-def _sharp_or_textured(blocks: Blocks, paper: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    jumps = _range(blocks.log2_y)
-    usual = float(np.nanmedian(jumps[paper]))
-    with np.errstate(invalid="ignore"):
-        return np.asarray((jumps > max(0.12, 4.0 * usual)) | _textured(blocks, paper))
-
-
-def _near(blocks: Blocks, paper: NDArray[np.bool_], *, stops: float = 1.0) -> NDArray[np.bool_]:
-    found = departure(blocks, paper)
-    if found is None:
-        return np.ones(blocks.shape, dtype=bool)
-    with np.errstate(invalid="ignore"):
-        return np.asarray(np.abs(found[0]) < stops)
+def _like(blocks: Blocks, paper: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return where blocks are as smooth as the paper and near the surface through it."""
+    surface = surface_over(blocks, blocks.log2_y, paper, order=2)
+    if surface is None:
+        return np.zeros(blocks.shape, dtype=bool)
+    steps = _step(blocks.log2_y)
+    smooth = steps <= max(_STEP_STOPS, _SCATTERS * float(np.median(steps[paper])))
+    near = np.abs(blocks.log2_y - surface.over(blocks.x, blocks.y)) < _NEAR_STOPS
+    return np.asarray(blocks.seen & smooth & near & ~_textured(blocks, paper))
 
 
 def _textured(blocks: Blocks, paper: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Return where neighbouring cells differ far more than the paper's noise, bool (n, m)."""
-    with np.errstate(invalid="ignore", divide="ignore"):
-        grain = blocks.noise / np.sqrt(blocks.mean)
-        return np.asarray(grain > _TEXTURED * float(np.nanmedian(grain[paper])))
+    grain = np.where(blocks.seen, blocks.noise, 0.0) / np.sqrt(np.maximum(blocks.mean, 1e-9))
+    return np.asarray(grain > _TEXTURED * float(np.median(grain[paper])))
 
 
-def _range(stops: NDArray[np.float32]) -> NDArray[np.float64]:
-    """Return greatest less least over each block and its eight neighbours."""
+def _step(stops: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return greatest less least over each block and its eight neighbours; NaN where not seen."""
     from scipy.ndimage import maximum_filter, minimum_filter
 
     known = np.isfinite(stops)
-    high = maximum_filter(np.where(known, stops, -np.inf), size=3, mode="nearest")
-    low = minimum_filter(np.where(known, stops, np.inf), size=3, mode="nearest")
-    with np.errstate(invalid="ignore"):
-        return np.where(known, high - low, np.nan)
-
-
-def _grown(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    from scipy.ndimage import binary_dilation
-
-    return np.asarray(binary_dilation(mask, structure=np.ones((3, 3))))
-
-
-def _eroded(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    from scipy.ndimage import binary_erosion
-
-    return np.asarray(binary_erosion(mask, structure=np.ones((3, 3))))
+    high = maximum_filter(np.where(known, stops, -99.0), size=3, mode="nearest")
+    low = minimum_filter(np.where(known, stops, 99.0), size=3, mode="nearest")
+    return np.where(known, high - low, np.nan)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -97,10 +97,10 @@ def split_ratio(
     heaps = part(tones)
     if heaps is None:
         return Ratio(stops=None, by="split", separability=0.0, ashman=0.0, why="one_heap")
-    told = {"separability": heaps.share, "ashman": heaps.ashman}
+    told = Ratio(stops=None, by="split", separability=heaps.share, ashman=heaps.ashman)
     if not heaps.apart:
-        return Ratio(stops=None, by="split", why="one_heap", **told)
-    return Ratio(stops=heaps.lit - heaps.shadow, by="split", uncertainty=_wander(tones), **told)
+        return replace(told, why="one_heap")
+    return replace(told, stops=heaps.lit - heaps.shadow, uncertainty=_wander(tones))
 
 
 def otsu(
