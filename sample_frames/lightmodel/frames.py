@@ -1,0 +1,270 @@
+"""The sample frames: what each shows, and how it is made from scene, lamps, sensor and shutter."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+from lightmodel import studio
+from lightmodel.geometry import direction
+from lightmodel.render import Fields, ambient_field, lamp_field, surface
+from lightmodel.scene import BLACK, Card, Scene
+from lightmodel.sitter import Pose
+from lightmodel.view import View
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from numpy.typing import NDArray
+
+    from lightmodel.lamps import Lamp
+    from lightmodel.render import Surface
+    from lightmodel.sensor import Mosaic, Sensor, Signals
+
+Role = Literal["grey", "ambient", "plate", "reference"] | str | None
+
+LEVEL = View()
+UPRIGHT = View(orientation=6)
+ON = dict.fromkeys((lamp.name for lamp in studio.LAMPS), 0.0)
+"""Every lamp at plan power."""
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """What the camera was set to."""
+
+    iso: int = 100
+    f_number: float = 11.0
+    shutter: int = 160
+    """Its reciprocal: 160 for 1/160 s."""
+
+    @property
+    def flash_gain(self) -> float:
+        """How much flash counts against the plan's f/11 at ISO 100."""
+        return self.iso / 100.0 * (11.0 / self.f_number) ** 2
+
+    @property
+    def ambient_gain(self) -> float:
+        """How much steady light counts against f/11, 1/160 at ISO 100."""
+        return self.flash_gain * 160.0 / self.shutter
+
+
+@dataclass(frozen=True, slots=True)
+class Shutter:
+    """What the shutter does to flash.
+
+    Attributes
+    ----------
+    covered
+        Share of the sensor's height that the second curtain hides already, from its last row up.
+    tail_stops
+        Slope of a slow flash along the curtain's travel: first row against the last.
+    """
+
+    covered: float = 0.0
+    tail_stops: float = 0.0
+
+    def share(self, rows: int) -> NDArray[np.float32]:
+        """Return the share of the flash that each sensor row gets, (rows,)."""
+        place = (np.arange(rows, dtype=np.float32) + 0.5) / rows
+        edge = np.clip((1.0 - self.covered - place) / 0.012 + 0.5, 0.0, 1.0)
+        share = np.exp2(self.tail_stops * (0.5 - place))
+        return share * edge if self.covered else share
+
+
+@dataclass(frozen=True, slots=True)
+class Recipe:
+    """How one sample frame is made.
+
+    Attributes
+    ----------
+    name, shows
+        File stem, and what it was made to show, in one sentence.
+    turns
+        The lamps that fire, each with the stops it is turned from plan power.
+    role
+        grey, ambient, plate, reference or a lamp's name (its solo); None for a frame of the shoot.
+    look
+        The plan's look that its wishes come from; None for the plan's own.
+    seconds
+        After the first frame.
+    key
+        The key lamp, where it differs from the plan's.
+    cut
+        Share of the file that is kept; None for a whole one.
+    """
+
+    name: str
+    shows: str
+    turns: Mapping[str, float] = field(default_factory=lambda: dict(ON))
+    role: Role = None
+    look: str | None = None
+    seconds: float = 0.0
+    scene: Scene = field(default_factory=Scene)
+    view: View = LEVEL
+    settings: Settings = field(default_factory=Settings)
+    shutter: Shutter = field(default_factory=Shutter)
+    key: Lamp = studio.KEY
+    cut: float | None = None
+
+    @property
+    def seed(self) -> int:
+        """Of its noise."""
+        return int(self.name[1:])
+
+    @property
+    def lamps(self) -> tuple[Lamp, ...]:
+        """Every lamp of the set, as it stands for this frame."""
+        return tuple(self.key if lamp.name == "key" else lamp for lamp in studio.LAMPS)
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Exposed:
+    """One exposure: what the sensor was due, what it wrote, and what was too much for it."""
+
+    due: Signals
+    mosaic: Mosaic
+    clipped: NDArray[np.bool_]
+
+
+class Darkroom:
+    """Keeps rendered light, so that frames of one scene are not rendered twice."""
+
+    def __init__(self) -> None:
+        self._scene: tuple[Scene, View] | None = None
+        self._seen: Surface | None = None
+        self._lamps: dict[Lamp, NDArray[np.float32]] = {}
+
+    def fields(self, recipe: Recipe) -> Fields:
+        """Return the light of every lamp that fires in a frame, and the ambient light."""
+        seen = self.surface(recipe.scene, recipe.view)
+        firing = {
+            lamp.name: self._lamp(recipe, lamp)
+            for lamp in recipe.lamps
+            if lamp.name in recipe.turns
+        }
+        ambient = ambient_field(recipe.view, seen, studio.AMBIENT)
+        return Fields(firing, ambient, seen.stuff.reshape(recipe.view.shape))
+
+    def surface(self, scene: Scene, view: View) -> Surface:
+        """Return what each photosite sees; the last scene is kept."""
+        if self._seen is None or self._scene != (scene, view):
+            self._scene, self._seen, self._lamps = (scene, view), surface(scene, view), {}
+        return self._seen
+
+    def _lamp(self, recipe: Recipe, lamp: Lamp) -> NDArray[np.float32]:
+        if lamp not in self._lamps:
+            seen = self.surface(recipe.scene, recipe.view)
+            self._lamps[lamp] = lamp_field(recipe.scene, recipe.view, seen, lamp)
+        return self._lamps[lamp]
+
+
+def expose(recipe: Recipe, fields: Fields, sensor: Sensor) -> Exposed:
+    """Expose a frame: flash through the shutter, ambient light, noise, ceiling."""
+    settings = recipe.settings
+    flash = recipe.view.as_sensor_lies(fields.flash(recipe.turns)) * np.float32(settings.flash_gain)
+    flash = flash * recipe.shutter.share(flash.shape[0])[:, None, None]
+    steady = recipe.view.as_sensor_lies(fields.ambient) * np.float32(settings.ambient_gain)
+    due = sensor.signals(flash + steady)
+    return Exposed(due, *sensor.expose(due, np.random.default_rng(recipe.seed)))
+
+
+def _solo(number: int, lamp: str, seconds: float) -> Recipe:
+    return Recipe(
+        f"F{number:04d}", f"The {lamp} lamp alone.", {lamp: 0.0}, role=lamp, seconds=seconds
+    )
+
+
+def _turned(**stops: float) -> dict[str, float]:
+    return ON | {name.replace("_", " "): turn for name, turn in stops.items()}
+
+
+def _without(lamp: str) -> dict[str, float]:
+    return {name: stops for name, stops in ON.items() if name != lamp}
+
+
+_CARD = Card(centre=(0.0, -0.08, 0.05), facing=direction(60.0, 35.0))
+_HOT = replace(
+    studio.KEY,
+    aim=studio.LIT_CHEEK,
+    beam=replace(studio.KEY.beam, hot_stops=studio.HOT_STOPS, hot_deg=studio.HOT_DEG),
+)
+_CARD_TURN = -2.0 * float(np.log2(studio.KEY.meter / 11.0))
+
+RECIPES = (
+    Recipe(
+        "F0001",
+        "A grey card that faces the key, the key turned down to meter f/11: it sets mid-grey.",
+        {"key": _CARD_TURN},
+        role="grey",
+        scene=Scene(pose=None, card=_CARD, chip_facing=None),
+    ),
+    Recipe("F0002", "Ambient light only: what the room adds.", {}, role="ambient", seconds=150),
+    Recipe(
+        "F0003",
+        "A clean plate: the bare paper under its two lamps, nobody in front of it.",
+        {"paper left": 0.0, "paper right": 0.0},
+        role="plate",
+        seconds=210,
+        scene=Scene(pose=None),
+    ),
+    _solo(4, "key", 400),
+    _solo(5, "fill", 460),
+    _solo(6, "hair", 515),
+    _solo(7, "paper left", 570),
+    _solo(8, "paper right", 622),
+    Recipe(
+        "F0009",
+        "The first frame under all lamps: the key is hot and blows the cheek and the jacket.",
+        _turned(key=studio.KEY_HOT),
+        seconds=760,
+    ),
+    Recipe("F0010", "The key turned down by 0.7 too much.", _turned(key=-0.7), seconds=800),
+    Recipe("F0011", "On plan.", role="reference", seconds=845),
+    Recipe("F0012", "The hair lamp did not fire.", _without("hair"), seconds=849),
+    Recipe("F0013", "The right paper lamp 0.5 over.", _turned(paper_right=0.5), seconds=905),
+    Recipe("F0014", "No lamp fired: the trigger failed.", {}, seconds=930),
+    Recipe(
+        "F0015",
+        "A hot centre on the cheek: its median is on plan, its brightest part nearly clips.",
+        _turned(key=studio.HOT_TURN),
+        seconds=990,
+        key=_HOT,
+    ),
+    Recipe(
+        "F0016",
+        "The sitter has moved a hand's breadth; the patches follow him.",
+        seconds=1034,
+        scene=Scene(pose=Pose(right=-0.085)),
+    ),
+    Recipe(
+        "F0017",
+        "The head has turned 10 degrees to the key: the cheek is over, no lamp is to blame.",
+        seconds=1041,
+        scene=Scene(pose=Pose(head_turn_deg=10.0)),
+    ),
+    Recipe(
+        "F0018",
+        "The second look, in black, under the same lamps.",
+        look="in black",
+        seconds=1500,
+        scene=Scene(wardrobe=BLACK),
+    ),
+    Recipe(
+        "F0019",
+        "The camera turned upright, the light untouched.",
+        look="upright",
+        seconds=1710,
+        view=UPRIGHT,
+    ),
+    Recipe(
+        "F0020",
+        "The shutter knocked to 1/250: its second curtain's edge lies across the frame.",
+        seconds=1790,
+        settings=Settings(shutter=250),
+        shutter=Shutter(covered=0.15),
+    ),
+    Recipe("F0021", "On plan, but the file was cut short on its way.", seconds=1812, cut=0.4),
+)
