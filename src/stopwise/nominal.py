@@ -123,3 +123,26 @@ def say_stops(stops: float) -> str:
     """Return signed stops in tenths: "+0.4", "-2.0", "0.0"."""
     tenths = round(stops, 1)
     return f"{tenths:+.1f}" if tenths else "0.0"
+
+
+def say_power(stops: float, *, scale: str = "stops", full_ws: float | None = None) -> str:
+    """Return a power as its pack shows it, to a tenth of a stop.
+
+    Parameters
+    ----------
+    stops
+        From full, 0 or below.
+    scale
+        "stops" (-2.7), "fraction" (1/8+0.3), "of 10" (7.3), or "Ws" (77 Ws).
+    full_ws
+        Full power in watt-seconds; without it "Ws" is said in stops.
+    """
+    tenths = round(10.0 * stops)
+    if scale == "fraction":
+        whole, part = divmod(tenths, 10)
+        return f"1/{2 ** max(-whole, 0)}" + (f"+0.{part}" if part else "")
+    if scale == "of 10":
+        return f"{10.0 + tenths / 10.0:.1f} of 10"
+    if scale == "Ws" and full_ws:
+        return f"{full_ws * math.pow(2.0, stops):.3g} Ws"
+    return f"{tenths / 10.0:.1f}" if tenths else "full"
