@@ -1,0 +1,169 @@
+"""Lines on the picture: zone contours, outlines of blown areas, dots over blocked parts."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from stopwise.measuring.boxes import window
+from stopwise.stops import MIDDLE_ZONE
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from numpy.typing import NDArray
+
+    from stopwise.measuring.measurement import Box
+
+MAP_EDGE = 300
+"""Blocks along the longer side that contours are drawn from: finer would draw every wrinkle."""
+
+_SMOOTHING = 1.6
+"""Standard deviation in blocks of the smoothing that keeps grain out of the contours."""
+
+_OUTLINE_SMOOTHING = 0.8
+"""Standard deviation in blocks of the smoothing that rounds the outline of a ragged area."""
+
+_SHORTEST = 0.08
+"""Contours shorter than this part of the picture's diagonal are left out."""
+
+_HALF = 0.5
+
+_DARKEST = -8.0
+"""Least log2 Y that is drawn; below it is noise."""
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Contour:
+    """One line of even tone.
+
+    Attributes
+    ----------
+    level
+        Its zone: the boundary between two zones, such as 4.5.
+    points
+        float64 (n, 2), x and y as fractions of the upright picture.
+    """
+
+    level: float
+    points: NDArray[np.float64]
+
+
+def zone_contours(
+    luminance: NDArray[np.floating], *, mid_grey: float, clip: float
+) -> list[Contour]:
+    """Return the lines at which a picture passes from one zone to the next.
+
+    Parameters
+    ----------
+    luminance
+        Shape (h, w), linear Y with the anchor at 1.0; 0 or less, or not finite, counts as black.
+    mid_grey
+        Y of Zone 5, above 0.
+    clip
+        Zone at which a neutral clips; no line is drawn above it.
+    """
+    field = _zone_field(luminance, mid_grey)
+    if min(field.shape) < 2:
+        return []
+    levels = np.arange(0.5, clip, 1.0)
+    return [
+        Contour(float(level), line)
+        for level in levels
+        for line in _lines(field, float(level))
+        if _length(line) >= _SHORTEST * math.sqrt(2.0)
+    ]
+
+
+def _zone_field(luminance: NDArray[np.floating], mid_grey: float) -> NDArray[np.float64]:
+    from scipy.ndimage import gaussian_filter
+
+    least = 2.0**_DARKEST
+    clean = np.nan_to_num(np.asarray(luminance, float), nan=least, posinf=1.0, neginf=least)
+    logs = np.log2(np.maximum(reduced(clean, MAP_EDGE), least))
+    smooth: NDArray[np.float64] = gaussian_filter(logs, _SMOOTHING, mode="nearest")
+    return smooth - math.log2(mid_grey) + MIDDLE_ZONE
+
+
+def reduced(plane: NDArray[np.floating], edge: int) -> NDArray[np.float64]:
+    """Return block means of a plane (h, w) with at most about `edge` blocks a side.
+
+    Rows and columns that fill no whole block are dropped: less than one block on the far sides.
+    """
+    block = max(1, math.ceil(max(plane.shape) / edge))
+    rows, columns = (max(1, size // block) for size in plane.shape)
+    down, across = (min(block, size) for size in plane.shape)
+    whole = plane[: rows * down, : columns * across].reshape(rows, down, columns, across)
+    means: NDArray[np.float64] = whole.mean(axis=(1, 3), dtype=float)
+    return means
+
+
+def _lines(field: NDArray[np.float64], level: float) -> Iterator[NDArray[np.float64]]:
+    from skimage.measure import find_contours
+
+    for line in find_contours(field, level):  # type: ignore[no-untyped-call]
+        yield _as_fractions(line, field.shape)
+
+
+def _as_fractions(line: NDArray[np.float64], shape: tuple[int, ...]) -> NDArray[np.float64]:
+    """Turn rows and columns of pixel centres into x and y as fractions."""
+    return np.column_stack(((line[:, 1] + 0.5) / shape[1], (line[:, 0] + 0.5) / shape[0]))
+
+
+def _length(line: NDArray[np.float64]) -> float:
+    return float(np.hypot(*np.diff(line, axis=0).T).sum())
+
+
+def outlines(share: NDArray[np.floating]) -> list[NDArray[np.float64]]:
+    """Return the closed outlines of what is over half, float64 (n, 2) of x and y as fractions.
+
+    Parameters
+    ----------
+    share
+        Shape (h, w), 0 to 1 in each block. Parts at the rim are closed along it.
+    """
+    from scipy.ndimage import gaussian_filter
+    from skimage.measure import find_contours
+
+    smooth = gaussian_filter(np.pad(np.asarray(share, float), 1), _OUTLINE_SMOOTHING)
+    if not (smooth > _HALF).any():
+        return []
+    lines = find_contours(smooth, _HALF)  # type: ignore[no-untyped-call]
+    return [_as_fractions(line - 1.0, share.shape).clip(0.0, 1.0) for line in lines]
+
+
+def within_box(share: NDArray[np.floating], box: Box) -> NDArray[np.floating]:
+    """Return `share` (h, w) with 0 outside a box and the blocks next to it, to part areas."""
+    rows, columns = window(box, (share.shape[0], share.shape[1]))
+    part = (
+        slice(max(rows.start - 1, 0), rows.stop + 1),
+        slice(max(columns.start - 1, 0), columns.stop + 1),
+    )
+    kept = np.zeros_like(share)
+    kept[part] = share[part]
+    return kept
+
+
+def stipple(mask: NDArray[np.bool_], *, across: int) -> NDArray[np.float64]:
+    """Return staggered dots over what is True, float64 (n, 2) of x and y as fractions.
+
+    Parameters
+    ----------
+    mask
+        Shape (h, w).
+    across
+        Dots in a full row; rows lie as far apart as dots, every second moved by half.
+    """
+    height, width = mask.shape
+    step = 1.0 / max(across, 1)
+    rows = np.arange(step / 2, height / width, step)
+    x, y = np.meshgrid(np.arange(step / 2, 1.0, step), rows)
+    x = x + np.where(np.arange(len(rows)) % 2, step / 2, 0.0)[:, None]
+    points = np.column_stack((x.ravel(), (y * width / height).ravel()))
+    points = points[(points < 1.0).all(axis=1)]
+    inside = mask[(points[:, 1] * height).astype(int), (points[:, 0] * width).astype(int)]
+    dots: NDArray[np.float64] = points[inside]
+    return dots

@@ -1,0 +1,262 @@
+"""The leaf: each mark stands where its figure says, whatever frame it is made for."""
+
+from __future__ import annotations
+
+import io
+import math
+from itertools import combinations
+from typing import Any
+
+import imagecodecs
+import numpy as np
+import pytest
+from matplotlib.patches import Rectangle
+
+from stopwise.report.leaf.page import HEIGHT, WIDTH, compose
+from stopwise.report.leaf.placing import Room
+from stopwise.report.leaf.sheet import Area, Sheet
+from stopwise.report.look import DARK
+from stopwise.report.ruler import LOWEST
+from support.made_picture import drawable, made_picture
+from support.records import PLAN, finding, patch, record, turned, unreadable
+
+HELD = {"state": "holds", "cause": None}
+
+
+def off_plan(**more: Any) -> dict[str, Any]:
+    frame = record(
+        "off plan",
+        finding("patch", "lit cheek", 6.9, 6.5, within=[-0.3, 0.2], **turned("key", -0.4)),
+        finding("patch", "hair", 6.1, 6.0, within=[-0.5, 0.3], **HELD),
+        finding("patch", "mask", None, 2.2, within=[-0.5, 0.5], state="not seen", cause=None),
+        **more,
+    )
+    frame["patches"]["lit cheek"]["zone"] = 6.9
+    frame["patches"]["mask"]["zone"] = None
+    frame["clipping"]["areas"] = [
+        {"fraction": 0.0123, "box": [0.575, 0.78, 0.665, 0.9], "patch": "white jacket"},
+        {"fraction": 0.0003, "box": [0.1, 0.1, 0.11, 0.12], "patch": None},
+    ]
+    return frame
+
+
+def leaf(frame: dict[str, Any], width: int = 480, height: int = 320) -> Sheet:
+    return compose(frame, drawable(made_picture(width, height)), plan=PLAN)
+
+
+def found(sheet: Sheet, gid: str) -> list[Any]:
+    return [artist for artist in sheet.axes.get_children() if artist.get_gid() == gid]
+
+
+def one(sheet: Sheet, gid: str) -> Any:
+    [artist] = found(sheet, gid)
+    return artist
+
+
+def zone_at(sheet: Sheet, y: float, clip: float) -> float:
+    """Return the zone of a pixel row from the scale's two ends alone."""
+    foot, top = one(sheet, "scale").get_ydata()
+    return LOWEST + (foot - y) / (foot - top) * (clip - LOWEST)
+
+
+CLIP = 5 - math.log2(0.1273)
+
+
+def test_a_value_stands_at_its_zone_and_off_the_bracket_of_its_wish() -> None:
+    sheet = leaf(off_plan())
+    bar = one(sheet, "value:lit cheek")
+    bracket = one(sheet, "wish:lit cheek").get_ydata()
+    assert zone_at(sheet, bar.get_y() + bar.get_height() / 2, CLIP) == pytest.approx(6.9, abs=0.01)
+    assert zone_at(sheet, max(bracket), CLIP) == pytest.approx(6.2, abs=0.01)
+    assert zone_at(sheet, min(bracket), CLIP) == pytest.approx(6.7, abs=0.01)
+    assert one(sheet, "figure:lit cheek").get_text() == "+0.4"
+
+
+def test_zone_shares_lie_along_the_ruler_as_long_as_their_fraction() -> None:
+    sheet = leaf(off_plan())
+    bars = {k: one(sheet, f"share:{k}") for k in range(9)}
+    shares = off_plan()["zones"]["share"]
+    for k, bar in bars.items():
+        middle = (k - 0.5 + min(k + 0.5, CLIP)) / 2
+        assert zone_at(sheet, bar.get_y() + bar.get_height() / 2, CLIP) == pytest.approx(
+            middle, abs=0.01
+        )
+        assert bar.get_width() / bars[4].get_width() == pytest.approx(shares[k] / shares[4])
+
+
+def test_nothing_on_the_ruler_stands_above_the_clip_line() -> None:
+    frame = off_plan()
+    sheet = leaf(frame)
+    clip = one(sheet, "clip").get_ydata()[0]
+    bars = [
+        artist
+        for artist in sheet.axes.get_children()
+        if isinstance(artist, Rectangle) and str(artist.get_gid()).startswith(("share", "value"))
+    ]
+    assert bars
+    assert min(bar.get_y() for bar in bars) >= clip
+
+
+def test_a_patch_that_is_not_seen_has_a_bracket_and_no_bar() -> None:
+    sheet = leaf(off_plan())
+    assert found(sheet, "wish:mask")
+    assert not found(sheet, "value:mask")
+    assert one(sheet, "figure:mask").get_text() == "not seen"
+
+
+def test_patches_are_held_by_four_corners_around_where_they_were_read() -> None:
+    sheet = leaf(off_plan())
+    left, right, bottom, top = one(sheet, "picture").get_extent()
+    corners = found(sheet, "patch:hair")
+    x = [value for line in corners for value in line.get_xdata()]
+    y = [value for line in corners for value in line.get_ydata()]
+    x0, y0, x1, y1 = off_plan()["patches"]["hair"]["box"]
+    assert len(corners) == 4
+    assert (min(x) + 3 - left) / (right - left) == pytest.approx(x0, abs=1e-6)
+    assert (max(x) - 3 - left) / (right - left) == pytest.approx(x1, abs=1e-6)
+    assert (min(y) + 3 - top) / (bottom - top) == pytest.approx(y0, abs=1e-6)
+    assert (max(y) - 3 - top) / (bottom - top) == pytest.approx(y1, abs=1e-6)
+
+
+def test_blown_areas_are_outlined_numbered_largest_first_and_left_clean_inside() -> None:
+    sheet = leaf(off_plan())
+    image = one(sheet, "picture").get_array()
+    assert (image[int(0.84 * 320), int(0.62 * 480)] >= 250).all()
+    outline, small = one(sheet, "blown").get_paths()
+    left, right, _, _ = one(sheet, "picture").get_extent()
+    x = (outline.vertices[:, 0] - left) / (right - left)
+    assert 0.57 < x.min() < x.max() < 0.68
+    assert len(small.vertices) == 5  # smaller than a block: its box stands for it
+    assert [len(found(sheet, f"tag:{number}")) for number in (1, 2, 3)] == [1, 1, 0]
+
+
+def test_only_blocked_parts_are_stippled() -> None:
+    sheet = leaf(off_plan())
+    left, right, bottom, top = one(sheet, "picture").get_extent()
+    dots = one(sheet, "blocked")
+    x = (dots.get_xdata() - left) / (right - left) * 480
+    y = (dots.get_ydata() - top) / (bottom - top) * 320
+    off_edge = (np.abs(x - np.round(x)) > 1e-3) & (np.abs(y - np.round(y)) > 1e-3)
+    columns, rows = x[off_edge].astype(int), y[off_edge].astype(int)
+    assert len(columns) > 20
+    assert (made_picture(480, 320).luminance[rows, columns] < 0.1273 / 16).all()
+
+
+def test_a_contour_runs_where_the_tone_passes_from_zone_to_zone() -> None:
+    picture = drawable(made_picture(480, 320))
+    ramp = np.broadcast_to(0.1273 * 2.0 ** np.linspace(-2, 2, 480), (320, 480))
+    flat = compose(
+        record("measured", patches={}), type(picture)(picture.image, ramp, ramp * 0, ramp * 0)
+    )
+    left, right, _, _ = one(flat, "picture").get_extent()
+    places = sorted(
+        float(np.median((path.vertices[:, 0] - left) / (right - left)))
+        for path in one(flat, "contours").get_paths()
+    )
+    # the ramp runs from Zone 3 to Zone 7: boundaries at 3.5, 4.5, 5.5 and 6.5
+    assert places == pytest.approx([0.125, 0.375, 0.625, 0.875], abs=0.01)
+
+
+def test_the_call_line_stands_at_the_top_in_type_of_4_7_per_cent_of_the_width() -> None:
+    say, do = found(leaf(off_plan()), "call")
+    assert (say.get_text(), do.get_text()) == ("Lit cheek 0.4 over.", "Key down 0.4, to -2.4.")
+    assert say.get_fontsize() * 100 / 72 == pytest.approx(0.047 * WIDTH)
+    assert max(say.get_position()[1], do.get_position()[1]) < HEIGHT / 5
+
+
+@pytest.mark.parametrize(
+    ("width", "height"), [(480, 320), (320, 480), (100, 400), (600, 150), (2, 3), (1, 1)]
+)
+def test_every_shape_of_picture_keeps_its_shape_and_every_text_stays_on_the_leaf(
+    width: int, height: int
+) -> None:
+    sheet = leaf(off_plan(), width, height)
+    left, right, bottom, top = one(sheet, "picture").get_extent()
+    assert (right - left) / (bottom - top) == pytest.approx(width / height)
+    for text in sheet.axes.texts:
+        box = text.get_window_extent()
+        assert 0 <= box.x0 <= box.x1 <= WIDTH, text.get_text()
+        assert 0 <= box.y0 <= box.y1 <= HEIGHT, text.get_text()
+
+
+def test_labels_of_crowded_patches_lie_over_one_another_nowhere() -> None:
+    frame = record("measured")
+    frame["patches"] = {
+        f"patch {k}": patch(5.0 + k / 10, (0.3 + k / 30, 0.4, 0.32 + k / 30, 0.44))
+        for k in range(8)
+    }
+    sheet = leaf(frame)
+    for prefix in ("patch label:", "figure:"):
+        boxes = [
+            text.get_window_extent()
+            for text in sheet.axes.texts
+            if str(text.get_gid()).startswith(prefix)
+        ]
+        assert len(boxes) >= 8
+        assert not any(one.overlaps(other) for one, other in combinations(boxes, 2))
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "a\nb.dng",
+        "$x_1^2$.dng",
+        "\x1b[31m.dng",
+        "<b>&amp;</b>.dng",
+        "レフ板.dng",
+        "x" * 300 + ".dng",
+    ],
+)
+def test_hostile_names_are_drawn_as_text(name: str) -> None:
+    frame = off_plan(file=name)
+    frame["patches"][name] = patch(5.0, (0.1, 0.1, 0.2, 0.2))
+    sheet = leaf(frame)
+    facts = [text.get_text() for text in found(sheet, "fact")]
+    assert not any(
+        "\n" in text.get_text() or "\x1b" in text.get_text() for text in sheet.axes.texts
+    )
+    assert not any(text.get_parse_math() for text in sheet.axes.texts)
+    if len(name) < 30 and name.isascii() and name.isprintable():
+        assert name in facts
+    sheet.png()
+
+
+@pytest.mark.parametrize(
+    "frame",
+    [
+        unreadable(),
+        unreadable("something nobody foresaw"),
+        record("measured", patches={}, ratio=None, backdrop=None, lamps=None),
+        record("can't tell", zones={"share": None, "clipped": 0.0, "mid_grey": 0.1273}),
+    ],
+    ids=["cut short", "unknown reason", "no patches", "no zones"],
+)
+@pytest.mark.parametrize("with_picture", [True, False])
+def test_every_kind_of_record_gives_a_png_that_another_reader_opens(
+    frame: dict[str, Any], *, with_picture: bool
+) -> None:
+    picture = drawable(made_picture(60, 40)) if with_picture else None
+    pixels = imagecodecs.png_decode(compose(frame, picture).png())
+    assert pixels.shape[:2] == (HEIGHT, WIDTH)
+    corner = "#{:02X}{:02X}{:02X}".format(*pixels[2, 2, :3])
+    assert corner == DARK.ground
+    assert len(np.unique(pixels[..., 1])) > 10
+
+
+def test_the_same_record_gives_the_same_bytes() -> None:
+    frame = off_plan()
+    assert leaf(frame, 60, 40).png() == leaf(frame, 60, 40).png()
+
+
+def test_the_png_says_what_wrote_it_and_no_more() -> None:
+    from PIL import Image
+
+    with Image.open(io.BytesIO(leaf(off_plan(), 60, 40).png())) as image:
+        assert image.text == {"Software": "stopwise"}
+
+
+def test_a_label_takes_the_side_that_is_free() -> None:
+    room = Room(Area(0, 0, 200, 100), [Area(60, 40, 120, 60)])
+    place = room.label(Area(40, 40, 60, 60), 30, 20)
+    assert place.right <= 40
+    assert not any(place.meets(area) for area in room.taken[:-1])
