@@ -1,0 +1,145 @@
+"""decode: path -> Frame, or Unreadable with the reason."""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from stopwise.conditions import condition
+from stopwise.decoding.decoder import AT_MOST_BYTES, Decoded, decode_bytes
+from stopwise.decoding.dng_tags import masked_areas
+from stopwise.decoding.files import open_to_read, read_all
+from stopwise.decoding.filled import holds_one_value, unfilled
+from stopwise.decoding.kind import refuse_kind
+from stopwise.decoding.masked import masked_of
+from stopwise.decoding.metadata import camera_of, exposure_of, orientation_of_flip
+from stopwise.decoding.sensor import Sensor, sensor_by_decoder, sensor_by_tags
+from stopwise.decoding.tiff import BadTiffError, Source, Tiff
+from stopwise.decoding.whole import SAMPLES, Promise, promise_of, raw_directories, unwritten
+from stopwise.errors import Unreadable
+from stopwise.frame import Frame
+
+if TYPE_CHECKING:
+    import os
+
+
+def decode(path: str | os.PathLike[str], *, at_most_bytes: int = AT_MOST_BYTES) -> Frame:
+    """Decode a camera raw file to its untouched mosaic and what is needed to read it as light.
+
+    Parameters
+    ----------
+    path
+        The file; it is opened for reading only, once.
+    at_most_bytes
+        Greatest size in bytes of the file, and of the decoded picture.
+
+    Returns
+    -------
+    Frame
+        Levels as the sensor gave them, in sensor orientation.
+
+    Raises
+    ------
+    PathMissing
+        If nothing is there, or something that isn't a file.
+    Unreadable
+        If the file gives no pixels that can be trusted; its condition says why.
+    """
+    path = Path(path)
+    data = _whole_file(path, at_most_bytes)
+    promise = promise_of(Source(io.BytesIO(data), len(data)))
+    _check_promise(promise, len(data), path)
+    tiff = promise.tiff
+    try:
+        decoded = _decode(data, path, tiff, at_most_bytes)
+        sensor = _sensor(decoded, tiff, path)
+        _check_picture(decoded, sensor, path)
+        return _frame(path, data, decoded, sensor, tiff)
+    except BadTiffError as error:
+        raise Unreadable(path, condition("damaged"), str(error)) from error
+
+
+def _whole_file(path: Path, at_most_bytes: int) -> bytes:
+    """Return the file's bytes, once its directories show that they are all there."""
+    stream, size = open_to_read(path)
+    with stream:
+        if size > at_most_bytes:
+            raise Unreadable(path, condition("too_large"), f"the file has {size >> 20} MB")
+        try:
+            promise = promise_of(Source(stream, size))
+        except OSError as error:
+            raise Unreadable(path, condition("no_access"), str(error).lower()) from error
+        _check_promise(promise, size, path)
+        return read_all(stream, path)
+
+
+def _check_promise(promise: Promise, size: int, path: Path) -> None:
+    if promise.fault is not None:
+        raise Unreadable(path, condition("damaged"), promise.fault)
+    if promise.end is not None and promise.end > size:
+        detail = f"{size} bytes of at least {promise.end}"
+        raise Unreadable(path, condition("cut_short"), detail)
+
+
+def _decode(data: bytes, path: Path, tiff: Tiff | None, at_most_bytes: int) -> Decoded:
+    planes, masked = 1, []
+    if tiff is not None:
+        missing = unwritten(tiff)
+        if missing is not None:
+            raise Unreadable(path, condition("cut_short"), missing)
+        masked = masked_areas(tiff)
+        for directory in raw_directories(tiff)[:1]:
+            planes = int(tiff.number(directory, SAMPLES) or 1)
+    try:
+        decoded = decode_bytes(data, path, planes=planes, keep=masked, at_most_bytes=at_most_bytes)
+    except Unreadable as error:
+        if error.condition.name == "not_raw" and tiff is not None and raw_directories(tiff):
+            raise Unreadable(path, condition("unsupported")) from error
+        raise
+    refuse_kind(tiff, decoded, path)
+    return decoded
+
+
+def _sensor(decoded: Decoded, tiff: Tiff | None, path: Path) -> Sensor:
+    try:
+        by_tags = sensor_by_tags(tiff, decoded.area) if tiff is not None and tiff.is_dng else None
+        return by_tags or sensor_by_decoder(decoded)
+    except ValueError as error:
+        raise Unreadable(path, condition("unsupported"), str(error)) from error
+
+
+def _check_picture(decoded: Decoded, sensor: Sensor, path: Path) -> None:
+    """Refuse a picture that wasn't filled, or that its levels can't turn to light."""
+    if holds_one_value(decoded.mosaic):
+        raise Unreadable(path, condition("one_value"))
+    levels = sensor.levels
+    low, high = min(levels.black), min(levels.anchor)
+    if any(white <= black for black, white in zip(levels.black, levels.anchor, strict=True)):
+        detail = f"it names white {high:g} at or under black {max(levels.black):g}"
+        raise Unreadable(path, condition("damaged"), detail)
+    period = sensor.cell.pattern.shape[0]
+    missing = unfilled(decoded.mosaic, period=period, black=low, white=high)
+    if missing is not None:
+        raise Unreadable(path, condition("damaged"), missing)
+
+
+def _frame(path: Path, data: bytes, decoded: Decoded, sensor: Sensor, tiff: Tiff | None) -> Frame:
+    named = tiff is not None and bool(masked_areas(tiff))
+    levels = sensor.levels
+    return Frame(
+        path=path,
+        mosaic=decoded.mosaic,
+        pattern=sensor.cell.pattern,
+        colours=sensor.cell.colours,
+        levels=levels,
+        orientation=orientation_of_flip(decoded.flip),
+        black_offset=sensor.black_offset,
+        daylight=sensor.daylight,
+        as_shot=sensor.as_shot,
+        xyz_to_camera=sensor.xyz_to_camera,
+        camera=camera_of(tiff, data, decoded.settings),
+        exposure=exposure_of(tiff, decoded.settings),
+        bits=sensor.bits,
+        masked=masked_of(decoded.outside, sensor.cell, levels.black, levels.white, named=named),
+    )
