@@ -74,9 +74,9 @@ class DngLevels:
 
 def raw_directory(tiff: Tiff, area: Area) -> Directory | None:
     """Return the directory that the decoder took its picture from, by its size."""
-    wanted = (area.stored_width, area.stored_height)
     for directory in raw_directories(tiff):
-        if (tiff.number(directory, WIDTH), tiff.number(directory, HEIGHT)) == wanted:
+        width, height = tiff.number(directory, WIDTH), tiff.number(directory, HEIGHT)
+        if width == area.stored_width and height == area.stored_height:
             return directory
     return None
 

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, BinaryIO, Literal
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
-Role = Literal["main", "sub", "exif", "private"]
+Role = Literal["main", "sub", "exif", "gps", "private"]
 
 SUB_DIRECTORIES, EXIF, GPS, PRIVATE = 330, 34665, 34853, 50740
 
@@ -258,7 +258,7 @@ def _read_entry(layout: _Layout, data: bytes, position: int, first: int) -> Entr
 def _children(source: Source, layout: _Layout, directory: Directory) -> Iterator[tuple[int, Role]]:
     if directory.role not in {"main", "sub"}:
         return
-    roles: dict[int, Role] = {SUB_DIRECTORIES: "sub", EXIF: "exif", GPS: "exif"}
+    roles: dict[int, Role] = {SUB_DIRECTORIES: "sub", EXIF: "exif", GPS: "gps"}
     for code, role in roles.items():
         entry = directory.entries.get(code)
         if entry is not None and entry.kind in _POINTERS:

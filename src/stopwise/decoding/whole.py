@@ -120,8 +120,11 @@ def unwritten(tiff: Tiff) -> str | None:
     """Say what part of the compressed picture was never written, in a file of full length.
 
     A copy that sets the length first leaves zeros where bytes are still to come. A lossless JPEG
-    begins with its marker FF D8 (ITU-T T.81, table B.1), and no coded picture ends in zeros.
+    begins with its marker FF D8 (ITU-T T.81, table B.1), no coded picture ends in zeros, and each
+    directory has an entry at least (TIFF 6.0, section 2).
     """
+    if any(not d.entries for d in tiff.directories if d.role in {"main", "sub", "exif"}):
+        return "a directory that it points to is empty"
     for directory in raw_directories(tiff):
         compression = int(tiff.number(directory, COMPRESSION) or 0)
         if compression == _UNCOMPRESSED:

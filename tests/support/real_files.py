@@ -1,0 +1,95 @@
+"""Real camera files for the tests: fetched as data, kept outside the project, never copied into it.
+
+A lossy-compressed 18-megapixel mosaic is in the source archive of a package of the Python package
+index; it is downloaded once and kept in a cache folder. Two smaller files are looked for in a folder
+beside the project. A test that needs one that can't be had skips with a plain message, except that
+on CI (`CI=true`) the download must succeed.
+"""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import tarfile
+import tempfile
+from pathlib import Path
+
+import pytest
+
+_ARCHIVE, _VERSION = "libraw-cffi", "0.19.0"
+_MEMBER, _SIZE = "_DSC2164.ARW", 18_649_856
+_BESIDE = Path(__file__).resolve().parents[2].parent / "shared" / "real_raws"
+_MINUTES_5 = 300
+
+
+def real_mosaic() -> Path:
+    """Return the path of the real lossy-compressed mosaic, downloading it where it isn't cached."""
+    kept = _cache() / _MEMBER
+    if kept.is_file() and kept.stat().st_size == _SIZE:
+        return kept
+    fault = _download(kept)
+    if fault is None:
+        return kept
+    message = f"the real raw file of {_ARCHIVE} {_VERSION} can't be downloaded: {fault}"
+    if os.environ.get("CI") == "true":
+        pytest.fail(message)
+    pytest.skip(message)
+
+
+def stack_of_planes() -> Path:
+    """Return the path of a real raw of three full planes, without a mosaic or exposure data."""
+    return _beside("stack_three_planes.raw")
+
+
+def stripped_pixels() -> Path:
+    """Return the path of a real linear DNG of which the pixels were removed."""
+    return _beside("stripped_pixels.dng")
+
+
+def _beside(name: str) -> Path:
+    path = _BESIDE / name
+    if not path.is_file():
+        pytest.skip(f"the real raw file {name} isn't in the folder of real files beside the project")
+    return path
+
+
+def _cache() -> Path:
+    named = os.environ.get("STOPWISE_TEST_CACHE")
+    if named:
+        return Path(named)
+    if os.name == "nt":
+        return Path(os.environ.get("LOCALAPPDATA", Path.home())) / "stopwise-tests"
+    if sys.platform == "darwin":
+        return Path.home() / "Library" / "Caches" / "stopwise-tests"
+    return Path(os.environ.get("XDG_CACHE_HOME", Path.home() / ".cache")) / "stopwise-tests"
+
+
+def _download(kept: Path) -> str | None:
+    """Fetch the archive as data and keep the one file; return what went wrong, if anything did."""
+    with tempfile.TemporaryDirectory() as folder:
+        command = [sys.executable, "-m", "pip", "download", "--no-deps", "--no-binary", ":all:"]
+        command += ["--dest", folder, f"{_ARCHIVE}=={_VERSION}"]
+        try:
+            ran = subprocess.run(  # noqa: S603 - pip of this interpreter, arguments of our own
+                command, capture_output=True, text=True, timeout=_MINUTES_5, check=False
+            )
+        except (OSError, subprocess.TimeoutExpired) as error:
+            return str(error)
+        archives = sorted(Path(folder).glob("*.tar.gz"))
+        if not archives:
+            return (ran.stderr.strip().splitlines() or ["pip gave no archive"])[-1]
+        return _extract(archives[0], kept)
+
+
+def _extract(archive: Path, kept: Path) -> str | None:
+    with tarfile.open(archive) as tar:
+        for member in tar:
+            stream = tar.extractfile(member) if member.name.endswith(f"/{_MEMBER}") else None
+            if stream is not None:
+                kept.parent.mkdir(parents=True, exist_ok=True)
+                part = kept.with_suffix(f".{os.getpid()}")
+                part.write_bytes(stream.read())
+                part.replace(kept)
+                return None
+    return f"{archive.name} doesn't hold {_MEMBER}"
