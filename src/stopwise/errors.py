@@ -71,3 +71,11 @@ class Unreadable(StopwiseError):
 
 class LedgerError(StopwiseError):
     """The ledger can't be opened, read or written."""
+
+
+class LedgerFull(LedgerError):
+    """There is no room for a record now, or its disk fails; nothing was written, it is retried."""
+
+
+class LedgerDamaged(LedgerError):
+    """The ledger's file is no sound SQLite file any more; it is set aside."""

@@ -1,0 +1,271 @@
+"""Frames in the ledger: one row a content, with its aliases, versions and deletions."""
+
+from __future__ import annotations
+
+import json
+import os
+import time
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+if TYPE_CHECKING:
+    import sqlite3
+    from collections.abc import Iterable, Iterator, Mapping
+
+    from stopwise.ledger.store import Store
+
+_INODE_BITS = (1 << 63) - 1
+_ORDER = "ORDER BY landed_ns, id"
+_COLUMNS = "id, sha256, version_of, landed_ns, record"
+
+
+class Stamp(NamedTuple):
+    """What tells cheaply that a path holds what it held before: size, change, file number."""
+
+    size: int
+    mtime_ns: int
+    inode: int
+
+    @classmethod
+    def of(cls, status: os.stat_result) -> Stamp:
+        """Return the stamp of a file's status."""
+        return cls(status.st_size, status.st_mtime_ns, status.st_ino & _INODE_BITS)
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where a content was found: the folder, the path in it with ``/``, and its stamp there."""
+
+    folder: str
+    path: str
+    stamp: Stamp
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """One row: a frame's record as it is kept.
+
+    Attributes
+    ----------
+    frame
+        Number of the row, in the order of writing.
+    sha256
+        Of the file's bytes.
+    record
+        The JSON record.
+    landed_ns
+        When the file came whole into the folder, nanoseconds since 1970: landing order.
+    version_of
+        Row of what the same path held before, or None.
+    is_new
+        False where this content was already there, and only its place is new.
+    """
+
+    frame: int
+    sha256: str
+    record: dict[str, Any]
+    landed_ns: int
+    version_of: int | None = None
+    is_new: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What the ledger knows of a path: its stamp and the row of its content."""
+
+    stamp: Stamp
+    frame: int
+
+
+class Frames:
+    """The frames of a ledger."""
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+
+    def keep(
+        self, record: Mapping[str, Any], place: Place, *, sha256: str, landed_ns: int | None = None
+    ) -> Kept:
+        """Write one record in one transaction, or only its place where the content has a row.
+
+        Parameters
+        ----------
+        record
+            The frame's JSON record; `sha256` is filled in.
+        place
+            Where it lies.
+        sha256
+            Of the file's bytes, hexadecimal.
+        landed_ns
+            When it landed; now, if None.
+
+        Returns
+        -------
+        Kept
+            The row, with `is_new` telling whether it was written now.
+        """
+        now = time.time_ns()
+        with self._store.atomic() as connection:
+            folder = _folder(connection, place.folder)
+            before = _current(connection, folder, place.path)
+            if had := _by_hash(connection, sha256):
+                _put(connection, folder, place, frame=had.frame, now=now)
+                return had
+            landed = now if landed_ns is None else landed_ns
+            whole = {**record, "sha256": sha256}
+            frame = _insert(connection, whole, (place.stamp.size, landed, now, before))
+            _put(connection, folder, place, frame=frame, now=now)
+        return Kept(frame, sha256, whole, landed, before, is_new=True)
+
+    def add_place(self, place: Place, sha256: str) -> Kept | None:
+        """Note that a path holds a content that has its row; None where it has none."""
+        with self._store.atomic() as connection:
+            had = _by_hash(connection, sha256)
+            if had is not None:
+                folder = _folder(connection, place.folder)
+                _put(connection, folder, place, frame=had.frame, now=time.time_ns())
+        return had
+
+    def known(self, folder: str) -> dict[str, Known]:
+        """Return what is known of each path that lies in a folder now."""
+        rows = self._store.rows(
+            "SELECT p.path, p.size, p.mtime_ns, p.inode, p.frame FROM paths p "
+            "JOIN folders f ON f.id = p.folder WHERE f.path = ? AND p.gone_ns IS NULL",
+            (os.fsencode(folder),),
+        )
+        return {os.fsdecode(row[0]): Known(Stamp(*row[1:4]), row[4]) for row in rows}
+
+    def mark_gone(self, folder: str, paths: Iterable[str]) -> None:
+        """Note that files were deleted or moved away; their records stay."""
+        now = time.time_ns()
+        with self._store.atomic() as connection:
+            number = _folder(connection, folder)
+            connection.executemany(
+                "UPDATE paths SET gone_ns = ? WHERE folder = ? AND path = ? AND gone_ns IS NULL",
+                [(now, number, os.fsencode(path)) for path in paths],
+            )
+
+    def by_hash(self, sha256: str) -> Kept | None:
+        """Return the frame of a content, or None."""
+        with self._store.atomic() as connection:
+            return _by_hash(connection, sha256)
+
+    def by_stamp(self, stamp: Stamp) -> Kept | None:
+        """Return a frame that some path held with this very stamp, as after a rename, or None."""
+        row = self._store.row(
+            f"SELECT {_COLUMNS} FROM frames WHERE id IN (SELECT frame FROM paths "  # noqa: S608
+            "WHERE size = ? AND mtime_ns = ? AND inode = ?)",
+            stamp,
+        )
+        return None if row is None else _kept(row)
+
+    def by_name(self, name: str) -> Kept | None:
+        """Return the last frame to land under a path, or under the last part of one."""
+        path = os.fsencode(name)
+        row = self._store.row(
+            f"SELECT {_COLUMNS} FROM frames WHERE id IN (SELECT frame FROM paths "  # noqa: S608
+            "WHERE path = ?1 OR substr(path, -length(?2)) = ?2) "
+            "ORDER BY landed_ns DESC, id DESC LIMIT 1",
+            (path, b"/" + path),
+        )
+        return None if row is None else _kept(row)
+
+    def all(self, *, after_frame: int = 0, last: int | None = None) -> Iterator[Kept]:
+        """Yield the frames in landing order.
+
+        Parameters
+        ----------
+        after_frame
+            Only rows written after this one.
+        last
+            Only so many, the last ones to land.
+        """
+        query = f"SELECT {_COLUMNS} FROM frames WHERE id > ? "  # noqa: S608
+        if last is None:
+            rows = self._store.rows(query + _ORDER, (after_frame,))
+        else:
+            newest = query + "ORDER BY landed_ns DESC, id DESC LIMIT ?"
+            rows = self._store.rows(newest, (after_frame, last))[::-1]
+        return (_kept(row) for row in rows)
+
+    def count(self) -> int:
+        """Return how many frames there are."""
+        found = self._store.row("SELECT count(*) FROM frames")
+        return 0 if found is None else int(found[0])
+
+    def last_landed_ns(self) -> int:
+        """Return when the last frame landed, 0 where there is none."""
+        found = self._store.row("SELECT max(landed_ns) FROM frames")
+        return 0 if found is None or found[0] is None else int(found[0])
+
+    def paths_of(self, frame: int) -> list[str]:
+        """Return every path in use that holds this frame's content, oldest first."""
+        rows = self._store.rows(
+            "SELECT path FROM paths WHERE frame = ? AND gone_ns IS NULL ORDER BY id", (frame,)
+        )
+        return [os.fsdecode(row[0]) for row in rows]
+
+
+def _folder(connection: sqlite3.Connection, folder: str) -> int:
+    key = (os.fsencode(folder),)
+    connection.execute("INSERT INTO folders (path) VALUES (?) ON CONFLICT DO NOTHING", key)
+    (number,) = connection.execute("SELECT id FROM folders WHERE path = ?", key).fetchone()
+    return int(number)
+
+
+def _current(connection: sqlite3.Connection, folder: int, path: str) -> int | None:
+    """Return the row of what a path holds, or held last."""
+    row = connection.execute(
+        "SELECT frame FROM paths WHERE folder = ? AND path = ? "
+        "ORDER BY gone_ns IS NULL DESC, gone_ns DESC, id DESC LIMIT 1",
+        (folder, os.fsencode(path)),
+    ).fetchone()
+    return None if row is None else int(row[0])
+
+
+def _by_hash(connection: sqlite3.Connection, sha256: str) -> Kept | None:
+    row = connection.execute(
+        f"SELECT {_COLUMNS} FROM frames WHERE sha256 = ?",  # noqa: S608
+        (sha256,),
+    ).fetchone()
+    return None if row is None else _kept(row)
+
+
+def _insert(
+    connection: sqlite3.Connection,
+    record: Mapping[str, Any],
+    beside: tuple[int, int, int, int | None],
+) -> int:
+    """Insert a frame; `beside`: its size in bytes, landing, time of writing, former version."""
+    head = (record["sha256"], record["verdict"], record.get("take"), record.get("look"))
+    text = json.dumps(record, allow_nan=False, separators=(",", ":"))
+    cursor = connection.execute(
+        "INSERT INTO frames (sha256, verdict, take, look, bytes, landed_ns, kept_ns, version_of, "
+        "record) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        (*head, *beside, text),
+    )
+    return int(cursor.lastrowid or 0)
+
+
+def _put(
+    connection: sqlite3.Connection, folder: int, place: Place, *, frame: int, now: int
+) -> None:
+    """Note that a path holds a frame's content now, and that what it held before is gone."""
+    path = os.fsencode(place.path)
+    connection.execute(
+        "UPDATE paths SET gone_ns = ? "
+        "WHERE folder = ? AND path = ? AND gone_ns IS NULL AND frame <> ?",
+        (now, folder, path, frame),
+    )
+    connection.execute(
+        "INSERT INTO paths (folder, path, frame, size, mtime_ns, inode, seen_ns) "
+        "VALUES (?, ?, ?, ?, ?, ?, ?) "
+        "ON CONFLICT (folder, path) WHERE gone_ns IS NULL DO UPDATE SET "
+        "size = excluded.size, mtime_ns = excluded.mtime_ns, inode = excluded.inode",
+        (folder, path, frame, *place.stamp, now),
+    )
+
+
+def _kept(row: tuple[Any, ...]) -> Kept:
+    frame, sha256, version_of, landed_ns, record = row
+    return Kept(frame, sha256, json.loads(record), landed_ns, version_of)

@@ -1,0 +1,187 @@
+"""What a person says to a running watcher (`expect`, `lit`, `look`, `take`), takes and marks."""
+
+from __future__ import annotations
+
+import json
+import time
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from stopwise.ledger.store import Store
+
+_ORDER_COLUMNS = "id, kind, body, said_ns, done_ns, undone_ns, answer"
+
+
+@dataclass(frozen=True, slots=True)
+class Order:
+    """One thing said: its kind, what was said, and what became of it.
+
+    Attributes
+    ----------
+    number
+        Counts up with each order.
+    kind
+        The command: expect, lit, look, take.
+    body
+        What was said, as the command gives it.
+    said_ns, done_ns, undone_ns
+        Nanoseconds since 1970; None where it hasn't happened.
+    answer
+        What the watcher made of it.
+    """
+
+    number: int
+    kind: str
+    body: Any
+    said_ns: int
+    done_ns: int | None = None
+    undone_ns: int | None = None
+    answer: Any = None
+
+
+class Orders:
+    """What was said, in order; a watcher reads it between frames."""
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+
+    def say(self, kind: str, body: object) -> Order:
+        """Write down something said, and return it with its number."""
+        now = time.time_ns()
+        with self._store.atomic() as connection:
+            cursor = connection.execute(
+                "INSERT INTO orders (kind, body, said_ns) VALUES (?, ?, ?)",
+                (kind, json.dumps(body, allow_nan=False), now),
+            )
+        return Order(int(cursor.lastrowid or 0), kind, body, now)
+
+    def open(self, kind: str | None = None) -> list[Order]:
+        """Return what was said and is neither done nor undone, oldest first."""
+        return self._find("done_ns IS NULL AND undone_ns IS NULL", kind)
+
+    def all(self, kind: str | None = None) -> list[Order]:
+        """Return everything that was ever said, oldest first."""
+        return self._find("1", kind)
+
+    def latest(self, kind: str) -> Order | None:
+        """Return the last thing said of a kind that wasn't undone, done or not."""
+        found = self._find("undone_ns IS NULL", kind)
+        return found[-1] if found else None
+
+    def finish(self, number: int, answer: object = None) -> None:
+        """Note that an order is done, and what came of it."""
+        with self._store.atomic() as connection:
+            connection.execute(
+                "UPDATE orders SET done_ns = ?, answer = ? WHERE id = ?",
+                (time.time_ns(), json.dumps(answer, allow_nan=False), number),
+            )
+
+    def undo(self, kind: str) -> Order | None:
+        """Take back the last order of a kind, and return it, or None where there is none."""
+        with self._store.atomic() as connection:
+            last = self.latest(kind)
+            if last is not None:
+                connection.execute(
+                    "UPDATE orders SET undone_ns = ? WHERE id = ?", (time.time_ns(), last.number)
+                )
+        return last
+
+    def _find(self, where: str, kind: str | None) -> list[Order]:
+        rows = self._store.rows(
+            f"SELECT {_ORDER_COLUMNS} FROM orders "  # noqa: S608
+            f"WHERE {where} AND (?1 IS NULL OR kind = ?1) ORDER BY id",
+            (kind,),
+        )
+        return [_order(row) for row in rows]
+
+
+@dataclass(frozen=True, slots=True)
+class Take:
+    """One take: its number, its name, and what was said to be turned, in stops by lamp."""
+
+    number: int
+    name: str | None
+    turned: dict[str, float]
+    look: str | None
+    began_ns: int
+    after_frame: int | None
+
+
+class Takes:
+    """The takes of a shoot."""
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+
+    def begin(
+        self, turned: Mapping[str, float] | None = None, *, name: str | None = None,
+        look: str | None = None,
+    ) -> Take:  # fmt: skip
+        """Begin a take after the last frame that is kept, and return it."""
+        now = time.time_ns()
+        with self._store.atomic() as connection:
+            (after,) = connection.execute("SELECT max(id) FROM frames").fetchone()
+            cursor = connection.execute(
+                "INSERT INTO takes (name, turned, look, began_ns, after_frame) "
+                "VALUES (?, ?, ?, ?, ?)",
+                (name, json.dumps(dict(turned or {}), allow_nan=False), look, now, after),
+            )
+        return Take(int(cursor.lastrowid or 0), name, dict(turned or {}), look, now, after)
+
+    def all(self) -> list[Take]:
+        """Return the takes in order."""
+        rows = self._store.rows(
+            "SELECT id, name, turned, look, began_ns, after_frame FROM takes ORDER BY id"
+        )
+        return [Take(row[0], row[1], json.loads(row[2]), *row[3:]) for row in rows]
+
+    def current(self) -> Take | None:
+        """Return the take that is on, or None before the first."""
+        takes = self.all()
+        return takes[-1] if takes else None
+
+
+class Marks:
+    """Which frame plays which part: grey, ambient, plate, reference, or a lamp's solo."""
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+
+    def set(self, role: str, frame: int) -> None:
+        """Mark a frame; an earlier mark of the same role stays below it, for undo."""
+        with self._store.atomic() as connection:
+            connection.execute(
+                "INSERT INTO marks (role, frame, marked_ns) VALUES (?, ?, ?)",
+                (role, frame, time.time_ns()),
+            )
+
+    def undo(self, role: str) -> None:
+        """Take back the last mark of a role."""
+        with self._store.atomic() as connection:
+            connection.execute(
+                "UPDATE marks SET undone_ns = ? WHERE id = "
+                "(SELECT max(id) FROM marks WHERE role = ? AND undone_ns IS NULL)",
+                (time.time_ns(), role),
+            )
+
+    def now(self) -> dict[str, int]:
+        """Return the frame that each role stands on."""
+        rows = self._store.rows("SELECT role, frame FROM marks WHERE undone_ns IS NULL ORDER BY id")
+        return dict(rows)
+
+
+def _order(row: tuple[Any, ...]) -> Order:
+    number, kind, body, said_ns, done_ns, undone_ns, answer = row
+    said = json.loads(body)
+    return Order(
+        number,
+        kind,
+        said,
+        said_ns,
+        done_ns,
+        undone_ns,
+        None if answer is None else json.loads(answer),
+    )
