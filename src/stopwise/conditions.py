@@ -21,7 +21,7 @@ class Condition:
     Attributes
     ----------
     code
-        Number that the ledger keeps; 1xx a file, 2xx a figure that is not seen.
+        Number that the ledger keeps; 1xx a file, 2xx a figure that is not seen, 3xx the watch.
     name
         How code refers to it.
     short
@@ -138,6 +138,100 @@ _ROWS = (
         "no_colour",
         "no colour here",
         "The sensor has one colour, or a colour holds no light above black.",
+    ),
+    # what a watcher has to tell besides records
+    Condition(
+        301,
+        "jpegs_only",
+        "JPEGs only, no raw",
+        "The camera sends JPEGs without a raw file. Set it to raw, or to raw and JPEG.",
+    ),
+    Condition(
+        302,
+        "never_came",
+        "never came",
+        "The camera's numbering leaves this frame out. Look for it on the card.",
+    ),
+    Condition(
+        303,
+        "still_written",
+        "still being written",
+        "The file isn't whole yet. It is judged when it is, or called unreadable once it rests.",
+    ),
+    Condition(
+        304,
+        "passed_over",
+        "passed over",
+        "Links, pipes, sockets and devices are never opened. Put the file itself in the folder.",
+    ),
+    Condition(
+        305,
+        "folder_gone",
+        "the folder isn't there",
+        "The watched folder can't be reached. Mount it again or put it back; the watcher waits.",
+    ),
+    Condition(
+        306,
+        "folder_back",
+        "the folder is back",
+        "The watched folder can be reached again, and what came meanwhile is judged.",
+    ),
+    Condition(
+        307,
+        "ledger_waits",
+        "the ledger can't be written",
+        "Records wait in memory and are written as soon as it can be. Make room on its disk.",
+    ),
+    Condition(
+        308,
+        "ledger_writes",
+        "the ledger is written again",
+        "All records that waited are kept now.",
+    ),
+    Condition(
+        309,
+        "ledger_set_aside",
+        "the ledger was damaged and is set aside",
+        "A new ledger is begun and filled from the frames. The old file stays under its new name.",
+    ),
+    Condition(
+        310,
+        "other_watcher",
+        "another watcher works on this folder",
+        "Two watchers don't judge one folder into one ledger. This one waits for the other to end.",
+    ),
+    Condition(
+        311,
+        "plan_broken",
+        "the plan was changed and has a mistake",
+        "The plan as it was before goes on. Mend the file and it is read again.",
+    ),
+    Condition(
+        312, "plan_read", "the plan is read again", "The next frames are judged by the new plan."
+    ),
+    Condition(
+        313,
+        "same_content",
+        "the same picture as an earlier file",
+        "Its bytes are those of a frame that is kept already, so it isn't judged again.",
+    ),
+    Condition(
+        314,
+        "sweep_only",
+        "no folder events",
+        "The system gives no more folder events, so the folder is looked through at intervals.",
+    ),
+    Condition(
+        315,
+        "backlog",
+        "frames are there already",
+        "They are judged in the order in which they landed; frames that land now go before them.",
+    ),
+    Condition(
+        316,
+        "read_fails",
+        "it can't be read now",
+        "Its disk or network refuses to give its bytes. It is tried again.",
     ),
 )
 

@@ -1,0 +1,261 @@
+"""Worker processes: a crash, a hang or a flood of memory in one costs its file, not the watcher."""
+
+from __future__ import annotations
+
+import multiprocessing
+import time
+from collections import deque
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, Protocol
+
+from stopwise.intake.worker import serve
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+    from multiprocessing.connection import Connection
+    from multiprocessing.context import SpawnProcess
+
+_MEGABYTE = 1_000_000
+_MOST_TRIES = 2
+_START_S = 60.0
+_END_S = 5.0
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """What a worker may use for one file.
+
+    Attributes
+    ----------
+    least_s, per_megabyte_s
+        Time: the greater of `least_s` and the file's size times `per_megabyte_s`.
+    memory_bytes
+        Address space of a worker; None for no limit. The system holds to it on Linux.
+    """
+
+    least_s: float = 30.0
+    per_megabyte_s: float = 0.5
+    memory_bytes: int | None = 8 << 30
+
+    def time_s(self, size: int) -> float:
+        """Return the seconds that a file of `size` bytes may take."""
+        return max(self.least_s, self.per_megabyte_s * size / _MEGABYTE)
+
+
+@dataclass(frozen=True, slots=True)
+class Failure:
+    """Why no assessment came back: what the worker did, as a part of a sentence."""
+
+    what: str
+
+
+@dataclass(slots=True)
+class Task:
+    """One file to assess: a ticket that comes back with the answer, arguments, size in bytes."""
+
+    ticket: int
+    arguments: tuple[Any, ...]
+    size: int
+    tries: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Done:
+    """An answer: what `assess` returned, or a Failure."""
+
+    ticket: int
+    value: Any
+
+
+class Pool(Protocol):
+    """What the watch loop asks of whoever assesses files."""
+
+    @property
+    def room(self) -> int:
+        """How many tasks can be begun now."""
+
+    def start(self, task: Task) -> None:
+        """Begin a task."""
+
+    def finished(self) -> list[Done]:
+        """Return the answers that have come, and see to workers that have failed."""
+
+    def waitables(self) -> list[Connection | int]:
+        """Return what becomes ready when an answer comes or a worker ends."""
+
+    def next_deadline(self) -> float | None:
+        """Return when a worker will have taken too long, on `time.monotonic`."""
+
+    def close(self) -> None:
+        """End all work at once."""
+
+
+@dataclass(slots=True)
+class _Worker:
+    process: SpawnProcess
+    pipe: Connection
+    deadline: float
+    is_ready: bool = False
+    task: Task | None = None
+    what_failed: str | None = field(default=None)
+
+
+class ProcessPool:
+    """Workers that are spawned, never forked: decoders can lock up in a forked child.
+
+    Parameters
+    ----------
+    assess
+        A function of a module's top level; it and its arguments and answers are pickled.
+    size
+        Number of workers.
+    limits
+        What each may use.
+    """
+
+    def __init__(
+        self, assess: Callable[..., Any], *, size: int = 2, limits: Limits | None = None
+    ) -> None:
+        self._assess = assess
+        self._limits = limits or Limits()
+        self._context = multiprocessing.get_context("spawn")
+        self._waiting: deque[Task] = deque()
+        self._lost: list[Done] = []
+        self._workers = [self._new_worker() for _ in range(size)]
+
+    @property
+    def room(self) -> int:
+        """How many tasks can be begun now without waiting for another to end."""
+        busy = sum(worker.task is not None for worker in self._workers)
+        return max(len(self._workers) - busy - len(self._waiting), 0)
+
+    def start(self, task: Task) -> None:
+        """Begin a task, or let it wait for a worker."""
+        self._waiting.append(task)
+        self._hand_out()
+
+    def finished(self) -> list[Done]:
+        """Return the answers that have come; replace workers that crashed or took too long."""
+        now = time.monotonic()
+        answers = [done for worker in self._workers for done in self._hear(worker)]
+        for place, worker in enumerate(self._workers):
+            if worker.what_failed is None and now >= worker.deadline:
+                worker.what_failed = "it took too long"
+            if worker.what_failed is not None:
+                self._workers[place] = self._replace(worker)
+        self._hand_out()
+        lost, self._lost = self._lost, []
+        return answers + lost
+
+    def waitables(self) -> list[Connection | int]:
+        """Return the workers' pipes; one whose process has ended becomes ready too."""
+        return [worker.pipe for worker in self._workers]
+
+    def next_deadline(self) -> float | None:
+        """Return when a worker will have taken too long, on `time.monotonic`."""
+        return min((worker.deadline for worker in self._workers), default=None)
+
+    def close(self) -> None:
+        """End all workers at once; what they were doing is lost."""
+        for worker in self._workers:
+            worker.pipe.close()
+            worker.process.kill()
+        for worker in self._workers:
+            worker.process.join(_END_S)
+            worker.process.close()
+        self._workers = []
+
+    def _new_worker(self) -> _Worker:
+        ours, theirs = self._context.Pipe()
+        process = self._context.Process(
+            target=serve,
+            args=(theirs, self._assess, self._limits.memory_bytes),
+            name="stopwise-worker",
+            daemon=True,
+        )
+        process.start()
+        theirs.close()
+        return _Worker(process, ours, time.monotonic() + _START_S)
+
+    def _hand_out(self) -> None:
+        for worker in self._workers:
+            if self._waiting and worker.is_ready and worker.task is None:
+                self._give(worker, self._waiting.popleft())
+
+    def _give(self, worker: _Worker, task: Task) -> None:
+        task.tries += 1
+        worker.task = task
+        worker.deadline = time.monotonic() + self._limits.time_s(task.size)
+        try:
+            worker.pipe.send(task.arguments)
+        except OSError:
+            worker.what_failed = "the worker ended"
+
+    def _hear(self, worker: _Worker) -> Iterator[Done]:
+        while worker.what_failed is None and worker.pipe.poll():
+            try:
+                is_good, value = worker.pipe.recv()
+            except (EOFError, OSError):
+                worker.what_failed = "it crashed"
+                return
+            worker.deadline = _NEVER
+            if not worker.is_ready:
+                worker.is_ready = True
+            elif worker.task is not None:
+                task, worker.task = worker.task, None
+                yield Done(task.ticket, value if is_good else Failure(value))
+
+    def _replace(self, worker: _Worker) -> _Worker:
+        """End a worker and put a new one in its place; its file is tried once more."""
+        worker.process.kill()
+        worker.process.join(_END_S)
+        code = worker.process.exitcode
+        worker.pipe.close()
+        task = worker.task
+        if task is not None and task.tries < _MOST_TRIES:
+            self._waiting.appendleft(task)
+        elif task is not None:
+            how = worker.what_failed or "it failed"
+            told = f" (exit {code})" if how == "it crashed" else ""
+            self._lost.append(Done(task.ticket, Failure(f"{how}{told}, {task.tries} times")))
+        return self._new_worker()
+
+
+_NEVER = float("inf")
+
+
+class InlinePool:
+    """Assesses in the caller's own process, one file at a time: for tests and for short runs."""
+
+    def __init__(self, assess: Callable[..., Any]) -> None:
+        self._assess = assess
+        self._done: list[Done] = []
+
+    @property
+    def room(self) -> int:
+        """One where no answer waits to be fetched."""
+        return 0 if self._done else 1
+
+    def start(self, task: Task) -> None:
+        """Assess a file now."""
+        try:
+            value = self._assess(*task.arguments)
+        except Exception as error:  # noqa: BLE001 (as a worker would answer)
+            value = Failure(f"{type(error).__name__}: {error}")
+        self._done.append(Done(task.ticket, value))
+
+    def finished(self) -> list[Done]:
+        """Return the answers since the last call."""
+        done, self._done = self._done, []
+        return done
+
+    def waitables(self) -> list[Connection | int]:
+        """Return nothing: answers are there at once."""
+        return []
+
+    def next_deadline(self) -> float | None:
+        """Return now where answers wait, so that nobody sleeps over them."""
+        return time.monotonic() if self._done else None
+
+    def close(self) -> None:
+        """Do nothing; there is no worker."""
