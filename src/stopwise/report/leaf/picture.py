@@ -13,7 +13,7 @@ from stopwise.conditions import CONDITIONS
 from stopwise.report.contours import outlines, stipple, within_box, zone_contours
 from stopwise.report.leaf.placing import Room
 from stopwise.report.leaf.sheet import Area
-from stopwise.report.look import DARK, OKABE_ITO, STATE_MARKS, colour_of
+from stopwise.report.look import DARK, OKABE_ITO, STATE_MARKS
 from stopwise.report.words import shown, signed, tenths
 from stopwise.stops import MID_GREY_OF_SATURATION
 
@@ -201,17 +201,16 @@ def _draw_patch(
     box = _on(room.area, figures["box"])
     finding = _finding_of(record, name)
     mark = STATE_MARKS[finding["state"]] if finding else None
-    colour = colour_of(mark, DARK) if mark else "#FFFFFF"
     for corner in _corners(box):
-        line = sheet.line(corner, colour, 2.6, zorder=8, gid=f"patch:{name}")
+        line = sheet.line(corner, "#FFFFFF", 2.4, zorder=8, gid=f"patch:{name}")
         line.set_path_effects(_haloed(2.0))
     words = f"{sheet.cut(shown(name), _LABEL, 220)}  {_patch_figure(figures, finding)}"
-    width = sheet.text_width(words, _LABEL) + (34 if mark else 14)
+    width = sheet.text_width(words, _LABEL) + (37 if mark else 14)
     place = room.label(box, width, _LABEL + 11)
     sheet.fill(place, _INK, alpha=0.86, zorder=8)
     if mark:
         sheet.mark((place.left + 15, (place.top + place.bottom) / 2), mark, 14, zorder=9)
-    at = (place.left + (27 if mark else 7), place.bottom - 9)
+    at = (place.left + (30 if mark else 7), place.bottom - 9)
     sheet.text(at, words, _LABEL, color="#FFFFFF", zorder=9, gid=f"patch label:{name}")
 
 
