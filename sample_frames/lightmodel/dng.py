@@ -79,7 +79,7 @@ class DngSpec:
     compression
         Stored as it is (packed where `bits` is under 16) or lossless JPEG in tiles.
     bits
-        BitsPerSample.
+        BitsPerSample, 9 to 16.
     black
         One level, or a repeat pattern: shape (rows, columns) or (rows, columns, planes).
     black_delta_h, black_delta_v
@@ -182,7 +182,7 @@ def _write_raw(
     if mosaic.ndim == 3:
         options["planarconfig"] = "contig"
     if spec.compression == "lossless":
-        tile = _tile_edge(mosaic.shape[0]), _tile_edge(mosaic.shape[1])
+        tile = _tile_edge(mosaic.shape[0], 1), _tile_edge(mosaic.shape[1], 2)
         options |= {"tile": tile, "compression": _JPEG, "bitspersample": spec.bits}
         file.write(_jpeg_tiles(mosaic, tile, spec), **options)
     else:
@@ -193,9 +193,13 @@ def _plain(tags: list[Tag]) -> dict[str, Any]:
     return {"extratags": tags, "metadata": None, "software": False}
 
 
-def _tile_edge(length: int) -> int:
-    """Return the multiple of 16 (TIFF 6.0, section 15) that covers a side with little left over."""
-    pieces = -(-length // _TILE_AT_MOST)
+def _tile_edge(length: int, fewest: int) -> int:
+    """Return the multiple of 16 (TIFF 6.0, section 15) that covers a side with little left over.
+
+    The decoding library wraps a tile's rows at the picture's width, so a lone column of tiles that
+    stands over it would come out sheared: there are two columns at least.
+    """
+    pieces = max(-(-length // _TILE_AT_MOST), fewest)
     return -(-length // (pieces * 16)) * 16
 
 

@@ -76,7 +76,8 @@ class Decoded:
     mosaic
         Visible photosites, uint16 (H, W), or (H, W, planes) of full planes.
     pattern
-        uint8 colour indices of one cell from the visible origin; None for full planes.
+        uint8 colour indices of one cell from the visible origin, of size 0 where the decoder's
+        filters don't repeat as it says; None for full planes.
     letters
         Names of the colour indices, such as "RGBG"; one letter for a monochrome sensor.
     area
@@ -239,7 +240,10 @@ def _pattern(raw: Any, area: Area) -> NDArray[np.uint8]:
     """Return one cell from the visible origin, its repeat checked over some cells."""
     if raw.num_colors == 1:
         return np.zeros((1, 1), dtype=np.uint8)
-    period = raw.raw_pattern.shape[0]
+    try:
+        period = raw.raw_pattern.shape[0]
+    except NotImplementedError:  # a filter array that the binding has no shape for
+        return np.zeros((0, 0), dtype=np.uint8)
     side = max(2 * period, _PERIOD_CHECKED)
     indices = [
         [raw.raw_color(area.top + row, area.left + column) for column in range(side)]
@@ -248,10 +252,7 @@ def _pattern(raw: Any, area: Area) -> NDArray[np.uint8]:
     colours = np.array(indices, dtype=np.uint8)
     cell = colours[:period, :period]
     repeats = np.pad(cell, (0, side - period), mode="wrap")
-    if not np.array_equal(repeats, colours):
-        msg = "a colour filter array of another repeat"
-        raise NotImplementedError(msg)
-    return cell.copy()
+    return cell.copy() if np.array_equal(repeats, colours) else cell[:0, :0]
 
 
 def _parts(stored: NDArray[np.uint16], area: Area, keep: Sequence[Rectangle]) -> list[Part]:

@@ -5,7 +5,16 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from stopwise.conditions import condition
-from stopwise.decoding.whole import COMPRESSION, LINEAR_RAW, PHOTOMETRIC, SUBFILE, raw_directories
+from stopwise.decoding.whole import (
+    COMPRESSION,
+    JPEG,
+    LINEAR_RAW,
+    PHOTOMETRIC,
+    SUBFILE,
+    TILE_WIDTH,
+    WIDTH,
+    raw_directories,
+)
 from stopwise.errors import Unreadable
 
 if TYPE_CHECKING:
@@ -38,6 +47,18 @@ def refuse_kind(tiff: Tiff | None, decoded: Decoded, path: Path) -> None:
     elif decoded.pattern is None and decoded.mosaic.shape[2] == _THREE_PLANES:
         # a maker's own TIFF with three planes is a small raw in luminance and colour difference
         raise Unreadable(path, condition("reduced"))
+
+
+def sheared(tiff: Tiff) -> bool:
+    """Whether the decoder would shear the picture: coded tiles that are wider than it.
+
+    It wraps the rows of such a lone column of tiles at the picture's width, without an error.
+    """
+    for directory in raw_directories(tiff)[:1]:
+        width, tile = tiff.number(directory, WIDTH), tiff.number(directory, TILE_WIDTH)
+        if tiff.number(directory, COMPRESSION) == JPEG and width and tile and tile > width:
+            return True
+    return False
 
 
 def _has_maker_note(tiff: Tiff) -> bool:

@@ -55,10 +55,13 @@ def named_by_decoder(pattern: NDArray[np.uint8], letters: str) -> Cell:
     Raises
     ------
     ValueError
-        If a filter isn't red, green or blue.
+        If a filter isn't red, green or blue, or their repeat isn't known.
     """
     if letters == "M":
         return MONOCHROME
+    if pattern.size == 0:
+        msg = "filters of an unknown repeat"
+        raise ValueError(msg)
     used = int(pattern.max()) + 1
     if letters[:used] != "RGBG"[:used] or used < len(_RGB):
         msg = f"filters of the colours {letters}"

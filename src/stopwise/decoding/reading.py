@@ -11,7 +11,7 @@ from stopwise.decoding.decoder import AT_MOST_BYTES, Decoded, decode_bytes
 from stopwise.decoding.dng_tags import masked_areas
 from stopwise.decoding.files import open_to_read, read_all
 from stopwise.decoding.filled import holds_one_value, unfilled
-from stopwise.decoding.kind import refuse_kind
+from stopwise.decoding.kind import refuse_kind, sheared
 from stopwise.decoding.masked import masked_of
 from stopwise.decoding.metadata import camera_of, exposure_of, orientation_of_flip
 from stopwise.decoding.sensor import Sensor, sensor_by_decoder, sensor_by_tags
@@ -88,6 +88,8 @@ def _decode(data: bytes, path: Path, tiff: Tiff | None, at_most_bytes: int) -> D
         missing = unwritten(tiff)
         if missing is not None:
             raise Unreadable(path, condition("cut_short"), missing)
+        if sheared(tiff):
+            raise Unreadable(path, condition("unsupported"), "its tiles are wider than the picture")
         masked = masked_areas(tiff)
         for directory in raw_directories(tiff)[:1]:
             planes = int(tiff.number(directory, SAMPLES) or 1)

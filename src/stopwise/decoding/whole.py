@@ -18,11 +18,11 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 WIDTH, HEIGHT, BITS, COMPRESSION, PHOTOMETRIC = 256, 257, 258, 259, 262
-SAMPLES, SUBFILE = 277, 254
+SAMPLES, SUBFILE, TILE_WIDTH = 277, 254, 322
 CFA, LINEAR_RAW = 32803, 34892
 _EXTENTS = ((273, 279), (324, 325), (513, 514), (0x7200, 0x7201))
-_UNCOMPRESSED, _JPEG = 1, 7
-_CODED_BY_STANDARD = {_JPEG, 8, 34892, 52546}
+_UNCOMPRESSED, JPEG = 1, 7
+_CODED_BY_STANDARD = {JPEG, 8, 34892, 52546}
 _PAGE, _TAIL = 4096, 64
 
 
@@ -131,7 +131,7 @@ def unwritten(tiff: Tiff) -> str | None:
             continue
         tail = _TAIL if compression in _CODED_BY_STANDARD else _PAGE
         for number, (offset, length) in enumerate(segments(tiff, directory)):
-            if compression == _JPEG and tiff.source.at(offset, 2) != b"\xff\xd8":
+            if compression == JPEG and tiff.source.at(offset, 2) != b"\xff\xd8":
                 return f"part {number + 1} of the picture doesn't begin as a JPEG does"
             end = tiff.source.at(offset + max(length - tail, 0), min(tail, length))
             if not any(end):
