@@ -65,6 +65,14 @@ def exact_f_number(f_number: float) -> float:
     return _EXACT_F_NUMBERS.get(f_number, f_number)
 
 
+def nearest_third(f_number: float) -> float:
+    """Return the exact third stop next to an f-number as files round it: 5.596 and 5.6 give 5.657.
+
+    Every mark from f/1 to f/32 taken at its word lies within 0.15 stop of what it stands for.
+    """
+    return math.pow(2.0, round(6.0 * math.log2(f_number)) / 6.0)
+
+
 def exact_shutter(shutter_s: float) -> float:
     """Return the time in seconds that an engraved one stands for: 1/125 gives 1/128.
 

@@ -102,14 +102,14 @@ def _written(path: Path, key: str) -> str:
     """Return a key as it stands in a file: tables in their brackets."""
     if path:
         return key
-    field = _fields(Plan)[key]
+    field = fields_of(Plan)[key]
     if _table_in(field.annotation) is None:
         return key
     return f"[[{key}]]" if _is_many(field.annotation) else f"[{key}]"
 
 
 def _elsewhere(key: str) -> str | None:
-    found = (name for name in _fields(Plan) if key in _keys(_table_at((name,))))
+    found = (name for name in fields_of(Plan) if key in _keys(_table_at((name,))))
     return next((_written((), name) for name in found), None)
 
 
@@ -242,7 +242,7 @@ def keys_of_the_plan() -> dict[str, list[str]]:
 
 def _collect(table: type[Table], name: str, found: dict[str, list[str]]) -> None:
     found[name] = _keys(table)
-    for key, field in _fields(table).items():
+    for key, field in fields_of(table).items():
         if inner := _table_in(field.annotation):
             _collect(inner, f"{name}.{key}".lstrip("."), found)
 
@@ -250,13 +250,13 @@ def _collect(table: type[Table], name: str, found: dict[str, list[str]]) -> None
 # --- finding the way through the model -----------------------------------------------------------
 
 
-def _fields(table: type[Table]) -> dict[str, FieldInfo]:
+def fields_of(table: type[Table]) -> dict[str, FieldInfo]:
     """Return a table's fields by the key that stands in the file."""
     return {field.alias or name: field for name, field in table.model_fields.items()}
 
 
 def _keys(table: type[Table] | None) -> list[str]:
-    return list(_fields(table)) if table else []
+    return list(fields_of(table)) if table else []
 
 
 def _table_in(annotation: Any) -> type[Table] | None:
@@ -274,7 +274,7 @@ def _table_at(path: Path) -> type[Table] | None:
     table: type[Table] | None = Plan
     for part in path:
         if isinstance(part, str) and table:
-            field = _fields(table).get(part)
+            field = fields_of(table).get(part)
             table = _table_in(field.annotation) if field else None
     return table
 
@@ -285,7 +285,7 @@ def _field_at(path: Path) -> FieldInfo | None:
     found = None
     for part in path:
         if isinstance(part, str) and table:
-            found = _fields(table).get(part, found)
+            found = fields_of(table).get(part, found)
             table = _table_in(found.annotation) if found else None
     return found
 

@@ -1,0 +1,88 @@
+"""A doubt about a plan: what doesn't fit together, with figures, and what to do."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from stopwise.nominal import exact_f_number, say_power
+from stopwise.stops import add_readings
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from stopwise.plan.model import Light, Patch, Plan
+    from stopwise.plan.places import Path
+
+ROOM = 0.05
+"""Stops by which two figures may differ before anyone should be bothered."""
+
+
+@dataclass(frozen=True, slots=True)
+class Doubt:
+    """One warning.
+
+    Attributes
+    ----------
+    path
+        The key that it is about.
+    say
+        What doesn't fit, with the figures.
+    do
+        What to do about it.
+    """
+
+    path: Path
+    say: str
+    do: str
+
+
+def together(lamps: Iterable[Light]) -> float | None:
+    """Return the exact reading of lamps that fire together, None where one isn't metered."""
+    readings = [None if lamp.meter is None else exact_f_number(lamp.meter) for lamp in lamps]
+    known = [reading for reading in readings if reading is not None]
+    return add_readings(*known) if known and len(known) == len(readings) else None
+
+
+def lamps_of(plan: Plan, patch: Patch) -> tuple[Light, ...]:
+    """Return the lamps that a patch says it is lit by."""
+    return tuple(light for light in plan.lights if light.name in patch.lit_by)
+
+
+def tolerance(patch: Patch) -> tuple[float, float]:
+    """Return how far under and over its wish a patch may lie, stops; 0 where it isn't judged."""
+    usual = patch.defaults
+    under, over = usual.under, usual.over
+    if patch.within is not None:
+        under = over = patch.within
+    under = patch.under if patch.under is not None else under
+    over = patch.over if patch.over is not None else over
+    return under or 0.0, over or 0.0
+
+
+def zone_wish(patch: Patch) -> float | None:
+    """Return the zone that a patch is wished at, by itself or by its material."""
+    return patch.zone if patch.zone is not None else patch.defaults.zone
+
+
+def turning(lamp: Light, stops: float) -> str:
+    """Say a turn as an assistant does it, and say so where the lamp can't be turned so far."""
+    way = "up" if stops > 0.0 else "down"
+    told = f"{lamp.name} {way} {abs(stops):.1f}"
+    if lamp.power is None:
+        return told
+    least, most = lamp.range
+    wanted = lamp.power + stops
+    if least - ROOM <= wanted <= most + ROOM:
+        return f"{told}, to {_power(lamp, wanted)}"
+    left = most - lamp.power if stops > 0.0 else lamp.power - least
+    return f"{told}; it has only {left:.1f} left, so move it, open the lens or change the wish"
+
+
+def _power(lamp: Light, stops: float) -> str:
+    return say_power(stops, scale=lamp.scale, full_ws=lamp.full_ws)
+
+
+def capital(text: str) -> str:
+    """Return a sentence's start with a capital, names left as they are otherwise."""
+    return f"{text[:1].upper()}{text[1:]}"

@@ -1,0 +1,196 @@
+"""Whether the readings, powers and settings of a plan can give the light that it wishes."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from stopwise import stops
+from stopwise.nominal import exact_f_number, exact_shutter, say_f_number, say_power, say_shutter
+from stopwise.plan.doubts import (
+    ROOM,
+    Doubt,
+    capital,
+    lamps_of,
+    together,
+    tolerance,
+    turning,
+    zone_wish,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from stopwise.plan.model import Light, Patch, Plan, RatioWish
+
+_AT_THE_METER = {"skin": (3.4, 6.3), "white cloth": (6.6, 7.5), "black cloth": (1.3, 3.2)}
+"""Zones at which a stuff lies when lamps and lens agree (common practice, from memory)."""
+
+_MOST_AMBIENT = 0.1
+"""Stops by which spill may lift the light of a flash before it shows."""
+
+
+def ratio_doubts(plan: Plan) -> Iterator[Doubt]:
+    """Compare the ratio that the readings give with each that is wished."""
+    for index, wish in enumerate(plan.ratios):
+        lit, shadow, said = _sides(plan, wish)
+        both, fill = together(lit), together(shadow)
+        if both is None or fill is None or {*lit} == {*shadow}:
+            continue
+        gives = stops.stops_between_f_numbers(fill, both)
+        if abs(gives - wish.stops) > wish.within + ROOM:
+            say = f"{capital(wish.lit)} to {wish.shadow}: {_conventions(lit, shadow, gives)}{said}"
+            say += f" The plan wishes {wish.stops:.1f}, {wish.within:.1f} either way."
+            yield Doubt(("ratio", index, "stops"), say, _mend_ratio(wish, lit, shadow))
+
+
+def _sides(plan: Plan, wish: RatioWish) -> tuple[tuple[Light, ...], tuple[Light, ...], str]:
+    lit, shadow = plan.patch(wish.lit), plan.patch(wish.shadow)
+    if lit and shadow and lit.lit_by and shadow.lit_by:
+        return lamps_of(plan, lit), lamps_of(plan, shadow), "."
+    key = tuple(light for light in plan.lights if light.role == "key")
+    fill = tuple(light for light in plan.lights if light.role == "fill")
+    return (*key, *fill), fill, " (key and fill by their roles, since lit_by isn't said)."
+
+
+def _conventions(lit: tuple[Light, ...], shadow: tuple[Light, ...], gives: float) -> str:
+    """Spell the readings' ratio out in both conventions where key and fill can be told apart."""
+    alone = tuple(lamp for lamp in lit if lamp not in shadow)
+    key, fill = together(alone), together(shadow)
+    told = f"the readings give {gives:.1f} stops lit to shadow"
+    if key is None or fill is None:
+        return told
+    apart = stops.stops_between_f_numbers(fill, key)
+    sums = f"{stops.ratio_of_stops(apart):.1f}:1 as key to fill"
+    sums += f", {stops.combined_ratio(apart):.1f}:1 as key + fill to fill"
+    return f"{told} ({say_f_number(key)} over {say_f_number(fill)}: {sums})"
+
+
+def _mend_ratio(wish: RatioWish, lit: tuple[Light, ...], shadow: tuple[Light, ...]) -> str:
+    alone = tuple(lamp for lamp in lit if lamp not in shadow)
+    shared = {lamp.name for lamp in shadow} <= {lamp.name for lamp in lit}
+    key, fill = together(alone), together(shadow)
+    wanted = stops.ratio_of_stops(wish.stops) - (1.0 if shared else 0.0)
+    if len(shadow) != 1 or key is None or fill is None or wanted <= 0.0:
+        return "Meter the lamps again, or change the wish."
+    change = stops.stops_between_f_numbers(fill, key) - math.log2(wanted)
+    return f"{capital(turning(shadow[0], change))}."
+
+
+def exposure_doubts(plan: Plan) -> Iterator[Doubt]:
+    """Compare the light that falls on each patch with the f-number of the lens."""
+    if plan.camera.f_number is None:
+        return
+    lens = exact_f_number(plan.camera.f_number)
+    for index, patch in enumerate(plan.patches):
+        reading = together(lamps_of(plan, patch))
+        if reading is not None and (usual := _AT_THE_METER.get(patch.material or "")):
+            over = stops.stops_between_f_numbers(lens, reading)
+            if doubt := _out_of_reach(patch, usual, over, (reading, lens)):
+                yield Doubt(("patch", index), *doubt)
+
+
+def _out_of_reach(
+    patch: Patch, usual: tuple[float, float], over: float, f_numbers: tuple[float, float]
+) -> tuple[str, str] | None:
+    wish, (under, above) = zone_wish(patch), tolerance(patch)
+    least, most = usual[0] + over, usual[1] + over
+    if wish is None or least - under - ROOM <= wish <= most + above + ROOM:
+        return None
+    reading, lens = (say_f_number(number) for number in f_numbers)
+    lies = (
+        f"{reading} together, {abs(over):.1f} {'over' if over > 0 else 'under'} the lens at {lens}"
+    )
+    lies = f"{reading} together, as the lens" if abs(over) < ROOM else lies
+    say = (
+        f"{capital(patch.name)}: its lamps give {lies}, which puts {patch.material} at Zone "
+        f"{least:.1f} to {most:.1f} (common practice). The plan wishes {wish:.1f}."
+    )
+    short = wish - (most if wish > most else least)
+    way = "more" if short > 0.0 else "less"
+    return say, f"Give it {abs(short):.1f} {way} light, or change the wish."
+
+
+def power_doubts(plan: Plan) -> Iterator[Doubt]:
+    """Find lamps that have no power left, or stand between the steps of their pack."""
+    for index, lamp in enumerate(plan.lights):
+        if lamp.power is None:
+            continue
+        least, most = lamp.range
+        shown = say_power(lamp.power, scale=lamp.scale, full_ws=lamp.full_ws)
+        if most - lamp.power < lamp.step - 1e-6:
+            say = f"{capital(lamp.name)} stands at {shown}, the top of its range: it can't go up."
+            do = "Move it nearer, or raise the ISO and turn the others down."
+            yield Doubt(("light", index, "power"), say, do)
+        steps = (lamp.power - most) / lamp.step
+        if abs(steps - round(steps)) > 0.01:
+            near = most + round(steps) * lamp.step
+            say = f"{capital(lamp.name)} at {lamp.power:g} lies between steps of {lamp.step:.2g}."
+            yield Doubt(("light", index, "power"), say, f"The nearest that it has is {near:.2f}.")
+        if lamp.power - least < lamp.step - 1e-6:
+            say = f"{capital(lamp.name)} stands at {shown}, the bottom of its range."
+            yield Doubt(("light", index, "power"), say, "Move it back, or put a diffuser on it.")
+
+
+def shutter_doubts(plan: Plan) -> Iterator[Doubt]:
+    """Compare the shutter with the sync speed."""
+    shutter, sync = plan.camera.shutter, plan.camera.sync_speed
+    flash = any(light.kind == "flash" for light in plan.lights)
+    if shutter and sync and flash and shutter < sync * (1.0 - 1e-6):
+        say = f"The shutter at {say_shutter(shutter)} is shorter than sync at {say_shutter(sync)}:"
+        say += " its edge darkens a side of the frame."
+        yield Doubt(("camera", "shutter"), say, f"Set it to {say_shutter(sync)} or longer.")
+
+
+def ambient_doubts(plan: Plan) -> Iterator[Doubt]:
+    """Work out what the spill adds to the weakest flash, from its EV."""
+    camera, spill = plan.camera, plan.set_.ambient_ev
+    weakest = _weakest_flash(plan)
+    if spill is None or weakest is None or not camera.shutter:
+        return
+    iso = camera.iso or 100.0
+    reads = stops.f_number_of(
+        spill + math.log2(exact_shutter(camera.shutter)) + math.log2(iso / 100.0)
+    )
+    flash = exact_f_number(weakest.meter or 1.0)
+    lift = stops.stops_between_f_numbers(flash, stops.add_readings(flash, reads))
+    if lift > _MOST_AMBIENT:
+        say = (
+            f"EV {spill:g} of ambient at {say_shutter(camera.shutter)} reads f/{reads:.2g} and "
+            f"lifts {weakest.name} ({say_f_number(flash)}) by {lift:.2f} stop."
+        )
+        do = "Darken the room, shorten the shutter as far as sync allows, or work at more power."
+        yield Doubt(("set", "ambient_ev"), say, do)
+
+
+def _weakest_flash(plan: Plan) -> Light | None:
+    metered = [light for light in plan.lights if light.kind == "flash" and light.meter]
+    return min(metered, key=lambda light: light.meter or 0.0, default=None)
+
+
+def background_doubts(plan: Plan) -> Iterator[Doubt]:
+    """Compare background lamps left and right with the wish for the paper."""
+    wish = plan.backdrop.left_right if plan.backdrop else None
+    lamps = [light for light in plan.lights if light.role == "background"]
+    if plan.backdrop is None or wish is None or len(lamps) < 2:
+        return
+    left = [light for light in lamps if _side(light) < 0.0]
+    right = [light for light in lamps if _side(light) > 0.0]
+    if len(left) + len(right) < len(lamps):
+        left, right = lamps[:1], lamps[1:]
+    first, second = together(left), together(right)
+    if first is None or second is None:
+        return
+    gives = stops.stops_between_f_numbers(second, first)
+    if abs(gives - wish) > plan.backdrop.left_right_within + ROOM:
+        say = (
+            f"Background lamps read {say_f_number(first)} left and {say_f_number(second)} right: "
+            f"left minus right is {gives:+.1f}, and {wish:g} is wished."
+        )
+        lamp, change = (right[0], gives - wish) if gives < wish else (left[0], wish - gives)
+        yield Doubt(("backdrop", "left_right"), say, f"{capital(turning(lamp, change))}.")
+
+
+def _side(light: Light) -> float:
+    """Return the sine of its place round the sitter: below 0 for camera left."""
+    return 0.0 if light.off_axis is None else round(math.sin(math.radians(light.off_axis)), 6)
