@@ -10,9 +10,9 @@ from stopwise.errors import LedgerDamaged, LedgerError
 from stopwise.intake.notes import Note, note
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Callable, Iterable, Mapping
 
-    from stopwise.ledger import Kept, Ledger, Place
+    from stopwise.ledger import Kept, Ledger, Place, Stamp
 
 _RETRY_S = 2.0
 
@@ -77,7 +77,7 @@ class Scribe:
         self._on_note = on_note
         self._on_renewed = on_renewed
         self._waiting: deque[Finished] = deque()
-        self._gone: dict[str, set[str]] = {}
+        self._moves: dict[tuple[str, str], Stamp | None] = {}
         self._next_try: float | None = None
 
     @property
@@ -92,10 +92,12 @@ class Scribe:
             self._tell_waiting(finished, "")
         self.work(now)
 
-    def mark_gone(self, folder: str, paths: list[str], now: float) -> None:
-        """Note that files were deleted or moved away."""
-        self._gone.setdefault(folder, set()).update(paths)
-        self.work(now)
+    def note_places(self, folder: str, *, gone: Iterable[str], back: Mapping[str, Stamp]) -> None:
+        """Note with the next work that files were deleted, or are there again as they were."""
+        for path in gone:
+            self._moves[folder, path] = None
+        for path, stamp in back.items():
+            self._moves[folder, path] = stamp
 
     def work(self, now: float) -> None:
         """Write what waits, unless it is too soon after a failure."""
@@ -123,9 +125,18 @@ class Scribe:
             self._waiting.popleft()
             if kept is not None:
                 self._on_kept(kept, finished)
-        for folder, paths in list(self._gone.items()):
-            self._ledger.frames.mark_gone(folder, sorted(paths))
-            del self._gone[folder]
+        if self._moves:
+            self._write_moves()
+
+    def _write_moves(self) -> None:
+        frames = self._ledger.frames
+        with self._ledger.atomic():
+            for (folder, path), stamp in self._moves.items():
+                if stamp is None:
+                    frames.mark_gone(folder, [path])
+                else:
+                    frames.mark_back(folder, {path: stamp})
+        self._moves.clear()
 
     def _write_one(self, finished: Finished) -> Kept | None:
         frames = self._ledger.frames
@@ -161,6 +172,6 @@ class Scribe:
             return
         self._on_note(note("ledger_set_aside", self._ledger.place, f"now {aside}"))
         self._waiting = deque(item for item in self._waiting if item.record is not None)
-        self._gone.clear()
+        self._moves.clear()
         self._next_try = now
         self._on_renewed()

@@ -51,9 +51,12 @@ def sweep(folder: str, *, needs_look: NeedsLook, probe: Probe) -> Listing:
 def look_at(folder: str, paths: Iterable[str], *, needs_look: NeedsLook, probe: Probe) -> Listing:
     """Look at some paths of the folder; one that is a subfolder is looked through."""
     gather = _Gathering(folder, needs_look, probe)
+    if not gather.is_folder_there():
+        return gather.listing(is_sweep=False)
     waiting: list[str] = []
     for path in paths:
-        waiting += gather.look_at(path)
+        if not any(is_hidden(part) for part in path.split("/")):
+            waiting += gather.look_at(path)
     while waiting:
         waiting += gather.look_in(waiting.pop())
     return gather.listing(is_sweep=False)
@@ -81,6 +84,15 @@ class _Gathering:
             closed=self._closed,
             is_sweep=is_sweep,
         )
+
+    def is_folder_there(self) -> bool:
+        """Tell whether the watched folder can be reached, and remember why not."""
+        try:
+            os.stat(self._folder)  # noqa: PTH116 (names may hold any byte)
+        except OSError as error:
+            self._closed[""] = _reason(error)
+            return False
+        return True
 
     def look_in(self, inside: str) -> list[str]:
         """Look at what lies in one folder; return its subfolders."""

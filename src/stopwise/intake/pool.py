@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import multiprocessing
+import signal
 import time
 from collections import deque
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Protocol
 
+from stopwise.errors import WrongUse
 from stopwise.intake.worker import serve
 
 if TYPE_CHECKING:
@@ -19,6 +22,7 @@ _MEGABYTE = 1_000_000
 _MOST_TRIES = 2
 _START_S = 60.0
 _END_S = 5.0
+_MOST_FAILED_STARTS = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,6 +125,7 @@ class ProcessPool:
         self._context = multiprocessing.get_context("spawn")
         self._waiting: deque[Task] = deque()
         self._lost: list[Done] = []
+        self._failed_starts = 0
         self._workers = [self._new_worker() for _ in range(size)]
 
     @property
@@ -173,7 +178,8 @@ class ProcessPool:
             name="stopwise-worker",
             daemon=True,
         )
-        process.start()
+        with _deaf_to_interrupt():
+            process.start()
         theirs.close()
         return _Worker(process, ours, time.monotonic() + _START_S)
 
@@ -201,6 +207,7 @@ class ProcessPool:
             worker.deadline = _NEVER
             if not worker.is_ready:
                 worker.is_ready = True
+                self._failed_starts = 0
             elif worker.task is not None:
                 task, worker.task = worker.task, None
                 yield Done(task.ticket, value if is_good else Failure(value))
@@ -211,6 +218,8 @@ class ProcessPool:
         worker.process.join(_END_S)
         code = worker.process.exitcode
         worker.pipe.close()
+        if not worker.is_ready:
+            self._count_failed_start(code)
         task = worker.task
         if task is not None and task.tries < _MOST_TRIES:
             self._waiting.appendleft(task)
@@ -219,6 +228,28 @@ class ProcessPool:
             told = f" (exit {code})" if how == "it crashed" else ""
             self._lost.append(Done(task.ticket, Failure(f"{how}{told}, {task.tries} times")))
         return self._new_worker()
+
+    def _count_failed_start(self, code: int | None) -> None:
+        self._failed_starts += 1
+        if self._failed_starts >= _MOST_FAILED_STARTS:
+            msg = (
+                f"Worker processes can't be started (exit {code}, {self._failed_starts} times). "
+                "Run stopwise self-check."
+            )
+            raise WrongUse(msg)
+
+
+@contextmanager
+def _deaf_to_interrupt() -> Iterator[None]:
+    """Have a process that is begun meanwhile never hear Ctrl-C, from its first moment on."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 _NEVER = float("inf")

@@ -63,8 +63,8 @@ class Listing:
     odd
         Links, pipes, sockets and devices with a raw file's name, and linked folders: path to kind.
     closed
-        Folders that couldn't be read: path ("" for the watched folder) to the reason. Nothing is
-        known of what lies in them.
+        Paths that couldn't be looked at ("" for the watched folder), with the reason. Nothing is
+        known of them, nor of what lies in them.
     no_events
         Why the system gives no folder events, None where it does.
     is_sweep
@@ -89,5 +89,5 @@ class Listing:
         if path in self.missing:
             return True
         return self.is_sweep and not any(
-            not folder or path.startswith(folder + "/") for folder in self.closed
+            folder in ("", path) or path.startswith(folder + "/") for folder in self.closed
         )

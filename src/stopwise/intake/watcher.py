@@ -3,149 +3,35 @@
 from __future__ import annotations
 
 import os
-import time
-from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING
 
-from stopwise.errors import LedgerError, PathMissing
+from stopwise.errors import LedgerDamaged, PathMissing, WrongUse
 from stopwise.intake.companions import Companions, Numbering
-from stopwise.intake.desk import Desk, Outcome, Patience
+from stopwise.intake.desk import Desk
 from stopwise.intake.events import Events
 from stopwise.intake.eyes import Eyes
 from stopwise.intake.keeping import Finished, Scribe
+from stopwise.intake.lock import WatchLock
 from stopwise.intake.notes import Note, note
 from stopwise.intake.pool import Limits, ProcessPool
+from stopwise.intake.setup import Hooks, Landing, Options, Seams, Status
+from stopwise.intake.surroundings import Surroundings
+from stopwise.intake.turns import Outcome, Patience
 from stopwise.intake.waking import Waker
 from stopwise.intake.works import Works
 
 if TYPE_CHECKING:
     import threading
-    from collections.abc import Callable
 
     from stopwise.intake.eyes import Sight
-    from stopwise.intake.pool import Pool
+    from stopwise.intake.setup import Assess
     from stopwise.intake.sightings import Listing
-    from stopwise.ledger import Kept, Ledger
+    from stopwise.ledger import Kept, Known, Ledger
 
+__all__ = ["Hooks", "Landing", "Limits", "Options", "Patience", "Seams", "Status", "Watcher"]
 
-class Assess(Protocol):
-    """What judges one file: `stopwise.assessing.assess`. It must be a module's own function."""
-
-    def __call__(self, path: Path, brief: Any, /) -> Any:
-        """Return an object with a `record` (the JSON record without hash)."""
-
-
-@dataclass(frozen=True, slots=True)
-class Landing:
-    """A frame that was judged and is kept.
-
-    Attributes
-    ----------
-    path
-        The file.
-    kept
-        Its row in the ledger; `kept.record` is the JSON record with its hash.
-    assessment
-        What `assess` returned, with the reduced picture; None if a worker failed on the file.
-    """
-
-    path: Path
-    kept: Kept
-    assessment: Any
-
-
-def _nothing(_: Any) -> None:
-    """Take no notice."""
-
-
-@dataclass(frozen=True, slots=True)
-class Hooks:
-    """What the watch loop calls, always from its own thread.
-
-    Attributes
-    ----------
-    brief
-        Gives what `assess` needs besides the path; called for each file as its turn comes.
-    complete
-        Given a record and its assessment in landing order, before it is kept: may return the record
-        with what depends on the frames before it.
-    on_record
-        Called once for each frame, after its record is kept.
-    on_note
-        Called with everything else that is worth telling.
-    between
-        Called at least every half second, and before each frame: plan file, orders.
-    """
-
-    brief: Callable[[Path], Any] = _nothing
-    complete: Callable[[dict[str, Any], Any], dict[str, Any]] = lambda record, _: record
-    on_record: Callable[[Landing], None] = _nothing
-    on_note: Callable[[Note], None] = _nothing
-    between: Callable[[], None] = lambda: None
-
-
-@dataclass(frozen=True, slots=True)
-class Options:
-    """How to watch.
-
-    Attributes
-    ----------
-    patience
-        How long files are waited for.
-    sweep_s
-        Seconds between looks through the whole folder.
-    is_polling
-        Whether folder events come from comparing listings, as network shares need.
-    workers
-        Number of worker processes.
-    limits
-        What a worker may use for one file.
-    """
-
-    patience: Patience = field(default_factory=Patience)
-    sweep_s: float = 2.0
-    is_polling: bool = False
-    workers: int = 2
-    limits: Limits = field(default_factory=Limits)
-
-
-@dataclass(frozen=True, slots=True)
-class Seams:
-    """Parts that tests replace.
-
-    Attributes
-    ----------
-    clock
-        Seconds, steady.
-    pool
-        Assesses files; None for worker processes.
-    sight
-        Looks at the folder; None for a thread with events and sweeps.
-    """
-
-    clock: Callable[[], float] = time.monotonic
-    pool: Pool | None = None
-    sight: Sight | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Status:
-    """How far the watcher is.
-
-    Attributes
-    ----------
-    behind
-        Frames that landed while watching and aren't kept yet.
-    backlog
-        Frames that lay there already and aren't kept yet.
-    unwritten
-        Records that wait for the ledger.
-    """
-
-    behind: int = 0
-    backlog: int = 0
-    unwritten: int = 0
+_MOST_UNWRITTEN = 200
 
 
 class Watcher:
@@ -170,6 +56,8 @@ class Watcher:
     ------
     PathMissing
         If the folder isn't there.
+    WrongUse
+        If the ledger lies in the folder: nothing is ever written there.
     """
 
     def __init__(
@@ -186,13 +74,16 @@ class Watcher:
             msg = f"{folder}: the folder to watch isn't there. Check its name, or mount its disk."
             raise PathMissing(msg)
         self.folder = os.path.realpath(folder)
+        _refuse_inside(ledger, self.folder)
         self._ledger = ledger
         self._hooks = hooks or Hooks()
         self._options = options or Options()
         self._seams = seams or Seams()
         self._clock = self._seams.clock
         self._waker = Waker()
-        self._desk = self._new_desk()
+        self._lock = WatchLock(ledger, self.folder)
+        self._desk = Desk(patience=self._options.patience)
+        self._desk.remember(*self._judged_before())
         self._companions = Companions()
         self._numbering = Numbering()
         self._scribe = Scribe(
@@ -203,15 +94,13 @@ class Watcher:
         )
         self._works = Works(self.folder, self._pool, wake=self._waker.wake)
         self._eyes: Sight = self._seams.sight or self._new_eyes()
-        self._is_folder_there = True
-        self._no_events: str | None = None
-        self._told_closed: set[str] = set()
-        self._told_odd: set[str] = set()
+        self._surroundings = Surroundings(self.folder)
         self._is_backlog_told = False
 
     def run(self, stop: threading.Event) -> None:
         """Watch until `stop` is set; call `wake` after setting it, to end at once."""
         try:
+            self._wait_for_others(stop)
             self._eyes.start()
             while not stop.is_set():
                 self.step()
@@ -227,6 +116,7 @@ class Watcher:
         """End worker processes and threads; frames not yet judged are judged at the next start."""
         self._eyes.close()
         self._works.close()
+        self._lock.drop()
         self._waker.close()
 
     def status(self) -> Status:
@@ -249,17 +139,26 @@ class Watcher:
         self._finish(now)
         self._begin_jobs(now)
 
+    def _wait_for_others(self, stop: threading.Event) -> None:
+        """Wait while another watcher works on this folder with this ledger, then read it anew."""
+        if self._lock.take():
+            return
+        self._tell(note("other_watcher", self.folder))
+        while not stop.is_set() and not self._lock.take():
+            self._waker.wait([], None)
+        self._desk.remember(*self._judged_before())
+
     def _take_in(self, listing: Listing, now: float) -> None:
-        self._tell_folder(listing)
-        notes, gone = self._desk.see(listing, now)
-        self._tell_all(notes)
-        if gone:
-            self._scribe.mark_gone(self.folder, gone, now)
+        self._tell_all(self._surroundings.see(listing))
+        changes = self._desk.see(listing, now)
+        self._tell_all(changes.notes)
+        self._scribe.note_places(self.folder, gone=changes.gone, back=changes.back)
         if not listing.is_folder_there:
             return
         self._tell_all(self._companions.see(listing, now))
         self._numbering.saw(sighting.path for sighting in listing.raws)
         self._numbering.saw(listing.pictures)
+        self._numbering.saw(listing.odd)
         self._tell_backlog(listing)
 
     def _begin_jobs(self, now: float) -> None:
@@ -307,7 +206,8 @@ class Watcher:
 
     def _is_copy(self, kept: Kept, finished: Finished) -> bool:
         """Tell a second file with the same content from one that was renamed or touched."""
-        return self._ledger.frames.paths_of(kept.frame)[0] != finished.place.path
+        first = self._ledger.frames.places_of(kept.frame)[0]
+        return first != (finished.place.folder, finished.place.path)
 
     def _begin_anew(self) -> None:
         """Find all frames again, since the ledger that knew them was set aside."""
@@ -320,28 +220,6 @@ class Watcher:
     def _tell_all(self, notes: list[Note]) -> None:
         for told in notes:
             self._tell(told)
-
-    def _tell_folder(self, listing: Listing) -> None:
-        """Tell once what can't be reached and what is passed over, and when it is back."""
-        if listing.is_folder_there != self._is_folder_there and listing.is_sweep:
-            self._is_folder_there = listing.is_folder_there
-            name = "folder_back" if listing.is_folder_there else "folder_gone"
-            self._tell(note(name, self.folder, listing.closed.get("", "")))
-        if listing.is_sweep and listing.no_events != self._no_events:
-            self._no_events = listing.no_events
-            if listing.no_events:
-                self._tell(note("sweep_only", self.folder, listing.no_events))
-        for path, why in listing.closed.items():
-            if path and path not in self._told_closed:
-                self._told_closed.add(path)
-                self._tell(note("no_access", path, why))
-        for path, kind in listing.odd.items():
-            if path not in self._told_odd:
-                self._told_odd.add(path)
-                self._tell(note("passed_over", path, kind))
-        if listing.is_sweep:
-            self._told_closed &= set(listing.closed)
-            self._told_odd &= set(listing.odd)
 
     def _tell_backlog(self, listing: Listing) -> None:
         if self._is_backlog_told or not listing.is_sweep:
@@ -363,18 +241,15 @@ class Watcher:
         due = min((time for time in dues if time is not None), default=None)
         return None if due is None else due - self._clock()
 
-    def _new_desk(self) -> Desk:
+    def _judged_before(self) -> tuple[dict[str, Known], int]:
+        """Return what the ledger knows of this folder, and when its last frame landed."""
         try:
-            known = self._ledger.frames.known(self.folder)
-            last = self._ledger.frames.last_landed_ns()
-        except LedgerError:
-            self._ledger.renew()
-            known, last = {}, 0
-        return Desk(
-            {path: there.stamp for path, there in known.items()},
-            patience=self._options.patience,
-            last_landed_ns=last,
-        )
+            frames = self._ledger.frames
+            return frames.known(self.folder), frames.last_landed_ns()
+        except LedgerDamaged as error:
+            aside = self._ledger.renew()
+            self._tell(note("ledger_set_aside", self._ledger.place, f"now {aside}: {error}"))
+            return {}, 0
 
     def _new_eyes(self) -> Eyes:
         return Eyes(
@@ -386,4 +261,11 @@ class Watcher:
         )
 
 
-_MOST_UNWRITTEN = 200
+def _refuse_inside(ledger: Ledger, folder: str) -> None:
+    place = os.path.realpath(ledger.place)
+    if not ledger.in_memory and place.startswith(os.path.join(folder, "")):  # noqa: PTH118
+        msg = (
+            f"{ledger.place}: the ledger lies in the watched folder, where nothing is written. "
+            "Give a place outside it with --ledger."
+        )
+        raise WrongUse(msg)

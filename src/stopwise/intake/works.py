@@ -21,8 +21,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from concurrent.futures import Future
 
-    from stopwise.intake.desk import Job
     from stopwise.intake.pool import Pool
+    from stopwise.intake.turns import Job
     from stopwise.ledger import Ledger
 
 

@@ -70,6 +70,11 @@ class Ledger:
         return self._store.place
 
     @property
+    def in_memory(self) -> bool:
+        """Whether nothing is kept when the process ends."""
+        return self._store.in_memory
+
+    @property
     def set_aside(self) -> Path | None:
         """Where a damaged ledger was put, None if it was sound."""
         return self._store.set_aside

@@ -71,10 +71,11 @@ class Kept:
 
 @dataclass(frozen=True, slots=True)
 class Known:
-    """What the ledger knows of a path: its stamp and the row of its content."""
+    """What the ledger knows of a path: its stamp, the row of its content, whether it is gone."""
 
     stamp: Stamp
     frame: int
+    is_gone: bool = False
 
 
 class Frames:
@@ -127,13 +128,14 @@ class Frames:
         return had
 
     def known(self, folder: str) -> dict[str, Known]:
-        """Return what is known of each path that lies in a folder now."""
+        """Return what is known of each path that lies in a folder now, or lay there last."""
         rows = self._store.rows(
-            "SELECT p.path, p.size, p.mtime_ns, p.inode, p.frame FROM paths p "
-            "JOIN folders f ON f.id = p.folder WHERE f.path = ? AND p.gone_ns IS NULL",
+            "SELECT p.path, p.size, p.mtime_ns, p.inode, p.frame, p.gone_ns IS NOT NULL "
+            "FROM paths p JOIN folders f ON f.id = p.folder WHERE f.path = ? "
+            "ORDER BY p.gone_ns IS NULL, p.gone_ns, p.id",
             (os.fsencode(folder),),
         )
-        return {os.fsdecode(row[0]): Known(Stamp(*row[1:4]), row[4]) for row in rows}
+        return {os.fsdecode(row[0]): Known(Stamp(*row[1:4]), row[4], bool(row[5])) for row in rows}
 
     def mark_gone(self, folder: str, paths: Iterable[str]) -> None:
         """Note that files were deleted or moved away; their records stay."""
@@ -144,6 +146,18 @@ class Frames:
                 "UPDATE paths SET gone_ns = ? WHERE folder = ? AND path = ? AND gone_ns IS NULL",
                 [(now, number, os.fsencode(path)) for path in paths],
             )
+
+    def mark_back(self, folder: str, places: Mapping[str, Stamp]) -> None:
+        """Note that deleted files are there again as they were."""
+        with self._store.atomic() as connection:
+            number = _folder(connection, folder)
+            for path, stamp in places.items():
+                connection.execute(
+                    "UPDATE paths SET gone_ns = NULL WHERE id = (SELECT id FROM paths "
+                    "WHERE folder = ? AND path = ? AND size = ? AND mtime_ns = ? AND inode = ? "
+                    "ORDER BY gone_ns DESC, id DESC LIMIT 1)",
+                    (number, os.fsencode(path), *stamp),
+                )
 
     def by_hash(self, sha256: str) -> Kept | None:
         """Return the frame of a content, or None."""
@@ -198,12 +212,14 @@ class Frames:
         found = self._store.row("SELECT max(landed_ns) FROM frames")
         return 0 if found is None or found[0] is None else int(found[0])
 
-    def paths_of(self, frame: int) -> list[str]:
-        """Return every path in use that holds this frame's content, oldest first."""
+    def places_of(self, frame: int) -> list[tuple[str, str]]:
+        """Return folder and path of every file that holds this frame's content, oldest first."""
         rows = self._store.rows(
-            "SELECT path FROM paths WHERE frame = ? AND gone_ns IS NULL ORDER BY id", (frame,)
+            "SELECT f.path, p.path FROM paths p JOIN folders f ON f.id = p.folder "
+            "WHERE p.frame = ? AND p.gone_ns IS NULL ORDER BY p.id",
+            (frame,),
         )
-        return [os.fsdecode(row[0]) for row in rows]
+        return [(os.fsdecode(folder), os.fsdecode(path)) for folder, path in rows]
 
 
 def _folder(connection: sqlite3.Connection, folder: str) -> int:

@@ -5,8 +5,7 @@ from __future__ import annotations
 import json
 import statistics
 import time
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -23,23 +22,20 @@ _FRAMES_HELD = 50
 _SOLOS_HELD = 64
 
 
-@dataclass(frozen=True, slots=True)
-class LevelKey:
+class LevelKey(NamedTuple):
     """What a saturation level holds for: this body at this ISO, with white named so by its files.
 
     Attributes
     ----------
-    make, model
-        As the files say, "" where they don't.
-    iso
-        0 where the files don't say.
+    make, model, iso
+        As the files say, None where they don't.
     white
         The white level that the files name, raw levels.
     """
 
-    make: str
-    model: str
-    iso: float
+    make: str | None
+    model: str | None
+    iso: float | None
     white: float
 
 
@@ -93,7 +89,7 @@ class SaturationLevels:
     def all(self) -> dict[LevelKey, dict[str, float]]:
         """Return every level that is believed, by what it holds for."""
         rows = self._store.rows("SELECT DISTINCT make, model, iso, white FROM levels")
-        found = {LevelKey(*row): self.learned(LevelKey(*row)) for row in rows}
+        found = {_key(*row): self.learned(_key(*row)) for row in rows}
         return {key: levels for key, levels in found.items() if levels}
 
     def refute(self, key: LevelKey, above: Mapping[str, float]) -> list[str]:
@@ -119,7 +115,12 @@ _WHERE = "make = ? AND model = ? AND iso = ? AND white = ?"
 
 
 def _values(key: LevelKey) -> tuple[str, str, float, float]:
-    return key.make, key.model, key.iso, key.white
+    """Return a key as it is kept: no text and ISO 0 stand for what the files don't say."""
+    return key.make or "", key.model or "", key.iso or 0.0, key.white
+
+
+def _key(make: str, model: str, iso: float, white: float) -> LevelKey:
+    return LevelKey(make or None, model or None, iso or None, white)
 
 
 class Solos:

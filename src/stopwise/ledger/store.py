@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
 import threading
 import time
@@ -50,6 +51,7 @@ class Store:
         self.set_aside: Path | None = None
         self._opener = opener
         self._lock = threading.RLock()
+        self._number: tuple[int, int] | None = None
         self._connection = self._open_whole()
 
     @property
@@ -79,6 +81,7 @@ class Store:
             if self._connection.in_transaction:
                 yield self._connection
                 return
+            self._check_it_is_there()
             self._connection.execute("BEGIN IMMEDIATE")
             try:
                 yield self._connection
@@ -129,6 +132,7 @@ class Store:
             except BaseException:
                 connection.close()
                 raise
+            self._number = _number(self.place)
             return connection
 
     def _prepare(self, connection: sqlite3.Connection) -> None:
@@ -154,6 +158,11 @@ class Store:
             )
             raise LedgerError(msg)
 
+    def _check_it_is_there(self) -> None:
+        """Refuse to write into a file that was deleted or replaced: what it took would be lost."""
+        if not self.in_memory and _number(self.place) != self._number:
+            raise LedgerDamaged(_damaged_text(self.place, "its file was taken away"))
+
     def _roll_back(self) -> None:
         if self._connection.in_transaction:
             self._connection.execute("ROLLBACK")
@@ -177,6 +186,15 @@ class Store:
         if code in _DAMAGED:
             return LedgerDamaged(_damaged_text(self.place, str(error)))
         return LedgerError(_closed_text(self.place, str(error)))
+
+
+def _number(place: str) -> tuple[int, int] | None:
+    """Return what tells a file from another under the same name, None where it isn't there."""
+    try:
+        status = os.stat(place)  # noqa: PTH116
+    except OSError:
+        return None
+    return status.st_dev, status.st_ino
 
 
 def _damaged_text(place: str, detail: str) -> str:
