@@ -1,0 +1,99 @@
+"""Where the sitter went, found from the solos alone when nobody says."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from stopwise.lights.fieldcells import Shift, coarse, design, shifted
+from stopwise.lights.fitting import fit_outputs
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from numpy.typing import NDArray
+
+    from stopwise.lights.fieldcells import Grids
+
+    Floats = NDArray[np.float64]
+
+_REACH = 0.14
+"""How far the sitter is looked for, as a share of the longer side."""
+
+_MISFIT = 3.0
+"""Sigmas from which a cell doesn't fit."""
+
+_STILL = 0.01
+"""With fewer cells than this share that don't fit, the sitter is taken to be still."""
+
+_WORTH = 0.75
+"""A shift counts only where it cuts the cost to this share."""
+
+
+def find_shift(stack: Grids, start: Floats) -> Shift | None:
+    """Return how far the sitter has moved since the solos, or None for hardly at all.
+
+    Parameters
+    ----------
+    stack
+        Frame and lamps.
+    start
+        float64 (lamps,), outputs that are expected.
+
+    Returns
+    -------
+    Shift or None
+        The shift under which the most cells fit, each as having stayed or gone along.
+    """
+    cells = design(stack, None)
+    fit = fit_outputs(cells, start=start, jackknife=False)
+    if np.mean(np.abs(fit.residual) > _MISFIT) < _STILL:
+        return None
+    search = _Search(stack, fit.outputs)
+    still = search.cost(Shift())
+    best = search.best(_lattice(stack, Shift(), reach=_REACH, step=1.0), whole=True)
+    again = fit_outputs(design(stack, best), start=fit.outputs, jackknife=False)
+    search = _Search(stack, again.outputs)
+    best = search.best(_lattice(stack, Shift(), reach=_REACH, step=1.0), whole=True)
+    for step in (0.5, 0.25):
+        best = search.best(_lattice(stack, best, reach=3 * step / 60, step=step), whole=False)
+    return best if search.cost(best) < _WORTH * still else None
+
+
+class _Search:
+    """The cost of a shift, outputs held."""
+
+    def __init__(self, stack: Grids, outputs: Floats) -> None:
+        total = np.tensordot(outputs, stack.lamps, axes=1)[None]
+        self._fine = total
+        self._factor = stack.factor
+        self._coarse = coarse(total, stack.factor)
+        self._seen = coarse(stack.seen, stack.factor)
+        good = coarse(stack.good.astype(np.float64), stack.factor) > 0.98
+        self._sigma = 0.05 * np.maximum(np.maximum(self._seen, 0.1 * self._coarse[0]), 0.0) + 2e-4
+        self._stayed = np.square((self._seen - self._coarse[0]) / self._sigma)
+        self._good = good
+
+    def cost(self, shift: Shift, *, whole: bool = False) -> float:
+        """Return the mean Cauchy cost, each cell as having stayed or gone along."""
+        if whole:
+            moved = shifted(self._coarse, shift)[0]
+        else:
+            moved = coarse(shifted(self._fine, shift), self._factor)[0]
+        off = np.square((self._seen - moved) / self._sigma)
+        least = np.fmin(self._stayed, off)[self._good]
+        return float(np.mean(np.log1p(least / 2.25)))
+
+    def best(self, shifts: Iterable[Shift], *, whole: bool) -> Shift:
+        """Return the cheapest of several shifts."""
+        return min(shifts, key=lambda shift: self.cost(shift, whole=whole))
+
+
+def _lattice(stack: Grids, middle: Shift, *, reach: float | None, step: float) -> Iterable[Shift]:
+    """Yield shifts round `middle`, `step` coarse cells apart."""
+    rows, columns = (side / stack.factor for side in stack.seen.shape)
+    out = 1 if reach is None else int(reach * max(rows, columns) / step)
+    for down in range(-out, out + 1):
+        for right in range(-out, out + 1):
+            yield Shift(middle.dx + right * step / columns, middle.dy + down * step / rows)

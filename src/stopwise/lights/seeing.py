@@ -1,0 +1,147 @@
+"""Two ways of seeing a lamp in a frame: what fits the whole picture, and the blocks it leads."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from stopwise.lights.fieldcells import design, overlap, shifted
+from stopwise.lights.fitting import cost, fit_outputs
+from stopwise.lights.searching import find_shift
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from stopwise.lights.fieldcells import Grids, Placed
+    from stopwise.lights.fitting import Design, Fit
+
+    Floats = NDArray[np.float64]
+
+_LEADS = 0.4
+"""Share of a block's light from which a lamp leads it."""
+
+_FAINT = 0.05
+"""Share of a lamp's brightest block under which its light isn't looked at."""
+
+_FEWEST_LED = 12
+"""Blocks that a lamp must lead before their median says anything."""
+
+_MOSTLY = 0.5
+"""Share from which a lamp is taken to light the sitter."""
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """What a frame says of one lamp, linear, 1 = as in its solo.
+
+    Attributes
+    ----------
+    output, error
+        What fits the whole picture, and the jackknife's standard error.
+    led
+        Median over the blocks that this lamp leads; None where it leads too few.
+    spread
+        Half the 16th to 84th percentile of what single cells say, the more light the more say.
+    overlap
+        Which share of its light falls where it fell in the solo.
+    went
+        Which share of what is known of it comes from cells that went along with the sitter.
+    """
+
+    output: float
+    error: float
+    led: float | None
+    spread: float
+    overlap: float
+    went: float
+
+
+def see_lamps(stack: Grids, start: Floats, placement: Placed | None = None) -> list[Seen]:
+    """Return what a frame says of each lamp.
+
+    Parameters
+    ----------
+    stack
+        Frame and lamps.
+    start
+        float64 (lamps,), outputs that are expected.
+    placement
+        Where the sitter is; None looks for it.
+    """
+    shift = placement or find_shift(stack, start)
+    cells = design(stack, shift)
+    starts = (start, np.full_like(start, start.mean()))
+    fit = min((fit_outputs(cells, start=one) for one in starts), key=cost)
+    shares = overlap(stack, shift)
+    went = _went(fit, cells)
+    led = led_outputs(stack, shift, fit.outputs, went)
+    return [
+        Seen(
+            output=float(fit.outputs[index]),
+            error=float(fit.error[index]),
+            led=led[index],
+            spread=_spread(fit, cells.sigma, index),
+            overlap=float(shares[index]),
+            went=float(went[index]),
+        )
+        for index in range(len(start))
+    ]
+
+
+def led_outputs(
+    stack: Grids, shift: Placed | None, outputs: Floats, went: Floats
+) -> list[float | None]:
+    """Return each lamp's output as the blocks say that it leads.
+
+    Parameters
+    ----------
+    stack
+        Frame and lamps.
+    shift
+        Where the sitter is.
+    outputs
+        float64 (lamps,), what the others are taken to give.
+    went
+        float64 (lamps,), which share of what each lamp lights went with the sitter.
+
+    Returns
+    -------
+    list
+        Median of (seen - others) / own over blocks where a lamp as in its solo would give more than
+        0.4 of the light; None with fewer than 12 of them.
+    """
+    moved = stack.lamps if shift is None else np.nan_to_num(shifted(stack.lamps, shift))
+    return [
+        _led(stack, moved if went[index] > _MOSTLY else stack.lamps, outputs, index)
+        for index in range(len(outputs))
+    ]
+
+
+def _led(stack: Grids, light: Floats, outputs: Floats, index: int) -> float | None:
+    own = light[index]
+    others = np.tensordot(np.delete(outputs, index), np.delete(light, index, axis=0), axes=1)
+    leads = (own > _LEADS * (own + others)) & (own > _FAINT * own.max()) & stack.good
+    if np.count_nonzero(leads) < _FEWEST_LED:
+        return None
+    return float(np.median((stack.seen - others)[leads] / own[leads]))
+
+
+def _went(fit: Fit, cells: Design) -> Floats:
+    """Return which share of what is known of each lamp comes from cells that went along."""
+    if cells.moved is None:
+        return np.zeros(len(fit.outputs))
+    went = np.any(fit.used != cells.stayed, axis=1)
+    known = np.square(fit.used / cells.sigma[:, None])
+    share: Floats = known[went].sum(axis=0) / np.maximum(known.sum(axis=0), 1e-12)
+    return share
+
+
+def _spread(fit: Fit, sigma: Floats, index: int) -> float:
+    own = np.maximum(fit.used[:, index], 1e-12)
+    says = fit.outputs[index] + fit.residual * sigma / own
+    order = np.argsort(says)
+    share = np.cumsum(np.square(own / sigma)[order])
+    low, high = np.interp([0.16 * share[-1], 0.84 * share[-1]], share, says[order])
+    return float(high - low) / 2.0

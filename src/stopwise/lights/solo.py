@@ -1,0 +1,147 @@
+"""Solos: each lamp's own light out of its frame, at one ISO and aperture, ambient taken off."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from stopwise.lights.reduced import LightPicture, combine
+
+if TYPE_CHECKING:
+    from collections.abc import Collection, Mapping
+
+    from stopwise.frame import Exposure
+
+SAME_SETTING_STOPS = 1.0 / 6.0
+"""Settings agree within this many stops, since files round them."""
+
+SoloPicture = LightPicture
+"""A solo's reduced picture is a frame's reduced picture."""
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class LampSet:
+    """What each lamp alone gives, and the ambient light, all at one exposure.
+
+    Attributes
+    ----------
+    nets
+        Each lamp's own light at its solo's power, ambient taken off, by the lamp's name.
+    ambient
+        The frame's light with no lamp firing, None where it isn't known and thus in the nets.
+    exposure
+        The settings that all of it is normalised to.
+    notes
+        What was normalised or is missing, one sentence each.
+    """
+
+    nets: Mapping[str, LightPicture]
+    ambient: LightPicture | None
+    exposure: Exposure
+    notes: tuple[str, ...] = ()
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """The lamps' names, in the plan's order."""
+        return tuple(self.nets)
+
+
+def lamp_set(
+    solos: Mapping[str, LightPicture],
+    ambient: LightPicture | None = None,
+    *,
+    exposure: Exposure | None = None,
+    continuous: Collection[str] = (),
+) -> LampSet:
+    """Bring solos and ambient to one exposure and take the ambient off each solo.
+
+    Parameters
+    ----------
+    solos
+        Each lamp's reduced solo, by name; at least one.
+    ambient
+        A frame with no lamp firing.
+    exposure
+        Settings to bring all to; None takes the first solo's.
+    continuous
+        Names of lamps that burn all the time, which the shutter dims too.
+
+    Returns
+    -------
+    LampSet
+
+    Raises
+    ------
+    ValueError
+        If there is no solo, or their pictures are of different grids.
+    """
+    if not solos:
+        msg = "at least one solo is needed"
+        raise ValueError(msg)
+    wanted = exposure or next(iter(solos.values())).exposure
+    notes: list[str] = [] if ambient else ["No ambient frame: each solo still holds the ambient."]
+    nets = {}
+    for name, solo in solos.items():
+        dark = None if ambient is None else at_exposure(ambient, solo.exposure, shutter=True)
+        net = solo if dark is None else combine([solo, dark], [1.0, -1.0])
+        nets[name] = at_exposure(net, wanted, shutter=name in continuous)
+        notes.extend(_setting_notes(name, solo, wanted))
+    return LampSet(
+        nets=nets,
+        ambient=None if ambient is None else at_exposure(ambient, wanted, shutter=True),
+        exposure=wanted,
+        notes=tuple(notes),
+    )
+
+
+def at_exposure(picture: LightPicture, wanted: Exposure, *, shutter: bool) -> LightPicture:
+    """Return a picture as other settings would have recorded it.
+
+    Parameters
+    ----------
+    picture
+        What was recorded.
+    wanted
+        Settings to bring it to; those that either doesn't say are taken as equal.
+    shutter
+        Whether the shutter counts: for ambient and lamps that burn, not for flash.
+
+    Returns
+    -------
+    LightPicture
+        Light scaled; `clipped` stays, since a photosite that clipped stays a bound.
+    """
+    stops = exposure_stops(picture.exposure, wanted, shutter=shutter)
+    scaled = picture if stops == 0.0 else picture.scaled(math.pow(2.0, stops))
+    return replace(scaled, exposure=wanted)
+
+
+def exposure_stops(was: Exposure, wanted: Exposure, *, shutter: bool) -> float:
+    """Return how many stops more light `wanted` records than `was`.
+
+    Doubling ISO or shutter time is +1 stop, doubling the f-number -2 stops (APEX, ISO 12232).
+    Settings that either side doesn't name, or that agree within 1/6 stop, count as equal.
+    """
+    steps = [
+        _stops(was.iso, wanted.iso),
+        -2.0 * _stops(was.f_number, wanted.f_number),
+        _stops(was.shutter_s, wanted.shutter_s) if shutter else 0.0,
+    ]
+    return sum(step for step in steps if abs(step) > SAME_SETTING_STOPS)
+
+
+def _stops(was: float | None, wanted: float | None) -> float:
+    return math.log2(wanted / was) if was and wanted else 0.0
+
+
+def _setting_notes(name: str, solo: LightPicture, wanted: Exposure) -> list[str]:
+    stops = exposure_stops(solo.exposure, wanted, shutter=False)
+    if stops == 0.0:
+        return []
+    return [
+        f"The {name} solo was taken at ISO {solo.exposure.iso:g}, f/{solo.exposure.f_number:g}: "
+        f"brought {stops:+.1f} stops."
+        if solo.exposure.iso and solo.exposure.f_number
+        else f"The {name} solo was brought {stops:+.1f} stops."
+    ]
