@@ -1,4 +1,4 @@
-"""One watcher a folder and ledger: a lock that the system drops when its holder ends or is killed."""
+"""One watcher a folder and ledger: a lock that the system drops when its holder ends."""
 
 from __future__ import annotations
 

@@ -1,0 +1,249 @@
+"""The ledger's file: whole transactions, migrations, damage, full disks, two at once."""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+import sys
+import threading
+from typing import TYPE_CHECKING, Any
+
+import pytest
+
+from stopwise.errors import LedgerDamaged, LedgerError, LedgerFull
+from stopwise.ledger import Ledger, Place, Stamp, schema
+from stopwise.ledger.store import Store, connect
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+
+def keep(ledger: Ledger, name: str) -> None:
+    record = {"schema": 1, "file": name, "sha256": None, "verdict": "measured"}
+    ledger.frames.keep(record, Place("/shoot", name, Stamp(1, 2, 3)), sha256=name)
+
+
+def keep_many(ledger: Ledger, count: int) -> None:
+    for number in range(count):
+        keep(ledger, f"G{number}" + "x" * 1000)
+
+
+def files(ledger: Ledger) -> list[str]:
+    return [kept.record["file"] for kept in ledger.frames.all()]
+
+
+def test_what_was_kept_is_there_when_the_file_is_opened_again(tmp_path: Path) -> None:
+    with Ledger(tmp_path / "deep" / "er" / "l.sqlite") as ledger:
+        keep(ledger, "F1")
+    with Ledger(tmp_path / "deep" / "er" / "l.sqlite") as ledger:
+        assert files(ledger) == ["F1"]
+
+
+def test_it_is_written_ahead_and_synchronous(tmp_path: Path) -> None:
+    with Ledger(tmp_path / "l.sqlite") as ledger, ledger.atomic() as connection:
+        assert connection.execute("PRAGMA journal_mode").fetchone() == ("wal",)
+        assert connection.execute("PRAGMA synchronous").fetchone() == (2,)
+
+
+def fail_half_way(ledger: Ledger) -> None:
+    with ledger.atomic():
+        keep(ledger, "F1")
+        ledger.orders.say("lit", ["key"])
+        msg = "half way"
+        raise RuntimeError(msg)
+
+
+def test_a_transaction_that_fails_half_way_leaves_no_row() -> None:
+    with Ledger(":memory:") as ledger:
+        with pytest.raises(RuntimeError, match="half way"):
+            fail_half_way(ledger)
+        assert files(ledger) == []
+        assert ledger.orders.all() == []
+        keep(ledger, "F2")
+        assert files(ledger) == ["F2"]
+
+
+def test_each_migration_is_applied_once_and_by_name(tmp_path: Path) -> None:
+    for _ in range(2):
+        with Ledger(tmp_path / "l.sqlite") as ledger, ledger.atomic() as connection:
+            assert schema.applied(connection) == [name for name, _ in schema.MIGRATIONS]
+
+
+def test_a_migration_that_fails_leaves_the_ledger_as_it_was(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with Ledger(tmp_path / "l.sqlite") as ledger:
+        keep(ledger, "F1")
+    worse = (*schema.MIGRATIONS, ("worse", ("CREATE TABLE more (x)", "CREATE TABLE more (x)")))
+    with monkeypatch.context() as patch:
+        patch.setattr(schema, "MIGRATIONS", worse)
+        with pytest.raises(LedgerError, match="more already exists"):
+            Ledger(tmp_path / "l.sqlite")
+    with Ledger(tmp_path / "l.sqlite") as ledger, ledger.atomic() as connection:
+        assert files(ledger) == ["F1"]
+        tables = connection.execute("SELECT name FROM sqlite_master WHERE name = 'more'").fetchall()
+        assert tables == []
+
+
+def test_a_ledger_of_a_newer_program_is_refused_and_not_touched(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with monkeypatch.context() as patch:
+        patch.setattr(schema, "MIGRATIONS", (*schema.MIGRATIONS, ("year 3000", ())))
+        Ledger(tmp_path / "l.sqlite").close()
+    with pytest.raises(LedgerError, match=r"newer stopwise \('year 3000'\). Update stopwise"):
+        Ledger(tmp_path / "l.sqlite")
+
+
+@pytest.mark.parametrize(
+    "damage",
+    [b"not a ledger at all" * 100, b"SQLite format 3\x00" + b"\xff" * 4096],
+    ids=["foreign", "torn"],
+)
+def test_a_damaged_ledger_is_set_aside_under_a_name_that_is_told(
+    tmp_path: Path, damage: bytes
+) -> None:
+    place = tmp_path / "l.sqlite"
+    place.write_bytes(damage)
+    with Ledger(place) as ledger:
+        assert ledger.set_aside is not None
+        assert ledger.set_aside.read_bytes() == damage
+        assert ledger.set_aside.name.startswith("l.sqlite.damaged-")
+        keep(ledger, "F1")
+        assert files(ledger) == ["F1"]
+
+
+def test_damage_inside_a_real_ledger_is_found_when_it_is_opened(tmp_path: Path) -> None:
+    place = tmp_path / "l.sqlite"
+    with Ledger(place) as ledger:
+        for number in range(200):
+            keep(ledger, f"F{number}" + "x" * 500)
+    content = bytearray(place.read_bytes())
+    content[8192 : len(content) - 4096] = os.urandom(len(content) - 4096 - 8192)
+    place.write_bytes(content)
+    with Ledger(place) as ledger:
+        assert ledger.set_aside is not None
+        assert files(ledger) == []
+
+
+def test_a_ledger_whose_file_was_taken_away_is_not_written_into_the_void(tmp_path: Path) -> None:
+    if sys.platform == "win32":
+        pytest.skip("an open file can't be deleted here")
+    place = tmp_path / "l.sqlite"
+    with Ledger(place) as ledger:
+        keep(ledger, "F1")
+        place.unlink()
+        with pytest.raises(LedgerDamaged, match="its file was taken away"):
+            keep(ledger, "F2")
+        ledger.renew()
+        keep(ledger, "F2")
+        assert files(ledger) == ["F2"]
+    with Ledger(place) as ledger:
+        assert files(ledger) == ["F2"]
+
+
+class Failing(sqlite3.Connection):
+    """A connection whose commit fails as on a disk that is full, while `failing` holds."""
+
+    failing: str | None = None
+
+    def execute(self, statement: str, *values: Any) -> sqlite3.Cursor:
+        if self.failing and statement.startswith(("INSERT INTO frames", "COMMIT")):
+            code = {"full": sqlite3.SQLITE_FULL, "io": sqlite3.SQLITE_IOERR}[self.failing]
+            error = sqlite3.OperationalError("database or disk is full")
+            error.sqlite_errorcode = code
+            raise error
+        return super().execute(statement, *values)
+
+
+def failing_connect(place: str) -> sqlite3.Connection:
+    return sqlite3.connect(
+        place, isolation_level=None, check_same_thread=False, factory=Failing, timeout=1
+    )
+
+
+@pytest.mark.parametrize("kind", ["full", "io"])
+def test_a_disk_that_fails_leaves_no_half_row_and_works_again_later(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, kind: str
+) -> None:
+    with Ledger(tmp_path / "l.sqlite", opener=failing_connect) as ledger:
+        keep(ledger, "F1")
+        with monkeypatch.context() as patch:
+            patch.setattr(Failing, "failing", kind)
+            with pytest.raises(LedgerFull, match="Make room on its disk"):
+                keep(ledger, "F2")
+        assert files(ledger) == ["F1"]
+        keep(ledger, "F2")
+        assert files(ledger) == ["F1", "F2"]
+
+
+def test_a_ledger_that_really_runs_out_of_pages_is_full_and_no_row_is_half(tmp_path: Path) -> None:
+    """A limit on pages gives SQLITE_FULL as a full disk does (sqlite.org, Result Codes)."""
+    with Ledger(tmp_path / "l.sqlite") as ledger:
+        keep(ledger, "F1")
+        with ledger.atomic() as connection:
+            (pages,) = connection.execute("PRAGMA page_count").fetchone()
+        with ledger.atomic() as connection:
+            connection.execute(f"PRAGMA max_page_count = {pages + 1}")
+        with pytest.raises(LedgerFull, match="full"):
+            keep_many(ledger, 500)
+        before = files(ledger)
+        with ledger.atomic() as connection:
+            connection.execute(f"PRAGMA max_page_count = {pages + 5000}")
+            assert connection.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+        keep(ledger, "F2")
+        assert files(ledger) == [*before, "F2"]
+
+
+def test_a_place_that_cannot_be_written_says_what_to_do(tmp_path: Path) -> None:
+    (tmp_path / "file").write_bytes(b"")
+    with pytest.raises(LedgerError, match=r"can't be used .* --ledger :memory: to keep nothing"):
+        Ledger(tmp_path / "file" / "l.sqlite")
+    with pytest.raises(LedgerError, match=r"can't be used"):
+        Ledger(tmp_path)
+
+
+def test_two_connections_write_one_after_the_other_and_see_each_other(tmp_path: Path) -> None:
+    with Ledger(tmp_path / "l.sqlite") as one, Ledger(tmp_path / "l.sqlite") as two:
+        before = one.changes_by_others()
+        keep(two, "F1")
+        assert one.changes_by_others() != before
+        keep(one, "F2")
+        assert files(one) == files(two) == ["F1", "F2"]
+
+
+def test_the_same_content_from_two_writers_is_one_row(tmp_path: Path) -> None:
+    ledgers = [Ledger(tmp_path / "l.sqlite") for _ in range(3)]
+    names = [f"F{number}" for number in range(30)]
+    threads = [
+        threading.Thread(target=lambda own=own: [keep(own, name) for name in names])
+        for own in ledgers
+    ]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert sorted(files(ledgers[0])) == sorted(names)
+    for ledger in ledgers:
+        ledger.close()
+
+
+def test_one_ledger_may_be_used_from_many_threads() -> None:
+    with Ledger(":memory:") as ledger:
+        threads = [
+            threading.Thread(target=lambda n=n: [keep(ledger, f"F{n}-{m}") for m in range(20)])
+            for n in range(4)
+        ]
+        for thread in threads:
+            thread.start()
+        for thread in threads:
+            thread.join()
+        assert ledger.frames.count() == 80
+
+
+def test_a_store_in_memory_leaves_nothing_behind(tmp_path: Path) -> None:
+    os.chdir(tmp_path)
+    store = Store(":memory:", opener=connect)
+    assert store.in_memory
+    store.close()
+    assert list(tmp_path.iterdir()) == []

@@ -1,0 +1,189 @@
+"""Small raw-like files, a stand-in for the assessment, and watchers to run in tests."""
+
+from __future__ import annotations
+
+import os
+import struct
+import sys
+import threading
+import time
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from random import Random
+from typing import TYPE_CHECKING, Any
+
+from stopwise.conditions import condition
+from stopwise.decoding.whole import declared_end
+from stopwise.errors import Unreadable
+from stopwise.intake.watcher import Hooks, Landing, Options, Patience, Seams, Watcher
+from stopwise.record import Heading, unreadable_record
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+    from pathlib import Path
+
+    from stopwise.intake.notes import Note
+    from stopwise.ledger import Ledger
+
+QUICK = Patience(settle_s=0.6, rest_s=0.2, tell_s=0.2, retry_s=0.3)
+"""Waits short enough for tests."""
+
+_HEAD = struct.Struct("<2sHI")
+_ENTRY = struct.Struct("<HHII")
+_SHORT, _LONG = 3, 4
+
+
+def tiny_raw(seed: int, *, size: int = 4096, part: bytes = b"") -> bytes:
+    """Return a file in TIFF's form (TIFF 6.0, section 2) that promises one strip of `size` bytes.
+
+    `part` stands at the strip's beginning and tells the stand-in what to do. The rest is random, so
+    that no two seeds give one content.
+    """
+    entries = [(256, _LONG, size), (257, _LONG, 1), (273, _LONG, 0), (279, _LONG, size)]
+    start = _HEAD.size + 2 + len(entries) * _ENTRY.size + 4
+    values = [(tag, kind, start if tag == 273 else value) for tag, kind, value in entries]
+    rows = b"".join(_ENTRY.pack(tag, kind, 1, value) for tag, kind, value in values)
+    head = _HEAD.pack(b"II", 42, _HEAD.size) + struct.pack("<H", len(entries)) + rows + bytes(4)
+    return head + part + Random(seed).randbytes(size - len(part))
+
+
+@dataclass(frozen=True, slots=True)
+class StandIn:
+    """What the stand-in assessment returns."""
+
+    record: dict[str, Any]
+    picture: bytes = b""
+
+
+def assess(path: Path, brief: object = None) -> StandIn:
+    """Stand in for the assessment: say "measured" of a whole file, do what its `part` says."""
+    content = path.read_bytes()
+    _misbehave(content[:200])
+    if b"SLOW" in content[:200]:
+        time.sleep(0.3)
+    end = declared_end(path)
+    if end is None or end > len(content):
+        error = Unreadable(path, condition("not_raw" if end is None else "cut_short"))
+        return StandIn(unreadable_record(Heading(str(path)), error))
+    record = {"schema": 1, "file": str(path), "sha256": None, "verdict": "measured", "reason": None}
+    return StandIn({**record, "brief": brief, "findings": [], "pid": os.getpid()}, content[:16])
+
+
+def _misbehave(head: bytes) -> None:
+    if b"CRASH" in head:
+        os.abort()
+    if b"HANG" in head:
+        time.sleep(3600)
+    if b"MEMORY" in head:
+        held = [bytearray(1 << 28) for _ in range(4096)]
+        sys.exit(len(held))
+    if b"RAISE" in head:
+        msg = "made to fail"
+        raise RuntimeError(msg)
+
+
+@dataclass
+class Heard:
+    """What a watcher has told."""
+
+    landings: list[Landing] = field(default_factory=list)
+    notes: list[Note] = field(default_factory=list)
+
+    @property
+    def files(self) -> list[str]:
+        """The records' files, in the order in which they were told."""
+        return [landing.kept.record["file"] for landing in self.landings]
+
+    @property
+    def named(self) -> list[str]:
+        """The notes' conditions."""
+        return [told.condition.name for told in self.notes]
+
+    def hooks(self, **more: Any) -> Hooks:
+        """Return hooks that fill this."""
+        return Hooks(on_record=self.landings.append, on_note=self.notes.append, **more)
+
+
+@contextmanager
+def watching(
+    folder: Path,
+    ledger: Ledger,
+    *,
+    heard: Heard | None = None,
+    options: Options | None = None,
+    seams: Seams | None = None,
+    hooks: Hooks | None = None,
+) -> Iterator[Heard]:
+    """Run a watcher in a thread while the block runs."""
+    heard = heard or Heard()
+    watcher = Watcher(
+        folder,
+        ledger,
+        assess,
+        hooks=hooks or heard.hooks(),
+        options=options or Options(patience=QUICK, sweep_s=0.2),
+        seams=seams,
+    )
+    stop = threading.Event()
+    failed: list[BaseException] = []
+    thread = threading.Thread(target=_run, args=(watcher, stop, failed))
+    thread.start()
+    try:
+        yield heard
+    finally:
+        stop.set()
+        watcher.wake()
+        thread.join(20)
+    assert not thread.is_alive(), "the watcher did not stop"
+    if failed:
+        raise failed[0]
+
+
+def _run(watcher: Watcher, stop: threading.Event, failed: list[BaseException]) -> None:
+    try:
+        watcher.run(stop)
+    except BaseException as error:  # noqa: BLE001 (handed to the test)
+        failed.append(error)
+
+
+def wait_until(condition_holds: Callable[[], object], *, limit_s: float = 20.0) -> None:
+    """Wait until something holds; fail when it doesn't in time."""
+    end = time.monotonic() + limit_s
+    while not condition_holds():
+        assert time.monotonic() < end, "what was waited for did not come"
+        time.sleep(0.01)
+
+
+def write_in_pieces(path: Path, content: bytes, *, pieces: int = 8, pause_s: float = 0.01) -> None:
+    """Write a file slowly under its own name, as a camera's program may."""
+    step = -(-len(content) // pieces)
+    with path.open("wb") as stream:
+        for start in range(0, len(content), step):
+            stream.write(content[start : start + step])
+            stream.flush()
+            time.sleep(pause_s)
+
+
+def write_and_rename(path: Path, content: bytes) -> None:
+    """Write a file under a temporary name and rename it when it is whole."""
+    part = path.with_name(f".{path.name}.part")
+    part.write_bytes(content)
+    part.replace(path)
+
+
+def write_and_set_time(path: Path, content: bytes) -> None:
+    """Write a file and set its time back, as a copy that keeps times does."""
+    path.write_bytes(content)
+    os.utime(path, (1_000_000_000, 1_000_000_000))
+
+
+def write_reserved(path: Path, content: bytes) -> None:
+    """Set a file's length first and fill it then, as some copying programs do."""
+    with path.open("wb") as stream:
+        stream.truncate(len(content))
+        time.sleep(0.02)
+        stream.write(content)
+
+
+WAYS = (write_in_pieces, write_and_rename, write_and_set_time, write_reserved)
+"""Four ways in which files land."""
