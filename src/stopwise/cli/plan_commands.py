@@ -65,3 +65,21 @@ def check(file: Path, strict: bool) -> int:  # noqa: FBT001
     found = checking.check_plan(file)
     click.echo("\n".join(found.lines))
     return 2 if strict and found.warnings else 0
+
+
+@plan.command()
+@click.argument("file", type=PLAN, metavar="PLAN")
+@click.option("--out", type=PLAN, help="Where to: .svg or .png. [PLAN's name with -floor.png]")
+def draw(file: Path, out: Path | None) -> None:
+    """Draw the floor of a PLAN: its set from above and from the side.
+
+    Example: stopwise plan draw plan.toml --out floor.svg
+    """
+    from stopwise.plan.floor import floor_of_plan
+    from stopwise.plan.floor_drawing import write_floor
+    from stopwise.plan.reading import load_plan
+
+    drawn = write_floor(
+        floor_of_plan(load_plan(file)), out or file.with_name(f"{file.stem}-floor.png")
+    )
+    click.echo(f"Drew {drawn}.")

@@ -1,0 +1,218 @@
+"""The floor: where everything of a set stands, worked out from angles and distances."""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from stopwise.nominal import exact_f_number, say_f_number, say_power
+
+if TYPE_CHECKING:
+    from stopwise.plan.model import Light, Panel, Plan
+
+FACE_HEIGHT = 1.6
+"""Metres from the floor to the sitter's face, as it is drawn; nothing is worked out from it."""
+
+_LAMP_DISTANCE = 1.8
+_CAMERA_DISTANCE = 3.0
+_CAMERA_HEIGHT = 1.5
+_PAPER_DISTANCE = 2.0
+_PAPER_HALF = 1.35
+_AIM_HEIGHT = 1.4
+
+_BEAMS = {
+    "snoot": 16.0,
+    "spot": 20.0,
+    "projector": 20.0,
+    "grid": 30.0,
+    "dish": 60.0,
+    "reflector": 65.0,
+    "barn": 60.0,
+    "strip": 70.0,
+    "softbox": 90.0,
+    "octa": 90.0,
+    "umbrella": 100.0,
+    "bare": 120.0,
+}
+"""Whole beam in degrees by a word of the modifier: usual figures, only for the drawing."""
+
+_WIDE = 60.0
+_USUAL = {"key": 45.0, "fill": -45.0, "hair": 180.0, "rim": 150.0, "kicker": -150.0, "edge": 120.0}
+
+
+@dataclass(frozen=True, slots=True)
+class Spot:
+    """A place in metres from the sitter: x to camera right, y away from the camera, z up."""
+
+    x: float
+    y: float
+    z: float
+
+
+@dataclass(frozen=True, slots=True)
+class FloorLamp:
+    """One lamp of the set.
+
+    Attributes
+    ----------
+    letter, name
+        Its letter on the drawing, and the plan's name.
+    at, aim
+        Where it stands, and the spot that it is turned to.
+    beam
+        Whole angle of the drawn wedge, degrees.
+    told
+        What to set it to: "set to -2.0".
+    row
+        Its line of the table: name, modifier, round, up, distance, set to, reads alone, held by.
+    is_placed
+        Whether the plan says where it stands; else its place is only a guess for the drawing.
+    """
+
+    letter: str
+    name: str
+    at: Spot
+    aim: Spot
+    beam: float
+    told: str
+    row: tuple[str, ...]
+    is_placed: bool
+
+
+@dataclass(frozen=True, slots=True)
+class FloorPanel:
+    """A flag, board or scrim: its kind, its middle, and where it faces (the sitter)."""
+
+    kind: str
+    at: Spot
+
+
+@dataclass(frozen=True, slots=True)
+class Floor:
+    """A set: lamps in the plan's order, panels, camera, and the paper behind the sitter.
+
+    Attributes
+    ----------
+    paper_y, paper_half
+        Metres from the sitter to the paper, and half its width as drawn.
+    is_measured
+        Whether the plan says how far paper and camera are; else they are only drawn somewhere.
+    """
+
+    title: str
+    lamps: tuple[FloorLamp, ...]
+    panels: tuple[FloorPanel, ...]
+    camera: Spot
+    paper_y: float
+    paper_half: float
+    is_measured: bool
+
+
+def floor_of_plan(plan: Plan) -> Floor:
+    """Return where everything of a plan's set stands."""
+    known = plan.set_
+    paper = known.sitter_to_paper or _PAPER_DISTANCE
+    camera = known.camera_to_sitter or _CAMERA_DISTANCE
+    height = known.camera_height or _CAMERA_HEIGHT
+    return Floor(
+        title=plan.title or "The set",
+        lamps=tuple(_lamp(light, place, paper) for place, light in enumerate(plan.lights)),
+        panels=tuple(_panel(panel) for panel in plan.panels),
+        camera=Spot(0.0, -camera, height),
+        paper_y=paper,
+        paper_half=_PAPER_HALF,
+        is_measured=bool(known.sitter_to_paper and known.camera_to_sitter),
+    )
+
+
+def place_of(off_axis: float, elevation: float, distance: float) -> Spot:
+    """Return a place from its angles and its distance to the sitter's face.
+
+    Parameters
+    ----------
+    off_axis
+        Degrees round the sitter from the camera axis, to camera right positive.
+    elevation
+        Degrees above the sitter's face.
+    distance
+        Metres, straight from lamp to face.
+    """
+    round_, up = math.radians(off_axis), math.radians(elevation)
+    along = distance * math.cos(up)
+    height = FACE_HEIGHT + distance * math.sin(up)
+    return Spot(along * math.sin(round_), -along * math.cos(round_), height)
+
+
+def beam_of(light: Light) -> float:
+    """Return the whole angle of a lamp's drawn beam, degrees: its grid's, or its modifier's."""
+    if light.grid and (found := re.search(r"[0-9]+(?:\.[0-9]+)?", light.grid)):
+        return min(max(float(found[0]), 5.0), 120.0)
+    said = (light.modifier or "").lower()
+    beam = next((angle for word, angle in _BEAMS.items() if word in said), _WIDE)
+    return min(beam, _BEAMS["grid"]) if light.grid or "grid" in said else beam
+
+
+def _lamp(light: Light, number: int, paper: float) -> FloorLamp:
+    off_axis = light.off_axis if light.off_axis is not None else _usual_angle(light, number)
+    at = place_of(off_axis, light.elevation or 0.0, light.distance or _LAMP_DISTANCE)
+    at = Spot(at.x, at.y, max(at.z, 0.1))
+    return FloorLamp(
+        letter=chr(ord("A") + number) if number < 26 else str(number + 1),
+        name=light.name,
+        at=at,
+        aim=_aim(light, at, paper),
+        beam=beam_of(light),
+        told="power not said" if light.power is None else f"set to {_power(light)}",
+        row=_row(light),
+        is_placed=light.off_axis is not None and light.distance is not None,
+    )
+
+
+def _usual_angle(light: Light, number: int) -> float:
+    if light.role == "background":
+        return -135.0 if "left" in light.name.lower() else 135.0
+    return _USUAL.get(light.role, 30.0 * (number + 1))
+
+
+def _aim(light: Light, at: Spot, paper: float) -> Spot:
+    """Return what a lamp is turned to: the sitter's face, or its own half of the paper."""
+    if light.role == "background":
+        return Spot(math.copysign(0.35 * _PAPER_HALF, at.x or 1.0), paper, _AIM_HEIGHT)
+    return Spot(0.0, 0.0, FACE_HEIGHT)
+
+
+def _power(light: Light) -> str:
+    return say_power(light.power or 0.0, scale=light.scale, full_ws=light.full_ws)
+
+
+def _row(light: Light) -> tuple[str, ...]:
+    """Return a lamp's line of the table, a dash for what isn't said."""
+    shaped = [light.modifier, f"grid {light.grid}" if light.grid else "", light.gel]
+    held = [light.stand, light.pack]
+    return (
+        light.name,
+        ", ".join(part for part in shaped if part) or "–",
+        "–" if light.off_axis is None else _round_text(light.off_axis),
+        "–" if light.elevation is None else _up_text(light.elevation),
+        f"{light.distance:.2f} m" if light.distance else "–",
+        _power(light) if light.power is not None else "–",
+        say_f_number(exact_f_number(light.meter)) if light.meter else "–",
+        ", ".join(part for part in held if part) or "–",
+    )
+
+
+def _round_text(off_axis: float) -> str:
+    if off_axis == 0.0:
+        return "0°"
+    return f"{abs(off_axis):g}° {'right' if off_axis > 0.0 else 'left'}"
+
+
+def _up_text(elevation: float) -> str:
+    return f"{abs(elevation):g}° {'up' if elevation >= 0.0 else 'down'}"
+
+
+def _panel(panel: Panel) -> FloorPanel:
+    at = place_of(panel.off_axis or 0.0, 0.0, panel.distance or 1.0)
+    return FloorPanel(panel.kind, Spot(at.x, at.y, panel.height or _AIM_HEIGHT))
