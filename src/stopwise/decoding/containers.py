@@ -158,4 +158,4 @@ def _heap_end(source: Source, head: bytes) -> int:
     table = heap + int.from_bytes(source.at(source.size - 4, 4), order)
     count = source.at(table, 2)
     needed = table + 2 + 10 * int.from_bytes(count, order) + 4
-    return source.size + 1 if len(count) < 2 or needed > source.size else source.size
+    return source.size if any(count) and needed <= source.size else source.size + 1

@@ -143,17 +143,19 @@ def decode_bytes(
     import rawpy
 
     fault: Exception | None = None
+    opened = False
     with hushed() as heard:
         try:
             with rawpy.RawPy() as raw:
                 raw.open_buffer(io.BytesIO(data))
+                opened = True
                 _check_claim(raw.sizes, planes, len(data), path, at_most_bytes)
                 raw.unpack()
                 decoded = _copy_out(raw, keep)
         except (rawpy.LibRawError, MemoryError, OSError, NotImplementedError) as error:
             fault = error
     if fault is not None:
-        _refuse(fault, path)
+        _refuse(fault, path, opened=opened)
     if heard:
         raise Unreadable(path, condition("damaged"), "; ".join(dict.fromkeys(heard)).lower())
     return decoded
@@ -185,8 +187,10 @@ _CONDITIONS = (
 """Names of the decoder's errors, and of the condition that each stands for."""
 
 
-def _refuse(error: Exception, path: Path) -> NoReturn:
+def _refuse(error: Exception, path: Path, *, opened: bool) -> NoReturn:
     name = dict(_CONDITIONS).get(type(error).__name__, "decoder_failed")
+    if name == "damaged" and not opened:  # too short for the decoder to tell what it is
+        name = "not_raw"
     text = error.args[0] if error.args else ""
     detail = text.decode("ascii", "replace") if isinstance(text, bytes) else str(text)
     raise Unreadable(path, condition(name), "" if name == "not_raw" else detail.lower()) from error

@@ -18,7 +18,7 @@ _FEWEST_ROWS = 2
 _BLOCK = 64
 _STRIDE = 16
 _REAL_BLACK = 16.0
-_ROWS_ABOVE = 32
+_ROWS_ABOVE, _EDGE_ROWS = 32, 4
 
 
 def holds_one_value(mosaic: NDArray[np.uint16]) -> bool:
@@ -47,7 +47,8 @@ def unfilled(mosaic: NDArray[np.uint16], *, period: int, black: float, white: fl
         A part of a sentence, or None where the picture is filled.
     """
     tail = _tail(mosaic, period)
-    if tail and not _is_clipped(mosaic[-tail:], white) and _differs_above(mosaic, tail, period):
+    clipped = tail and (_is_clipped(mosaic[-tail:], white) or _fades_out(mosaic, tail, black))
+    if tail and not clipped and _differs_above(mosaic, tail, period):
         return f"its last {tail} rows repeat the one above"
     if black >= _REAL_BLACK and _has_dead_block(mosaic):
         return "a part of it holds zeros, under its black"
@@ -74,20 +75,21 @@ def _is_clipped(rows: NDArray[np.uint16], white: float) -> bool:
     return bool(rows.min() >= 0.8 * white)
 
 
+def _fades_out(mosaic: NDArray[np.uint16], tail: int, black: float) -> bool:
+    """Whether a camera without a pedestal clips ever more of the dark to zero down to the tail."""
+    above = mosaic[max(mosaic.shape[0] - tail - _EDGE_ROWS - 2, 0) :][:_EDGE_ROWS]
+    zeros = float(np.mean(above == 0))
+    return black < _REAL_BLACK and not np.any(mosaic[-1]) and zeros > 0.5
+
+
 def _differs_above(mosaic: NDArray[np.uint16], tail: int, period: int) -> bool:
     """Whether most rows above the tail differ from those before them, as noise makes them do.
 
-    A drawn picture without noise repeats rows everywhere, and dark rows that a camera clips to zero
-    come on slowly; in both the rows just above the tail repeat, or nearly hold zeros, too.
+    A picture drawn without noise repeats rows everywhere, so that its bottom tells nothing.
     """
     bottom = mosaic.shape[0] - tail
-    top = max(bottom - _ROWS_ABOVE, 0)
-    if bottom - top < 1:
-        return False
-    rows = range(top + 1, bottom)
-    repeats = sum(_repeats(mosaic, row, period) for row in rows)
-    dark = not np.any(mosaic[-1]) and np.mean(mosaic[max(bottom - 2, 0) : bottom] == 0) > 0.5
-    return 2 * repeats <= len(rows) and not dark
+    rows = range(max(bottom - _ROWS_ABOVE, 0) + 1, bottom)
+    return 2 * sum(_repeats(mosaic, row, period) for row in rows) <= len(rows)
 
 
 def _has_dead_block(mosaic: NDArray[np.uint16]) -> bool:

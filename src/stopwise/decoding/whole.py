@@ -23,7 +23,7 @@ CFA, LINEAR_RAW = 32803, 34892
 _EXTENTS = ((273, 279), (324, 325), (513, 514), (0x7200, 0x7201))
 _UNCOMPRESSED, JPEG = 1, 7
 _CODED_BY_STANDARD = {JPEG, 8, 34892, 52546}
-_PAGE, _TAIL = 4096, 64
+_PAGE, _TAIL, _HEAD = 4096, 64, 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +70,10 @@ def declared_end(path: Path) -> int | None:
 
 def promise_of(source: Source) -> Promise:
     """Return what a file's own headers and directories promise."""
-    if not is_tiff(source.at(0, 4)):
+    head = source.at(0, _HEAD)
+    if len(head) == _HEAD and not any(head):  # the length was set, the bytes are still to come
+        return Promise(source.size + 1)
+    if not is_tiff(head):
         return Promise(promised_by_container(source))
     try:
         tiff = read_tiff(source)
@@ -121,10 +124,14 @@ def unwritten(tiff: Tiff) -> str | None:
 
     A copy that sets the length first leaves zeros where bytes are still to come. A lossless JPEG
     begins with its marker FF D8 (ITU-T T.81, table B.1), no coded picture ends in zeros, and each
-    directory has an entry at least (TIFF 6.0, section 2).
+    directory has an entry at least and none of the type 0 (TIFF 6.0, section 2).
     """
-    if any(not d.entries for d in tiff.directories if d.role in {"main", "sub", "exif"}):
-        return "a directory that it points to is empty"
+    for directory in tiff.directories:
+        blank = directory.entries.get(0)
+        if directory.role in {"main", "sub", "exif"} and (
+            not directory.entries or (blank is not None and blank.kind == blank.count == 0)
+        ):
+            return "a directory that it points to isn't written"
     for directory in raw_directories(tiff):
         compression = int(tiff.number(directory, COMPRESSION) or 0)
         if compression == _UNCOMPRESSED:
