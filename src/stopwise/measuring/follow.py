@@ -2,16 +2,23 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-import numpy as np
-
-from stopwise.measuring.correlate import correlate, gradient, peak, pooled, prepare, tones
+from stopwise.measuring.correlate import correlate, evidence, gradient, peak, prepare, tones
+from stopwise.measuring.motion import (
+    OVERLAP,
+    Motion,
+    Window,
+    common_motion,
+    template_of,
+    template_shape,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    import numpy as np
     from numpy.typing import NDArray
 
     from stopwise.measuring.blocks import Blocks
@@ -20,15 +27,23 @@ if TYPE_CHECKING:
 LEAST_SCORE = 0.6
 """Under this score a patch is not seen."""
 
-_MARGIN = 0.10
+_SITTER_MARGIN = 0.10
 """Of the long edge: how far the sitter's window reaches beyond the outermost patches."""
 
-_COARSE = 4
-_TILTS = (-10.0, -5.0, 0.0, 5.0, 10.0)
-_SCALES = (0.93, 1.0, 1.07)
-_OVERLAP = 0.6
-_CONTEXT = 0.05
-_REACH = 0.025
+_RINGS = ((0.08, 3.0), (0.16, 2.0))
+"""Of the long edge: how far round a patch it is compared, and how much each ring counts; the whole
+sitter counts 1."""
+
+_REACH = 0.02
+"""Of the long edge: how far a patch may have moved on its own."""
+
+_OWN_WAY = 0.05
+"""By how much its own place must correlate better before a patch is taken to have moved alone."""
+
+_CLOSE = 1.5
+"""Blocks: this near to where the sitter's motion puts it, its own place is the finer one."""
+
+_LEAST_INSIDE = 0.8
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,51 +55,21 @@ class Placement:
     box
         Where it lies now, fractions of the upright picture.
     score
-        Normalised correlation, -1 to 1; it counts as seen from `LEAST_SCORE` on.
+        How surely, -1 to 1; it counts as seen from `LEAST_SCORE` on.
     """
 
     box: Box
     score: float
 
 
-@dataclass(frozen=True, slots=True)
-class Motion:
-    """A similarity: how the sitter's window lies now against the reference.
+@dataclass(frozen=True, eq=False, slots=True)
+class _Pair:
+    """The reference and the frame, ready to be compared."""
 
-    Attributes
-    ----------
-    down, across
-        Blocks, how far the window's middle moved.
-    tilt
-        Degrees, positive turns the right side down.
-    scale
-        Factor.
-    score
-        Normalised correlation there.
-    """
-
-    down: float = 0.0
-    across: float = 0.0
-    tilt: float = 0.0
-    scale: float = 1.0
-    score: float = 0.0
-
-
-@dataclass(frozen=True, slots=True)
-class _Window:
-    """A rectangle of blocks: its middle, and half its height and width."""
-
-    row: float
-    column: float
-    tall: float
-    wide: float
-
-    def shrunk(self, step: int) -> _Window:
-        # the middle of block i lies at i; that of a pooled block k at step k + (step - 1) / 2
-        off = (step - 1) / 2.0
-        return _Window(
-            (self.row - off) / step, (self.column - off) / step, self.tall / step, self.wide / step
-        )
+    then: NDArray[np.float32]
+    field: NDArray[np.complex64]
+    window: Window
+    motion: Motion
 
 
 def find(reference: Blocks, blocks: Blocks, boxes: Sequence[Box]) -> tuple[Placement, ...]:
@@ -102,110 +87,34 @@ def find(reference: Blocks, blocks: Blocks, boxes: Sequence[Box]) -> tuple[Place
     Returns
     -------
     tuple of Placement
-        One for each box, in order. Score 0 where the pictures have another shape or the box would
-        lie outside the frame.
+        One for each box, in order. Score 0 where the pictures have another shape or a fifth of the
+        box would lie outside the frame.
+
+    Notes
+    -----
+    The sitter's window, all boxes with a margin, is found by normalised correlation of the
+    gradient of log luminance, coarse to fine over shifts, tilts and sizes. Each patch may then lie
+    up to a fiftieth of the long edge off that, where it correlates better there by itself. Its
+    score is the mean of the correlations of two rings round it and of the whole sitter, each
+    weighted by the gradients there are to tell by: a lamp that is out leaves none, a head turned
+    away leaves other ones.
     """
     if reference.shape != blocks.shape or not boxes:
         return tuple(Placement(box, 0.0) for box in boxes)
     then, now = tones(reference.mean), tones(blocks.mean)
-    window = _sitter_window(boxes, then.shape)
-    motion = common_motion(then, now, window)
-    field = gradient(now)
-    return tuple(_place(then, field, box, window, motion) for box in boxes)
+    window = _sitter_window(boxes, reference.shape)
+    pair = _Pair(then, gradient(now), window, common_motion(then, now, window))
+    return tuple(_place(pair, box) for box in boxes)
 
 
-def common_motion(then: NDArray[np.float32], now: NDArray[np.float32], window: _Window) -> Motion:
-    """Return the similarity that brings the reference's window best onto the frame."""
-    small_then, small_now = pooled(then, _COARSE), pooled(now, _COARSE)
-    small = window.shrunk(_COARSE)
-    tries = [Motion(tilt=tilt, scale=scale) for tilt in _TILTS for scale in _SCALES]
-    best = _best(small_then, small_now, small, tries)
-    best = replace(best, down=best.down * _COARSE, across=best.across * _COARSE)
-    for step, tilts, scales in (
-        (2, (-2.5, 0.0, 2.5), (0.965, 1.0, 1.035)),
-        (1, (-1.2, 0.0, 1.2), (0.985, 1.0, 1.015)),
-    ):
-        best = _refined(then, now, window, best, step, tilts, scales)
-    return best
-
-
-def _refined(then, now, window, near, step, tilts, scales):  # noqa
-    level_then = pooled(then, step) if step > 1 else then
-    level_now = pooled(now, step) if step > 1 else now
-    small = window.shrunk(step)
-    tries = [
-        Motion(near.down / step, near.across / step, near.tilt + t, near.scale * s)
-        for t in tilts
-        for s in scales
-    ]
-    best = _best(level_then, level_now, small, tries, reach=4)
-    return replace(best, down=best.down * step, across=best.across * step)
-
-
-def _best(then, now, window, tries, reach=None):
-    field = gradient(now)
-    origin = (0, 0)
-    shape = _template_shape(window, max(m.scale for m in tries), max(abs(m.tilt) for m in tries))
-    if reach is not None:
-        field, origin = _around(field, window, tries[0], shape, reach)
-    searched = prepare(field, shape)
-    found = []
-    for motion in tries:
-        template, weight = _template(then, window, motion, shape)
-        row, column, score = peak(correlate(searched, template, weight, overlap=_OVERLAP))
-        found.append(
-            replace(
-                motion,
-                down=row + origin[0] - window.row,
-                across=column + origin[1] - window.column,
-                score=score,
-            )
-        )
-    return max(found, key=lambda m: m.score)
-
-
-def _around(field, window, motion, shape, reach):
-    row, column = round(window.row + motion.down), round(window.column + motion.across)
-    top, left = row - shape[0] // 2 - reach, column - shape[1] // 2 - reach
-    bottom, right = row + shape[0] // 2 + reach + 1, column + shape[1] // 2 + reach + 1
-    top, left = max(top, 0), max(left, 0)
-    return field[top:bottom, left:right], (top, left)
-
-
-def _template_shape(window: _Window, scale: float, tilt: float) -> tuple[int, int]:
-    turn = np.deg2rad(tilt)
-    tall = scale * (window.tall * np.cos(turn) + window.wide * np.sin(turn))
-    wide = scale * (window.wide * np.cos(turn) + window.tall * np.sin(turn))
-    return 2 * int(np.ceil(tall)) + 1, 2 * int(np.ceil(wide)) + 1
-
-
-def _template(then, window, motion, shape, *, soft=False):
-    """Return the window's gradients as they would lie after a motion, and their weights."""
-    from scipy.ndimage import map_coordinates
-
-    rows = np.arange(shape[0]) - shape[0] // 2
-    columns = np.arange(shape[1]) - shape[1] // 2
-    down, across = np.meshgrid(rows, columns, indexing="ij")
-    turn = np.deg2rad(motion.tilt)
-    v = (down * np.cos(turn) - across * np.sin(turn)) / motion.scale
-    u = (across * np.cos(turn) + down * np.sin(turn)) / motion.scale
-    warped = map_coordinates(then, [v + window.row, u + window.column], order=1, mode="nearest")
-    inside = (np.abs(v) <= window.tall) & (np.abs(u) <= window.wide)
-    weight = inside.astype(np.float32)
-    if soft:
-        weight *= np.exp(-0.5 * ((v / window.tall) ** 2 + (u / window.wide) ** 2) * 2.0).astype(
-            np.float32
-        )
-    return gradient(warped.astype(np.float32)), weight
-
-
-def _sitter_window(boxes: Sequence[Box], shape: tuple[int, ...]) -> _Window:
-    margin = _MARGIN * max(shape)
-    x0, y0 = min(b[0] for b in boxes), min(b[1] for b in boxes)
-    x1, y1 = max(b[2] for b in boxes), max(b[3] for b in boxes)
-    top, bottom = max(y0 * shape[0] - margin, 0.0), min(y1 * shape[0] + margin, float(shape[0]))
-    left, right = max(x0 * shape[1] - margin, 0.0), min(x1 * shape[1] + margin, float(shape[1]))
-    return _Window(
+def _sitter_window(boxes: Sequence[Box], shape: tuple[int, int]) -> Window:
+    margin = _SITTER_MARGIN * max(shape)
+    rows, columns = shape
+    top = max(min(box[1] for box in boxes) * rows - margin, 0.0)
+    left = max(min(box[0] for box in boxes) * columns - margin, 0.0)
+    bottom = min(max(box[3] for box in boxes) * rows + margin, float(rows))
+    right = min(max(box[2] for box in boxes) * columns + margin, float(columns))
+    return Window(
         (top + bottom) / 2.0 - 0.5,
         (left + right) / 2.0 - 0.5,
         (bottom - top) / 2.0,
@@ -213,38 +122,74 @@ def _sitter_window(boxes: Sequence[Box], shape: tuple[int, ...]) -> _Window:
     )
 
 
-def _place(then, field, box, window, motion):
-    rows, columns = then.shape
-    row, column = (box[1] + box[3]) / 2.0 * rows - 0.5, (box[0] + box[2]) / 2.0 * columns - 0.5
-    turn = np.deg2rad(motion.tilt)
-    v, u = row - window.row, column - window.column
-    new_row = window.row + motion.down + motion.scale * (v * np.cos(turn) + u * np.sin(turn))
-    new_column = (
-        window.column + motion.across + motion.scale * (u * np.cos(turn) - v * np.sin(turn))
+def _around(box: Box, shape: tuple[int, int], rim: float) -> Window:
+    rows, columns = shape
+    reach = rim * max(shape)
+    return Window(
+        (box[1] + box[3]) / 2.0 * rows - 0.5,
+        (box[0] + box[2]) / 2.0 * columns - 0.5,
+        (box[3] - box[1]) / 2.0 * rows + reach,
+        (box[2] - box[0]) / 2.0 * columns + reach,
     )
-    context = _CONTEXT * max(rows, columns)
-    local = _Window(
-        row,
-        column,
-        (box[3] - box[1]) / 2.0 * rows + context,
-        (box[2] - box[0]) / 2.0 * columns + context,
-    )
-    shape = _template_shape(local, motion.scale, abs(motion.tilt))
-    reach = round(_REACH * max(rows, columns))
-    there = Motion(new_row - row, new_column - column, motion.tilt, motion.scale)
-    part, origin = _around(field, local, there, shape, reach)
-    if min(part.shape) < 3:
-        return Placement(box, 0.0)
-    template, weight = _template(then, local, motion, shape, soft=True)
-    scores = correlate(prepare(part, shape), template, weight, overlap=_OVERLAP)
-    r0, c0 = round(new_row) - origin[0], round(new_column) - origin[1]
-    near = np.zeros_like(scores)
-    sl = (
-        slice(max(r0 - reach, 0), max(r0 + reach + 1, 0)),
-        slice(max(c0 - reach, 0), max(c0 + reach + 1, 0)),
-    )
-    near[sl] = scores[sl]
-    r, c, score = peak(near)
-    tall, wide = (box[3] - box[1]) * motion.scale / 2.0, (box[2] - box[0]) * motion.scale / 2.0
-    y, x = (r + origin[0] + 0.5) / rows, (c + origin[1] + 0.5) / columns
-    return Placement((x - wide, y - tall, x + wide, y + tall), score)
+
+
+def _place(pair: _Pair, box: Box) -> Placement:
+    shape = pair.then.shape
+    near = _around(box, shape, _RINGS[0][0])
+    expected = pair.motion.carry(near.row, near.column, pair.window)
+    row, column = _own_place(pair, near, expected)
+    moved = _box_at(box, row, column, shape, pair.motion.scale)
+    if _inside(moved) < _LEAST_INSIDE:
+        return Placement(moved, 0.0)
+    return Placement(moved, _score(pair, box, (row, column)))
+
+
+def _own_place(pair: _Pair, near: Window, expected: tuple[float, float]) -> tuple[float, float]:
+    """Return where a patch lies by its own surroundings, or where the sitter's motion puts it."""
+    shape = template_shape(near, [pair.motion])
+    reach = round(_REACH * max(pair.then.shape))
+    middle = (round(expected[0]), round(expected[1]))
+    searched = prepare(pair.field, middle, (reach, reach), shape)
+    template = template_of(pair.then, near, pair.motion, shape)
+    scores = correlate(searched, template, overlap=OVERLAP)
+    row, column, best = peak(scores)
+    close = abs(row - reach) <= _CLOSE and abs(column - reach) <= _CLOSE
+    if best < LEAST_SCORE or not (close or best > scores[reach, reach] + _OWN_WAY):
+        return expected
+    return row + searched.origin[0], column + searched.origin[1]
+
+
+def _score(pair: _Pair, box: Box, at: tuple[float, float]) -> float:
+    middle = (round(at[0]), round(at[1]))
+    off = (at[0] - middle[0], at[1] - middle[1])
+    told = []
+    for rim, count in _RINGS:
+        ring = _around(box, pair.then.shape, rim)
+        told.append((count, _evidence(pair, ring, middle, off)))
+    whole = (pair.window.row + pair.motion.down, pair.window.column + pair.motion.across)
+    middle = (round(whole[0]), round(whole[1]))
+    off = (whole[0] - middle[0], whole[1] - middle[1])
+    told.append((1.0, _evidence(pair, pair.window, middle, off)))
+    weight = sum(count * telling for count, (_, telling) in told)
+    return sum(count * agreeing for count, (agreeing, _) in told) / weight if weight > 0 else 0.0
+
+
+def _evidence(
+    pair: _Pair, window: Window, middle: tuple[int, int], off: tuple[float, float]
+) -> tuple[float, float]:
+    shape = template_shape(window, [pair.motion])
+    return evidence(template_of(pair.then, window, pair.motion, shape, off=off), pair.field, middle)
+
+
+def _box_at(box: Box, row: float, column: float, shape: tuple[int, int], scale: float) -> Box:
+    tall, wide = (box[3] - box[1]) * scale / 2.0, (box[2] - box[0]) * scale / 2.0
+    y, x = (row + 0.5) / shape[0], (column + 0.5) / shape[1]
+    return x - wide, y - tall, x + wide, y + tall
+
+
+def _inside(box: Box) -> float:
+    """Return the share of a box that lies in the frame."""
+    wide, tall = box[2] - box[0], box[3] - box[1]
+    seen_wide = min(box[2], 1.0) - max(box[0], 0.0)
+    seen_tall = min(box[3], 1.0) - max(box[1], 0.0)
+    return max(seen_wide, 0.0) * max(seen_tall, 0.0) / (wide * tall)
