@@ -1,4 +1,4 @@
-"""Refuse what the decoder opens though it isn't a full raw picture of a camera."""
+"""Refuse what the decoder opens, or shears, though it isn't a full raw picture of a camera."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ from stopwise.decoding.whole import (
     TILE_WIDTH,
     WIDTH,
     raw_directories,
+    unwritten,
 )
 from stopwise.errors import Unreadable
 
@@ -21,54 +22,62 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from stopwise.decoding.decoder import Decoded
-    from stopwise.decoding.tiff import Tiff
+    from stopwise.decoding.tiff import Directory, Tiff
 
 _LOSSY_JPEG = 34892
 _MAKER_NOTE = 37500
 _THREE_PLANES = 3
 
 
-def refuse_kind(tiff: Tiff | None, decoded: Decoded, path: Path) -> None:
-    """Raise for a plain grey TIFF, and for pictures that a camera reduced or processed.
+def refuse_by_tags(tiff: Tiff, path: Path) -> None:
+    """Raise, before decoding, for what the tags alone show.
 
     Raises
     ------
     Unreadable
-        With the condition `not_raw` or `reduced`.
+        `cut_short` where a part was never written, `reduced` for a DNG whose best raw picture is a
+        reduced one, `unsupported` where the decoder would shear it.
     """
-    if tiff is None:
-        return
-    raws = raw_directories(tiff)
-    if not raws and not tiff.is_dng and not _has_maker_note(tiff):
-        raise Unreadable(path, condition("not_raw"))
-    if tiff.is_dng:
-        if raws and _is_reduced(tiff):
+    missing = unwritten(tiff)
+    if missing is not None:
+        raise Unreadable(path, condition("cut_short"), missing)
+    for best in raw_directories(tiff)[:1]:
+        if tiff.is_dng and _is_reduced(tiff, best):
             raise Unreadable(path, condition("reduced"))
-    elif decoded.pattern is None and decoded.mosaic.shape[2] == _THREE_PLANES:
+        if _is_sheared(tiff, best):
+            raise Unreadable(path, condition("unsupported"), "its tiles are wider than the picture")
+
+
+def refuse_by_picture(tiff: Tiff, decoded: Decoded, path: Path) -> None:
+    """Raise, after decoding, for a plain grey TIFF and for a maker's own small raw.
+
+    Raises
+    ------
+    Unreadable
+        `not_raw` or `reduced`.
+    """
+    if tiff.is_dng:
+        return
+    if not raw_directories(tiff) and not any(_MAKER_NOTE in d for d in tiff.directories):
+        raise Unreadable(path, condition("not_raw"))
+    if decoded.pattern is None and decoded.mosaic.shape[2] == _THREE_PLANES:
         # a maker's own TIFF with three planes is a small raw in luminance and colour difference
         raise Unreadable(path, condition("reduced"))
 
 
-def sheared(tiff: Tiff) -> bool:
-    """Whether the decoder would shear the picture: coded tiles that are wider than it.
-
-    It wraps the rows of such a lone column of tiles at the picture's width, without an error.
-    """
-    for directory in raw_directories(tiff)[:1]:
-        width, tile = tiff.number(directory, WIDTH), tiff.number(directory, TILE_WIDTH)
-        if tiff.number(directory, COMPRESSION) == JPEG and width and tile and tile > width:
-            return True
-    return False
-
-
-def _has_maker_note(tiff: Tiff) -> bool:
-    return any(_MAKER_NOTE in directory for directory in tiff.directories)
-
-
-def _is_reduced(tiff: Tiff) -> bool:
-    """Whether a DNG's best raw picture is a reduced one, or lossy JPEG of planes (a proxy)."""
-    best = raw_directories(tiff)[0]
+def _is_reduced(tiff: Tiff, best: Directory) -> bool:
+    """Whether a DNG's best raw picture is marked reduced, or is a proxy: lossy JPEG of planes."""
     if int(tiff.number(best, SUBFILE) or 0) & 1:
         return True
     lossy = tiff.number(best, COMPRESSION) == _LOSSY_JPEG
     return lossy and tiff.number(best, PHOTOMETRIC) == LINEAR_RAW
+
+
+def _is_sheared(tiff: Tiff, best: Directory) -> bool:
+    """Whether coded tiles are wider than the picture.
+
+    The decoder wraps the rows of such a lone column of tiles at the picture's width, without an
+    error.
+    """
+    width, tile = tiff.number(best, WIDTH), tiff.number(best, TILE_WIDTH)
+    return bool(tiff.number(best, COMPRESSION) == JPEG and width and tile and tile > width)

@@ -11,12 +11,12 @@ from stopwise.decoding.decoder import AT_MOST_BYTES, Decoded, decode_bytes
 from stopwise.decoding.dng_tags import masked_areas
 from stopwise.decoding.files import open_to_read, read_all
 from stopwise.decoding.filled import holds_one_value, unfilled
-from stopwise.decoding.kind import refuse_kind, sheared
+from stopwise.decoding.kind import refuse_by_picture, refuse_by_tags
 from stopwise.decoding.masked import masked_of
 from stopwise.decoding.metadata import camera_of, exposure_of, orientation_of_flip
 from stopwise.decoding.sensor import Sensor, sensor_by_decoder, sensor_by_tags
 from stopwise.decoding.tiff import BadTiffError, Source, Tiff
-from stopwise.decoding.whole import SAMPLES, Promise, promise_of, raw_directories, unwritten
+from stopwise.decoding.whole import SAMPLES, Promise, promise_of, raw_directories
 from stopwise.errors import Unreadable
 from stopwise.frame import Frame
 
@@ -83,23 +83,20 @@ def _check_promise(promise: Promise, size: int, path: Path) -> None:
 
 
 def _decode(data: bytes, path: Path, tiff: Tiff | None, at_most_bytes: int) -> Decoded:
-    planes, masked = 1, []
-    if tiff is not None:
-        missing = unwritten(tiff)
-        if missing is not None:
-            raise Unreadable(path, condition("cut_short"), missing)
-        if sheared(tiff):
-            raise Unreadable(path, condition("unsupported"), "its tiles are wider than the picture")
-        masked = masked_areas(tiff)
-        for directory in raw_directories(tiff)[:1]:
-            planes = int(tiff.number(directory, SAMPLES) or 1)
+    """Decode, with what the directories say about the picture known beforehand."""
+    if tiff is None:
+        return decode_bytes(data, path, at_most_bytes=at_most_bytes)
+    refuse_by_tags(tiff, path)
+    raws = raw_directories(tiff)
+    planes = int(tiff.number(raws[0], SAMPLES) or 1) if raws else 1
+    keep = masked_areas(tiff)
     try:
-        decoded = decode_bytes(data, path, planes=planes, keep=masked, at_most_bytes=at_most_bytes)
+        decoded = decode_bytes(data, path, planes=planes, keep=keep, at_most_bytes=at_most_bytes)
     except Unreadable as error:
-        if error.condition.name == "not_raw" and tiff is not None and raw_directories(tiff):
+        if error.condition.name == "not_raw" and raws:
             raise Unreadable(path, condition("unsupported")) from error
         raise
-    refuse_kind(tiff, decoded, path)
+    refuse_by_picture(tiff, decoded, path)
     return decoded
 
 
