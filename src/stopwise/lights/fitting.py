@@ -126,8 +126,7 @@ def _inner(
 
 def _solve(gram: Floats, moment: Floats) -> Floats:
     ridge = _RIDGE * 1e-3 * float(np.trace(gram)) / len(gram)
-    solved = np.asarray(np.linalg.solve(gram + ridge * np.eye(len(gram)), moment), np.float64)
-    return solved
+    return np.asarray(np.linalg.solve(gram + ridge * np.eye(len(gram)), moment), np.float64)
 
 
 def fit_outputs(design: Design, *, start: Floats, jackknife: bool = True) -> Fit:
