@@ -75,8 +75,7 @@ def _misbehave(head: bytes) -> None:
     if b"HANG" in head:
         time.sleep(3600)
     if b"MEMORY" in head:
-        held = [bytearray(1 << 28) for _ in range(4096)]
-        sys.exit(len(held))
+        sys.exit(len(bytearray(3 << 30)))
     if b"RAISE" in head:
         msg = "made to fail"
         raise RuntimeError(msg)

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 _SAMPLES = 64
 _SAMPLE_BYTES = 512
+_TAIL_BYTES = 32
 _KINDS = {
     stat.S_IFLNK: "a link",
     stat.S_IFIFO: "a pipe",
@@ -180,7 +181,7 @@ def has_gap(path: str, size: int) -> bool:
     """Tell whether a file looks as if room had been reserved for bytes that are still to come.
 
     Copying programs may set the length first. The file is sampled at even distances; two samples of
-    nothing but zeros next to each other, or one at the end, look like such a stretch. A real file
+    nothing but zeros next to each other, or an end of zeros, look like such a stretch. A real file
     may look so too: then it is only waited for until it has rested.
     """
     if size < 2 * _SAMPLES * _SAMPLE_BYTES:
@@ -190,11 +191,11 @@ def has_gap(path: str, size: int) -> bool:
     with open(path, "rb", buffering=0) as stream:  # noqa: PTH123 (names may hold any byte)
         for place in range(_SAMPLES):
             stream.seek(int(place * step))
-            is_empty = not any(stream.read(_SAMPLE_BYTES))
-            if is_empty and (was_empty or place == _SAMPLES - 1):
+            sample = stream.read(_SAMPLE_BYTES)
+            if not any(sample) and was_empty:
                 return True
-            was_empty = is_empty
-    return False
+            was_empty = not any(sample)
+    return not any(sample[-_TAIL_BYTES:])
 
 
 def _reason(error: OSError) -> str:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import re
-import unicodedata
 from pathlib import PurePosixPath
 
 RAW_SUFFIXES = frozenset(
@@ -87,13 +86,9 @@ def shown(path: str) -> str:
     """Return a path as one line of safe text: no line ends, no control signs, no broken UTF-8."""
     whole = path.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
     return "".join(
-        sign.encode("unicode_escape").decode("ascii") if _is_control(sign) else sign
+        sign if sign.isprintable() else sign.encode("unicode_escape").decode("ascii")
         for sign in whole
     )
-
-
-def _is_control(sign: str) -> bool:
-    return unicodedata.category(sign) in {"Cc", "Cf", "Cs", "Zl", "Zp"}
 
 
 def _suffix(name: str) -> str:
