@@ -34,6 +34,7 @@ ORDER = (
     "takes",
     "intake",
     "report",
+    "preparing",
     "board",
     "cli",
 )

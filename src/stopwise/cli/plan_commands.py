@@ -54,15 +54,18 @@ def _ask(question: str) -> str:
 
 @plan.command()
 @click.argument("file", type=PLAN, metavar="PLAN")
+@click.option("--frame", type=PLAN, help="A raw frame: do boxes cover two materials in it?")
 @click.option("--strict", is_flag=True, help="Let a warning fail as a mistake does, with code 2.")
-def check(file: Path, strict: bool) -> int:  # noqa: FBT001
+def check(file: Path, frame: Path | None, strict: bool) -> int:  # noqa: FBT001
     """Check a PLAN: its form first, then its sense.
 
     A mistake of form ends with code 2 and its line. Warnings say with figures what doesn't fit.
 
     Example: stopwise plan check plan.toml --strict
     """
-    found = checking.check_plan(file)
+    from stopwise.preparing.boxes import doubts_in
+
+    found = checking.check_plan(file, also=doubts_in(frame) if frame else None)
     click.echo("\n".join(found.lines))
     return 2 if strict and found.warnings else 0
 
@@ -83,3 +86,41 @@ def draw(file: Path, out: Path | None) -> None:
         floor_of_plan(load_plan(file)), out or file.with_name(f"{file.stem}-floor.png")
     )
     click.echo(f"Drew {drawn}.")
+
+
+@plan.command()
+@click.argument("name", metavar="PATCH")
+@click.option("--plan", "file", type=PLAN, required=True, help="The plan to write into.")
+@click.option("--box", metavar="x0,y0,x1,y1", help="Where it is.")
+@click.option("--material", help="skin, white cloth, hair, black cloth, metal or paper.")
+@click.option("--zone", help="The zone wished.")
+@click.option("--lit-by", metavar="LAMPS", help="key,fill")
+@click.option("--follow/--no-follow", default=None, help="Find it again when the sitter moves.")
+@click.option("--frame", type=PLAN, help="A raw frame to show the patches on.")
+@click.option("--leaf", type=PLAN, help="Where the picture goes. [FRAME's name with -patches.png]")
+@click.option("--remove", is_flag=True, help="Take it out of the plan.")
+def patch(name: str, file: Path, frame: Path | None, leaf: Path | None, **keys: Any) -> None:
+    """Add a PATCH to a plan, move or change it, or take it out.
+
+    Example: stopwise plan patch "lit cheek" --plan plan.toml --box .52,.4,.58,.48 --frame F1.dng
+    """
+    from stopwise.preparing import patches
+
+    remove = keys.pop("remove")
+    done = patches.remove_patch(file, name) if remove else patches.place_patch(file, name, keys)
+    click.echo(done)
+    if frame:
+        click.echo(f"Drew {patches.show_patches(file, frame, leaf)}.")
+
+
+@plan.command()
+@click.argument("file", type=PLAN, metavar="PLAN")
+def undo(file: Path) -> None:
+    """Undo the last edit that the program made in a PLAN, once.
+
+    Example: stopwise plan undo plan.toml
+    """
+    from stopwise.plan.draft import undo_edit
+
+    undo_edit(file)
+    click.echo(f"{file.name} is as it was before the last edit.")

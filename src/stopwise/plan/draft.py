@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from stopwise.errors import PathMissing, WrongUse
-from stopwise.plan.editing import add_table, remove_table, set_value
+from stopwise.plan.editing import add_table, remove_key, remove_table, set_value
 from stopwise.plan.reading import plan_of_text
 from stopwise.plan.source import decode_text
 
@@ -61,6 +61,10 @@ class Draft:
     def add(self, path: KeyPath, values: Mapping[str, object]) -> Draft:
         """Add a table, see :func:`stopwise.plan.editing.add_table`."""
         return replace(self, text=add_table(self.text, path, values))
+
+    def drop(self, path: KeyPath) -> Draft:
+        """Take a key out, see :func:`stopwise.plan.editing.remove_key`."""
+        return replace(self, text=remove_key(self.text, path))
 
     def remove(self, path: KeyPath) -> Draft:
         """Take a table out, see :func:`stopwise.plan.editing.remove_table`."""

@@ -58,6 +58,23 @@ def set_value(text: str, path: Path, value: object, *, was: str = "") -> str:
     return _checked(text, edited, path, lambda data: _put(data, path, value))
 
 
+def remove_key(text: str, path: Path) -> str:
+    """Take out one key that stands on lines of its own, with the comment behind it.
+
+    Raises
+    ------
+    WrongUse
+        If there is no such key on lines of its own.
+    """
+    found = [s for s in find_places(text).statements if s.path == path and not s.is_header]
+    if not found:
+        msg = f"`{_said(path)}` doesn't stand on a line of its own. Remove it with an editor."
+        raise WrongUse(msg)
+    start = text.rfind("\n", 0, found[0].start) + 1
+    end = text.find("\n", found[0].end) + 1 or len(text)
+    return _checked(text, text[:start] + text[end:], path, lambda data: _drop_key(data, path))
+
+
 def add_table(text: str, path: Path, values: Mapping[str, object]) -> str:
     """Add one more table of several, such as a patch, behind the last of its kind.
 
@@ -273,6 +290,12 @@ def _drop(data: Any, path: Path) -> None:
     del data[kind][index]
     if not data[kind]:
         del data[kind]
+
+
+def _drop_key(data: Any, path: Path) -> None:
+    for part in path[:-1]:
+        data = data[part]
+    del data[path[-1]]
 
 
 def _said(path: Path) -> str:

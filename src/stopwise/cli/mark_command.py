@@ -1,0 +1,26 @@
+"""`stopwise mark`: say which part a frame plays in the plan."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import click
+
+from stopwise.cli.options import PATH
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+
+@click.command()
+@click.argument("frame", type=PATH)
+@click.argument("part", metavar="AS")
+@click.option("--plan", "plan", type=PATH, required=True, help="The plan to write into.")
+def mark(frame: Path, part: str, plan: Path) -> None:
+    """Mark a FRAME AS grey, ambient, plate, reference, or as the solo of a lamp by its name.
+
+    Example: stopwise mark F0003.dng key --plan plan.toml
+    """
+    from stopwise.preparing.marks import mark_frame
+
+    click.echo(mark_frame(frame, part, plan))

@@ -1,0 +1,55 @@
+"""Boxes against a frame: which cover two materials, and where they fall."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from stopwise.decoding import decode
+from stopwise.measuring.cells import reduce
+from stopwise.measuring.stuffs import two_stuffs
+from stopwise.plan.doubts import Doubt, capital
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Iterator
+    from pathlib import Path
+
+    from stopwise.measuring.cells import Cells
+    from stopwise.measuring.measurement import Box
+    from stopwise.plan.model import Plan
+    from stopwise.plan.places import Path as KeyPath
+
+_MIXED = {"hair", "metal"}
+"""Materials that are of two tones by nature."""
+
+
+def doubts_in(frame: Path) -> Callable[[Plan], Iterable[Doubt]]:
+    """Return a check of a plan's boxes against a frame.
+
+    Raises
+    ------
+    Unreadable, PathMissing
+        When it is called, if the frame gives no trustworthy pixels or isn't there.
+    """
+    return lambda plan: tuple(
+        box_doubts(plan, reduce(decode(frame), balance=plan.camera.balance), frame.name)
+    )
+
+
+def box_doubts(plan: Plan, cells: Cells, name: str) -> Iterator[Doubt]:
+    """Find boxes that cover two materials in a frame called `name`."""
+    for path, box, told in _boxes(plan):
+        found = two_stuffs(cells, box)
+        if found:
+            say = (
+                f"{capital(told)} covers two {found.by}s in {name}, {found.stops:.1f} stops apart, "
+                f"the smaller over {found.smaller:.0%} of it: two materials, or an edge of light."
+            )
+            yield Doubt(path, say, "Draw the box inside one of them.")
+
+
+def _boxes(plan: Plan) -> Iterator[tuple[KeyPath, Box, str]]:
+    for index, patch in enumerate(plan.patches):
+        if patch.material not in _MIXED:
+            yield ("patch", index, "box"), patch.box, patch.name
+    for index, box in enumerate(plan.backdrop.boxes if plan.backdrop else ()):
+        yield ("backdrop", "boxes", index), box, f"box {index + 1} of the backdrop"

@@ -1,0 +1,92 @@
+"""Marks: which part a frame plays in a plan, written into its [frames]."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from stopwise.decoding import decode
+from stopwise.errors import WrongUse
+from stopwise.plan.crosscheck import MARKS
+from stopwise.plan.draft import open_draft
+from stopwise.plan.source import nearest
+
+if TYPE_CHECKING:
+    from stopwise.plan.model import Plan
+    from stopwise.plan.places import Path as KeyPath
+
+
+def mark_frame(frame: Path, part: str, plan: Path) -> str:
+    """Write into a plan which part a frame plays.
+
+    Parameters
+    ----------
+    frame
+        The raw file; it must give pixels.
+    part
+        grey, ambient, plate, reference, or the name of a lamp: its solo.
+    plan
+        The plan file.
+
+    Returns
+    -------
+    str
+        What was written.
+
+    Raises
+    ------
+    Unreadable, PathMissing
+        If the frame gives no trustworthy pixels, or isn't there.
+    PlanError, WrongUse
+        If the plan is wrong, or has no such lamp.
+    """
+    draft = open_draft(plan)
+    path = mark_path(draft.plan, part)
+    decode(frame)
+    name = name_beside(frame, draft.file)
+    before = marked(draft.plan, path)
+    draft.set(path, name).save()
+    told = "solo of " if path[1] == "solo" else ""
+    was = f" (was {before})" if before and before != name else ""
+    return f"{plan.name}: {told}{part} is {name}{was}."
+
+
+def mark_path(plan: Plan, part: str) -> KeyPath:
+    """Return the key that a part is written under.
+
+    Raises
+    ------
+    WrongUse
+        If `part` is neither a mark nor a lamp of the plan.
+    """
+    if part in MARKS:
+        return ("frames", part)
+    lamps = [light.name for light in plan.lights]
+    if part in lamps:
+        return ("frames", "solo", part)
+    meant = nearest(part, [*MARKS, *lamps])
+    ask = f' Did you mean "{meant}"?' if meant else ""
+    known = ", ".join([*MARKS, *lamps])
+    msg = f'"{part}" is neither a mark nor a lamp of the plan; there are {known}.{ask}'
+    raise WrongUse(msg)
+
+
+def marked(plan: Plan, path: KeyPath) -> str | None:
+    """Return the frame that a part is played by now."""
+    if path[1] == "solo":
+        return plan.frames.solo.get(str(path[2]))
+    name: str | None = getattr(plan.frames, str(path[1]))
+    return name
+
+
+def name_beside(frame: Path, plan: Path) -> str:
+    """Return a frame's name as a plan writes it: seen from the plan's folder, with forward slashes.
+
+    A frame on another drive keeps its whole path.
+    """
+    try:
+        seen = os.path.relpath(frame.resolve(), plan.resolve().parent)
+    except ValueError:
+        return frame.resolve().as_posix()
+    return Path(seen).as_posix()

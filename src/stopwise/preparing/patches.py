@@ -1,0 +1,141 @@
+"""Patches placed from the terminal: added, moved, taken out, and shown on a frame."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from stopwise.errors import PathMissing, WrongUse
+from stopwise.plan.draft import open_draft
+from stopwise.plan.materials import MATERIALS
+from stopwise.plan.reading import load_plan
+from stopwise.plan.source import nearest
+from stopwise.plan.tables import box_of, value_of
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from pathlib import Path
+
+    from stopwise.plan.model import Plan
+
+_EDGE = 1200
+"""Cells along the longer edge of the picture that patches are shown on."""
+
+
+def place_patch(plan: Path, name: str, said: Mapping[str, Any]) -> str:
+    """Add a patch to a plan, or change the one of that name.
+
+    Parameters
+    ----------
+    plan
+        The plan file.
+    name
+        The patch's name.
+    said
+        Keys of a patch with their values as said, None for what isn't; a new one needs its box.
+
+    Returns
+    -------
+    str
+        What was done.
+
+    Raises
+    ------
+    WrongUse
+        If a new patch has no box, or nothing is said to change.
+    PlanError, PathMissing
+        If the plan is wrong, becomes wrong, or isn't there.
+    """
+    draft = open_draft(plan)
+    keys = {key: _value(key, value) for key, value in said.items() if value is not None}
+    index = _index(draft.plan, name)
+    if index is None:
+        if "box" not in keys:
+            msg = (
+                f'The plan has no patch "{name}" yet; a new one needs its place: --box x0,y0,x1,y1.'
+            )
+            raise WrongUse(msg)
+        draft.add(("patch",), {"name": name, **keys}).save()
+        return f"{plan.name}: added {name}{_brings(keys.get('material'))}."
+    if not keys:
+        msg = f'Say what is to change in "{name}": --box, --material, --zone, or --remove.'
+        raise WrongUse(msg)
+    for key, value in keys.items():
+        draft = draft.set(("patch", index, key), value)
+    draft.save()
+    return f"{plan.name}: changed {', '.join(keys)} of {name}."
+
+
+def remove_patch(plan: Path, name: str) -> str:
+    """Take a patch out of a plan.
+
+    Raises
+    ------
+    WrongUse
+        If the plan has no such patch.
+    PlanError
+        If the plan names it elsewhere.
+    """
+    draft = open_draft(plan)
+    index = _index(draft.plan, name)
+    if index is None:
+        names = [patch.name for patch in draft.plan.patches]
+        meant = nearest(name, names)
+        ask = f'Did you mean "{meant}"?' if meant else f"It has {', '.join(names) or 'none'}."
+        msg = f'The plan has no patch "{name}". {ask}'
+        raise WrongUse(msg)
+    draft.remove(("patch", index)).save()
+    return f"{plan.name}: removed {name}."
+
+
+def _value(key: str, said: Any) -> Any:
+    if key == "box":
+        return list(box_of(said))
+    return value_of(key, said) if isinstance(said, str) else said
+
+
+def _index(plan: Plan, name: str) -> int | None:
+    return next((i for i, patch in enumerate(plan.patches) if patch.name == name), None)
+
+
+def _brings(material: str | None) -> str:
+    row = MATERIALS.get(material or "")
+    if row is None:
+        return ""
+    zone = "no zone of its own" if row.zone is None else f"Zone {row.zone:g}"
+    return f", {material} with {zone}"
+
+
+def show_patches(plan: Path, frame: Path, leaf: Path | None = None) -> Path:
+    """Write the leaf of a frame, which shows where a plan's patches fall and what they measure.
+
+    Parameters
+    ----------
+    plan
+        The plan file.
+    frame
+        The raw file.
+    leaf
+        Where the PNG goes; None for the frame's name with -patches.png, beside the plan.
+
+    Raises
+    ------
+    PathMissing, WrongUse
+        If the frame isn't there, or the picture can't be written.
+    """
+    from stopwise.assessing import assess
+    from stopwise.assessing.brief import Brief
+    from stopwise.report.leaf import write_leaf
+
+    if not frame.is_file():
+        msg = f"{frame} isn't there, so the patches can't be shown on it."
+        raise PathMissing(msg)
+    wishes = load_plan(plan)
+    brief = Brief(plan=wishes, plan_folder=plan.parent, picture_edge=_EDGE)
+    seen = assess(frame, brief)
+    target = leaf or plan.with_name(f"{frame.stem}-patches.png")
+    try:
+        write_leaf(target, seen.record, seen.picture, plan=wishes)
+    except OSError as error:
+        msg = f"{target} can't be written: {error.strerror or error}."
+        raise WrongUse(msg) from None
+    return target
