@@ -157,6 +157,44 @@ def test_coded_tiles_wider_than_the_picture_are_unsupported_since_they_come_out_
     assert error.detail == "its tiles are wider than the picture"
 
 
+CFA_TAGS = [
+    (33421, 3, 2, (2, 2), True),
+    (33422, 1, 4, bytes([0, 1, 1, 2]), True),
+    (50706, 1, 4, bytes([1, 4, 0, 0]), True),
+    (50708, 2, 0, "Lumenfold LF-1", True),
+]
+
+
+@pytest.mark.parametrize("kind", ["float32", "float16", "uint32"])
+def test_levels_that_aren_t_16_bit_integers_are_unsupported(tmp_path: Path, kind: str) -> None:
+    """The decoder would rescale floating-point levels by a factor that it doesn't tell."""
+    levels = (np.random.default_rng(1).random((64, 96)) * 200).astype(kind)
+    path = tmp_path / "a.dng"
+    tifffile.imwrite(path, levels, photometric=32803, metadata=None, extratags=CFA_TAGS)
+
+    assert refused(path).condition.name == "unsupported"
+
+
+@pytest.mark.parametrize("options", [{"byteorder": ">"}, {"rowsperstrip": 7}], ids=str)
+def test_big_endian_files_and_many_strips_are_read(
+    tmp_path: Path, options: dict[str, object]
+) -> None:
+    levels = exposed(light((64, 96)))
+    path = tmp_path / "a.dng"
+    tifffile.imwrite(path, levels, photometric=32803, metadata=None, extratags=CFA_TAGS, **options)
+
+    assert np.array_equal(decode(path).mosaic, levels)
+
+
+def test_a_white_that_no_level_reaches_is_damaged(tmp_path: Path) -> None:
+    write_dng(tmp_path / "a.dng", exposed(light((64, 96))), spec=DngSpec(white=1 << 20))
+
+    error = refused(tmp_path / "a.dng")
+
+    assert error.condition.name == "damaged"
+    assert "white 1048576" in error.detail
+
+
 # --- claims and limits ----------------------------------------------------------------------------
 
 

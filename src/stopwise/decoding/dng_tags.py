@@ -72,11 +72,15 @@ class DngLevels:
     bits: int | None
 
 
-def raw_directory(tiff: Tiff, area: Area) -> Directory | None:
-    """Return the directory that the decoder took its picture from, by its size."""
+def raw_directory(tiff: Tiff, area: Area, planes: int) -> Directory | None:
+    """Return the directory that the decoder took its picture from, by its size and planes.
+
+    A file may hold a mosaic and, as large, the planes that a program made of it.
+    """
     for directory in raw_directories(tiff):
         width, height = tiff.number(directory, WIDTH), tiff.number(directory, HEIGHT)
-        if width == area.stored_width and height == area.stored_height:
+        samples = tiff.number(directory, SAMPLES) or 1
+        if (width == area.stored_width and height == area.stored_height) and samples == planes:
             return directory
     return None
 

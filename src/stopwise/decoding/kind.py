@@ -10,6 +10,7 @@ from stopwise.decoding.whole import (
     JPEG,
     LINEAR_RAW,
     PHOTOMETRIC,
+    SAMPLE_FORMAT,
     SUBFILE,
     TILE_WIDTH,
     WIDTH,
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
 
 _LOSSY_JPEG = 34892
 _MAKER_NOTE = 37500
+_FLOATING = 3
 _THREE_PLANES = 3
 
 
@@ -36,7 +38,7 @@ def refuse_by_tags(tiff: Tiff, path: Path) -> None:
     ------
     Unreadable
         `cut_short` where a part was never written, `reduced` for a DNG whose best raw picture is a
-        reduced one, `unsupported` where the decoder would shear it.
+        reduced one, `unsupported` where the decoder would shear or rescale it.
     """
     missing = unwritten(tiff)
     if missing is not None:
@@ -44,6 +46,9 @@ def refuse_by_tags(tiff: Tiff, path: Path) -> None:
     for best in raw_directories(tiff)[:1]:
         if tiff.is_dng and _is_reduced(tiff, best):
             raise Unreadable(path, condition("reduced"))
+        if tiff.number(best, SAMPLE_FORMAT) == _FLOATING:
+            detail = "its levels are floating-point numbers"
+            raise Unreadable(path, condition("unsupported"), detail)
         if _is_sheared(tiff, best):
             raise Unreadable(path, condition("unsupported"), "its tiles are wider than the picture")
 

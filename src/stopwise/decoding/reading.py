@@ -24,6 +24,10 @@ if TYPE_CHECKING:
     import os
 
 
+_MOST = 65535.0
+"""Greatest level that 16 bits hold."""
+
+
 def decode(path: str | os.PathLike[str], *, at_most_bytes: int = AT_MOST_BYTES) -> Frame:
     """Decode a camera raw file to its untouched mosaic and what is needed to read it as light.
 
@@ -102,7 +106,7 @@ def _decode(data: bytes, path: Path, tiff: Tiff | None, at_most_bytes: int) -> D
 
 def _sensor(decoded: Decoded, tiff: Tiff | None, path: Path) -> Sensor:
     try:
-        by_tags = sensor_by_tags(tiff, decoded.area) if tiff is not None and tiff.is_dng else None
+        by_tags = sensor_by_tags(tiff, decoded) if tiff is not None and tiff.is_dng else None
         return by_tags or sensor_by_decoder(decoded)
     except ValueError as error:
         raise Unreadable(path, condition("unsupported"), str(error)) from error
@@ -117,6 +121,8 @@ def _check_picture(decoded: Decoded, sensor: Sensor, path: Path) -> None:
     if any(white <= black for black, white in zip(levels.black, levels.anchor, strict=True)):
         detail = f"it names white {high:g} at or under black {max(levels.black):g}"
         raise Unreadable(path, condition("damaged"), detail)
+    if levels.white > _MOST:
+        raise Unreadable(path, condition("damaged"), f"it names white {levels.white:.0f}")
     period = sensor.cell.pattern.shape[0]
     missing = unfilled(decoded.mosaic, period=period, black=low, white=high)
     if missing is not None:

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from stopwise.decoding.decoder import Area, Decoded
+    from stopwise.decoding.decoder import Decoded
     from stopwise.decoding.tiff import Tiff
 
 _FILLER = (1.0, 1.0, 1.0)
@@ -45,15 +45,17 @@ class Sensor:
     bits: int | None
 
 
-def sensor_by_tags(tiff: Tiff, area: Area) -> Sensor | None:
-    """Return what a DNG's tags say; None where no directory has the decoded picture's size.
+def sensor_by_tags(tiff: Tiff, decoded: Decoded) -> Sensor | None:
+    """Return what a DNG's tags say; None where no directory has the decoded picture's shape.
 
     Raises
     ------
     ValueError
         If its filters aren't red, green and blue.
     """
-    directory = raw_directory(tiff, area)
+    area = decoded.area
+    planes = decoded.mosaic.shape[2] if decoded.mosaic.ndim == 3 else 1
+    directory = raw_directory(tiff, area, planes)
     if directory is None:
         return None
     cell = dng_cell(tiff, directory, area)

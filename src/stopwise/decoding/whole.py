@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from stopwise.decoding.containers import promised_by_container
@@ -15,10 +16,8 @@ from stopwise.decoding.tiff import BadTiffError, Directory, Source, Tiff, is_tif
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
-    from pathlib import Path
-
 WIDTH, HEIGHT, BITS, COMPRESSION, PHOTOMETRIC = 256, 257, 258, 259, 262
-SAMPLES, SUBFILE, TILE_WIDTH = 277, 254, 322
+SAMPLES, SUBFILE, TILE_WIDTH, SAMPLE_FORMAT = 277, 254, 322, 339
 CFA, LINEAR_RAW = 32803, 34892
 _EXTENTS = ((273, 279), (324, 325), (513, 514), (0x7200, 0x7201))
 _UNCOMPRESSED, JPEG = 1, 7
@@ -45,7 +44,7 @@ class Promise:
     fault: str | None = None
 
 
-def declared_end(path: Path) -> int | None:
+def declared_end(path: str | os.PathLike[str]) -> int | None:
     """Return how many bytes a file promises to have, reading only its directories.
 
     Parameters
@@ -64,7 +63,7 @@ def declared_end(path: Path) -> int | None:
     OSError
         If it can't be opened or read.
     """
-    with path.open("rb") as stream:
+    with Path(path).open("rb") as stream:
         return promise_of(Source(stream, os.fstat(stream.fileno()).st_size)).end
 
 
