@@ -89,6 +89,28 @@ def test_no_length_under_the_promise_gives_a_frame(tmp_path: Path, share: float,
     assert condition_of(path) == ("cut_short" if kept >= 4 else "not_raw" if kept else "empty")
 
 
+@settings(
+    max_examples=80, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+@given(share=st.floats(0, 1), kind=st.sampled_from(sorted(KINDS)))
+def test_zeros_from_any_byte_on_give_no_frame_or_the_same_pixels(
+    tmp_path: Path, share: float, kind: str
+) -> None:
+    """Where only the Exif text at the very end is zeros the picture is still whole."""
+    path = tmp_path / "a.dng"
+    written = write_kind(path, kind)
+    whole = path.read_bytes()
+    kept = int(share * len(whole))
+    path.write_bytes(whole[:kept] + bytes(len(whole) - kept))
+
+    try:
+        mosaic = decode(path).mosaic
+    except Unreadable as error:
+        assert error.condition.name in {"cut_short", "damaged", "one_value"}  # noqa: PT017
+    else:
+        assert np.array_equal(mosaic, written)
+
+
 # --- directories that lie -------------------------------------------------------------------------
 
 
