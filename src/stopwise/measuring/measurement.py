@@ -34,6 +34,9 @@ class Levels:
         The weakest source among the colours.
     tolerance
         Raw levels under saturation at which a photosite already counts as clipped.
+    observed
+        Level of the pile-up that this frame itself shows, by colour, for the ledger to learn;
+        colours without one are left out.
     """
 
     black: tuple[float, ...]
@@ -41,6 +44,7 @@ class Levels:
     anchor: tuple[float, ...]
     saturation_source: SaturationSource
     tolerance: tuple[float, ...]
+    observed: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
