@@ -128,6 +128,7 @@ def watching(
     thread = threading.Thread(target=_run, args=(watcher, stop, failed))
     thread.start()
     try:
+        wait_until(lambda: watcher.is_watching or "other_watcher" in heard.named or failed)
         yield heard
     finally:
         stop.set()

@@ -31,7 +31,7 @@ class Surroundings:
 
     def see(self, listing: Listing) -> list[Note]:
         """Take in what was seen; return what is to be told."""
-        notes = [*self._whole_folder(listing)] if listing.is_sweep else []
+        notes = [*self._whole_folder(listing)]
         closed = {path: why for path, why in listing.closed.items() if path}
         notes += [
             note("no_access", path, why) for path, why in closed.items() if path not in self._closed
@@ -50,7 +50,7 @@ class Surroundings:
             self._is_there = listing.is_folder_there
             name = "folder_back" if listing.is_folder_there else "folder_gone"
             yield note(name, self._folder, listing.closed.get("", ""))
-        if listing.no_events != self._no_events:
+        if listing.is_sweep and listing.no_events != self._no_events:
             self._no_events = listing.no_events
             if listing.no_events is not None:
                 yield note("sweep_only", self._folder, listing.no_events)

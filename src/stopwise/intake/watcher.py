@@ -95,7 +95,7 @@ class Watcher:
         self._works = Works(self.folder, self._pool, wake=self._waker.wake)
         self._eyes: Sight = self._seams.sight or self._new_eyes()
         self._surroundings = Surroundings(self.folder)
-        self._is_backlog_told = False
+        self._has_looked = False
 
     def run(self, stop: threading.Event) -> None:
         """Watch until `stop` is set; call `wake` after setting it, to end at once."""
@@ -107,6 +107,11 @@ class Watcher:
                 self._waker.wait(self._pool.waitables(), self._pause_s())
         finally:
             self.close()
+
+    @property
+    def is_watching(self) -> bool:
+        """Whether the folder has been looked through once, so that what lands now is new."""
+        return self._has_looked
 
     def wake(self) -> None:
         """Have the loop look round now; may be called from any thread or signal handler."""
@@ -206,8 +211,10 @@ class Watcher:
 
     def _is_copy(self, kept: Kept, finished: Finished) -> bool:
         """Tell a second file with the same content from one that was renamed or touched."""
-        first = self._ledger.frames.places_of(kept.frame)[0]
-        return first != (finished.place.folder, finished.place.path)
+        here = (finished.place.folder, finished.place.path)
+        places = self._ledger.frames.places_of(kept.frame)
+        earlier = places[: places.index(here)] if here in places else places
+        return any(os.path.lexists(os.path.join(*place)) for place in earlier)  # noqa: PTH118
 
     def _begin_anew(self) -> None:
         """Find all frames again, since the ledger that knew them was set aside."""
@@ -222,9 +229,9 @@ class Watcher:
             self._tell(told)
 
     def _tell_backlog(self, listing: Listing) -> None:
-        if self._is_backlog_told or not listing.is_sweep:
+        if self._has_looked or not listing.is_sweep:
             return
-        self._is_backlog_told = True
+        self._has_looked = True
         _, backlog = self._desk.queued
         if backlog:
             self._tell(note("backlog", self.folder, f"{backlog} to judge"))
