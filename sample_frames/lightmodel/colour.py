@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 XYZ_TO_CAMERA = np.array(
     [[0.7912, -0.2034, -0.0817], [-0.4468, 1.2195, 0.2513], [-0.1043, 0.2326, 0.5489]]
 )
-"""Rows R, G, B: answer to CIE XYZ under D65. As with real cameras, blue's share of Y is negative."""
+"""Rows R, G, B: answer to CIE XYZ under D65; blue's share of Y is negative, as real cameras' is."""
 
 RGB_TO_XYZ = np.array(
     [[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]]

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
+from scipy import ndimage
 
 from lightmodel import studio
 from lightmodel.geometry import direction
@@ -24,6 +25,8 @@ if TYPE_CHECKING:
     from lightmodel.sensor import Mosaic, Sensor, Signals
 
 Role = Literal["grey", "ambient", "plate", "reference"] | str | None
+
+Cause = Literal["lamp", "trigger", "sitter", "camera", "file"] | None
 
 LEVEL = View()
 UPRIGHT = View(orientation=6)
@@ -90,10 +93,12 @@ class Recipe:
         The plan's look that its wishes come from; None for the plan's own.
     seconds
         After the first frame.
-    key
-        The key lamp, where it differs from the plan's.
+    lamps
+        Every lamp of the set, as it stands for this frame.
     cut
         Share of the file that is kept; None for a whole one.
+    cause
+        What made it fail: lamp, trigger, sitter, camera; None where nothing went wrong.
     """
 
     name: str
@@ -106,18 +111,14 @@ class Recipe:
     view: View = LEVEL
     settings: Settings = field(default_factory=Settings)
     shutter: Shutter = field(default_factory=Shutter)
-    key: Lamp = studio.KEY
+    lamps: tuple[Lamp, ...] = studio.LAMPS
     cut: float | None = None
+    cause: Cause = None
 
     @property
     def seed(self) -> int:
         """Of its noise."""
         return int(self.name[1:])
-
-    @property
-    def lamps(self) -> tuple[Lamp, ...]:
-        """Every lamp of the set, as it stands for this frame."""
-        return tuple(self.key if lamp.name == "key" else lamp for lamp in studio.LAMPS)
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -130,45 +131,70 @@ class Exposed:
 
 
 class Darkroom:
-    """Keeps rendered light, so that frames of one scene are not rendered twice."""
+    """Keeps rendered light, so that frames of one scene are not rendered twice.
 
-    def __init__(self) -> None:
-        self._scene: tuple[Scene, View] | None = None
-        self._seen: Surface | None = None
-        self._lamps: dict[Lamp, NDArray[np.float32]] = {}
+    Parameters
+    ----------
+    keep
+        How many scenes to keep: at 1440 x 1080 each takes about 150 MB.
+    """
+
+    def __init__(self, keep: int = 1) -> None:
+        self._keep = keep
+        self._seen: dict[tuple[Scene, View], Surface] = {}
+        self._lit: dict[tuple[Scene, View], dict[Lamp, NDArray[np.float32]]] = {}
 
     def fields(self, recipe: Recipe) -> Fields:
         """Return the light of every lamp that fires in a frame, and the ambient light."""
-        seen = self.surface(recipe.scene, recipe.view)
-        firing = {
-            lamp.name: self._lamp(recipe, lamp)
-            for lamp in recipe.lamps
-            if lamp.name in recipe.turns
-        }
-        ambient = ambient_field(recipe.view, seen, studio.AMBIENT)
-        return Fields(firing, ambient, seen.stuff.reshape(recipe.view.shape))
+        scene, view = recipe.scene, recipe.view
+        seen = self.surface(scene, view)
+        firing = [lamp for lamp in recipe.lamps if lamp.name in recipe.turns]
+        fields = {lamp.name: self._lamp(scene, view, lamp) for lamp in firing}
+        ambient = ambient_field(view, seen, studio.AMBIENT)
+        return Fields(fields, ambient, seen.stuff.reshape(view.shape))
 
     def surface(self, scene: Scene, view: View) -> Surface:
-        """Return what each photosite sees; the last scene is kept."""
-        if self._seen is None or self._scene != (scene, view):
-            self._scene, self._seen, self._lamps = (scene, view), surface(scene, view), {}
-        return self._seen
+        """Return what each photosite sees."""
+        key = (scene, view)
+        if key not in self._seen:
+            while len(self._seen) >= self._keep:
+                oldest = next(iter(self._seen))
+                del self._seen[oldest], self._lit[oldest]
+            self._seen[key], self._lit[key] = surface(scene, view), {}
+        return self._seen[key]
 
-    def _lamp(self, recipe: Recipe, lamp: Lamp) -> NDArray[np.float32]:
-        if lamp not in self._lamps:
-            seen = self.surface(recipe.scene, recipe.view)
-            self._lamps[lamp] = lamp_field(recipe.scene, recipe.view, seen, lamp)
-        return self._lamps[lamp]
+    def _lamp(self, scene: Scene, view: View, lamp: Lamp) -> NDArray[np.float32]:
+        seen, lit = self.surface(scene, view), self._lit[scene, view]
+        if lamp not in lit:
+            lit[lamp] = lamp_field(scene, view, seen, lamp)
+        return lit[lamp]
 
 
-def expose(recipe: Recipe, fields: Fields, sensor: Sensor) -> Exposed:
-    """Expose a frame: flash through the shutter, ambient light, noise, ceiling."""
+def light_on_sensor(recipe: Recipe, fields: Fields) -> NDArray[np.float32]:
+    """Return flash through the shutter plus ambient light, as it falls on the sensor.
+
+    Returns
+    -------
+    ndarray
+        Linear RGB, 1.0 at the named white, (height, width, 3) as the sensor lies.
+    """
     settings = recipe.settings
     flash = recipe.view.as_sensor_lies(fields.flash(recipe.turns)) * np.float32(settings.flash_gain)
     flash = flash * recipe.shutter.share(flash.shape[0])[:, None, None]
     steady = recipe.view.as_sensor_lies(fields.ambient) * np.float32(settings.ambient_gain)
-    due = sensor.signals(flash + steady)
+    return flash + steady
+
+
+def expose(recipe: Recipe, fields: Fields, sensor: Sensor) -> Exposed:
+    """Expose a frame: light, noise, ceiling."""
+    due = sensor.signals(light_on_sensor(recipe, fields))
     return Exposed(due, *sensor.expose(due, np.random.default_rng(recipe.seed)))
+
+
+def enlarged(light: NDArray[np.float32], shape: tuple[int, int]) -> NDArray[np.float32]:
+    """Return light (rows, columns, 3) on more photosites: for benches of many megapixels."""
+    factors = (shape[0] / light.shape[0], shape[1] / light.shape[1], 1.0)
+    return ndimage.zoom(light, factors, order=1, mode="nearest", grid_mode=True)
 
 
 def _solo(number: int, lamp: str, seconds: float) -> Recipe:
@@ -186,12 +212,10 @@ def _without(lamp: str) -> dict[str, float]:
 
 
 _CARD = Card(centre=(0.0, -0.08, 0.05), facing=direction(60.0, 35.0))
-_HOT = replace(
-    studio.KEY,
-    aim=studio.LIT_CHEEK,
-    beam=replace(studio.KEY.beam, hot_stops=studio.HOT_STOPS, hot_deg=studio.HOT_DEG),
-)
-_CARD_TURN = -2.0 * float(np.log2(studio.KEY.meter / 11.0))
+_HOT = (replace(studio.KEY, hot=studio.HOT), *studio.LAMPS[1:])
+_AMBIENT_ON_CARD = studio.AMBIENT * (0.55 + 0.45 * _CARD.facing[1])
+_CARD_TURN = float(np.log2((1.0 - _AMBIENT_ON_CARD) / (studio.KEY.meter / 11.0) ** 2))
+"""Brings the card to f/11 by the meter, which reads ambient light and flash together."""
 
 RECIPES = (
     Recipe(
@@ -218,32 +242,47 @@ RECIPES = (
     Recipe(
         "F0009",
         "The first frame under all lamps: the key is hot and blows the cheek and the jacket.",
-        _turned(key=studio.KEY_HOT),
+        _turned(key=studio.KEY_HOT_TURN),
         seconds=760,
+        cause="lamp",
     ),
-    Recipe("F0010", "The key turned down by 0.7 too much.", _turned(key=-0.7), seconds=800),
+    Recipe(
+        "F0010",
+        "The key turned down by 0.7 too much.",
+        _turned(key=-0.7),
+        seconds=800,
+        cause="lamp",
+    ),
     Recipe("F0011", "On plan.", role="reference", seconds=845),
-    Recipe("F0012", "The hair lamp did not fire.", _without("hair"), seconds=849),
-    Recipe("F0013", "The right paper lamp 0.5 over.", _turned(paper_right=0.5), seconds=905),
-    Recipe("F0014", "No lamp fired: the trigger failed.", {}, seconds=930),
+    Recipe("F0012", "The hair lamp did not fire.", _without("hair"), seconds=849, cause="lamp"),
+    Recipe(
+        "F0013",
+        "The right paper lamp 0.5 over.",
+        _turned(paper_right=0.5),
+        seconds=905,
+        cause="lamp",
+    ),
+    Recipe("F0014", "No lamp fired: the trigger failed.", {}, seconds=930, cause="trigger"),
     Recipe(
         "F0015",
         "A hot centre on the cheek: its median is on plan, its brightest part nearly clips.",
         _turned(key=studio.HOT_TURN),
         seconds=990,
-        key=_HOT,
+        lamps=_HOT,
+        cause="lamp",
     ),
     Recipe(
         "F0016",
         "The sitter has moved a hand's breadth; the patches follow him.",
         seconds=1034,
-        scene=Scene(pose=Pose(right=-0.085)),
+        scene=Scene(pose=Pose(right=-0.08)),
     ),
     Recipe(
         "F0017",
         "The head has turned 10 degrees to the key: the cheek is over, no lamp is to blame.",
         seconds=1041,
         scene=Scene(pose=Pose(head_turn_deg=10.0)),
+        cause="sitter",
     ),
     Recipe(
         "F0018",
@@ -265,6 +304,13 @@ RECIPES = (
         seconds=1790,
         settings=Settings(shutter=250),
         shutter=Shutter(covered=0.15),
+        cause="camera",
     ),
-    Recipe("F0021", "On plan, but the file was cut short on its way.", seconds=1812, cut=0.4),
+    Recipe(
+        "F0021",
+        "On plan, but the file was cut short on its way.",
+        seconds=1812,
+        cut=0.4,
+        cause="file",
+    ),
 )

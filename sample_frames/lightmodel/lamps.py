@@ -36,15 +36,11 @@ class Beam:
         Width over which the edge goes from all to nothing: narrow for a snoot, wide for a grid.
     feather_deg
         Width (one sigma) of a smooth decline inside the cone; infinite for an even disc.
-    hot_stops, hot_deg
-        A hot centre: stops above the rest on the axis, and its width (one sigma).
     """
 
     half_angle_deg: float
     edge_deg: float
     feather_deg: float = np.inf
-    hot_stops: float = 0.0
-    hot_deg: float = 1.0
 
     def share(self, off_axis_deg: Light) -> Light:
         """Return the share of the axis' light at angles off the axis, degrees."""
@@ -52,12 +48,30 @@ class Beam:
         ramp = np.clip(inwards, 0.0, 1.0)
         edge = ramp * ramp * (3.0 - 2.0 * ramp)
         feather = np.exp(-0.5 * (off_axis_deg / self.feather_deg) ** 2)
-        hot = (2.0**self.hot_stops - 1.0) * np.exp(-0.5 * (off_axis_deg / self.hot_deg) ** 2)
-        return (edge * feather * (1.0 + hot)).astype(np.float32)
+        return (edge * feather).astype(np.float32)
 
     def diameter_m(self, distance_m: float) -> float:
         """Return the width of the spot on a surface square to the axis, edge middle to middle."""
         return float(2.0 * distance_m * np.tan(np.radians(self.half_angle_deg)))
+
+
+@dataclass(frozen=True, slots=True)
+class HotSpot:
+    """The bare tube showing through a modifier: a small bright spot inside the beam.
+
+    Attributes
+    ----------
+    at
+        A point that it falls on, metres.
+    stops
+        How far its middle lies above the beam round it.
+    width_deg
+        One sigma.
+    """
+
+    at: Vector
+    stops: float
+    width_deg: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +92,8 @@ class Lamp:
         Width of its front: softens the edges of shadows.
     colour
         Linear RGB against a neutral of 1.
+    hot
+        A hot spot inside the beam, or None.
     """
 
     name: str
@@ -87,6 +103,7 @@ class Lamp:
     beam: Beam
     front_m: float = 0.07
     colour: Vector = NEUTRAL
+    hot: HotSpot | None = None
 
     @property
     def throw_m(self) -> float:
@@ -117,14 +134,22 @@ class Lamp:
         way = column(self.position) - points
         away = length(way)
         facing = np.maximum(dot(normals, way) / away, 0.0)
-        return self.intensity * self.beam.share(self.off_axis_deg(points)) * facing / away**2
+        return self.intensity * self.share_towards(points) * facing / away**2
 
-    def off_axis_deg(self, points: Points) -> Light:
-        """Return how far points lie off the lamp's axis, degrees, (n,)."""
-        axis = column(self.aim) - column(self.position)
+    def share_towards(self, points: Points) -> Light:
+        """Return the share of the axis' light that leaves towards points, (n,)."""
+        share = self.beam.share(self.degrees_off(points, self.aim))
+        if self.hot is None:
+            return share
+        off = self.degrees_off(points, self.hot.at) / self.hot.width_deg
+        return share * (1.0 + (2.0**self.hot.stops - 1.0) * np.exp(-0.5 * off * off))
+
+    def degrees_off(self, points: Points, axis_point: Vector) -> Light:
+        """Return how far points lie off the line from the lamp through a point, degrees, (n,)."""
+        axis = column(axis_point) - column(self.position)
         way = points - column(self.position)
-        cosine = dot(way, axis) / (np.float32(self.throw_m) * length(way))
-        return np.degrees(np.arccos(np.clip(cosine, -1.0, 1.0)))
+        aside = np.cross(way, axis, axis=0)
+        return np.degrees(np.arctan2(length(aside), dot(way, axis)))
 
 
 def placed(aim: Vector, off_axis_deg: float, elevation_deg: float, distance_m: float) -> Vector:

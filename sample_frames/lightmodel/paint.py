@@ -23,9 +23,9 @@ SHEEN: dict[Stuff, tuple[float, float]] = {
     Stuff.SKIN: (0.02, 14.0),
     Stuff.NECK: (0.01, 10.0),
     Stuff.HAIR: (0.03, 18.0),
-    Stuff.EYE: (0.05, 500.0),
-    Stuff.MASK: (0.012, 30.0),
-    Stuff.METAL: (0.5, 60.0),
+    Stuff.EYE: (0.08, 400.0),
+    Stuff.MASK: (0.006, 25.0),
+    Stuff.METAL: (0.9, 60.0),
 }
 """Mirrored share and sharpness (the power of the cosine) of stuffs that shine."""
 
@@ -91,7 +91,7 @@ def _skin(points: Points, wardrobe: Wardrobe) -> Colours:
     face = face * (1.0 - 0.75 * slit * _soft(z - 0.06, 0.01))
     arch = np.abs(y - 0.036 + 4.0 * (x - 0.026) ** 2) - 0.0045
     brow = _soft(-arch, 0.003) * _soft(0.016 - np.abs(x - 0.029), 0.006) * _soft(z - 0.05, 0.02)
-    hairs = np.clip(0.85 + 0.4 * speckle(points, (0.0009, 0.0022, 0.0022), seed=2), 0.0, 1.0)
+    hairs = np.clip(0.85 + 0.2 * speckle(points, (0.0009, 0.0022, 0.0022), seed=2), 0.0, 1.0)
     return _mix(face, BROW, brow * hairs)
 
 
@@ -130,8 +130,8 @@ def _cloth(points: Points, wardrobe: Wardrobe) -> Colours:
 def _mask(points: Points, _: Wardrobe) -> Colours:
     y = points[1]
     mesh = speckle(points, (0.003, 0.003, 0.003), seed=8)
-    bowl = _plain((0.034, 0.034, 0.037), y.size) * (1.0 + 0.25 * mesh)
-    return _mix(bowl, (0.022, 0.022, 0.024), _soft(-(y + 0.545), 0.01))
+    bowl = _plain((0.018, 0.018, 0.02), y.size) * (1.0 + 0.25 * mesh)
+    return _mix(bowl, (0.03, 0.03, 0.032), _soft(-(y + 0.545), 0.01))
 
 
 def _metal(points: Points, _: Wardrobe) -> Colours:

@@ -36,6 +36,8 @@ ROOM_COLOUR = (1.12, 1.0, 0.8)
 
 _COARSE_M = 0.005
 _BLOCK = 6
+_BEFORE_M = np.float32(0.008)
+_SOLIDS_WITHIN_M = 0.6
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -70,7 +72,9 @@ def surface(scene: Scene, view: View) -> Surface:
     """Find what each photosite of a view sees of a scene."""
     rays = view.rays()
     eye = column(view.eye)
-    reach = tracing.march(scene.distance, eye, rays, _starts(scene, view), view.eye[2] - PAPER_Z)
+    reach = tracing.march(
+        scene.distance, eye, rays, _starts(scene, view), view.eye[2] + _SOLIDS_WITHIN_M
+    )
     solid = np.isfinite(reach)
     to_paper = (PAPER_Z - eye[2]) / rays[2]
     points = eye + rays * np.where(solid, reach, to_paper).astype(np.float32)
@@ -133,13 +137,21 @@ def _picture(view: View, light: Points) -> Picture:
 
 def _starts(scene: Scene, view: View) -> NDArray[np.float32]:
     """Return where along each ray to begin: just before what a coarse look found near it."""
-    step = int(np.clip(_COARSE_M / view.pitch_m, 1, _BLOCK))
+    step, begin = _step(view), view.eye[2] - _SOLIDS_WITHIN_M
+    if step == 1:
+        return np.full(view.width * view.height, begin, np.float32)
     rays = view.rays(step=step)
-    begin = np.full(rays.shape[1], view.eye[2] - 0.6, np.float32)
-    found = tracing.march(scene.distance, column(view.eye), rays, begin, view.eye[2] + 0.6)
+    first = np.full(rays.shape[1], begin, np.float32)
+    eye, end = column(view.eye), view.eye[2] + _SOLIDS_WITHIN_M
+    found = tracing.march(scene.distance, eye, rays, first, end)
     grid = found.reshape(tuple(len(range(step // 2, side, step)) for side in view.shape))
-    nearest = minimum_filter(grid, size=3, mode="nearest") - np.float32(0.02)
+    nearest = minimum_filter(grid, size=3, mode="nearest") - _BEFORE_M
     return _spread(nearest, view, step).ravel()
+
+
+def _step(view: View) -> int:
+    """Return every how many photosites a coarse look is taken."""
+    return int(np.clip(_COARSE_M / view.pitch_m, 1, _BLOCK))
 
 
 def _spread(grid: Picture, view: View, step: int) -> Picture:
@@ -155,9 +167,11 @@ def _shadows(
     scene: Scene, view: View, seen: Surface, lamp: Lamp, light: NDArray[np.float32]
 ) -> NDArray[np.float32]:
     """Return how much of the lamp each point sees; worked out in full only near shadow edges."""
-    step = int(np.clip(_COARSE_M / view.pitch_m, 1, _BLOCK))
-    rows, columns = view.shape
-    coarse = np.arange(rows * columns).reshape(rows, columns)[step // 2 :: step, step // 2 :: step]
+    step = _step(view)
+    every = np.arange(light.size).reshape(view.shape)
+    if step == 1:
+        return _lit(scene, seen, lamp, every.ravel(), light)
+    coarse = every[step // 2 :: step, step // 2 :: step]
     share = _lit(scene, seen, lamp, coarse.ravel(), light).reshape(coarse.shape)
     least, most = (
         _spread(pick(share, size=3, mode="nearest"), view, step).ravel()

@@ -51,7 +51,7 @@ class Wardrobe:
         The strap across the chest.
     """
 
-    cloth: Vector = (0.55, 0.55, 0.54)
+    cloth: Vector = (0.46, 0.46, 0.45)
     skin: Vector = (0.55, 0.37, 0.285)
     strap: Vector = (0.1, 0.1, 0.11)
 

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 NECK: Vector = (0.0, 0.0, -0.02)
 """The head turns about the upright line through here."""
 
-FACING_DEG = -20.0
+FACING_DEG = -22.0
 """Where the plan has the face look: a little to camera left, away from the key."""
 
 SHOULDERS_UP = 0.035

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -9,16 +11,19 @@ import numpy as np
 from lightmodel.geometry import length, unit
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from numpy.typing import NDArray
 
     from lightmodel.geometry import Distances, Points, Solid
 
-_TOUCH_M = 2e-4
+_TOUCH_M = 3e-4
 _STRIDE = np.float32(0.9)
 _LEAST_STEP_M = np.float32(0.003)
 _CLEAR_M = 1.6
+_TETRAHEDRON = ((1, -1, -1), (-1, -1, 1), (-1, 1, -1), (1, 1, 1))
 _MOST_STEPS = 96
-_BATCH = 24_000
+_BATCH = 32_000
 
 
 def march(solid: Solid, origins: Points, rays: Points, start: Distances, end: float) -> Distances:
@@ -41,8 +46,11 @@ def march(solid: Solid, origins: Points, rays: Points, start: Distances, end: fl
         Metres along each ray to the surface, infinite where it is missed, (n,).
     """
     hit = np.full(start.shape, np.inf, np.float32)
-    for some in _batches(np.flatnonzero(start < end)):
+
+    def follow(some: NDArray[np.intp]) -> None:
         hit[some] = _march(solid, _pick(origins, some), rays[:, some], start[some], end)
+
+    _in_batches(follow, np.flatnonzero(start < end))
     return hit
 
 
@@ -68,23 +76,29 @@ def lit_share(
         How far along the ray to begin, so that a surface doesn't shade itself.
     """
     share = np.empty(points.shape[1], np.float32)
-    for some in _batches(np.arange(points.shape[1])):
+
+    def follow(some: NDArray[np.intp]) -> None:
         way = lamp - points[:, some]
         reach = length(way)
         spread = np.float32(lamp_radius_m) / reach
         share[some] = _lit_share(solid, points[:, some], way / reach, spread, bias_m)
+
+    _in_batches(follow, np.arange(points.shape[1]))
     return share
 
 
 def normals(solid: Solid, points: Points, step_m: float = 8e-4) -> Points:
     """Return the outward unit normals of a solid at points of its surface, (3, n)."""
     outward = np.empty_like(points)
-    for some in _batches(np.arange(points.shape[1])):
+
+    def slope(some: NDArray[np.intp]) -> None:
         total = np.zeros((3, some.size), np.float32)
-        for corner in ((1, -1, -1), (-1, -1, 1), (-1, 1, -1), (1, 1, 1)):
+        for corner in _TETRAHEDRON:
             offset = np.asarray(corner, np.float32)[:, None]
             total += offset * solid(points[:, some] + offset * np.float32(step_m))
         outward[:, some] = unit(total)
+
+    _in_batches(slope, np.arange(points.shape[1]))
     return outward
 
 
@@ -120,9 +134,14 @@ def _lit_share(
     return np.maximum(share, 0.0)
 
 
-def _batches(chosen: NDArray[np.intp]) -> list[NDArray[np.intp]]:
-    """Cut into parts that stay in the processor's cache."""
-    return [chosen[first : first + _BATCH] for first in range(0, chosen.size, _BATCH)]
+def _in_batches(work: Callable[[NDArray[np.intp]], None], chosen: NDArray[np.intp]) -> None:
+    """Do work on parts that stay in the processor's cache, as many at once as there are cores."""
+    batches = [chosen[first : first + _BATCH] for first in range(0, chosen.size, _BATCH)]
+    if len(batches) == 1:
+        work(batches[0])
+    elif batches:
+        with ThreadPoolExecutor(os.cpu_count()) as pool:
+            list(pool.map(work, batches))
 
 
 def _pick(origins: Points, chosen: NDArray[np.intp]) -> Points:

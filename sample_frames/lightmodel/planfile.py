@@ -1,0 +1,171 @@
+"""Write `plan.toml` from the set and the wishes, so that plan and frames can't drift apart."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from lightmodel import studio
+from lightmodel import wishes as plan
+from lightmodel.frames import LEVEL, RECIPES
+from lightmodel.render import MID_GREY
+from lightmodel.scene import PAPER_Z
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from lightmodel.lamps import Lamp
+    from lightmodel.wishes import Box, Patch, Wishes
+
+_MORE = {
+    "key": ("key", "snoot", -2.0),
+    "fill": ("fill", "snoot", -4.5),
+    "hair": ("hair", "gridded dish", -3.0),
+    "paper left": ("background", "reflector", -4.0),
+    "paper right": ("background", "reflector", -4.0),
+}
+"""Role, modifier and power of each lamp, which the light itself doesn't know."""
+
+CAMERA_HEIGHT = 1.5
+
+
+def plan_text() -> str:
+    """Return the whole plan file."""
+    parts = [
+        *_head(),
+        *(line for lamp in studio.LAMPS for line in _light(lamp)),
+        "# The patches follow the sitter; the chip on its rod stays where it is.",
+        *_wishes(plan.WHITE, ""),
+        *_backdrop(),
+        *_limits(),
+        *_frames(),
+        *_set(),
+        *(line for look in (plan.BLACK, plan.UPRIGHT) for line in _look(look)),
+    ]
+    return "\n".join(parts).rstrip() + "\n"
+
+
+def _head() -> Iterator[str]:
+    yield "# Lighting plan of the sample frames; written by the program in lightmodel/."
+    yield "schema = 1"
+    yield 'title = "Fencer, hard light"'
+    yield ""
+    yield "[camera]"
+    yield "iso = 100"
+    yield 'f_number = "f/11"'
+    yield 'shutter = "1/160"'
+    yield 'sync_speed = "1/200"'
+    yield f"mid_grey = {MID_GREY:.4f}  # from the card in F0001.dng"
+    yield 'mid_grey_model = "LF-1"'
+    yield "mid_grey_iso = 100"
+    yield 'balance = "daylight"'
+    yield ""
+
+
+def _light(lamp: Lamp) -> Iterator[str]:
+    role, modifier, power = _MORE[lamp.name]
+    x, y, z = lamp.position
+    away = math.sqrt(x * x + y * y + z * z)
+    yield "[[light]]"
+    yield f'name = "{lamp.name}"'
+    yield f'role = "{role}"'
+    yield f'modifier = "{modifier}"'
+    yield f"off_axis = {math.degrees(math.atan2(x, z)):.0f}"
+    yield f"elevation = {math.degrees(math.asin(y / away)):.0f}"
+    yield f"distance = {away:.2f}"
+    yield f"meter = {lamp.meter:.1f}{'  # read at the paper' if role == 'background' else ''}"
+    yield 'meter_at = "lamp"'
+    yield f"power = {power:.1f}"
+    yield "step = 0.1"
+    yield "range = [-8.0, 0.0]"
+    yield ""
+
+
+def _wishes(wishes: Wishes, table: str) -> Iterator[str]:
+    for patch in wishes.patches:
+        yield from _patch(patch, table)
+    yield f"[[{table}ratio]]"
+    yield f'lit = "{plan.LIT}"'
+    yield f'shadow = "{plan.SHADOW}"'
+    yield f"stops = {wishes.ratio_stops}"
+    yield f"within = {wishes.ratio_within}"
+    yield ""
+
+
+def _patch(patch: Patch, table: str) -> Iterator[str]:
+    yield f"[[{table}patch]]"
+    yield f'name = "{patch.name}"'
+    yield f"box = {_box(patch.box)}"
+    if patch.material:
+        yield f'material = "{patch.material}"'
+    yield f"zone = {patch.zone}"
+    if patch.part is not None:
+        yield "follow = true"
+    yield f"lit_by = [{', '.join(_quoted(name) for name in patch.lit_by)}]"
+    yield ""
+
+
+def _backdrop() -> Iterator[str]:
+    yield "[[apart]]"
+    yield f'lighter = "{plan.HAIR}"'
+    yield 'darker = "backdrop"'
+    yield f"at_least = {plan.APART_AT_LEAST}"
+    yield ""
+    wish = plan.BACKDROP
+    yield "[backdrop]"
+    yield f"boxes = [{', '.join(_box(box) for box in wish.boxes)}]"
+    for key in ("zone", "left_right", "left_right_within", "falloff", "falloff_within", "uneven"):
+        yield f"{key} = {getattr(wish, key)}"
+    yield ""
+
+
+def _limits() -> Iterator[str]:
+    for box in plan.UPRIGHT.may_clip:
+        yield "[[may_clip]]"
+        yield f'name = "{"buckle" if box == plan.BUCKLE else "buckle, upright"}"'
+        yield f"box = {_box(box)}"
+        yield ""
+    yield "[limits]"
+    yield f"blown_area = {plan.BLOWN_AREA:.4f}"
+    yield f"pinpoint_largest = {plan.PINPOINT_LARGEST:.5f}"
+    yield f"pinpoints_total = {plan.PINPOINTS_TOTAL:.4f}"
+    yield ""
+
+
+def _frames() -> Iterator[str]:
+    roles = {recipe.role: f"{recipe.name}.dng" for recipe in RECIPES if recipe.role}
+    lamps = [lamp.name for lamp in studio.LAMPS]
+    yield "[frames]"
+    for role in ("grey", "ambient", "plate", "reference"):
+        yield f'{role} = "{roles[role]}"'
+    yield ""
+    yield "[frames.solo]"
+    for lamp in lamps:
+        yield f'{_quoted(lamp) if " " in lamp else lamp} = "{roles[lamp]}"'
+    yield ""
+
+
+def _set() -> Iterator[str]:
+    yield "[set]"
+    yield f"sitter_to_paper = {-PAPER_Z}"
+    yield f"camera_to_sitter = {LEVEL.eye[2]}"
+    yield f"camera_height = {CAMERA_HEIGHT}"
+    yield "lens_mm = 85"
+    yield 'paper = "mid-grey, 2.7 m wide"'
+    yield 'note = "Hair lamp on a boom: sandbag it, tie it off, keep people from under it."'
+    yield ""
+
+
+def _look(look: Wishes) -> Iterator[str]:
+    yield "[[look]]"
+    yield f'name = "{look.look}"'
+    yield ""
+    yield from _wishes(look, "look.")
+
+
+def _box(box: Box) -> str:
+    return "[" + ", ".join(f"{edge:g}" for edge in box) + "]"
+
+
+def _quoted(text: str) -> str:
+    return f'"{text}"'
