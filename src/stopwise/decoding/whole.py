@@ -125,6 +125,8 @@ def unwritten(tiff: Tiff) -> str | None:
     begins with its marker FF D8 (ITU-T T.81, table B.1), no coded picture ends in zeros, and each
     directory has an entry at least and none of the type 0 (TIFF 6.0, section 2).
     """
+    if not tiff.directories:
+        return "its first directory isn't written"
     for directory in tiff.directories:
         blank = directory.entries.get(0)
         if directory.role in {"main", "sub", "exif"} and (
