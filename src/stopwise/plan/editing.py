@@ -7,19 +7,26 @@ back and held against what it should have done.
 
 from __future__ import annotations
 
-import re
-import tomllib
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from stopwise.errors import WrongUse
+from stopwise.plan.edited import (
+    append,
+    checked,
+    drop,
+    drop_key,
+    put,
+    said,
+    unsafe,
+    written,
+    written_key,
+)
 from stopwise.plan.places import find_places
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Mapping
 
     from stopwise.plan.places import Path, Places, Statement
-
-_BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
 
 
 def set_value(text: str, path: Path, value: object, *, was: str = "") -> str:
@@ -55,7 +62,7 @@ def set_value(text: str, path: Path, value: object, *, was: str = "") -> str:
             edited = _remember(text, edited, _statement_at(places, place.start), was)
     else:
         edited = _insert_key(text, places, path, value)
-    return _checked(text, edited, path, lambda data: _put(data, path, value))
+    return checked(text, edited, path, lambda data: put(data, path, value))
 
 
 def remove_key(text: str, path: Path) -> str:
@@ -68,11 +75,11 @@ def remove_key(text: str, path: Path) -> str:
     """
     found = [s for s in find_places(text).statements if s.path == path and not s.is_header]
     if not found:
-        msg = f"`{_said(path)}` doesn't stand on a line of its own. Remove it with an editor."
+        msg = f"`{said(path)}` doesn't stand on a line of its own. Remove it with an editor."
         raise WrongUse(msg)
     start = text.rfind("\n", 0, found[0].start) + 1
     end = text.find("\n", found[0].end) + 1 or len(text)
-    return _checked(text, text[:start] + text[end:], path, lambda data: _drop_key(data, path))
+    return checked(text, text[:start] + text[end:], path, lambda data: drop_key(data, path))
 
 
 def add_table(text: str, path: Path, values: Mapping[str, object]) -> str:
@@ -98,7 +105,7 @@ def add_table(text: str, path: Path, values: Mapping[str, object]) -> str:
         edited = _add_inline(text, places, path, values)
     else:
         edited = _add_block(text, places, path, values)
-    return _checked(text, edited, path, lambda data: _append(data, path, values))
+    return checked(text, edited, path, lambda data: append(data, path, values))
 
 
 def remove_table(text: str, path: Path) -> str:
@@ -112,31 +119,14 @@ def remove_table(text: str, path: Path) -> str:
     places = find_places(text)
     place = places.by_path.get(path)
     if place is None or not place.is_header:
-        msg = f"`{_said(path)}` doesn't stand as a table of its own. Remove it with an editor."
+        msg = f"`{said(path)}` doesn't stand as a table of its own. Remove it with an editor."
         raise WrongUse(msg)
     depth = len(path)
     inside = [s for s in places.statements if s.table[:depth] == path]
     after = [s for s in places.statements if s.start > inside[-1].start]
     start = _comments_above(text, inside[0].start)
     end = _comments_above(text, after[0].start) if after else len(text)
-    return _checked(text, text[:start] + text[end:], path, lambda data: _drop(data, path))
-
-
-def written(value: object) -> str:
-    """Return a value as TOML, on one line."""
-    from tomlkit import item
-
-    if isinstance(value, str) and not value.isprintable():
-        msg = "Text that is written into a plan has one line and no control signs."
-        raise WrongUse(msg)
-    if isinstance(value, tuple):
-        value = list(value)
-    return item(value).as_string()
-
-
-def written_key(key: str) -> str:
-    """Return a key as TOML, in quotes where it needs them."""
-    return key if _BARE_KEY.fullmatch(key) else written(key)
+    return checked(text, text[:start] + text[end:], path, lambda data: drop(data, path))
 
 
 # --- where new lines go ---------------------------------------------------------------------------
@@ -167,7 +157,7 @@ def _insert_inline(text: str, places: Places, path: Path, line: str) -> str:
         return f"{text[:cut]}{comma}{line} }}{text[place.end :]}"
     dotted = [s for s in places.statements if s.path[: len(table)] == table and not s.is_header]
     if not dotted:
-        raise _unsafe(path)
+        raise unsafe(path)
     last = dotted[-1]
     before = ".".join(written_key(str(part)) for part in table[len(last.table) :])
     return _line_behind(text, last.end, f"{_indent(text, last.start)}{before}.{line}")
@@ -189,7 +179,7 @@ def _add_block(text: str, places: Places, path: Path, values: Mapping[str, objec
 def _add_inline(text: str, places: Places, path: Path, values: Mapping[str, object]) -> str:
     place = places.by_path[path]
     if not text[place.start : place.end].endswith("]"):
-        raise _unsafe(path)
+        raise unsafe(path)
     held = text[place.start + 1 : place.end - 1].rstrip()
     comma = ", " if held.strip() and not held.rstrip().endswith(",") else " "
     pairs = ", ".join(f"{written_key(key)} = {written(value)}" for key, value in values.items())
@@ -250,60 +240,3 @@ def _indent(text: str, offset: int) -> str:
 
 def _newline(text: str) -> str:
     return "\r\n" if "\r\n" in text else "\n"
-
-
-# --- what an edit should have done ----------------------------------------------------------------
-
-
-def _checked(text: str, edited: str, path: Path, change: Callable[[Any], None]) -> str:
-    """Return the edited text if it reads as the old one with just this change."""
-    wanted = tomllib.loads(text)
-    try:
-        change(wanted)
-        found = tomllib.loads(edited)
-    except (tomllib.TOMLDecodeError, KeyError, IndexError, TypeError):
-        raise _unsafe(path) from None
-    if found != wanted:
-        raise _unsafe(path)
-    return edited
-
-
-def _put(data: Any, path: Path, value: object) -> None:
-    for part in path[:-1]:
-        data = data.setdefault(part, {}) if isinstance(part, str) else data[part]
-    data[path[-1]] = tomllib.loads(f"v = {written(value)}")["v"]
-
-
-def _append(data: Any, path: Path, values: Mapping[str, object]) -> None:
-    table: dict[str, Any] = {}
-    for key, value in values.items():
-        _put(table, (key,), value)
-    for part in path[:-1]:
-        data = data[part]
-    data.setdefault(path[-1], []).append(table)
-
-
-def _drop(data: Any, path: Path) -> None:
-    for part in path[:-2]:
-        data = data[part]
-    kind, index = path[-2:]
-    del data[kind][index]
-    if not data[kind]:
-        del data[kind]
-
-
-def _drop_key(data: Any, path: Path) -> None:
-    for part in path[:-1]:
-        data = data[part]
-    del data[path[-1]]
-
-
-def _said(path: Path) -> str:
-    return ".".join(str(part + 1) if isinstance(part, int) else part for part in path)
-
-
-def _unsafe(path: Path) -> WrongUse:
-    return WrongUse(
-        f"`{_said(path)}` can't be written safely into this file as it is laid out. "
-        "Write it with an editor; nothing was changed."
-    )

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from stopwise.errors import PlanError, WrongUse
-from stopwise.plan.editing import written, written_key
+from stopwise.plan.edited import written, written_key
 from stopwise.plan.faults import fields_of
 from stopwise.plan.materials import MATERIALS
 from stopwise.plan.model import (
