@@ -64,8 +64,8 @@ def _head() -> Iterator[str]:
 
 def _light(lamp: Lamp) -> Iterator[str]:
     role, modifier, power = _MORE[lamp.name]
-    x, y, z = lamp.position
-    away = math.sqrt(x * x + y * y + z * z)
+    x, y, z = _from_sitter(lamp, role)
+    away = math.hypot(x, y, z)
     yield "[[light]]"
     yield f'name = "{lamp.name}"'
     yield f'role = "{role}"'
@@ -79,6 +79,12 @@ def _light(lamp: Lamp) -> Iterator[str]:
     yield "step = 0.1"
     yield "range = [-8.0, 0.0]"
     yield ""
+
+
+def _from_sitter(lamp: Lamp, role: str) -> tuple[float, float, float]:
+    """Return where a lamp stands from what it lights of the sitter; paper lamps from his head."""
+    (x, y, z), (u, v, w) = lamp.position, lamp.aim
+    return (x, y, z) if role == "background" else (x - u, y - v, z - w)
 
 
 def _wishes(wishes: Wishes, table: str) -> Iterator[str]:
@@ -122,7 +128,7 @@ def _backdrop() -> Iterator[str]:
 def _limits() -> Iterator[str]:
     for box in plan.UPRIGHT.may_clip:
         yield "[[may_clip]]"
-        yield f'name = "{"buckle" if box == plan.BUCKLE else "buckle, upright"}"'
+        yield f'name = "{"buckle" if box == plan.BUCKLE else "upright buckle"}"'
         yield f"box = {_box(box)}"
         yield ""
     yield "[limits]"

@@ -49,7 +49,7 @@ PAPER_RIGHT = Lamp(
 LAMPS = (KEY, FILL, HAIR, PAPER_LEFT, PAPER_RIGHT)
 AMBIENT = 0.012
 
-KEY_HOT_TURN = 0.7
+KEY_HOT_TURN = 0.8
 """Stops that the key is over in the first full frame."""
 
 HOT = HotSpot(at=(0.0035, -0.0257, 0.0932), stops=1.3, width_deg=0.1)
