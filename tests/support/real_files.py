@@ -1,8 +1,8 @@
 """Real camera files for the tests: fetched as data, kept outside the project, never copied into it.
 
 A lossy-compressed 18-megapixel mosaic is in the source archive of a package of the Python package
-index; it is downloaded once and kept in a cache folder. Two smaller files are looked for in a folder
-beside the project. A test that needs one that can't be had skips with a plain message, except that
+index; it is downloaded once and kept in a cache folder. Two smaller files are looked for beside
+the project. A test that needs one that can't be had skips with a plain message, except that
 on CI (`CI=true`) the download must succeed.
 """
 
@@ -50,7 +50,9 @@ def stripped_pixels() -> Path:
 def _beside(name: str) -> Path:
     path = _BESIDE / name
     if not path.is_file():
-        pytest.skip(f"the real raw file {name} isn't in the folder of real files beside the project")
+        pytest.skip(
+            f"the real raw file {name} isn't in the folder of real files beside the project"
+        )
     return path
 
 
@@ -71,7 +73,7 @@ def _download(kept: Path) -> str | None:
         command = [sys.executable, "-m", "pip", "download", "--no-deps", "--no-binary", ":all:"]
         command += ["--dest", folder, f"{_ARCHIVE}=={_VERSION}"]
         try:
-            ran = subprocess.run(  # noqa: S603 - pip of this interpreter, arguments of our own
+            ran = subprocess.run(
                 command, capture_output=True, text=True, timeout=_MINUTES_5, check=False
             )
         except (OSError, subprocess.TimeoutExpired) as error:
