@@ -47,6 +47,8 @@ class Cells:
         float32 (h, w), Y of each cell, 1 at the anchor, below 0 where noise is.
     multipliers, weights
         Balance of R, G, B, and their weights in Y.
+    shares
+        What one raw level of each plane adds to Y.
     offsets
         For each plane a float32 (h, w) view of what black adds place by place; empty where black
         is one level a colour.
@@ -61,6 +63,7 @@ class Cells:
     luminance: NDArray[np.float32]
     multipliers: Triple
     weights: Triple
+    shares: tuple[float, ...]
     offsets: tuple[NDArray[np.float32], ...] = ()
 
     @property
@@ -161,14 +164,18 @@ def reduce(frame: Frame, *, balance: str | Triple = "daylight") -> Cells:
     planes = [_every(frame.mosaic, place, frame) for place in _places(frame)]
     colours = tuple(int(frame.pattern[place]) for place in _places(frame))
     offsets = _offsets(frame)
-    gains = plane_gains(frame, colours, balanced, part)
+    shares = _shares(frame, colours, balanced, part)
     histograms = np.zeros((len(frame.colours), LEVELS), dtype=np.int64)
     luminance = np.empty(planes[0].shape, dtype=np.float32)
+    black = np.float32(
+        sum(s * frame.levels.black[colour] for s, colour in zip(shares, colours, strict=True))
+    )
     for rows in _bands(luminance.shape, len(planes)):
         _count(histograms, colours, [plane[rows] for plane in planes])
-        _add_up(luminance[rows], [plane[rows] for plane in planes], gains)
-        for plane, (gain, _) in zip(offsets, gains, strict=False):
-            luminance[rows] -= plane[rows] * gain
+        _add_up(luminance[rows], [plane[rows] for plane in planes], shares)
+        for plane, share in zip(offsets, shares, strict=False):
+            luminance[rows] -= plane[rows] * np.float32(share)
+        luminance[rows] -= black
     return Cells(
         planes=tuple(frame.upright(plane) for plane in planes),
         plane_colours=colours,
@@ -179,21 +186,23 @@ def reduce(frame: Frame, *, balance: str | Triple = "daylight") -> Cells:
         luminance=np.ascontiguousarray(frame.upright(luminance)),
         multipliers=balanced,
         weights=part,
+        shares=shares,
         offsets=tuple(frame.upright(plane) for plane in offsets),
     )
 
 
-def plane_gains(
+def _shares(
     frame: Frame, colours: tuple[int, ...], balanced: Triple, part: Triple
-) -> list[tuple[np.float32, float]]:
-    """Return for each plane its gain in Y for one raw level, and the black that goes with it."""
+) -> tuple[float, ...]:
+    """Return what one raw level of each plane adds to Y."""
     channels = [channel(frame.colours[colour]) for colour in colours]
-    gains = []
-    for colour, name in zip(colours, channels, strict=True):
-        black, anchor = frame.levels.black[colour], frame.levels.anchor[colour]
-        share = _balance_of(name, part) * _balance_of(name, balanced) / channels.count(name)
-        gains.append((np.float32(share / (anchor - black)), black))
-    return gains
+    black, anchor = frame.levels.black, frame.levels.anchor
+    return tuple(
+        _balance_of(name, part)
+        * _balance_of(name, balanced)
+        / (channels.count(name) * (anchor[colour] - black[colour]))
+        for colour, name in zip(colours, channels, strict=True)
+    )
 
 
 def _balance_of(name: str, factors: Triple) -> float:
@@ -250,14 +259,11 @@ def _count(
 
 
 def _add_up(
-    out: NDArray[np.float32],
-    planes: list[NDArray[np.uint16]],
-    gains: list[tuple[np.float32, float]],
+    out: NDArray[np.float32], planes: list[NDArray[np.uint16]], shares: tuple[float, ...]
 ) -> None:
-    """Fill `out` with the sum of gain times level over the planes, less the same of black."""
+    """Fill `out` with the sum of share times level over the planes."""
+    np.multiply(planes[0], np.float32(shares[0]), out=out, dtype=np.float32)
     light = np.empty_like(out)
-    for number, (plane, (gain, _)) in enumerate(zip(planes, gains, strict=True)):
-        np.multiply(plane, gain, out=light if number else out, dtype=np.float32)
-        if number:
-            out += light
-    out -= np.float32(sum(float(gain) * black for gain, black in gains))
+    for plane, share in zip(planes[1:], shares[1:], strict=True):
+        np.multiply(plane, np.float32(share), out=light, dtype=np.float32)
+        out += light
