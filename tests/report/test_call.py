@@ -121,8 +121,8 @@ def test_a_lamp_turned_since_the_plan_is_called_from_where_it_stands_now() -> No
     ("scale", "more", "line"),
     [
         ("stops", {}, "Key down 0.7, to -2.7."),
-        ("fraction", {}, "Key down 0.7, to 1/4-0.7."),
-        ("of 10", {}, "Key down 0.7, to 7.3."),
+        ("fraction", {}, "Key down 0.7, to 1/8+0.3."),
+        ("of 10", {}, "Key down 0.7, to 7.3 of 10."),
         ("Ws", {"full_ws": 1200}, "Key down 0.7, to 189 Ws."),
     ],
 )

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from stopwise.report.leaf.picture import Drawable
+from stopwise.report.drawable import Drawable
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from stopwise.judging.wording import title
+from stopwise.nominal import say_power
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -64,30 +65,8 @@ def in_steps(stops: float, light: Light | None) -> float:
 
 
 def power_text(power: float, light: Light) -> str:
-    """Return a power as the pack shows it: "-2.4", "1/4-0.4", "7.6" or "190 Ws".
-
-    Parameters
-    ----------
-    power
-        Stops from full power, 0 or below.
-    light
-        The lamp, for its `scale` and `full_ws`.
-    """
-    if light.scale == "fraction":
-        return _fraction(power)
-    if light.scale == "of 10":
-        return tenths(10.0 + power)
-    if light.scale == "Ws" and light.full_ws is not None:
-        return f"{light.full_ws * 2.0**power:.0f} Ws"
-    return tenths(power)
-
-
-def _fraction(power: float) -> str:
-    """Return a power as the next fraction at or above it, less what is left in tenths."""
-    whole = math.ceil(power - 0.05)
-    base = "full" if whole >= 0 else f"1/{2**-whole}"
-    rest = signed(power - min(whole, 0))
-    return base if rest == "0.0" else base + rest
+    """Return a power, stops from full, as the lamp's pack shows it."""
+    return say_power(power, scale=light.scale, full_ws=light.full_ws)
 
 
 def lamp_name(name: str) -> str:

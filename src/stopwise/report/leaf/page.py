@@ -6,8 +6,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from stopwise.report.call import call_lines
+from stopwise.report.drawable import drawable_of
 from stopwise.report.leaf.lists import draw_facts, draw_findings
-from stopwise.report.leaf.picture import Drawable, draw_no_picture, draw_picture
+from stopwise.report.leaf.picture import draw_no_picture, draw_picture
 from stopwise.report.leaf.scale import draw_ruler
 from stopwise.report.leaf.sheet import Area, Sheet
 from stopwise.report.look import DARK, VERDICT_MARKS
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
 
     from stopwise.measuring.picture import Picture
     from stopwise.plan.model import Plan
+    from stopwise.report.drawable import Drawable
 
 WIDTH, HEIGHT = 1600, 1200
 CALL_SIZE = 0.047 * WIDTH
@@ -89,18 +91,7 @@ def draw_leaf(
     bytes
         A PNG of 1600 x 1200 pixels, sRGB.
     """
-    return compose(record, None if picture is None else _drawable(picture), plan=plan).png()
-
-
-def _drawable(picture: Picture) -> Drawable:
-    from stopwise.measuring.picture import render
-
-    return Drawable(
-        image=render(picture),
-        luminance=picture.luminance,
-        clipped=picture.clipped,
-        blocked=picture.blocked,
-    )
+    return compose(record, None if picture is None else drawable_of(picture), plan=plan).png()
 
 
 def write_leaf(

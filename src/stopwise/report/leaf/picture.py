@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -22,6 +21,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from stopwise.report.drawable import Drawable
     from stopwise.report.leaf.sheet import Sheet
 
 MOST_TAGS = 9
@@ -34,26 +34,6 @@ _BLOWN = OKABE_ITO["orange"]
 _INK = "#0B0C0E"
 _PALE = "#C9CED6"
 _CORNER = 9.0
-
-
-@dataclass(frozen=True, eq=False, slots=True)
-class Drawable:
-    """A reduced picture, ready to be drawn.
-
-    Attributes
-    ----------
-    image
-        uint8 (h, w, 3), sRGB.
-    luminance
-        float (h, w), linear Y with the anchor at 1.
-    clipped, blocked
-        float (h, w), share of each block's cells that are clipped, or under Zone 1.
-    """
-
-    image: NDArray[np.uint8]
-    luminance: NDArray[np.floating]
-    clipped: NDArray[np.floating]
-    blocked: NDArray[np.floating]
 
 
 def draw_no_picture(sheet: Sheet, area: Area, record: dict[str, Any]) -> None:

@@ -1,0 +1,44 @@
+"""A reduced picture, ready to be drawn on a leaf or sent to the board."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from stopwise.measuring.picture import Picture
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Drawable:
+    """A picture as it is drawn.
+
+    Attributes
+    ----------
+    image
+        uint8 (h, w, 3), sRGB.
+    luminance
+        float (h, w), linear Y with the anchor at 1.
+    clipped, blocked
+        float (h, w), share of each block's cells that are clipped, or under Zone 1.
+    """
+
+    image: NDArray[np.uint8]
+    luminance: NDArray[np.floating]
+    clipped: NDArray[np.floating]
+    blocked: NDArray[np.floating]
+
+
+def drawable_of(picture: Picture) -> Drawable:
+    """Return a reduced picture rendered for the screen."""
+    from stopwise.measuring.picture import render
+
+    return Drawable(
+        image=render(picture),
+        luminance=picture.luminance,
+        clipped=picture.clipped,
+        blocked=picture.blocked,
+    )

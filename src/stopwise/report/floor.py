@@ -1,0 +1,85 @@
+"""What is said at each lamp of the floor: what to do there, else its state; never a bare figure."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from stopwise.judging.wording import stops_text
+from stopwise.report.words import in_steps, power_text
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from stopwise.plan.model import Light, Plan
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What is said at a lamp.
+
+    Attributes
+    ----------
+    words
+        "down 0.4, to -2.4", "did not fire: check it", "leave at -2.0".
+    is_called
+        Whether something is to be done there.
+    """
+
+    words: str
+    is_called: bool
+
+
+def told_at_lamps(
+    plan: Plan | None,
+    record: Mapping[str, Any],
+    *,
+    powers: Mapping[str, float] | None = None,
+) -> dict[str, Told]:
+    """Return what is said at each lamp of the plan after a frame, by the lamp's name.
+
+    Parameters
+    ----------
+    plan
+        The plan; None has no lamps.
+    record
+        The frame's JSON record.
+    powers
+        Each lamp's power now, stops below full, where it isn't the plan's.
+    """
+    turns = _turns(record)
+    lamps = record.get("lamps") or {}
+    return {
+        light.name: _told(
+            light,
+            state=(lamps.get(light.name) or {}).get("state"),
+            turn=turns.get(light.name),
+            power=(powers or {}).get(light.name, light.power),
+        )
+        for light in (() if plan is None else plan.lights)
+    }
+
+
+def _turns(record: Mapping[str, Any]) -> dict[str, float]:
+    """Return the turn of each lamp that a failed finding asks for, the worst finding first."""
+    turns: dict[str, float] = {}
+    for finding in record.get("findings") or ():
+        if finding["state"] == "fails" and finding.get("turn"):
+            turns.setdefault(finding["turn"]["light"], finding["turn"]["stops"])
+    return turns
+
+
+def _told(light: Light, *, state: str | None, turn: float | None, power: float | None) -> Told:
+    if state == "out":
+        return Told("did not fire: check it", is_called=True)
+    if turn is not None:
+        stops = in_steps(turn, light)
+        to = "" if power is None else f", to {power_text(power + stops, light)}"
+        return Told(f"{'up' if stops > 0 else 'down'} {stops_text(stops)}{to}", is_called=True)
+    if state in ("weak", "strong"):
+        return Told(f"{state}: check its power", is_called=True)
+    if state == "not seen":
+        return Told("not seen", is_called=False)
+    return Told(
+        "leave" if power is None else f"leave at {power_text(power, light)}", is_called=False
+    )
