@@ -159,6 +159,11 @@ class Frames:
                     (number, os.fsencode(path), *stamp),
                 )
 
+    def by_number(self, frame: int) -> Kept | None:
+        """Return a frame by the number of its row, or None."""
+        row = self._store.row(f"SELECT {_COLUMNS} FROM frames WHERE id = ?", (frame,))  # noqa: S608
+        return None if row is None else _kept(row)
+
     def by_hash(self, sha256: str) -> Kept | None:
         """Return the frame of a content, or None."""
         with self._store.atomic() as connection:

@@ -1,0 +1,1 @@
+"""The board: the verdict on a second screen, live, and the place where patches are drawn."""

@@ -1,0 +1,126 @@
+"""What a person does from the page: said to the watcher through the ledger, or written in the plan.
+
+Each action answers with one sentence that says what came of it.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from stopwise.errors import WrongUse
+from stopwise.plan.draft import open_draft
+from stopwise.preparing.marks import mark_path, name_beside
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from stopwise.ledger import Ledger
+    from stopwise.plan.draft import Draft
+
+_DIGITS = 2
+
+
+class Actions:
+    """Actions on one watch: its ledger, its folder and its plan.
+
+    Parameters
+    ----------
+    ledger
+        Where orders are written for the watcher.
+    folder
+        The watched folder.
+    plan_path
+        The plan file; None where there is none, and then what needs one is refused.
+    """
+
+    def __init__(self, ledger: Ledger, folder: Path, plan_path: Path | None) -> None:
+        self._ledger = ledger
+        self._folder = folder
+        self.plan_path = plan_path
+
+    @property
+    def plan_file(self) -> Path:
+        """The plan file.
+
+        Raises
+        ------
+        WrongUse
+            If the watch has no plan.
+        """
+        if self.plan_path is None:
+            msg = "This watch has no plan. Start it with --plan."
+            raise WrongUse(msg)
+        return self.plan_path
+
+    def adopt(self, record: Mapping[str, Any]) -> str:
+        """Make a frame's figures the wishes, the old ones kept as comments."""
+        draft, changed = adopted(open_draft(self.plan_file), record)
+        if not changed:
+            msg = "Nothing in this frame differs from what is wished."
+            raise WrongUse(msg)
+        draft.save()
+        wishes = "1 wish" if changed == 1 else f"{changed} wishes"
+        return f"Adopted {wishes} from {record['file']}. Undo takes it back."
+
+    def mark(self, number: int, record: Mapping[str, Any], part: str) -> str:
+        """Write into the plan that a frame is grey, ambient, plate, reference or a lamp's solo."""
+        if record["verdict"] == "unreadable":
+            msg = "A frame that can't be read plays no part."
+            raise WrongUse(msg)
+        draft = open_draft(self.plan_file)
+        path = mark_path(draft.plan, part)
+        frame = Path(self._folder, str(record["file"]))
+        draft.set(path, name_beside(frame, draft.file)).save()
+        self._ledger.marks.set(part, number)
+        what = f"the solo of {part}" if path[1] == "solo" else part
+        return f"{record['file']} is {what}."
+
+    def begin_take(self, said: str) -> str:
+        """Begin a take, and say what was turned: "key -0.5"."""
+        self._ledger.orders.say("take", said)
+        return "A new take begins with the next frame."
+
+    def lit(self, lamps: Sequence[str] | None) -> str:
+        """Say which lamps are meant to be lit; None for all of them."""
+        self._ledger.orders.say("lit", None if lamps is None else list(lamps))
+        return "All lamps are meant to be lit." if lamps is None else f"Lit: {', '.join(lamps)}."
+
+    def look(self, name: str | None) -> str:
+        """Say which look is worn from the next frame on; None for the plan's own wishes."""
+        self._ledger.orders.say("look", name)
+        return f"From the next frame on: {name or 'the plan without a look'}."
+
+    def expect(self, parts: Sequence[str]) -> str:
+        """Say which parts the next frames play, in order."""
+        self._ledger.orders.say("expect", list(parts))
+        return f"Expected next: {', '.join(parts)}."
+
+
+def adopted(draft: Draft, record: Mapping[str, Any]) -> tuple[Draft, int]:
+    """Return a draft whose wishes are a frame's figures, and how many changed."""
+    plan, was = draft.plan, f"before {Path(str(record['file'])).name}"
+    wishes: list[tuple[tuple[str | int, ...], float | None, float | None]] = []
+    patches = record.get("patches") or {}
+    for number, patch in enumerate(plan.patches):
+        measured = (patches.get(patch.name) or {}).get("zone")
+        wishes.append((("patch", number, "zone"), patch.zone, measured))
+    found = {
+        finding["of"]: finding["measured"]
+        for finding in record.get("findings") or ()
+        if finding["check"] == "ratio"
+    }
+    for number, ratio in enumerate(plan.ratios):
+        measured = found.get(f"{ratio.lit} to {ratio.shadow}")
+        wishes.append((("ratio", number, "stops"), ratio.stops, measured))
+    backdrop = record.get("backdrop") or {}
+    for key in ("zone", "left_right", "falloff"):
+        wish = getattr(plan.backdrop, key, None)
+        wishes.append((("backdrop", key), wish, backdrop.get(key)))
+    changed = 0
+    for path, wish, measured in wishes:
+        if wish is None or measured is None or round(measured, _DIGITS) == wish:
+            continue
+        draft = draft.set(path, round(measured, _DIGITS), was=was)
+        changed += 1
+    return draft, changed

@@ -1,0 +1,224 @@
+"""The board's application: every route in one list, each a small function on the desk."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from contextlib import asynccontextmanager
+from dataclasses import fields
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from starlette.applications import Starlette
+from starlette.concurrency import run_in_threadpool
+from starlette.middleware import Middleware
+from starlette.responses import JSONResponse, Response, StreamingResponse
+from starlette.routing import Mount, Route
+from starlette.staticfiles import StaticFiles
+from starlette.templating import Jinja2Templates
+
+from stopwise.board import difference, doing
+from stopwise.board.desk import RUN_LENGTH
+from stopwise.board.edits import plan_view
+from stopwise.board.gate import Gate
+from stopwise.board.news import last_number
+from stopwise.report.look import DARK, LIGHT
+
+if TYPE_CHECKING:
+    from collections.abc import AsyncIterator
+
+    from starlette.requests import Request
+
+    from stopwise.board.desk import Desk
+    from stopwise.board.gate import Rules
+    from stopwise.board.news import Event
+    from stopwise.board.pictures import Shown
+    from stopwise.ledger import Kept
+
+_HERE = Path(__file__).parent
+_MOST_BACK = 500
+"""Missed frames that are sent again one by one; a page that missed more loads anew."""
+
+_templates = Jinja2Templates(_HERE / "templates")
+
+
+def make_app(desk: Desk, rules: Rules) -> Starlette:
+    """Return the application.
+
+    Parameters
+    ----------
+    desk
+        What the pages are served from.
+    rules
+        Who may come in, and whether anything may be changed.
+    """
+
+    @asynccontextmanager
+    async def lifespan(_: Starlette) -> AsyncIterator[None]:
+        desk.news.open()
+        yield
+        desk.news.close()
+
+    app = Starlette(
+        routes=[
+            Route("/", page),
+            Route("/quiet", quiet),
+            Route("/frames", frames),
+            Route("/events", events),
+            Route("/views", views),
+            Route("/view/{number:int}", view),
+            Route("/picture/{number:int}", picture),
+            Route("/overlay/{number:int}", overlay),
+            Route("/difference/{before:int}/{after:int}", compared),
+            Route("/plan", plan),
+            Route("/theme.css", theme),
+            *doing.routes,
+            Mount("/static", StaticFiles(directory=_HERE / "static")),
+        ],
+        middleware=[Middleware(Gate, rules)],
+        lifespan=lifespan,
+    )
+    app.state.desk = desk
+    return app
+
+
+def desk_of(request: Request) -> Desk:
+    """Return the desk that a request is served from."""
+    desk: Desk = request.app.state.desk
+    return desk
+
+
+async def page(request: Request) -> Response:
+    """Answer with the page."""
+    context = {"may_edit": desk_of(request).may_edit}
+    return _templates.TemplateResponse(request, "board.html", context)
+
+
+async def quiet(request: Request) -> Response:
+    """Answer with the client's view: picture, frame number, one dot."""
+    return _templates.TemplateResponse(request, "quiet.html")
+
+
+async def frames(request: Request) -> Response:
+    """Answer with the records as JSON, newest last; `?last=N` for only so many."""
+    last = last_number(request.query_params.get("last"))
+    kept = await run_in_threadpool(lambda: list(desk_of(request).ledger.frames.all(last=last)))
+    return StreamingResponse(_as_array(kept), media_type="application/json")
+
+
+async def _as_array(kept: list[Kept]) -> AsyncIterator[str]:
+    yield "["
+    for place, one in enumerate(kept):
+        yield ("," if place else "") + json.dumps(one.record, allow_nan=False)
+    yield "]"
+
+
+async def events(request: Request) -> Response:
+    """Answer with the live stream; what was missed since the last event comes first."""
+    seen = last_number(request.headers.get("last-event-id") or request.query_params.get("after"))
+    return StreamingResponse(
+        _stream(desk_of(request), seen),
+        media_type="text/event-stream",
+        headers={"x-accel-buffering": "no"},
+    )
+
+
+async def _stream(desk: Desk, seen: int | None) -> AsyncIterator[bytes]:
+    listener = desk.news.join()
+    yield b"retry: 1000\n\n"
+    if seen is not None:
+        missed = await run_in_threadpool(
+            lambda: list(desk.ledger.frames.all(after_frame=seen))[-_MOST_BACK:]
+        )
+        for kept in missed:
+            for told in await run_in_threadpool(_listed, desk, kept):
+                yield told.wire
+    for told in desk.now():
+        yield told.wire
+    async for wire in desk.news.listen(listener):
+        yield wire
+
+
+def _listed(desk: Desk, kept: Kept) -> list[Event]:
+    return list(desk.events_of(kept))
+
+
+async def views(request: Request) -> Response:
+    """Answer with the run and the last frame's whole view: all that a page needs to begin."""
+    desk = desk_of(request)
+    kept = await run_in_threadpool(lambda: list(desk.ledger.frames.all(last=RUN_LENGTH)))
+    shown = await run_in_threadpool(lambda: [desk.view(one) for one in kept[-1:]])
+    runs = await run_in_threadpool(lambda: [desk.run_point(one) for one in kept])
+    last = max((one.frame for one in kept), default=0)
+    return JSONResponse({"run": runs, "view": shown[0] if shown else None, "last": last})
+
+
+async def view(request: Request) -> Response:
+    """Answer with one frame's view."""
+    desk = desk_of(request)
+    kept = await _kept(request, "number")
+    if kept is None:
+        return _gone()
+    return JSONResponse(await run_in_threadpool(desk.view, kept))
+
+
+async def picture(request: Request) -> Response:
+    """Answer with one frame's picture as JPEG."""
+    shown = await _shown(request, "number")
+    return _gone() if shown is None else Response(shown.image, media_type="image/jpeg")
+
+
+async def overlay(request: Request) -> Response:
+    """Answer with what is drawn over one frame's picture."""
+    shown = await _shown(request, "number")
+    return _gone() if shown is None else Response(shown.overlay, media_type="application/json")
+
+
+async def compared(request: Request) -> Response:
+    """Answer with the difference of two frames: a row a patch, and contours in stops."""
+    before, after = await _kept(request, "before"), await _kept(request, "after")
+    if before is None or after is None:
+        return _gone()
+    pictures = [await _shown(request, key) for key in ("before", "after")]
+    lines: list[dict[str, Any]] = []
+    if pictures[0] is not None and pictures[1] is not None:
+        planes = [shown.luminance for shown in pictures if shown is not None]
+        lines = await run_in_threadpool(difference.contours, *planes)
+    rows = difference.patch_rows(before.record, after.record)
+    return JSONResponse({"patches": rows, "contours": lines})
+
+
+async def plan(request: Request) -> Response:
+    """Answer with what the page needs of the plan."""
+    desk = desk_of(request)
+    return JSONResponse({**plan_view(desk.plan()), "may_edit": desk.may_edit})
+
+
+async def theme(_: Request) -> Response:
+    """Answer with the colours of both themes, from the one place where they are kept."""
+    rules = [
+        f"{selector} {{ {_variables(theme)} }}"
+        for selector, theme in ((":root", DARK), (':root[data-theme="light"]', LIGHT))
+    ]
+    return Response("\n".join(rules), media_type="text/css")
+
+
+def _variables(colours: Any) -> str:
+    return " ".join(f"--{one.name}: {getattr(colours, one.name)};" for one in fields(colours))
+
+
+async def _kept(request: Request, key: str) -> Kept | None:
+    number = request.path_params[key]
+    return await run_in_threadpool(desk_of(request).ledger.frames.by_number, number)
+
+
+async def _shown(request: Request, key: str) -> Shown | None:
+    kept = await _kept(request, key)
+    if kept is None:
+        return None
+    future = desk_of(request).pictures.get(kept.frame, kept.record)
+    return await asyncio.wrap_future(future)
+
+
+def _gone() -> Response:
+    return JSONResponse({"say": "There is no such frame, or its file is gone."}, 404)

@@ -1,0 +1,173 @@
+"""What pages may do: each route reads its JSON, acts, and answers with one sentence."""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING, Any
+
+from starlette.concurrency import run_in_threadpool
+from starlette.responses import JSONResponse, Response
+from starlette.routing import Route
+
+from stopwise.board import edits
+from stopwise.board.edits import Stale
+from stopwise.errors import StopwiseError, WrongUse
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from starlette.requests import Request
+
+    from stopwise.board.desk import Desk
+
+_MOST_BYTES = 65_536
+
+
+def _acting(act: Callable[[Desk, dict[str, Any]], str]) -> Callable[[Request], Any]:
+    """Return a route that does `act` off the loop, and says in words what came of it."""
+
+    async def route(request: Request) -> Response:
+        desk: Desk = request.app.state.desk
+        try:
+            said = await run_in_threadpool(act, desk, await _body(request))
+        except Stale as error:
+            return JSONResponse({"say": str(error)}, 409)
+        except StopwiseError as error:
+            return JSONResponse({"say": str(error)}, 422)
+        except OSError as error:
+            return JSONResponse({"say": f"That can't be written: {error.strerror}."}, 500)
+        return JSONResponse({"say": said})
+
+    return route
+
+
+async def _body(request: Request) -> dict[str, Any]:
+    held = b""
+    async for part in request.stream():
+        held += part
+        if len(held) > _MOST_BYTES:
+            msg = "That is more than an action can hold."
+            raise WrongUse(msg)
+    try:
+        body = json.loads(held or b"{}")
+    except ValueError:
+        body = None
+    if not isinstance(body, dict):
+        msg = "An action is a JSON object."
+        raise WrongUse(msg)
+    return body
+
+
+def _text(body: dict[str, Any], key: str) -> str:
+    value = body.get(key)
+    if not isinstance(value, str) or not value.strip():
+        msg = f"Say which {key}."
+        raise WrongUse(msg)
+    return value.strip()
+
+
+def _texts(body: dict[str, Any], key: str) -> list[str]:
+    values = body.get(key)
+    if not isinstance(values, list) or not all(isinstance(value, str) for value in values):
+        msg = f"Say which {key}."
+        raise WrongUse(msg)
+    return values
+
+
+def _frame(desk: Desk, body: dict[str, Any]) -> tuple[int, dict[str, Any]]:
+    number = body.get("number")
+    kept = desk.ledger.frames.by_number(number) if isinstance(number, int) else None
+    if kept is None:
+        msg = "There is no such frame."
+        raise WrongUse(msg)
+    return kept.frame, kept.record
+
+
+def _save_patch(desk: Desk, body: dict[str, Any]) -> str:
+    name, values, was = _text(body, "name"), body.get("values"), body.get("was")
+    if not isinstance(values, dict) or not isinstance(was, dict | None):
+        msg = "A patch's values are a JSON object."
+        raise WrongUse(msg)
+    edits.save_patch(desk.actions.plan_file, name, values, was=was)
+    desk.plan_changed()
+    return f"Saved {name} in the plan."
+
+
+def _delete_patch(desk: Desk, body: dict[str, Any]) -> str:
+    name = _text(body, "name")
+    edits.delete_patch(desk.actions.plan_file, name)
+    desk.plan_changed()
+    return f"Took {name} out of the plan. Undo puts it back."
+
+
+def _save_backdrop(desk: Desk, body: dict[str, Any]) -> str:
+    boxes, was = body.get("boxes"), body.get("was")
+    if not isinstance(boxes, list) or not isinstance(was, list):
+        msg = "The backdrop's boxes are a list."
+        raise WrongUse(msg)
+    edits.save_backdrop(desk.actions.plan_file, boxes, was=was)
+    desk.plan_changed()
+    return "Saved the backdrop's boxes in the plan."
+
+
+def _undo(desk: Desk, _: dict[str, Any]) -> str:
+    edits.undo(desk.actions.plan_file)
+    desk.plan_changed()
+    return "Took back the last edit of the plan."
+
+
+def _adopt(desk: Desk, body: dict[str, Any]) -> str:
+    said = desk.actions.adopt(_frame(desk, body)[1])
+    desk.plan_changed()
+    return said
+
+
+def _mark(desk: Desk, body: dict[str, Any]) -> str:
+    number, record = _frame(desk, body)
+    said = desk.actions.mark(number, record, _text(body, "part"))
+    desk.plan_changed()
+    return said
+
+
+def _take(desk: Desk, body: dict[str, Any]) -> str:
+    said = body.get("turned", "")
+    if not isinstance(said, str):
+        msg = 'Say what was turned: "key -0.5".'
+        raise WrongUse(msg)
+    return desk.actions.begin_take(said.strip())
+
+
+def _lit(desk: Desk, body: dict[str, Any]) -> str:
+    return desk.actions.lit(None if body.get("lamps") is None else _texts(body, "lamps"))
+
+
+def _look(desk: Desk, body: dict[str, Any]) -> str:
+    return desk.actions.look(None if body.get("look") is None else _text(body, "look"))
+
+
+def _expect(desk: Desk, body: dict[str, Any]) -> str:
+    return desk.actions.expect(_texts(body, "parts"))
+
+
+def _acknowledge(desk: Desk, _: dict[str, Any]) -> str:
+    desk.acknowledge()
+    return "Seen to."
+
+
+routes = [
+    Route(path, _acting(act), methods=["POST"])
+    for path, act in (
+        ("/do/patch", _save_patch),
+        ("/do/patch/delete", _delete_patch),
+        ("/do/backdrop", _save_backdrop),
+        ("/do/undo", _undo),
+        ("/do/adopt", _adopt),
+        ("/do/mark", _mark),
+        ("/do/take", _take),
+        ("/do/lit", _lit),
+        ("/do/look", _look),
+        ("/do/expect", _expect),
+        ("/do/acknowledge", _acknowledge),
+    )
+]
+"""Every action, as the page calls it."""

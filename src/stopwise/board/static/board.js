@@ -1,0 +1,247 @@
+// The page: holds what is shown, follows the stream, hands keys and buttons to what they do.
+import { compare } from "./compare.js";
+import { ask, isOpen } from "./dialog.js";
+import { act, questions, send } from "./doing.js";
+import { html, mark, markIcon } from "./draw.js";
+import { Editor } from "./editor.js";
+import { drawFloor } from "./floor.js";
+import { Picture } from "./picture.js";
+import { drawRuler } from "./ruler.js";
+import { drawRun } from "./run.js";
+import { knock, lampOut, toggleSound } from "./sound.js";
+import { listen } from "./stream.js";
+
+const HELD = 60;
+const TOLD_MS = 8000;
+const by = (id) => document.getElementById(id);
+const mayEdit = document.body.dataset.mayEdit === "yes";
+const state = { run: [], view: null, live: null, isLive: true, held: null, status: { behind: 0, decoding: [] }, isLinked: false, plan: { lights: [], looks: [], patches: [], backdrop: [] }, keys: localStorage.getItem("keys") !== "off" };
+
+const picture = new Picture({ frame: by("picture"), image: by("image"), over: by("over"), none: by("no-picture") });
+const editor = mayEdit ? new Editor({ picture, ask, send: (to, body) => send(to, body, tell), reload: loadPlan }) : null;
+
+// --- what is shown ------------------------------------------------------------------------------
+
+function show(view) {
+  state.view = view;
+  drawCall();
+  drawRuler(by("ruler"), by("ruler-words"), view.ruler);
+  drawFloor(by("floor"), by("lamps"), view.floor);
+  drawRun(by("run"), by("run-words"), state.run, view.number);
+  by("findings").replaceChildren(...findings(view.findings));
+  by("facts").replaceChildren(...view.facts.flatMap(([label, words]) => [html("dt", {}, label || "\u00a0"), html("dd", {}, words)]));
+  picture.show(view);
+}
+
+function drawCall() {
+  const { view } = state;
+  if (!view) return;
+  const held = state.isLive && state.held && !view.lamp_out ? state.held : null;
+  const [say, does] = held ?? [view.say, view.do];
+  const [shape, role] = held ? ["diamond", "fails"] : [view.mark, view.role];
+  by("mark").replaceChildren(mark(shape, role, { size: 20 }));
+  document.body.dataset.verdict = held ? "off plan" : view.verdict;
+  fit(by("say"), say);
+  fit(by("do"), does);
+  document.title = `${say} stopwise`;
+}
+
+// The type never gets smaller; a line that would not fit is set narrower.
+function fit(place, words) {
+  const inner = html("span", { class: "fit" }, words);
+  place.replaceChildren(inner);
+  const room = place.clientWidth;
+  const needed = inner.offsetWidth;
+  if (needed > room && room) inner.style.transform = `scaleX(${room / needed})`;
+}
+
+function findings(found) {
+  if (!found.length) return [html("li", { class: "quiet" }, "Nothing was judged.")];
+  return found.map((one) =>
+    html("li", { class: one.state.replaceAll(" ", "-") }, markIcon(one.mark, one.role), html("span", { class: "unseen" }, `${one.state}: `), html("span", {}, one.say, one.state === "fails" && one.do ? html("b", {}, ` ${one.do}`) : "")),
+  );
+}
+
+function drawLine() {
+  const { behind, backlog = 0, decoding = [] } = state.status;
+  const parts = [];
+  if (!state.isLinked) parts.push("No connection: coming back");
+  if (decoding.length) parts.push(`Reading ${decoding.at(-1)}`);
+  if (behind > 1) parts.push(`${behind} behind`);
+  if (backlog) parts.push(`${backlog} older to judge`);
+  if (!state.isLive) parts.push(state.live && state.live.number !== state.view?.number ? `Looking back: live is ${state.live.number}` : "Looking back");
+  by("line").textContent = parts.join(" · ");
+  document.body.toggleAttribute("data-unlinked", !state.isLinked);
+}
+
+function tell(words, isFault = false) {
+  const place = by("told");
+  place.textContent = words;
+  place.classList.toggle("fault", isFault);
+  clearTimeout(tell.timer);
+  tell.timer = setTimeout(() => (place.textContent = ""), TOLD_MS);
+}
+
+// --- what comes ---------------------------------------------------------------------------------
+
+function take(view) {
+  const at = state.run.findIndex((frame) => frame.number === view.number);
+  if (at >= 0) state.run[at] = view.run;
+  else state.run = [...state.run, view.run].slice(-HELD);
+  state.live = view;
+  if (state.isLive) {
+    show(view);
+    by("spoken").textContent = `${view.say} ${view.do}`;
+    if (view.lamp_out) lampOut();
+    else if (view.verdict === "off plan") knock();
+  }
+  drawLine();
+}
+
+async function loadPlan() {
+  const answer = await fetch("/plan");
+  if (answer.ok) state.plan = await answer.json();
+  return state.plan;
+}
+
+async function lookAt(number) {
+  const answer = await fetch(`/view/${number}`);
+  if (answer.ok) show(await answer.json());
+  drawLine();
+}
+
+function step(by) {
+  if (!state.view || !state.run.length) return;
+  const at = state.run.findIndex((frame) => frame.number === state.view.number);
+  const next = state.run[Math.min(Math.max(at + by, 0), state.run.length - 1)];
+  setLive(next.number === state.run.at(-1).number);
+  lookAt(next.number);
+}
+
+function setLive(isLive) {
+  state.isLive = isLive;
+  button("live").setAttribute("aria-pressed", isLive);
+  drawLine();
+}
+
+// --- what is done -------------------------------------------------------------------------------
+
+const button = (name) => document.querySelector(`[data-do="${name}"]`);
+
+const deeds = {
+  earlier: () => step(-1),
+  later: () => step(1),
+  live: () => {
+    setLive(true);
+    if (state.live) show(state.live);
+  },
+  compare: async () => {
+    const said = await compare(state.run, state.view?.number);
+    if (said) tell(said, true);
+  },
+  sound: () => button("sound").setAttribute("aria-pressed", toggleSound()),
+  theme: () => setTheme(document.documentElement.dataset.theme === "dark" ? "light" : "dark"),
+  keys: () => showKeys(),
+  ...(mayEdit
+    ? {
+        edit: async () => button("edit").setAttribute("aria-pressed", await editor.toggle()),
+        undo: async () => {
+          await send("/do/undo", {}, tell);
+          editor.setPlan(await loadPlan());
+        },
+        seen: () => send("/do/acknowledge", {}, tell),
+        new: () => editor.isOn && editor.open({ box: [0.45, 0.45, 0.55, 0.55] }),
+        ...Object.fromEntries(Object.keys(questions).map((name) => [name, () => question(name)])),
+      }
+    : {}),
+};
+
+async function question(name) {
+  if (!state.view && ["adopt", "mark"].includes(name)) return tell("There is no frame yet.", true);
+  await loadPlan();
+  await act(name, { view: state.view, plan: state.plan }, tell);
+}
+
+const keys = {
+  ArrowLeft: "earlier", ArrowRight: "later", End: "live", c: "compare", s: "sound", b: "theme", "?": "keys",
+  ...(mayEdit ? { p: "edit", n: "new", a: "adopt", m: "mark", t: "take", l: "lit", k: "look", e: "expect", u: "undo", o: "seen" } : {}),
+};
+const layers = ["contours", "blown", "blocked", "patches"];
+const names = { earlier: "Earlier frame", later: "Later frame", live: "Back to the last frame", compare: "Compare two frames", sound: "Sound on or off", theme: "Dark or bright room", keys: "This list", edit: "Draw patches, or stop", new: "New patch while drawing", adopt: "Adopt this frame", mark: "Mark this frame", take: "Begin a take", lit: "Say what is lit", look: "Say which look is worn", expect: "Say what comes next", undo: "Take back the last edit", seen: "The lamp was seen to" };
+
+function showKeys() {
+  const rows = [...Object.entries(keys).map(([key, name]) => [key.replace("Arrow", ""), names[name]]), ...layers.map((layer, place) => [String(place + 1), `${layer} on or off`])];
+  const box = html("input", { type: "checkbox", checked: state.keys, onchange: (event) => setKeys(event.target.checked) });
+  ask({
+    head: "Keys",
+    body: [html("label", { class: "check" }, box, "Single keys work"), html("dl", { class: "keys" }, ...rows.flatMap(([key, words]) => [html("dt", {}, html("kbd", {}, key.length === 1 ? key.toUpperCase() : key)), html("dd", {}, words)]))],
+    yes: null,
+    no: "Close",
+  });
+}
+
+function setKeys(isOn) {
+  state.keys = isOn;
+  localStorage.setItem("keys", isOn ? "on" : "off");
+}
+
+function setTheme(theme) {
+  document.documentElement.dataset.theme = theme;
+  localStorage.setItem("theme", theme);
+  button("theme").setAttribute("aria-pressed", theme === "light");
+}
+
+function toggleLayer(layer) {
+  document.querySelector(`[data-layer="${layer}"]`).setAttribute("aria-pressed", picture.toggle(layer));
+}
+
+document.addEventListener("click", (event) => {
+  const pressed = event.target.closest("[data-do], [data-layer]");
+  if (pressed?.dataset.do) deeds[pressed.dataset.do]?.();
+  else if (pressed?.dataset.layer) toggleLayer(pressed.dataset.layer);
+});
+
+document.addEventListener("keydown", (event) => {
+  if (isOpen() || event.ctrlKey || event.metaKey || event.altKey || event.target.matches("input, select, textarea")) return;
+  const isSingle = event.key.length === 1;
+  if (isSingle && !state.keys && event.key !== "?") return;
+  const key = isSingle ? event.key.toLowerCase() : event.key;
+  const layer = layers[Number(key) - 1];
+  if (keys[key]) {
+    event.preventDefault();
+    deeds[keys[key]]?.();
+  } else if (layer) toggleLayer(layer);
+});
+
+addEventListener("resize", () => {
+  drawCall();
+  if (state.view) drawRun(by("run"), by("run-words"), state.run, state.view.number);
+});
+
+// --- begin --------------------------------------------------------------------------------------
+
+setTheme(localStorage.getItem("theme") ?? "dark");
+const [start] = await Promise.all([fetch("/views").then((answer) => answer.json()), loadPlan()]);
+state.run = start.run;
+if (start.view) {
+  state.live = start.view;
+  show(start.view);
+}
+listen({
+  after: start.last,
+  state: (isLinked) => {
+    state.isLinked = isLinked;
+    drawLine();
+  },
+  view: take,
+  status: (status) => {
+    state.status = status;
+    drawLine();
+  },
+  held: ({ lines }) => {
+    state.held = lines;
+    drawCall();
+  },
+  plan: async () => editor?.setPlan(await loadPlan()),
+  note: ({ words }) => tell(words),
+});

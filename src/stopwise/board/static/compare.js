@@ -1,0 +1,44 @@
+// Two frames side by side, their difference in stops as a table and as contours on the later one.
+import { ask } from "./dialog.js";
+import { html, svg } from "./draw.js";
+import { contours } from "./picture.js";
+import { signed } from "./run.js";
+
+export async function compare(run, number) {
+  if (run.length < 2) return "Two frames are needed to compare.";
+  const last = run.findIndex((frame) => frame.number === number);
+  const after = run[last > 0 ? last : run.length - 1].number;
+  const before = run[Math.max((last > 0 ? last : run.length - 1) - 1, 0)].number;
+  const shown = html("div", { class: "two", "aria-live": "polite" });
+  const select = (name, label, chosen) =>
+    html("label", {}, label, html("select", { name, onchange: () => draw(shown) }, ...run.map((frame) => html("option", { value: frame.number, selected: frame.number === chosen }, `${frame.number}  ${frame.file}`))));
+  const picks = html("div", { class: "row" }, select("before", "Before", before), select("after", "After", after));
+  const draw = async (place) => {
+    const [one, other] = [...picks.querySelectorAll("select")].map((pick) => Number(pick.value));
+    const answer = await fetch(`/difference/${one}/${other}`);
+    if (!answer.ok) place.replaceChildren(html("p", {}, "These two can't be compared."));
+    else place.replaceChildren(...sides(one, other, await answer.json()));
+  };
+  draw(shown);
+  await ask({ head: "Compare two frames", body: [picks, shown], yes: null, no: "Close", wide: true });
+  return "";
+}
+
+function sides(before, after, { patches, contours: lines }) {
+  const over = svg("svg", { class: "over", viewBox: "0 0 1000 1000", preserveAspectRatio: "none" });
+  over.append(...contours(lines, ([x, y]) => [x * 1000, y * 1000], "contour", null));
+  const levels = [...new Set(lines.map(({ level }) => level))].sort((a, b) => a - b);
+  return [
+    html("figure", {}, html("img", { src: `/picture/${before}`, alt: `Frame ${before}` }), html("figcaption", {}, `Before: ${before}`)),
+    html("figure", {}, html("div", { class: "stacked" }, html("img", { src: `/picture/${after}`, alt: `Frame ${after}` }), over), html("figcaption", {}, `After: ${after}. ${levels.length ? `Lines at ${levels.map(signed).join(", ")} stops` : "No part differs by a quarter stop"}`)),
+    html(
+      "table",
+      {},
+      html("caption", { class: "unseen" }, "Difference in stops, after less before"),
+      html("thead", {}, html("tr", {}, ...["Patch", "Before", "After", "Stops"].map((head) => html("th", { scope: "col" }, head)))),
+      html("tbody", {}, ...patches.map((row) => html("tr", {}, html("th", { scope: "row" }, row.name), html("td", {}, zone(row.before)), html("td", {}, zone(row.after)), html("td", {}, row.figure)))),
+    ),
+  ];
+}
+
+const zone = (value) => (value === null ? "–" : value.toFixed(1));

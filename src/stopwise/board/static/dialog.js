@@ -1,0 +1,40 @@
+// One dialog for every question: it answers with the form's data, or null.
+import { html } from "./draw.js";
+
+const box = document.getElementById("box");
+const form = document.getElementById("form");
+const head = document.getElementById("box-head");
+const body = document.getElementById("box-body");
+const fault = document.getElementById("box-fault");
+const answers = document.getElementById("answers");
+
+export const isOpen = () => box.open;
+
+export function ask({ head: title, body: parts, yes = "Do it", no = "Leave it", check = () => "", wide = false }) {
+  head.textContent = title;
+  body.replaceChildren(...parts);
+  fault.textContent = "";
+  box.classList.toggle("wide", wide);
+  const buttons = [html("button", { type: "button", value: "no" }, no)];
+  if (yes) buttons.push(html("button", { type: "submit", value: "yes", class: "main" }, yes));
+  answers.replaceChildren(...buttons);
+  return new Promise((done) => {
+    const leave = (answer) => {
+      form.onsubmit = box.oncancel = box.onclose = buttons[0].onclick = null;
+      if (box.open) box.close();
+      done(answer);
+    };
+    form.onsubmit = (event) => {
+      event.preventDefault();
+      const data = new FormData(form);
+      const wrong = check(data);
+      fault.textContent = wrong;
+      if (!wrong) leave(data);
+    };
+    buttons[0].onclick = () => leave(null);
+    box.oncancel = () => leave(null);
+    box.onclose = () => leave(null);
+    box.showModal();
+    (body.querySelector("[autofocus]") ?? body.querySelector("input, select") ?? buttons.at(-1)).focus();
+  });
+}

@@ -1,0 +1,69 @@
+// What a person does from the page: one question where it needs one, then one request.
+import { ask } from "./dialog.js";
+import { html } from "./draw.js";
+
+export async function send(address, body, tell) {
+  try {
+    const answer = await fetch(address, { method: "POST", headers: { "content-type": "application/json" }, body: JSON.stringify(body) });
+    const said = answer.headers.get("content-type")?.includes("json") ? (await answer.json()).say : await answer.text();
+    tell(said, !answer.ok);
+    return answer.ok;
+  } catch {
+    tell("The watcher can't be reached. Nothing was changed.", true);
+    return false;
+  }
+}
+
+const choice = (name, legend, values, words = (value) => value) =>
+  html("fieldset", { class: "choice" }, html("legend", {}, legend), ...values.map((value, place) => html("label", {}, html("input", { type: "radio", name, value, checked: place === 0 }), words(value))));
+
+export const questions = {
+  adopt: ({ view }) => ({
+    head: "Adopt this frame",
+    body: [html("p", {}, `The figures of ${view.file} become the wishes of the plan. The old ones stay in it as comments.`)],
+    yes: "Adopt",
+    to: "/do/adopt",
+    with: () => ({ number: view.number }),
+  }),
+  mark: ({ view, plan }) => ({
+    head: `Mark ${view.file}`,
+    body: [choice("part", "This frame is", ["grey", "ambient", "plate", "reference", ...plan.lights], (part) => (plan.lights.includes(part) ? `solo of ${part}` : part))],
+    yes: "Mark",
+    to: "/do/mark",
+    with: (form) => ({ number: view.number, part: form.get("part") }),
+  }),
+  take: ({ plan }) => ({
+    head: "New take",
+    body: [html("label", {}, "What was turned, in stops", html("input", { name: "turned", placeholder: plan.lights.length ? `${plan.lights[0]} -0.5` : "", autocomplete: "off" })), html("p", { class: "quiet" }, "Leave it empty if nothing was turned.")],
+    yes: "Begin",
+    to: "/do/take",
+    with: (form) => ({ turned: form.get("turned") }),
+  }),
+  lit: ({ plan }) => ({
+    head: "Lamps that are meant to be lit",
+    body: [html("fieldset", { class: "choice" }, html("legend", {}, "Lit now"), ...plan.lights.map((lamp) => html("label", {}, html("input", { type: "checkbox", name: "lamp", value: lamp, checked: true }), lamp)))],
+    yes: "Say so",
+    to: "/do/lit",
+    with: (form) => ({ lamps: form.getAll("lamp").length === plan.lights.length ? null : form.getAll("lamp") }),
+  }),
+  look: ({ plan }) => ({
+    head: "Look",
+    body: [choice("look", "From the next frame on", ["", ...plan.looks], (look) => look || "the plan's own wishes")],
+    yes: "Wear it",
+    to: "/do/look",
+    with: (form) => ({ look: form.get("look") || null }),
+  }),
+  expect: ({ plan }) => ({
+    head: "Expect",
+    body: [html("label", {}, "The next frames, in order", html("input", { name: "parts", value: ["grey", "ambient", ...plan.lights].join(", "), autocomplete: "off" }))],
+    yes: "Expect them",
+    to: "/do/expect",
+    with: (form) => ({ parts: String(form.get("parts")).split(",").map((part) => part.trim()).filter(Boolean) }),
+  }),
+};
+
+export async function act(name, about, tell) {
+  const question = questions[name](about);
+  const form = await ask(question);
+  return form ? send(question.to, question.with(form), tell) : false;
+}

@@ -1,0 +1,65 @@
+// Small helpers to build SVG and HTML without markup: text from outside stays text.
+const SVG = "http://www.w3.org/2000/svg";
+
+export function svg(name, attributes = {}, ...children) {
+  return filled(document.createElementNS(SVG, name), attributes, children);
+}
+
+export function html(name, attributes = {}, ...children) {
+  return filled(document.createElement(name), attributes, children);
+}
+
+function filled(element, attributes, children) {
+  for (const [key, value] of Object.entries(attributes)) {
+    if (value === null || value === undefined || value === false) continue;
+    if (key.startsWith("on")) element.addEventListener(key.slice(2), value);
+    else element.setAttribute(key, value === true ? "" : String(value));
+  }
+  element.append(...children.flat().filter((child) => child !== null && child !== undefined));
+  return element;
+}
+
+const SHAPES = {
+  disc: () => [svg("circle", { r: 8, fill: "currentColor" })],
+  ring: () => [svg("circle", { r: 7, fill: "none", stroke: "currentColor", "stroke-width": 2.6 })],
+  diamond: () => [svg("path", { d: "M0-9.5 9.5 0 0 9.5-9.5 0Z", fill: "currentColor" })],
+  square: () => [
+    svg("rect", { x: -7, y: -7, width: 14, height: 14, fill: "none", stroke: "currentColor", "stroke-width": 2.6 }),
+  ],
+  cross: () => [svg("path", { d: "M-7-7 7 7M7-7-7 7", stroke: "currentColor", "stroke-width": 3, fill: "none" })],
+  "half disc": () => [
+    svg("circle", { r: 7, fill: "none", stroke: "currentColor", "stroke-width": 2.2 }),
+    svg("path", { d: "M0-7A7 7 0 0 0 0 7Z", fill: "currentColor" }),
+  ],
+};
+
+export function mark(shape, role, { x = 0, y = 0, size = 16 } = {}) {
+  const scale = size / 20;
+  return svg("g", { class: `role-${role}`, transform: `translate(${x} ${y}) scale(${scale})` }, SHAPES[shape]());
+}
+
+export function markIcon(shape, role) {
+  return svg("svg", { class: "icon", viewBox: "-10 -10 20 20", "aria-hidden": "true" }, mark(shape, role, { size: 20 }));
+}
+
+// Labels near where they belong, none nearer than `gap`, all between low and high.
+export function spread(wished, gap, low, high) {
+  const order = wished.map((_, index) => index).sort((a, b) => wished[a] - wished[b]);
+  const step = Math.min(gap, (high - low) / Math.max(order.length - 1, 1));
+  const groups = [];
+  order.forEach((index, place) => {
+    let group = { total: wished[index] - step * place, count: 1 };
+    while (groups.length && groups.at(-1).total / groups.at(-1).count > group.total / group.count) {
+      const above = groups.pop();
+      group = { total: group.total + above.total, count: group.count + above.count };
+    }
+    groups.push(group);
+  });
+  const floors = groups.flatMap(({ total, count }) => Array(count).fill(total / count));
+  const highest = high - step * (order.length - 1);
+  const placed = [];
+  order.forEach((index, place) => {
+    placed[index] = Math.min(Math.max(floors[place], low), highest) + step * place;
+  });
+  return placed;
+}

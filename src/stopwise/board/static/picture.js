@@ -1,0 +1,177 @@
+// The picture and what is drawn over it: contours, outlines, dots, patches; each can be put away.
+import { mark, svg } from "./draw.js";
+
+const GRID = 10000;
+
+export class Picture {
+  constructor({ frame, image, over, none }) {
+    Object.assign(this, { frame, image, over, none });
+    this.layers = { contours: true, blown: true, blocked: true, patches: true };
+    this.size = [3, 2];
+    this.view = null;
+    this.overlay = null;
+    new ResizeObserver(() => this.draw()).observe(frame);
+  }
+
+  async show(view) {
+    this.view = view;
+    const number = view.number;
+    const [loaded, answer] = await Promise.all([load(`/picture/${number}`), fetch(`/overlay/${number}`)]);
+    if (this.view.number !== number) return;
+    this.overlay = answer.ok ? await answer.json() : null;
+    this.size = this.overlay?.size ?? this.size;
+    this.image.hidden = !loaded;
+    this.none.hidden = Boolean(loaded);
+    this.none.textContent = view.verdict === "unreadable" ? "No picture: the file can't be read." : "No picture.";
+    if (loaded) this.image.src = loaded.src;
+    this.image.alt = `Frame ${number}, ${view.file}: ${view.verdict}`;
+    this.frame.style.setProperty("--aspect", `${this.size[0]} / ${this.size[1]}`);
+    this.draw();
+  }
+
+  toggle(layer) {
+    this.layers[layer] = !this.layers[layer];
+    this.draw();
+    return this.layers[layer];
+  }
+
+  // The size that marks are drawn in: pixels, but on a large screen all of it grows.
+  get box() {
+    const [width, height] = [this.frame.clientWidth || 1, this.frame.clientHeight || 1];
+    const scale = Math.min(Math.max(width / 850, 0.85), 2.6);
+    return [width / scale, height / scale];
+  }
+
+  draw() {
+    const [width, height] = this.box;
+    this.over.setAttribute("viewBox", `0 0 ${width} ${height}`);
+    const to = ([x, y]) => [x * width, y * height];
+    const parts = [];
+    if (this.overlay) {
+      if (this.layers.blocked) parts.push(dots(this.overlay.dots, to));
+      if (this.layers.contours) parts.push(...contours(this.overlay.contours, to, "contour", width > 400 ? (level) => level.toFixed(1) : null));
+      if (this.layers.blown) parts.push(...blown(this.overlay.blown, this.view.areas, to));
+    }
+    const tags = this.layers.blown && this.view ? this.view.areas.map(({ box }) => around(tagAt(box, to), 12)) : [];
+    if (this.layers.patches && this.view && !this.isEditing) parts.push(...patches(this.view.patches, to, [width, height], tags));
+    this.over.replaceChildren(...parts.filter(Boolean));
+    this.afterDraw?.(to, width, height);
+  }
+}
+
+function load(address) {
+  return new Promise((done) => {
+    const image = new Image();
+    image.onload = () => done(image);
+    image.onerror = () => done(null);
+    image.src = address;
+  });
+}
+
+const pathOf = (points, to) => {
+  let path = "";
+  for (let at = 0; at < points.length; at += 2) {
+    const [x, y] = to([points[at] / GRID, points[at + 1] / GRID]);
+    path += `${at ? "L" : "M"}${x.toFixed(1)} ${y.toFixed(1)}`;
+  }
+  return path;
+};
+
+export function contours(lines, to, look, words) {
+  const parts = lines.map(({ points }) => svg("path", { d: pathOf(points, to), class: look }));
+  const longest = words ? [...lines].sort((a, b) => b.points.length - a.points.length).slice(0, 12) : [];
+  const taken = [];
+  for (const { level, points } of longest) {
+    const at = 2 * Math.floor(points.length / 4);
+    const [x, y] = to([points[at] / GRID, points[at + 1] / GRID]);
+    if (taken.some(([left, top]) => Math.abs(left - x) < 34 && Math.abs(top - y) < 18)) continue;
+    taken.push([x, y]);
+    parts.push(
+      svg("g", { class: "contour-label", transform: `translate(${x} ${y})` }, svg("rect", { x: -16, y: -9, width: 32, height: 18, rx: 2 }), svg("text", { y: 5, "text-anchor": "middle" }, words(level))),
+    );
+  }
+  return parts;
+}
+
+function dots(points, to) {
+  let path = "";
+  for (let at = 0; at < points.length; at += 2) {
+    const [x, y] = to([points[at] / GRID, points[at + 1] / GRID]);
+    path += `M${x.toFixed(1)} ${y.toFixed(1)}h0`;
+  }
+  return path ? svg("path", { d: path, class: "dots" }) : null;
+}
+
+function blown(outlines, areas, to) {
+  return outlines.flatMap((lines, index) => {
+    const parts = lines.map((points) => svg("path", { d: `${pathOf(points, to)}Z`, class: "blown" }));
+    const area = areas[index];
+    if (!area) return parts;
+    const [x, y] = tagAt(area.box, to);
+    parts.push(
+      svg("g", { class: "tag", transform: `translate(${x} ${y})` }, svg("rect", { x: -11, y: -11, width: 22, height: 22 }), svg("text", { y: 6, "text-anchor": "middle" }, String(index + 1)), svg("title", {}, `Blown area ${index + 1}: ${area.share}`)),
+    );
+    return parts;
+  });
+}
+
+function tagAt(box, to) {
+  const [x, y] = to([box[2], box[1]]);
+  return [x + 12, Math.max(y - 4, 12)];
+}
+
+const around = ([x, y], reach) => [x - reach, y - reach, x + reach, y + reach];
+
+export function corners([x0, y0, x1, y1], look) {
+  const arm = Math.min(10, (x1 - x0) / 3, (y1 - y0) / 3);
+  const path = [
+    [x0, y0, 1, 1],
+    [x1, y0, -1, 1],
+    [x0, y1, 1, -1],
+    [x1, y1, -1, -1],
+  ]
+    .map(([x, y, across, down]) => `M${x + across * arm} ${y}H${x}V${y + down * arm}`)
+    .join("");
+  return [svg("path", { d: path, class: `${look} halo` }), svg("path", { d: path, class: look })];
+}
+
+function patches(known, to, [width, height], tags) {
+  const taken = [...tags, ...known.map(({ box }) => [...to(box.slice(0, 2)), ...to(box.slice(2))])];
+  return known.flatMap((patch) => {
+    const [x0, y0] = to(patch.box.slice(0, 2));
+    const [x1, y1] = to(patch.box.slice(2));
+    const words = `${patch.name}  ${patch.figure}`;
+    const size = [words.length * 7.4 + (patch.mark ? 30 : 14), 24];
+    const [left, top] = free([x0, y0, x1, y1], size, taken, [width, height]);
+    taken.push([left, top, left + size[0], top + size[1]]);
+    return [
+      ...corners([x0 - 3, y0 - 3, x1 + 3, y1 + 3], "corner"),
+      svg(
+        "g",
+        { class: "patch-label", transform: `translate(${left} ${top})` },
+        svg("rect", { width: size[0], height: size[1], rx: 2 }),
+        patch.mark ? mark(patch.mark, patch.role, { x: 13, y: 12, size: 13 }) : null,
+        svg("text", { x: patch.mark ? 25 : 7, y: 17 }, words),
+      ),
+    ];
+  });
+}
+
+function free([x0, y0, x1, y1], [wide, high], taken, [width, height]) {
+  const middle = (y0 + y1 - high) / 2;
+  const centre = (x0 + x1 - wide) / 2;
+  const tried = [8, 34, 64].flatMap((away) => [
+    [x1 + away, middle],
+    [x0 - away - wide, middle],
+    [centre, y0 - away - high],
+    [centre, y1 + away],
+    [x1 + away, y0 - away - high],
+    [x1 + away, y1 + away],
+    [x0 - away - wide, y0 - away - high],
+    [x0 - away - wide, y1 + away],
+  ]);
+  const inside = tried.filter(([x, y]) => x >= 0 && y >= 0 && x + wide <= width && y + high <= height);
+  const meets = ([x, y]) => taken.some(([a, b, c, d]) => x < c && a < x + wide && y < d && b < y + high);
+  const [x, y] = inside.find((place) => !meets(place)) ?? inside[0] ?? tried[0];
+  return [Math.max(0, Math.min(x, width - wide)), Math.max(0, Math.min(y, height - high))];
+}

@@ -1,0 +1,188 @@
+"""What the page shows of one frame, worked out once on the server from its record."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from typing import TYPE_CHECKING, Any
+
+from stopwise.judging.wording import share_text
+from stopwise.plan.floor import floor_of_plan
+from stopwise.report.call import call_lines, worst_finding
+from stopwise.report.facts import facts
+from stopwise.report.floor import told_at_lamps
+from stopwise.report.look import STATE_MARKS, VERDICT_MARKS
+from stopwise.report.ruler import ROMAN, ruler_of
+from stopwise.report.words import shown, signed, tenths
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from stopwise.plan.model import Plan
+
+MOST_TAGS = 9
+"""Blown areas that get a number on the picture."""
+
+
+def frame_view(
+    number: int,
+    record: dict[str, Any],
+    *,
+    plan: Plan | None = None,
+    powers: Mapping[str, float] | None = None,
+    since_last_s: float | None = None,
+) -> dict[str, Any]:
+    """Return everything the page shows of a frame but its picture, as plain JSON.
+
+    Parameters
+    ----------
+    number
+        The frame's row in the ledger.
+    record
+        Its JSON record.
+    plan, powers, since_last_s
+        As for :func:`stopwise.report.call.call_lines`.
+    """
+    say, do = call_lines(record, plan=plan, powers=powers, since_last_s=since_last_s)
+    worst = worst_finding(record)
+    return {
+        "number": number,
+        "file": shown(record["file"]),
+        "verdict": record["verdict"],
+        "mark": VERDICT_MARKS[record["verdict"]].shape,
+        "role": VERDICT_MARKS[record["verdict"]].role,
+        "say": say,
+        "do": do,
+        "take": record.get("take"),
+        "look": record.get("look"),
+        "lamp_out": worst["of"] if worst and worst["check"] == "lamp" else None,
+        "findings": [_finding(finding) for finding in record.get("findings") or ()],
+        "patches": [
+            _patch(name, figures, record) for name, figures in (record.get("patches") or {}).items()
+        ],
+        "areas": [
+            {"box": area["box"], "share": share_text(area["fraction"])}
+            for area in ((record.get("clipping") or {}).get("areas") or ())[:MOST_TAGS]
+        ],
+        "ruler": _ruler(record),
+        "floor": _floor(plan, record, powers),
+        "facts": facts(record),
+    }
+
+
+def run_point(number: int, record: Mapping[str, Any]) -> dict[str, Any]:
+    """Return what the run of a take keeps of a frame: its verdict and every patch's offset."""
+    ruler = ruler_of(record)
+    return {
+        "number": number,
+        "file": shown(record["file"]),
+        "verdict": record["verdict"],
+        "take": record.get("take"),
+        "patches": {
+            reading.name: {
+                "off": reading.off,
+                "zone": reading.value,
+                "state": reading.state,
+                "low": None if reading.low is None else reading.low - (reading.wish or 0.0),
+                "high": None if reading.high is None else reading.high - (reading.wish or 0.0),
+            }
+            for reading in ruler.readings
+        },
+        "lamps": {
+            name: {"off": lamp.get("stops"), "state": lamp.get("state")}
+            for name, lamp in (record.get("lamps") or {}).items()
+        },
+    }
+
+
+def _floor(
+    plan: Plan | None, record: Mapping[str, Any], powers: Mapping[str, float] | None
+) -> dict[str, Any] | None:
+    """Return the set from above: metres from the sitter, x to camera right, y to the camera."""
+    if plan is None:
+        return None
+    floor = floor_of_plan(plan)
+    told = told_at_lamps(plan, record, powers=powers)
+    return {
+        "camera": [floor.camera.x, -floor.camera.y],
+        "paper": [floor.paper_half, -floor.paper_y],
+        "panels": [{"kind": one.kind, "at": [one.at.x, -one.at.y]} for one in floor.panels],
+        "lamps": [
+            {
+                "name": shown(lamp.name),
+                "letter": lamp.letter,
+                "at": [lamp.at.x, -lamp.at.y],
+                "aim": [lamp.aim.x, -lamp.aim.y],
+                "beam": lamp.beam,
+                "is_placed": lamp.is_placed,
+                "told": told[lamp.name].words,
+                "is_called": told[lamp.name].is_called,
+            }
+            for lamp in floor.lamps
+        ],
+    }
+
+
+def _finding(finding: Mapping[str, Any]) -> dict[str, Any]:
+    mark = STATE_MARKS[finding["state"]]
+    return {
+        "state": finding["state"],
+        "mark": mark.shape,
+        "role": mark.role,
+        "say": shown(finding["say"]),
+        "do": shown(finding["do"] or ""),
+    }
+
+
+def _patch(name: str, figures: Mapping[str, Any], record: Mapping[str, Any]) -> dict[str, Any]:
+    finding = next((one for one in record.get("findings") or () if one["of"] == name), None)
+    mark = STATE_MARKS[finding["state"]] if finding else None
+    planned = finding["planned"] if finding and finding["check"] == "patch" else None
+    zone = figures["zone"]
+    figure = "not seen" if zone is None else tenths(zone)
+    if zone is not None and planned is not None:
+        figure = f"{figure}  {signed(zone - planned)}"
+    return {
+        "name": shown(name),
+        "box": figures["box"],
+        "figure": figure,
+        "mark": mark.shape if mark else None,
+        "role": mark.role if mark else None,
+        "state": finding["state"] if finding else None,
+    }
+
+
+def _ruler(record: Mapping[str, Any]) -> dict[str, Any]:
+    ruler = ruler_of(record)
+    return {
+        "clip": ruler.clip,
+        "clipped": share_text(ruler.clipped) if ruler.clipped else None,
+        "lanes": ruler.lanes,
+        "zones": [
+            {"zone": zone, "name": name} for zone, name in enumerate(ROMAN) if zone < ruler.clip
+        ],
+        "shares": [
+            {
+                "low": share.low,
+                "high": share.high,
+                "fraction": share.fraction,
+                "words": share_text(share.fraction) if share.fraction else "0 %",
+            }
+            for share in ruler.shares
+        ],
+        "readings": [
+            {
+                **asdict(reading),
+                "name": shown(reading.name),
+                "figure": _figure(reading.value, reading.off),
+                "mark": STATE_MARKS[reading.state].shape if reading.state else None,
+                "role": STATE_MARKS[reading.state].role if reading.state else "text",
+            }
+            for reading in ruler.readings
+        ],
+    }
+
+
+def _figure(value: float | None, off: float | None) -> str:
+    if value is None:
+        return "not seen"
+    return tenths(value) if off is None else signed(off)

@@ -1,0 +1,70 @@
+"""Scenes for the board's tests: a ledger with frames, a plan file, a client or a browser."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from typing import TYPE_CHECKING
+
+import pytest
+
+from support.board_scene import scene_in
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from playwright.sync_api import Browser, Page
+
+    from support.board_scene import Scene
+
+BROWSER = os.environ.get("STOPWISE_BROWSER") or shutil.which("chromium")
+_FLAGS = (
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+)
+
+
+@pytest.fixture
+def scene(tmp_path: Path) -> Iterator[Scene]:
+    made = scene_in(tmp_path)
+    yield made
+    made.desk.pictures.close()
+    made.ledger.close()
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    if BROWSER is None:
+        if os.environ.get("CI"):
+            pytest.fail("in CI the board must be shown in a browser: install chromium")
+        pytest.skip("no chromium here: set STOPWISE_BROWSER to show the board in one")
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        started = playwright.chromium.launch(executable_path=BROWSER, args=list(_FLAGS))
+        yield started
+        started.close()
+
+
+@pytest.fixture
+def page(browser: Browser) -> Iterator[Page]:
+    """Open a page that fails its test on any error or refused content."""
+    context = browser.new_context(viewport={"width": 1440, "height": 900})
+    opened = context.new_page()
+    faults: list[str] = []
+    opened.on("pageerror", lambda error: faults.append(str(error)))
+    opened.on("console", lambda message: faults.extend(_fault(message.type, message.text)))
+    yield opened
+    context.close()
+    assert faults == []
+
+
+def _fault(kind: str, text: str) -> list[str]:
+    """Return an error that a page wrote; answers that refuse something are no fault of it."""
+    return [text] if kind == "error" and not text.startswith("Failed to load resource") else []

@@ -1,0 +1,397 @@
+"""The board in a real browser: what a person sees, does, and comes back to."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pytest
+from playwright.sync_api import expect
+
+from stopwise.board.serving import BoardServer
+from stopwise.plan import load_plan
+from support.board_scene import Scene, hair_out, key_hot, on_plan, scene_in
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from playwright.sync_api import Page
+
+SIZES = [(375, 812), (768, 1024), (1440, 900), (3840, 2160)]
+AXE = os.environ.get("STOPWISE_AXE")
+HOSTILE = "<img src=x onerror=alert(1)>\x1b[2J\u202e.dng"
+
+
+@pytest.fixture
+def board(scene: Scene) -> Iterator[BoardServer]:
+    with BoardServer(scene.desk) as server:
+        yield server
+
+
+def opened(page: Page, board: BoardServer, path: str = "") -> Page:
+    page.goto(board.address + path)
+    page.wait_for_function("!document.body.hasAttribute('data-unlinked')")
+    return page
+
+
+def box_of(page: Page, selector: str) -> Any:
+    box = page.locator(selector).first.bounding_box()
+    assert box is not None
+    return box
+
+
+def drawn(page: Page, start: tuple[float, float], end: tuple[float, float]) -> None:
+    """Draw a box on the picture with the mouse, corners as fractions of it."""
+    over = box_of(page, "#over")
+    at = [(over["x"] + x * over["width"], over["y"] + y * over["height"]) for x, y in (start, end)]
+    page.mouse.move(*at[0])
+    page.mouse.down()
+    page.mouse.move(*at[1], steps=5)
+    page.mouse.up()
+
+
+def test_the_call_line_changes_with_each_frame(
+    scene: Scene, board: BoardServer, page: Page
+) -> None:
+    opened(page, board)
+    expect(page.locator("#say")).to_have_text("Waiting for the first frame.")
+    scene.land(key_hot())
+    expect(page.locator("#say")).to_have_text("Lit cheek 0.4 over.")
+    expect(page.locator("#do")).to_have_text("Key down 0.4, to -2.4.")
+    expect(page.locator("#spoken")).to_have_text("Lit cheek 0.4 over. Key down 0.4, to -2.4.")
+    scene.land(on_plan())
+    expect(page.locator("#say")).to_have_text("On plan.")
+
+
+@pytest.mark.parametrize(("width", "height"), SIZES)
+def test_the_call_is_large_and_nothing_scrolls_sideways(
+    scene: Scene, board: BoardServer, page: Page, width: int, height: int
+) -> None:
+    page.set_viewport_size({"width": width, "height": height})
+    scene.land(key_hot())
+    opened(page, board)
+    expect(page.locator("#say")).to_have_text("Lit cheek 0.4 over.")
+    size = page.evaluate("parseFloat(getComputedStyle(document.querySelector('#say')).fontSize)")
+    assert size >= 0.047 * width - 0.01
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+
+
+def test_a_line_of_38_wide_letters_stays_on_the_screen_at_its_size(
+    scene: Scene, board: BoardServer, page: Page
+) -> None:
+    frame = key_hot()
+    frame["findings"][0]["of"] = "W" * 60
+    scene.land(frame)
+    opened(page, board)
+    expect(page.locator("#say")).to_contain_text("0.4 over.")
+    right = page.evaluate("document.querySelector('#say .fit').getBoundingClientRect().right")
+    assert 700 < right <= 1440
+
+
+def test_each_lamp_on_the_floor_has_its_instruction(
+    scene: Scene, board: BoardServer, page: Page
+) -> None:
+    scene.land(key_hot())
+    opened(page, board)
+    expect(page.locator("#lamps .called")).to_have_text(re.compile(r"key\s*down 0\.4, to -2\.4"))
+    expect(page.locator("#lamps li")).to_have_count(5)
+
+
+def test_layers_are_put_away_and_taken_back_by_button_and_key(
+    scene: Scene, board: BoardServer, page: Page
+) -> None:
+    scene.land(key_hot())
+    opened(page, board)
+    expect(page.locator("#over .blown")).not_to_have_count(0)
+    page.get_by_role("button", name="Blown").click()
+    expect(page.locator("#over .blown")).to_have_count(0)
+    page.keyboard.press("2")
+    expect(page.locator("#over .blown")).not_to_have_count(0)
+    expect(page.get_by_role("button", name="Blown")).to_have_attribute("aria-pressed", "true")
+
+
+def test_a_value_on_the_ruler_stands_at_its_zone(
+    scene: Scene, board: BoardServer, page: Page
+) -> None:
+    scene.land(key_hot())
+    opened(page, board)
+    expect(page.locator("#ruler .value")).not_to_have_count(0)
+    ends = page.evaluate(
+        "[...document.querySelectorAll('#ruler > path.rule')][0].getBBox()"
+        " && (({y, height}) => [y, y + height])"
+        "([...document.querySelectorAll('#ruler > path.rule')][0].getBBox())"
+    )
+    bar = page.evaluate(
+        "(({y, height}) => y + height / 2)"
+        "(document.querySelector('#ruler .value.role-fails').getBBox())"
+    )
+    clip = scene.desk.view(scene.frames[-1])["ruler"]["clip"]
+    zone = -0.5 + (ends[1] - bar) / (ends[1] - ends[0]) * (clip + 0.5)
+    assert zone == pytest.approx(6.9, abs=0.02)
+
+
+def test_a_patch_drawn_with_the_mouse_is_in_the_plan_file(
+    scene: Scene, board: BoardServer, page: Page
+) -> None:
+    scene.land(on_plan())
+    opened(page, board)
+    page.get_by_role("button", name="Draw patches").click()
+    expect(page.locator("#over .thing")).to_have_count(5)
+    drawn(page, (0.40, 0.64), (0.48, 0.70))
+    page.get_by_label("Name").fill("collar")
+    page.get_by_label("Zone wished").fill("5.5")
+    page.get_by_role("button", name="Save").click()
+    expect(page.locator("#told")).to_have_text("Saved collar in the plan.")
+    patch = load_plan(scene.plan_path).patch("collar")
+    assert patch is not None
+    assert patch.box == pytest.approx((0.40, 0.64, 0.48, 0.70), abs=0.003)
+    assert patch.zone == 5.5
+    assert "# the snoot" in scene.plan_path.read_text()
+
+
+def test_a_patch_is_moved_with_the_mouse_and_undone_by_key(
+    scene: Scene, board: BoardServer, page: Page
+) -> None:
+    before = scene.plan_path.read_text()
+    scene.land(on_plan())
+    opened(page, board)
+    page.keyboard.press("p")
+    expect(page.locator("#over .thing")).to_have_count(5)
+    drawn(page, (0.5, 0.23), (0.55, 0.33))
+    expect(page.locator("#told")).to_have_text("Saved hair in the plan.")
+    moved = load_plan(scene.plan_path).patch("hair")
+    assert moved is not None
+    assert moved.box == pytest.approx((0.51, 0.3, 0.59, 0.36), abs=0.003)
+    page.keyboard.press("u")
+    expect(page.locator("#told")).to_have_text("Took back the last edit of the plan.")
+    assert scene.plan_path.read_text() == before
+
+
+def test_a_patch_is_moved_sized_and_taken_out_by_keyboard_alone(
+    scene: Scene, board: BoardServer, page: Page
+) -> None:
+    scene.land(on_plan())
+    opened(page, board)
+    page.keyboard.press("p")
+    hair = page.locator('#over .thing[data-name="hair"]')
+    hair.focus()
+    page.keyboard.press("ArrowRight")
+    expect(page.locator("#told")).to_have_text("Saved hair in the plan.")
+    expect(hair).to_be_focused()
+    patch = load_plan(scene.plan_path).patch("hair")
+    assert patch is not None
+    assert patch.box == (0.465, 0.2, 0.545, 0.26)
+    page.keyboard.press("Delete")
+    expect(page.locator("#told")).to_contain_text("Took hair out of the plan.")
+    assert load_plan(scene.plan_path).patch("hair") is None
+
+
+def test_a_patch_changed_in_an_editor_meanwhile_is_not_overwritten(
+    scene: Scene, board: BoardServer, page: Page
+) -> None:
+    scene.land(on_plan())
+    opened(page, board)
+    page.keyboard.press("p")
+    expect(page.locator("#over .thing")).to_have_count(5)
+    edited = scene.plan_path.read_text().replace("zone = 6.0", "zone = 5.8")
+    scene.plan_path.write_text(edited)
+    drawn(page, (0.5, 0.23), (0.55, 0.33))
+    expect(page.locator("#told")).to_contain_text("was changed in the plan meanwhile")
+    assert scene.plan_path.read_text() == edited
+
+
+def test_a_frame_is_adopted_and_the_adoption_undone(
+    scene: Scene, board: BoardServer, page: Page
+) -> None:
+    before = scene.plan_path.read_text()
+    scene.land(key_hot())
+    opened(page, board)
+    expect(page.locator("#say")).to_have_text("Lit cheek 0.4 over.")
+    page.keyboard.press("a")
+    page.get_by_role("dialog").get_by_role("button", name="Adopt").click()
+    expect(page.locator("#told")).to_contain_text("Adopted 4 wishes from F0001.dng")
+    assert load_plan(scene.plan_path).patches[0].zone == 6.9
+    page.get_by_role("button", name="Undo").click()
+    expect(page.locator("#told")).to_contain_text("Took back")
+    assert scene.plan_path.read_text() == before
+
+
+def test_a_solo_is_marked_and_a_take_begun(scene: Scene, board: BoardServer, page: Page) -> None:
+    scene.land(on_plan())
+    opened(page, board)
+    expect(page.locator("#say")).to_have_text("On plan.")
+    page.keyboard.press("m")
+    page.get_by_label("solo of hair").check()
+    page.get_by_role("button", name="Mark", exact=True).click()
+    expect(page.locator("#told")).to_have_text("F0001.dng is the solo of hair.")
+    assert load_plan(scene.plan_path).frames.solo == {"hair": "F0001.dng"}
+    page.keyboard.press("t")
+    page.get_by_label("What was turned").fill("key -0.5")
+    page.keyboard.press("Enter")
+    expect(page.locator("#told")).to_have_text("A new take begins with the next frame.")
+    assert [(one.kind, one.body) for one in scene.ledger.orders.open()] == [("take", "key -0.5")]
+
+
+def test_two_frames_are_compared_side_by_side(scene: Scene, board: BoardServer, page: Page) -> None:
+    scene.land(on_plan())
+    scene.land(key_hot())
+    opened(page, board)
+    expect(page.locator("#say")).to_have_text("Lit cheek 0.4 over.")
+    page.keyboard.press("c")
+    row = page.get_by_role("row", name=re.compile("^lit cheek"))
+    expect(row).to_contain_text("+0.4")
+    expect(page.locator("dialog img")).to_have_count(2)
+    page.keyboard.press("Escape")
+    expect(page.get_by_role("dialog")).to_have_count(0)
+
+
+def test_earlier_frames_are_looked_at_while_new_ones_land(
+    scene: Scene, board: BoardServer, page: Page
+) -> None:
+    scene.land(key_hot())
+    scene.land(on_plan())
+    opened(page, board)
+    expect(page.locator("#say")).to_have_text("On plan.")
+    page.keyboard.press("ArrowLeft")
+    expect(page.locator("#say")).to_have_text("Lit cheek 0.4 over.")
+    scene.land(key_hot(0.7))
+    expect(page.locator("#line")).to_contain_text("live is 3")
+    expect(page.locator("#say")).to_have_text("Lit cheek 0.4 over.")
+    page.keyboard.press("End")
+    expect(page.locator("#say")).to_have_text("Lit cheek 0.7 over.")
+
+
+def test_a_lamp_that_was_out_stays_called_until_it_is_seen_to(
+    scene: Scene, board: BoardServer, page: Page
+) -> None:
+    opened(page, board)
+    scene.land(hair_out())
+    expect(page.locator("#say")).to_have_text("Hair lamp did not fire.")
+    scene.land(on_plan())
+    expect(page.locator("#say")).to_have_text("Hair lamp was out, 1 good since.")
+    page.keyboard.press("o")
+    expect(page.locator("#say")).to_have_text("On plan.")
+
+
+def test_what_the_watcher_is_at_is_said(scene: Scene, board: BoardServer, page: Page) -> None:
+    opened(page, board)
+    scene.desk.status(behind=2, backlog=0, decoding=["F0009.dng"])
+    expect(page.locator("#line")).to_have_text("Reading F0009.dng · 2 behind")
+    scene.desk.status(behind=0, backlog=0, decoding=[])
+    expect(page.locator("#line")).to_have_text("")
+
+
+def test_a_hostile_file_name_is_text_only(scene: Scene, board: BoardServer, page: Page) -> None:
+    page.on("dialog", lambda dialog: pytest.fail(dialog.message))
+    frame = key_hot(file=HOSTILE)
+    frame["patches"][HOSTILE] = frame["patches"].pop("mask")
+    frame["findings"][0]["of"] = HOSTILE
+    scene.land(frame)
+    opened(page, board)
+    expect(page.locator("#facts")).to_contain_text(
+        "<img src=x onerror=alert(1)>\\x1b[2J\\u202e.dng"
+    )
+    assert page.locator("img[src='x']").count() == 0
+
+
+def test_the_clients_view_shows_picture_number_and_dot_and_no_figure(
+    scene: Scene, board: BoardServer, page: Page
+) -> None:
+    scene.land(key_hot())
+    opened(page, board, "quiet")
+    expect(page.locator("#image")).to_be_visible()
+    assert page.locator("main").inner_text().strip().splitlines()[-1] == "Frame 1"
+    scene.land(on_plan())
+    expect(page.locator("#number")).to_have_text("Frame 2")
+    expect(page.locator("#dot")).to_have_class("good")
+    assert page.locator("svg path, svg text").count() == 0
+
+
+def test_the_stream_heals_by_itself_and_misses_nothing(tmp_path: Path, page: Page) -> None:
+    scene = scene_in(tmp_path)
+    with BoardServer(scene.desk) as server:
+        port = server.rules.port
+        opened(page, server)
+        scene.land(on_plan())
+        expect(page.locator("#say")).to_have_text("On plan.")
+    expect(page.locator("#line")).to_contain_text("No connection")
+    scene.keep(key_hot())
+    scene.ledger.close()
+    again = scene_in(tmp_path)
+    with BoardServer(again.desk, port=port):
+        expect(page.locator("#say")).to_have_text("Lit cheek 0.4 over.", timeout=15_000)
+        expect(page.locator("#line")).to_have_text("")
+        again.land(on_plan())
+        expect(page.locator("#say")).to_have_text("On plan.")
+        assert page.evaluate("document.querySelectorAll('#run .now').length") == 1
+    again.ledger.close()
+
+
+def test_a_read_only_board_offers_no_edit(tmp_path: Path, page: Page) -> None:
+    scene = scene_in(tmp_path, may_edit=False)
+    scene.land(on_plan())
+    with BoardServer(scene.desk) as server:
+        opened(page, server)
+        expect(page.locator("#say")).to_have_text("On plan.")
+        expect(page.get_by_role("button", name="Adopt")).to_have_count(0)
+        page.keyboard.press("a")
+        expect(page.get_by_role("dialog")).to_have_count(0)
+        refused = page.evaluate("fetch('/do/undo', {method: 'POST'}).then((a) => a.status)")
+        assert refused == 403
+    scene.ledger.close()
+
+
+def test_single_keys_can_be_turned_off(scene: Scene, board: BoardServer, page: Page) -> None:
+    # WCAG 2.2, success criterion 2.1.4
+    scene.land(on_plan())
+    opened(page, board)
+    page.keyboard.press("?")
+    page.get_by_label("Single keys work").uncheck()
+    page.keyboard.press("Escape")
+    page.keyboard.press("b")
+    assert page.evaluate("document.documentElement.dataset.theme") == "dark"
+
+
+def test_every_button_is_reached_by_tab_and_shows_its_focus(
+    scene: Scene, board: BoardServer, page: Page
+) -> None:
+    scene.land(on_plan())
+    opened(page, board)
+    wanted = page.locator("button:visible").count()
+    seen = set()
+    for _ in range(wanted + 10):
+        page.keyboard.press("Tab")
+        seen.add(
+            page.evaluate(
+                "(() => { const e = document.activeElement; const s = getComputedStyle(e);"
+                " return e.tagName === 'BUTTON' ? e.textContent + '|' + s.outlineStyle : '' })()"
+            )
+        )
+    buttons = {one for one in seen if one}
+    assert len(buttons) == wanted
+    assert all(one.endswith("|solid") for one in buttons)
+
+
+@pytest.mark.parametrize("theme", ["dark", "light"])
+@pytest.mark.parametrize("path", ["", "quiet"])
+def test_axe_finds_nothing_at_aa(
+    scene: Scene, board: BoardServer, page: Page, theme: str, path: str
+) -> None:
+    if AXE is None or not Path(AXE).exists():
+        if os.environ.get("CI"):
+            pytest.fail("in CI axe-core must be there: set STOPWISE_AXE to its axe.min.js")
+        pytest.skip("no axe-core here: set STOPWISE_AXE to its axe.min.js")
+    scene.land(key_hot())
+    scene.land(hair_out())
+    opened(page, board, path)
+    page.evaluate("(theme) => (document.documentElement.dataset.theme = theme)", theme)
+    page.wait_for_timeout(300)
+    page.evaluate(Path(AXE).read_text(encoding="utf-8"))
+    found = page.evaluate(
+        "axe.run(document, {runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa']})"
+        ".then((r) => r.violations.map((v) => [v.id, v.nodes.map((n) => n.html)]))"
+    )
+    assert found == [], json.dumps(found, indent=1)

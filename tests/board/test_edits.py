@@ -1,0 +1,180 @@
+"""Edits from the page: by name, comments kept, never over somebody else's change."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import pytest
+
+from stopwise.board.actions import Actions, adopted
+from stopwise.board.edits import (
+    Stale,
+    delete_patch,
+    patch_values,
+    plan_view,
+    save_backdrop,
+    save_patch,
+    undo,
+)
+from stopwise.errors import PlanError, WrongUse
+from stopwise.ledger import MEMORY, Ledger, Place, Stamp
+from stopwise.plan import load_plan
+from stopwise.plan.draft import open_draft
+from support.board_scene import PLAN_TEXT, key_hot, on_plan
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+
+@pytest.fixture
+def file(tmp_path: Path) -> Path:
+    path = tmp_path / "plan.toml"
+    path.write_text(PLAN_TEXT, encoding="utf-8")
+    return path
+
+
+def values_of(file: Path, name: str) -> dict[str, Any]:
+    patch = load_plan(file).patch(name)
+    assert patch is not None
+    return patch_values(patch)
+
+
+def comments(text: str) -> list[str]:
+    return [line.partition("#")[2] for line in text.splitlines() if "#" in line]
+
+
+def test_a_new_patch_stands_in_the_plan_with_its_wishes(file: Path) -> None:
+    wished = {"name": "cap", "box": [0.3, 0.2, 0.1, 0.4], "material": "white cloth", "within": 0.2}
+    save_patch(file, "cap", wished, was=None)
+    patch = load_plan(file).patch("cap")
+    assert patch is not None
+    assert (patch.box, patch.material, patch.within) == ((0.1, 0.2, 0.3, 0.4), "white cloth", 0.2)
+    assert comments(file.read_text()) == comments(PLAN_TEXT)
+
+
+def test_a_moved_patch_changes_its_box_and_nothing_else(file: Path) -> None:
+    box = [0.5, 0.4, 0.55, 0.45]
+    save_patch(file, "lit cheek", {"box": box}, was=values_of(file, "lit cheek"))
+    expected = PLAN_TEXT.replace("[0.535, 0.44, 0.565, 0.49]", "[0.5, 0.4, 0.55, 0.45]")
+    assert file.read_text() == expected
+
+
+def test_a_renamed_patch_is_renamed_wherever_it_is_named(file: Path) -> None:
+    save_patch(file, "lit cheek", {"name": "key side"}, was=values_of(file, "lit cheek"))
+    plan = load_plan(file)
+    assert plan.patch("key side")
+    assert plan.ratios[0].lit == "key side"
+
+
+def test_an_edit_elsewhere_in_the_file_is_kept(file: Path) -> None:
+    was = values_of(file, "lit cheek")
+    file.write_text(PLAN_TEXT.replace("iso = 100", "iso = 200"), encoding="utf-8")
+    save_patch(file, "lit cheek", {"zone": 6.3}, was=was)
+    plan = load_plan(file)
+    assert (plan.camera.iso, values_of(file, "lit cheek")["zone"]) == (200, 6.3)
+
+
+def test_an_edit_of_the_same_patch_meanwhile_is_never_overwritten(file: Path) -> None:
+    was = values_of(file, "lit cheek")
+    changed = PLAN_TEXT.replace("zone = 6.5", "zone = 6.0")
+    file.write_text(changed, encoding="utf-8")
+    with pytest.raises(Stale, match="changed in the plan meanwhile"):
+        save_patch(file, "lit cheek", {"zone": 6.3}, was=was)
+    assert file.read_text() == changed
+
+
+def test_a_second_patch_of_a_name_is_refused(file: Path) -> None:
+    with pytest.raises(Stale, match="There is a patch called"):
+        save_patch(file, "hair", {"name": "hair", "box": [0, 0, 0.1, 0.1]}, was=None)
+
+
+def test_a_patch_that_a_ratio_needs_stays(file: Path) -> None:
+    with pytest.raises(PlanError, match="lit cheek"):
+        delete_patch(file, "lit cheek")
+    assert file.read_text() == PLAN_TEXT
+
+
+def test_a_patch_is_taken_out_and_put_back(file: Path) -> None:
+    delete_patch(file, "hair")
+    assert load_plan(file).patch("hair") is None
+    undo(file)
+    assert file.read_text() == PLAN_TEXT
+    with pytest.raises(WrongUse, match="no edit"):
+        undo(file)
+
+
+def test_backdrop_boxes_are_written_where_they_stand(file: Path) -> None:
+    was = plan_view(load_plan(file))["backdrop"]
+    save_backdrop(file, [*was, [0.4, 0.02, 0.6, 0.08]], was=was)
+    backdrop = load_plan(file).backdrop
+    assert backdrop is not None
+    assert len(backdrop.boxes) == 3
+    with pytest.raises(Stale, match="meanwhile"):
+        save_backdrop(file, [], was=was)
+
+
+@pytest.mark.parametrize(
+    ("values", "words"),
+    [
+        ({"box": [0.1, 0.1, 0.1, 0.5]}, "empty"),
+        ({"box": [0.1, 0.1, 0.2]}, "four numbers"),
+        ({"box": "everywhere"}, "four numbers"),
+        ({"box": [0.1, "x", 0.2, 0.3]}, "not a number"),
+        ({"zone": float("nan")}, "not a number"),
+        ({"zone": 40}, "zone"),
+        ({"material": "velvet"}, "material"),
+        ({"name": "two\nlines"}, "one line"),
+    ],
+)
+def test_a_wrong_value_is_refused_in_words_and_nothing_is_written(
+    file: Path, values: dict[str, Any], words: str
+) -> None:
+    with pytest.raises((WrongUse, PlanError), match=words):
+        save_patch(file, "hair", values, was=values_of(file, "hair"))
+    assert file.read_text() == PLAN_TEXT
+
+
+def test_adopting_makes_a_frames_figures_the_wishes_and_keeps_the_old_as_comments(
+    file: Path,
+) -> None:
+    draft, changed = adopted(open_draft(file), key_hot(file="F0007.dng"))
+    draft.save()
+    plan, text = load_plan(file), file.read_text()
+    assert [patch.zone for patch in plan.patches] == [6.9, 4.4, 6.1]
+    assert changed == 4  # three patches and the backdrop's left less right
+    assert "# zone = 6.5  (before F0007.dng)" in text
+
+
+def test_a_frame_is_marked_with_its_path_from_the_plan(file: Path) -> None:
+    with Ledger(MEMORY) as ledger:
+        actions = Actions(ledger, file.parent / "shoot", file)
+        frame = on_plan(file="F0003.dng")
+        place = Place(str(file.parent), "shoot/F0003.dng", Stamp(1, 1, 1))
+        ledger.frames.keep(frame, place, sha256="0" * 64)
+        assert actions.mark(1, frame, "key") == "F0003.dng is the solo of key."
+        actions.mark(1, frame, "grey")
+        with pytest.raises(WrongUse, match="neither a mark nor a lamp"):
+            actions.mark(1, frame, "moon")
+    frames = load_plan(file).frames
+    assert (frames.solo, frames.grey) == ({"key": "shoot/F0003.dng"}, "shoot/F0003.dng")
+
+
+def test_without_a_plan_what_needs_one_is_refused(tmp_path: Path) -> None:
+    with Ledger(MEMORY) as ledger, pytest.raises(WrongUse, match="no plan"):
+        Actions(ledger, tmp_path, None).adopt(on_plan())
+
+
+def test_what_is_said_reaches_the_ledger_for_the_watcher(tmp_path: Path) -> None:
+    with Ledger(MEMORY) as ledger:
+        actions = Actions(ledger, tmp_path, None)
+        actions.begin_take("key -0.5")
+        actions.lit(["key", "fill"])
+        actions.look("black")
+        actions.expect(["grey", "key"])
+        said = [(order.kind, order.body) for order in ledger.orders.open()]
+    assert said == [
+        ("take", "key -0.5"),
+        ("lit", ["key", "fill"]),
+        ("look", "black"),
+        ("expect", ["grey", "key"]),
+    ]
