@@ -73,8 +73,8 @@ class Shutter:
         """Return the share of the flash that each sensor row gets, (rows,)."""
         place = (np.arange(rows, dtype=np.float32) + 0.5) / rows
         edge = np.clip((1.0 - self.covered - place) / 0.012 + 0.5, 0.0, 1.0)
-        share = np.exp2(self.tail_stops * (0.5 - place))
-        return share * edge if self.covered else share
+        share = np.exp2(np.float32(self.tail_stops) * (np.float32(0.5) - place))
+        return (share * edge if self.covered else share).astype(np.float32)
 
 
 @dataclass(frozen=True, slots=True)

@@ -72,7 +72,7 @@ def ellipsoid(points: Points, centre: Vector, radii: Vector) -> Distances:
     scaled = (points - column(centre)) / column(radii)
     outward = length(scaled)
     slope = length(scaled / column(radii))
-    return outward * (outward - 1.0) / np.maximum(slope, 1e-6)
+    return outward * (outward - np.float32(1.0)) / np.maximum(slope, np.float32(1e-6))
 
 
 def capsule(points: Points, start: Vector, end: Vector, radius: float) -> Distances:

@@ -78,7 +78,7 @@ class Maker:
 
     def _patches(self, light: Light, recipe: Recipe, wishes: Wishes) -> dict[str, Any]:
         pose = recipe.scene.pose or Pose()
-        found = {}
+        found: dict[str, Any] = {}
         for patch in wishes.patches:
             box = patch.box if pose == Pose() else moved_box(patch, recipe.view, self.still, pose)
             found[patch.name] = {"box": list(box)} | truth.patch(light, patch, box)

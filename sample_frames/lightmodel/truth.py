@@ -7,7 +7,7 @@ measuring code: tests hold one against the other.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 from scipy import ndimage
@@ -18,7 +18,7 @@ from lightmodel.scene import Stuff
 from lightmodel.wishes import PINPOINT_LARGEST
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterable, Mapping
 
     from numpy.typing import NDArray
 
@@ -29,6 +29,8 @@ if TYPE_CHECKING:
 
     Cells = NDArray[np.float32]
     Mask = NDArray[np.bool_]
+
+T = TypeVar("T", bound=np.generic)
 
 _CHANNEL = (0, 1, 2, 1)
 """R, G or B of the four colours of a cell."""
@@ -50,10 +52,15 @@ class Light:
         Cells that see nothing but paper.
     """
 
-    signals: tuple[Cells, Cells, Cells]
-    over: tuple[Mask, Mask, Mask]
+    signals: tuple[Cells, ...]
+    over: tuple[Mask, ...]
     luminance: Cells
     paper: Mask
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Rows and columns of cells."""
+        return self.luminance.shape[0], self.luminance.shape[1]
 
     @property
     def any_clipped(self) -> Mask:
@@ -71,8 +78,11 @@ def light_of(exposed: Exposed, stuff: NDArray[np.uint8], sensor: Sensor, view: V
     due = np.minimum(exposed.due, 1.0)
     signals = tuple(_planes(due, sensor, view, channel) for channel in range(3))
     over = tuple(_planes(exposed.clipped, sensor, view, channel) for channel in range(3))
-    balanced = [float(MULTIPLIERS[c]) * signals[c].mean(axis=0) for c in range(3)]
-    luminance = sum(float(WEIGHTS[c]) * balanced[c] for c in range(3))
+    shares = [float(WEIGHTS[c] * MULTIPLIERS[c]) for c in range(3)]
+    luminance = sum(
+        (share * plane.mean(axis=0) for share, plane in zip(shares, signals, strict=True)),
+        np.zeros(signals[0].shape[1:], np.float32),
+    )
     bare = ndimage.binary_erosion(stuff == Stuff.PAPER, iterations=6, border_value=1)
     rows, columns = luminance.shape
     return Light(signals, over, luminance, bare[::2, ::2][:rows, :columns])
@@ -85,12 +95,12 @@ def zone(luminance: float) -> float:
 
 def patch(light: Light, wish: Patch, box: Box) -> dict[str, float]:
     """Return what a patch holds: zone, top, headroom, blocked and clipped shares."""
-    rows, columns = window(box, light.luminance.shape)
+    rows, columns = window(box, light.shape)
     luminance = light.luminance[rows, columns]
     fullest = max(float(np.percentile(plane[:, rows, columns], 99)) for plane in light.signals)
     return {
-        "zone": zone(np.percentile(luminance, wish.allowed.read_at)),
-        "top": zone(np.percentile(luminance, 99)),
+        "zone": zone(float(np.percentile(luminance, wish.allowed.read_at))),
+        "top": zone(float(np.percentile(luminance, 99))),
         "headroom": max(float(-np.log2(fullest)), 0.0),
         "blocked": float((luminance < MID_GREY * 2.0**-4).mean()),
         "clipped": float(blown(light)[rows, columns].mean()),
@@ -138,13 +148,13 @@ def largest_outside(light: Light, boxes: tuple[Box, ...]) -> float:
 
 def backdrop(light: Light, boxes: tuple[Box, ...]) -> dict[str, float]:
     """Return how the paper lies inside some boxes: zone, left minus right, falloff, the rest."""
-    inside = np.zeros(light.luminance.shape, bool)
+    inside = np.zeros(light.shape, np.bool_)
     for box in boxes:
-        inside[window(box, inside.shape)] = True
+        inside[window(box, light.shape)] = True
     inside &= light.paper & ~light.any_clipped
     stops = np.log2(light.luminance)
     pairs = inside & inside[:, ::-1]
-    middle = inside.shape[1] // 2
+    middle = light.shape[1] // 2
     left, right = stops[:, :middle][pairs[:, :middle]], stops[:, middle:][pairs[:, middle:]]
     surface, residual = _surface(stops, inside)
     return {
@@ -163,7 +173,7 @@ def window(box: Box, shape: tuple[int, int]) -> tuple[slice, slice]:
     return slice(y0, max(y1, y0 + 1)), slice(x0, max(x1, x0 + 1))
 
 
-def _planes(mosaic: NDArray[np.float32], sensor: Sensor, view: View, channel: int) -> Cells:
+def _planes(mosaic: NDArray[T], sensor: Sensor, view: View, channel: int) -> NDArray[T]:
     chosen = [
         mosaic[row::2, column::2]
         for row, colours in enumerate(sensor.pattern)
@@ -179,7 +189,7 @@ def _areas(light: Light) -> tuple[NDArray[np.int32], NDArray[np.float64], int]:
     return labels, np.bincount(labels.ravel(), minlength=count + 1)[1:].astype(float), count
 
 
-def _named(values: object) -> Mapping[str, float]:
+def _named(values: Iterable[float]) -> Mapping[str, float]:
     return dict(zip("RGB", values, strict=True))
 
 

@@ -56,7 +56,7 @@ class View:
 
     def rays(self, *, step: int = 1) -> Points:
         """Return unit directions through every `step`-th photosite, upright, (3, rows columns)."""
-        rows, columns = (np.arange(step // 2, side, step, np.float32) for side in self.shape)
+        rows, columns = (np.arange(step // 2, side, step).astype(np.float32) for side in self.shape)
         down = (rows + 0.5 - self.shape[0] / 2.0) * self.pitch_m
         right = (columns + 0.5 - self.shape[1] / 2.0) * self.pitch_m
         across, upwards = np.meshgrid(right, -down)
