@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from stopwise.judging.wording import share_text
-from stopwise.report.calls import Scene, call_of, urgency
+from stopwise.report.calls import call_of, urgency
+from stopwise.report.scene import Scene
 from stopwise.report.words import CALL_WIDTH, fitted, left_text, shortened, shown, tenths
 
 if TYPE_CHECKING:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from stopwise.report.calls import ALL_LAMPS
+from stopwise.report.frame_calls import ALL_LAMPS
 from stopwise.report.words import fitted, lamp_name
 
 if TYPE_CHECKING:
