@@ -40,11 +40,20 @@ class ClipMasks:
         Cells with at least one, and with every, photosite clipped.
     blown
         Clipped cells of areas that are too large for a pinpoint.
+    labels
+        int32 (h, w), number of the connected area that each cell belongs to; 0 for none.
+    sizes
+        Cells of each area, by its number; that of 0 is 0.
+    largest_pinpoint
+        Cells; an area of as many or more is blown.
     """
 
     any: NDArray[np.bool_]
     all: NDArray[np.bool_]
     blown: NDArray[np.bool_]
+    labels: NDArray[np.int32]
+    sizes: NDArray[np.int64]
+    largest_pinpoint: float
 
 
 def clip_masks(
@@ -77,9 +86,9 @@ def clip_masks(
         some |= mask
         every &= mask
     labels, sizes = _labelled(some)
-    blown = sizes >= pinpoint_largest * some.size
-    blown[0] = False
-    return ClipMasks(some, every, blown[labels] if blown.any() else np.zeros_like(some))
+    limit = pinpoint_largest * some.size
+    blown = (sizes >= limit) & (sizes > 0)
+    return ClipMasks(some, every, blown[labels], labels, sizes, limit)
 
 
 def read_clipping(
@@ -181,24 +190,35 @@ def _full(cells: Cells, limits: tuple[int, ...]) -> dict[str, int]:
 
 
 def _labelled(mask: NDArray[np.bool_]) -> tuple[NDArray[np.int32], NDArray[np.int64]]:
-    """Return labels of connected areas and each one's size; 0 is what isn't clipped."""
+    """Return numbers of connected areas and each one's size; 0 is what isn't clipped."""
     from scipy.ndimage import label
 
-    labels, _ = label(mask, structure=_EIGHT)
-    return labels, np.bincount(labels.ravel())
+    labels = np.zeros(mask.shape, dtype=np.int32)
+    rows, columns = (_reach(np.asarray(mask.any(axis=axis))) for axis in (1, 0))
+    label(mask[rows, columns], structure=_EIGHT, output=labels[rows, columns])
+    sizes = np.bincount(labels[mask]) if mask.any() else np.zeros(1, dtype=np.int64)
+    return labels, sizes
+
+
+def _reach(marked: NDArray[np.bool_]) -> slice:
+    """Return the slice from the first to the last mark."""
+    places = np.flatnonzero(marked)
+    return slice(int(places[0]), int(places[-1]) + 1) if len(places) else slice(0, 1)
 
 
 def _areas(masks: ClipMasks, patches: Mapping[str, Box]) -> tuple[list[BlownArea], list[int]]:
     """Return blown areas, largest first, and the sizes of the pinpoints."""
     from scipy.ndimage import find_objects
 
-    labels, _ = _labelled(masks.blown)
+    large = masks.sizes >= masks.largest_pinpoint
+    windows = find_objects(masks.labels)
     areas = [
-        _area(labels, number, window, patches)
-        for number, window in enumerate(find_objects(labels), start=1)
+        _area(masks.labels, int(number), windows[number - 1], patches)
+        for number in np.flatnonzero(large)
+        if masks.sizes[number]
     ]
-    _, specks = _labelled(masks.any & ~masks.blown)
-    return sorted(areas, key=lambda area: -area.fraction), [int(size) for size in specks[1:]]
+    specks = masks.sizes[(masks.sizes > 0) & ~large]
+    return sorted(areas, key=lambda area: -area.fraction), [int(size) for size in specks]
 
 
 def _area(

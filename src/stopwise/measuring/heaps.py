@@ -33,7 +33,7 @@ _LEAST = 30
 _SCALES = (1.0, 0.7, 0.45)
 _SURE = 5.0
 _STEEPER = 0.77
-_ROUNDS = 7
+_ROUNDS = 6
 _BELOW = 2.5
 _HUMPS = (
     np.arange(-1.0, 4.6, 0.8),
@@ -45,8 +45,10 @@ _HUMPS = (
 _PRICE = 3.0
 """What one more hump must better the misfit by."""
 _PIVOTS = 12
-_LEVELS_TRIED, _WIDTHS_TRIED = 9, 7
+_LEVELS_TRIED, _WIDTHS_TRIED = 9, 5
 _SPIKED = 0.6
+_NEAR = 3
+_FITS = 1.3
 _BELOW = 2.5
 _ROUGH = 0.002
 """How far light is from a parabola, as a share of its counts squared over the greatest."""
@@ -179,6 +181,9 @@ def _peaks(values: NDArray[np.float64], apart: int) -> Iterator[int]:
 
 def _fit(histogram: NDArray[np.int64], place: float, noise: float) -> Heap | None:
     """Fit a heap on a slope of light that ends at it; None where it is too wide or no heap."""
+    spike = _spike(histogram, place, noise)
+    if spike is not None:
+        return spike
     edges, counts = _binned(histogram, place, noise)
     rough = _searched(edges, counts, _Try(place, 0.3 * noise, noise, 1.2 * noise, 4.0), _HUMPS[0])
     near = replace(rough, reach_level=0.3 * noise, reach_width=1.6)
@@ -189,16 +194,19 @@ def _fit(histogram: NDArray[np.int64], place: float, noise: float) -> Heap | Non
     bin_levels = round(float(edges[1] - edges[0]))
     if width > WIDEST * noise or count < _LEAST:
         return None
-    spike = _spike(histogram, level, bin_levels)
-    if histogram[spike] > _SPIKED * count:
-        return Heap(float(spike), 0.0, float(histogram[spike]), spike)
     return Heap(level, width, count, _threshold(histogram, count, level, width + bin_levels / 4.0))
 
 
-def _spike(histogram: NDArray[np.int64], level: float, bin_levels: int) -> int:
-    """Return the level that holds most photosites within two bins."""
-    start = max(int(level) - 2 * bin_levels, 0)
-    return start + int(np.argmax(histogram[start : int(level) + 2 * bin_levels + 1]))
+def _spike(histogram: NDArray[np.int64], place: float, noise: float) -> Heap | None:
+    """Return a heap of one level: it holds most of what is near it and next to all from it on."""
+    start = max(int(place - noise), 0)
+    level = start + int(np.argmax(histogram[start : int(place + noise) + 1]))
+    count = int(histogram[level])
+    near = int(histogram[max(level - _NEAR, 0) : level + _NEAR + 1].sum())
+    beyond = int(histogram[level : level + math.ceil(2.0 * noise)].sum())
+    if noise < _NEAR or count < max(_SPIKED * near, 0.9 * beyond, _LEAST):
+        return None
+    return Heap(float(level), 0.0, float(count), level)
 
 
 @dataclass(frozen=True, slots=True)
