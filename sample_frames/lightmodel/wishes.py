@@ -98,7 +98,7 @@ WHITE = Wishes(
     look=None,
     patches=(
         Patch(LIT, (0.48, 0.284, 0.504, 0.32), "skin", 6.5, ("key", "fill"), "head"),
-        Patch(SHADOW, (0.435, 0.33, 0.455, 0.37), "skin", 4.5, ("fill",), "head"),
+        Patch(SHADOW, (0.43, 0.33, 0.45, 0.37), "skin", 4.5, ("fill",), "head"),
         Patch("brow", (0.47, 0.18, 0.495, 0.21), "skin", 6.9, ("key", "fill"), "head"),
         Patch(HAIR, (0.418, 0.14, 0.445, 0.19), "hair", 5.8, ("hair", "fill"), "head"),
         Patch("jacket", (0.5, 0.58, 0.56, 0.66), "white cloth", 7.0, ("key", "fill")),

@@ -1,0 +1,91 @@
+"""What the package measures in the sample frames, against what the light model knows of them."""
+
+from __future__ import annotations
+
+import json
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pytest
+
+from stopwise.decoding import decode
+from stopwise.errors import Unreadable
+from stopwise.measuring import measure
+from stopwise.plan import load_plan
+
+if TYPE_CHECKING:
+    from stopwise.measuring.measurement import Measurement
+    from stopwise.plan.model import Plan
+
+FOLDER = Path(__file__).parents[2] / "sample_frames"
+TRUTH: dict[str, dict[str, Any]] = json.loads((FOLDER / "truth.json").read_text(encoding="utf-8"))[
+    "frames"
+]
+STILL = [
+    name
+    for name, frame in TRUTH.items()
+    if frame["verdict"] in {"on plan", "off plan"}
+    and frame["cause"] not in {"trigger", "sitter"}
+    and frame["sitter"]["right"] == 0.0
+]
+"""Frames of the shoot with the sitter in his place, lit."""
+
+
+@cache
+def plan_in(look: str | None) -> Plan:
+    plan = load_plan(FOLDER / "plan.toml")
+    if look is None:
+        return plan
+    worn = next(part for part in plan.looks if part.name == look)
+    return plan.model_copy(update={"patches": worn.patches, "ratios": worn.ratios})
+
+
+@cache
+def measured(name: str) -> Measurement:
+    return measure(decode(FOLDER / name), plan_in(TRUTH[name]["look"]))
+
+
+@pytest.mark.parametrize("name", STILL)
+def test_zones_tops_and_headroom_lie_within_a_twentieth_of_a_stop(name: str) -> None:
+    for patch, true in TRUTH[name]["patches"].items():
+        reading = measured(name).patches[patch]
+        for figure in ("zone", "top", "headroom"):
+            assert getattr(reading, figure) == pytest.approx(true[figure], abs=0.05), patch
+        assert reading.clipped == pytest.approx(true["clipped"], abs=2e-4)
+
+
+@pytest.mark.parametrize("name", STILL)
+def test_the_ratio_lies_within_0_06_stop(name: str) -> None:
+    ratio = measured(name).ratios[0]
+    assert ratio.stops == pytest.approx(TRUTH[name]["ratio_stops"], abs=0.06)
+
+
+@pytest.mark.parametrize("name", STILL)
+def test_clipped_fractions_lie_within_2e_4_of_the_true_count(name: str) -> None:
+    clipping, true = measured(name).clipping, TRUTH[name]["clipping"]
+    assert clipping.any == pytest.approx(true["any"], abs=2e-4)
+    assert clipping.all == pytest.approx(true["all"], abs=2e-4)
+    for colour, share in true["by_colour"].items():
+        assert clipping.by_colour[colour] == pytest.approx(share, abs=2e-4)
+
+
+@pytest.mark.parametrize("name", STILL)
+def test_the_backdrop_lies_as_the_model_has_it(name: str) -> None:
+    backdrop, true = measured(name).backdrop, TRUTH[name]["backdrop"]
+    assert backdrop is not None
+    assert backdrop.zone == pytest.approx(true["zone"], abs=0.05)
+    assert backdrop.left_right == pytest.approx(true["left_right"], abs=0.08)
+    assert backdrop.falloff == pytest.approx(true["falloff"], abs=0.1)
+
+
+def test_the_shutter_s_edge_is_seen_where_it_is_and_nowhere_else() -> None:
+    for name in STILL:
+        covered = TRUTH[name]["shutter"]["covered"]
+        assert measured(name).shutter.edge_share == pytest.approx(covered, abs=0.02)
+    assert measured("F0020.dng").shutter.edge_side == "bottom"
+
+
+def test_the_cut_file_gives_no_frame() -> None:
+    with pytest.raises(Unreadable, match="cut short"):
+        decode(FOLDER / "F0021.dng")
