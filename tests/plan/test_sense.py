@@ -218,6 +218,39 @@ def test_key_and_fill_go_by_their_roles_where_lit_by_is_not_said() -> None:
     assert "by their roles, since lit_by isn't said" in said[0]
 
 
+# Lambert's law by hand: a key 60 round and 35 up gives a surface square to the camera 1.29 stop
+# less than its meter says, so f/11 over f/8 lies anywhere from 0.9 to 1.6 stops, lit to shadow.
+PLACED = GOOD.replace('role = "key"\n', 'role = "key"\noff_axis = 60\nelevation = 35\n')
+
+
+def test_a_wish_that_turned_surfaces_can_give_raises_no_doubt() -> None:
+    text = PLACED.replace("meter = 6.3", "meter = 8").replace("stops = 2\n", "stops = 1\n")
+    text = text.replace("zone = 4\n", "zone = 5\n")
+
+    assert not [line for line in told(text) if "the readings give" in line]
+    flat = text.replace("off_axis = 60\nelevation = 35\n", "")
+    assert [line for line in told(flat) if "the readings give 1.6 stops" in line]
+
+
+def test_how_far_turned_surfaces_reach_is_said_with_a_wish_beyond() -> None:
+    text = PLACED.replace("meter = 6.3", "meter = 8").replace("stops = 2\n", "stops = 3\n")
+
+    said = [line for line in told(text) if "the readings give" in line]
+
+    assert "Surfaces turned from their lamps make it 0.9 to 1.6." in said[0]
+
+
+@pytest.mark.parametrize(("lens", "asked"), [(8, True), (11, False), (22, True)])
+def test_the_keys_light_far_from_the_lens_is_asked_about_once(lens: float, asked: bool) -> None:
+    text = GOOD.replace("f_number = 11", f"f_number = {lens}")
+    text = text.replace('material = "skin"\n', "").replace('material = "white cloth"\n', "")
+
+    said = [line for line in told(text) if "Set the lens to" in line]
+
+    assert len(said) == int(asked)
+    assert all("its lamps give f/11+0.4 together" in line for line in said)
+
+
 def test_continuous_lamps_need_no_sync() -> None:
     text = GOOD.replace('shutter = "1/160"', 'shutter = "1/250"')
     text = text.replace("role = ", 'kind = "continuous"\nrole = ')

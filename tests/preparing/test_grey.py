@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import json
 import math
 import re
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -15,8 +17,6 @@ from stopwise.plan import load_plan
 from stopwise.preparing.grey import Card, set_grey
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from numpy.typing import NDArray
 
 BLACK, WHITE, GAIN = 512.0, 16383.0, 2.0
@@ -130,6 +130,34 @@ def test_meter_and_sensor_are_compared(plan: Path, tmp_path: Path) -> None:
     assert "The meter read f/11 for key, the lens was at f/11" in said
     assert "the sensor sees 0.40 stop more than the meter" in said
     assert "0.75 stop" in said
+
+
+def test_a_meter_far_off_is_asked_about_unless_its_reading_is_given(
+    plan: Path, tmp_path: Path
+) -> None:
+    # At f/11 a meter that reads f/16 saw a stop more than the lens lets in.
+    plan.write_text(PLAN.replace("meter = 11", "meter = 16"), encoding="utf-8")
+    frame = card_frame(tmp_path, ISO_12232)
+
+    assert "1.00 stop less than the meter" in (said := "\n".join(set_grey(frame, plan, Card(BOX))))
+    assert "give what the meter read: --meter" in said
+    again = "\n".join(set_grey(frame, plan, Card(BOX, meter=11.0)))
+    assert "0.00 stop" in again
+    assert "go by the sensor" in again
+
+
+SAMPLES = Path(__file__).parents[2] / "sample_frames"
+
+
+def test_the_card_of_the_sample_frames_gives_the_models_own_mid_grey(tmp_path: Path) -> None:
+    truth = json.loads((SAMPLES / "truth.json").read_text(encoding="utf-8"))
+    card = truth["frames"]["F0001.dng"]["card"]
+    plan = tmp_path / "plan.toml"
+    plan.write_bytes((SAMPLES / "plan.toml").read_bytes())
+
+    set_grey(SAMPLES / "F0001.dng", plan, Card(tuple(card["box"])))
+
+    assert math.log2(written(plan) / card["level"]) == pytest.approx(0.0, abs=0.01)
 
 
 def refusal(frame: Path, plan: Path, card: Card, words: str) -> None:

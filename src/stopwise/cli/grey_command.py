@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     help="What it faced.",
 )
 @click.option("--lamp", default="", help="The lamp that lit it. [the plan's key]")
+@click.option("--meter", help="What the meter read for it here. [the plan's reading]")
 @click.option("--force", is_flag=True, help="Write a mid-grey far from the usual, too.")
 def grey(frame: Path, plan: Path, box: str, force: bool, **card: Any) -> None:  # noqa: FBT001
     """Set mid-grey for a body and its ISO from the grey card in a FRAME.
@@ -42,7 +43,9 @@ def grey(frame: Path, plan: Path, box: str, force: bool, **card: Any) -> None:  
 
     Example: stopwise grey F0001.dng --plan plan.toml --box 0.45,0.45,0.55,0.55
     """
+    from stopwise.plan.readings import read_f_number
     from stopwise.plan.tables import box_of
     from stopwise.preparing.grey import Card, set_grey
 
+    card["meter"] = read_f_number(card["meter"]) if card["meter"] else None
     click.echo("\n".join(set_grey(frame, plan, Card(box_of(box), **card), force=force)))

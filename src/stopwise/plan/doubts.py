@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from stopwise.nominal import exact_f_number, say_power
-from stopwise.stops import add_readings
+from stopwise.stops import add_readings, shift_reading
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -16,6 +17,12 @@ if TYPE_CHECKING:
 
 ROOM = 0.05
 """Stops by which two figures may differ before anyone should be bothered."""
+
+
+Facing = Literal["meter", "lamp", "camera"]
+
+_LEAST_COSINE = 0.05
+"""A lamp beside or behind still spills a little on a surface that is turned to the camera."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,11 +44,31 @@ class Doubt:
     do: str
 
 
-def together(lamps: Iterable[Light]) -> float | None:
-    """Return the exact reading of lamps that fire together, None where one isn't metered."""
-    readings = [None if lamp.meter is None else exact_f_number(lamp.meter) for lamp in lamps]
+def together(lamps: Iterable[Light], *, facing: Facing = "meter") -> float | None:
+    """Return the exact reading of lamps that fire together, None where one isn't metered.
+
+    Parameters
+    ----------
+    lamps
+        The lamps.
+    facing
+        What the lit surface is turned to: each lamp in turn ("lamp"), the camera, or wherever the
+        meter's dome faced. Without a lamp's place its reading stays as it is.
+    """
+    readings = [_reading(lamp, facing) for lamp in lamps]
     known = [reading for reading in readings if reading is not None]
     return add_readings(*known) if known and len(known) == len(readings) else None
+
+
+def _reading(lamp: Light, facing: Facing) -> float | None:
+    if lamp.meter is None:
+        return None
+    reading = exact_f_number(lamp.meter)
+    if facing in ("meter", lamp.meter_at) or lamp.off_axis is None or lamp.elevation is None:
+        return reading
+    cosine = math.cos(math.radians(lamp.elevation)) * math.cos(math.radians(lamp.off_axis))
+    lost = math.log2(max(cosine, _LEAST_COSINE))
+    return shift_reading(reading, lost if facing == "camera" else -lost)
 
 
 def lamps_of(plan: Plan, patch: Patch) -> tuple[Light, ...]:

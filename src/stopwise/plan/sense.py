@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from stopwise.plan import sense_light, sense_wishes
+from stopwise.plan import sense_light, sense_readings, sense_wishes
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -18,8 +18,8 @@ _CHECKS = (
     sense_light.shutter_doubts,
     sense_wishes.camera_doubts,
     sense_light.power_doubts,
-    sense_light.exposure_doubts,
-    sense_light.ratio_doubts,
+    sense_readings.exposure_doubts,
+    sense_readings.ratio_doubts,
     sense_light.ambient_doubts,
     sense_light.background_doubts,
     sense_wishes.lit_doubts,

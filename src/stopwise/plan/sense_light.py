@@ -1,4 +1,4 @@
-"""Whether the readings, powers and settings of a plan can give the light that it wishes."""
+"""Whether powers, shutter, spill and background lamps of a plan fit what it wishes."""
 
 from __future__ import annotations
 
@@ -11,104 +11,17 @@ from stopwise.plan.doubts import (
     ROOM,
     Doubt,
     capital,
-    lamps_of,
     together,
-    tolerance,
     turning,
-    zone_wish,
 )
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from stopwise.plan.model import Light, Patch, Plan, RatioWish
-
-_AT_THE_METER = {"skin": (3.4, 6.3), "white cloth": (6.6, 7.5), "black cloth": (1.3, 3.2)}
-"""Zones at which a stuff lies when lamps and lens agree (common practice, from memory)."""
+    from stopwise.plan.model import Light, Plan
 
 _MOST_AMBIENT = 0.1
 """Stops by which spill may lift the light of a flash before it shows."""
-
-
-def ratio_doubts(plan: Plan) -> Iterator[Doubt]:
-    """Compare the ratio that the readings give with each that is wished."""
-    for index, wish in enumerate(plan.ratios):
-        lit, shadow, said = _sides(plan, wish)
-        both, fill = together(lit), together(shadow)
-        if both is None or fill is None or {*lit} == {*shadow}:
-            continue
-        gives = stops.stops_between_f_numbers(fill, both)
-        if abs(gives - wish.stops) > wish.within + ROOM:
-            say = f"{capital(wish.lit)} to {wish.shadow}: {_conventions(lit, shadow, gives)}{said}"
-            say += f" The plan wishes {wish.stops:.1f}, {wish.within:.1f} either way."
-            yield Doubt(("ratio", index, "stops"), say, _mend_ratio(wish, lit, shadow))
-
-
-def _sides(plan: Plan, wish: RatioWish) -> tuple[tuple[Light, ...], tuple[Light, ...], str]:
-    lit, shadow = plan.patch(wish.lit), plan.patch(wish.shadow)
-    if lit and shadow and lit.lit_by and shadow.lit_by:
-        return lamps_of(plan, lit), lamps_of(plan, shadow), "."
-    key = tuple(light for light in plan.lights if light.role == "key")
-    fill = tuple(light for light in plan.lights if light.role == "fill")
-    return (*key, *fill), fill, " (key and fill by their roles, since lit_by isn't said)."
-
-
-def _conventions(lit: tuple[Light, ...], shadow: tuple[Light, ...], gives: float) -> str:
-    """Spell the readings' ratio out in both conventions where key and fill can be told apart."""
-    alone = tuple(lamp for lamp in lit if lamp not in shadow)
-    key, fill = together(alone), together(shadow)
-    told = f"the readings give {gives:.1f} stops lit to shadow"
-    if key is None or fill is None:
-        return told
-    apart = stops.stops_between_f_numbers(fill, key)
-    sums = f"{stops.ratio_of_stops(apart):.1f}:1 as key to fill"
-    sums += f", {stops.combined_ratio(apart):.1f}:1 as key + fill to fill"
-    return f"{told} ({say_f_number(key)} over {say_f_number(fill)}: {sums})"
-
-
-def _mend_ratio(wish: RatioWish, lit: tuple[Light, ...], shadow: tuple[Light, ...]) -> str:
-    alone = tuple(lamp for lamp in lit if lamp not in shadow)
-    shared = {lamp.name for lamp in shadow} <= {lamp.name for lamp in lit}
-    key, fill = together(alone), together(shadow)
-    wanted = stops.ratio_of_stops(wish.stops) - (1.0 if shared else 0.0)
-    if len(shadow) != 1 or key is None or fill is None or wanted <= 0.0:
-        return "Meter the lamps again, or change the wish."
-    change = stops.stops_between_f_numbers(fill, key) - math.log2(wanted)
-    return f"{capital(turning(shadow[0], change))}."
-
-
-def exposure_doubts(plan: Plan) -> Iterator[Doubt]:
-    """Compare the light that falls on each patch with the f-number of the lens."""
-    if plan.camera.f_number is None:
-        return
-    lens = exact_f_number(plan.camera.f_number)
-    for index, patch in enumerate(plan.patches):
-        reading = together(lamps_of(plan, patch))
-        if reading is not None and (usual := _AT_THE_METER.get(patch.material or "")):
-            over = stops.stops_between_f_numbers(lens, reading)
-            if doubt := _out_of_reach(patch, usual, over, (reading, lens)):
-                yield Doubt(("patch", index), *doubt)
-
-
-def _out_of_reach(
-    patch: Patch, usual: tuple[float, float], over: float, f_numbers: tuple[float, float]
-) -> tuple[str, str] | None:
-    wish, (under, above) = zone_wish(patch), tolerance(patch)
-    least, most = usual[0] + over, usual[1] + over
-    if wish is None or least - under - ROOM <= wish <= most + above + ROOM:
-        return None
-    reading, lens = (say_f_number(number) for number in f_numbers)
-    lies = (
-        f"{reading} together, {abs(over):.1f} {'over' if over > 0 else 'under'} the lens at {lens}"
-    )
-    lies = f"{reading} together, as the lens" if abs(over) < ROOM else lies
-    say = (
-        f"{capital(patch.name)}: its lamps give {lies}, which puts {patch.material} at Zone "
-        f"{least:.1f} to {most:.1f} (common practice). The plan wishes {wish:.1f}."
-    )
-    short = wish - (most if wish > most else least)
-    way = "more" if short > 0.0 else "less"
-    return say, f"Give it {abs(short):.1f} {way} light, or change the wish."
 
 
 def power_doubts(plan: Plan) -> Iterator[Doubt]:

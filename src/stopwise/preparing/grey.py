@@ -43,6 +43,9 @@ MOST_TINT = 0.15
 UNDER_CLIP = (2.3, 4.2)
 """Stops under clip within which mid-grey is written without being told to."""
 
+METER_ROOM = 0.75
+"""Stops that the constants of ISO 2720 leave open: C from 320 to 540 for a dome, log2(540/320)."""
+
 _DEFAULT = stops.MID_GREY_OF_SATURATION
 
 
@@ -60,12 +63,15 @@ class Card:
         What it faced: the lamp, the camera, or half-way between.
     lamp
         Name of the lamp that lit it; "" for the plan's key.
+    meter
+        What the meter read for that lamp in this frame; None for the plan's reading.
     """
 
     box: Box
     reflectance: float = stops.MID_GREY_REFLECTANCE
     faced: Faced = "lamp"
     lamp: str = ""
+    meter: float | None = None
 
 
 def set_grey(frame: Path, plan: Path, card: Card, *, force: bool = False) -> tuple[str, ...]:
@@ -110,7 +116,7 @@ def set_grey(frame: Path, plan: Path, card: Card, *, force: bool = False) -> tup
         *_say_tint(reading),
         *_say_cosine(lamp, card, cosine),
         _say_mid_grey(mid_grey, opened),
-        *_say_meter(lamp, draft.plan, opened.exposure, mid_grey),
+        *_say_meter(lamp, card, draft.plan, opened.exposure, mid_grey),
         f"Wrote mid_grey = {mid_grey:.4f} into {plan.name}.",
     )
 
@@ -141,7 +147,7 @@ def _refuse(reading: CardReading) -> None:
     elif reading.clipped > MOST_CLIPPED:
         msg = f"The card is clipped in {reading.clipped:.1%} of its cells. {again} with less light."
     elif reading.luminance <= 0.0 or reading.snr < LEAST_SNR:
-        told = f"noisy: signal to noise {max(reading.snr, 0.0):.0f} in a cell, {LEAST_SNR:g} needed"
+        told = f"noisy: signal to noise {max(reading.snr, 0.0):.1f} in a cell, {LEAST_SNR:g} needed"
         msg = f"The card is too {told}. {again} with more light."
     elif reading.uneven is None or reading.uneven > MOST_UNEVEN:
         told = "has parts without light"
@@ -248,7 +254,7 @@ def _say_cosine(lamp: Light | None, card: Card, cosine: float) -> tuple[str, ...
 def _say_mid_grey(mid_grey: float, frame: Frame) -> str:
     body = frame.camera.model or "this body"
     iso = f" at ISO {frame.exposure.iso:g}" if frame.exposure.iso else ""
-    apart = math.log2(mid_grey / _DEFAULT)
+    apart = round(math.log2(mid_grey / _DEFAULT), 2) + 0.0
     return (
         f"Mid-grey for {body}{iso}: {mid_grey:.4f} of white, {apart:+.2f} stop to the "
         f"{_DEFAULT:.4f} of ISO 12232."
@@ -256,20 +262,28 @@ def _say_mid_grey(mid_grey: float, frame: Frame) -> str:
 
 
 def _say_meter(
-    lamp: Light | None, plan: Plan, exposure: Exposure, mid_grey: float
+    lamp: Light | None, card: Card, plan: Plan, exposure: Exposure, mid_grey: float
 ) -> tuple[str, ...]:
     """Say how far the sensor and the meter disagree on the light of one lamp."""
-    if lamp is None or lamp.meter is None or exposure.f_number is None:
+    said = card.meter if card.meter is not None else lamp.meter if lamp else None
+    if lamp is None or said is None or exposure.f_number is None:
         return ()
-    meter, lens = exact_f_number(lamp.meter), nearest_third(exposure.f_number)
+    meter, lens = exact_f_number(said), nearest_third(exposure.f_number)
     faster = stops.stops_between_isos(plan.camera.iso or 100.0, exposure.iso or 100.0)
     wanted = stops.stops_between_f_numbers(lens, meter) + (faster if exposure.iso else 0.0)
     apart = math.log2(mid_grey * _meter_cosine(lamp) / _DEFAULT) - wanted
     side = "more" if apart > 0.0 else "less"
     seen = f"the sensor sees {abs(apart):.2f} stop {side} than the meter"
     read = f"The meter read {say_f_number(meter)} for {lamp.name}, the lens was at"
-    rest = "Meters may differ by 0.75 stop and still follow ISO 2720, so go by the sensor."
-    return (f"{read} {say_f_number(lens)}: {seen}. {rest}",)
+    return (f"{read} {say_f_number(lens)}: {seen}. {_weighed(apart)}",)
+
+
+def _weighed(apart: float) -> str:
+    room = f"{METER_ROOM:g} stop"
+    if abs(apart) <= METER_ROOM:
+        return f"Meters may differ by {room} and still follow ISO 2720: go by the sensor."
+    far = f"That is more than the {room} that ISO 2720 leaves to meters"
+    return f"{far}. If the lamp had another power here, give what the meter read: --meter."
 
 
 def _meter_cosine(lamp: Light) -> float:
