@@ -79,4 +79,5 @@ def labels(axes: Axes, lamps: list[tuple[Point, FloorLamp]]) -> None:
         taken.append((1.0 if right else -1.0, place[1]))
         text = f"{lamp.name}\n{lamp.told}"
         axes.text(*place, text, fontsize=8, va="center", ha="left" if right else "right",
-                  linespacing=1.25, zorder=8)  # fmt: skip
+                  linespacing=1.25, zorder=5,
+                  bbox={"fc": "white", "ec": "none", "alpha": 0.85, "pad": 1.0})  # fmt: skip
