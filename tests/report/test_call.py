@@ -227,3 +227,22 @@ def test_no_record_makes_a_line_longer_than_38_characters_or_steers_the_screen(
 )
 def test_long_names_are_shortened_and_the_figure_is_kept(name: str, line: str) -> None:
     assert call_lines(record("off plan", finding("patch", name, 6.9, 6.5)))[0] == line
+
+
+def test_what_a_turn_mends_is_called_before_what_none_does() -> None:
+    blown = finding("blown", "frame", 0.02, 0.0, unit="fraction")
+    cheek = finding("patch", "lit cheek", 7.3, 6.5, **turned("key", -0.8))
+    assert worst_finding(record("off plan", blown, cheek)) == cheek
+
+
+def test_a_limit_of_hundredths_is_never_the_tightest() -> None:
+    uneven = finding("backdrop", "backdrop uneven", 0.049, 0.0, within=[None, 0.05], **HELD)
+    hair = finding("patch", "hair", 6.1, 6.0, within=[-0.3, 0.3], **HELD)
+    assert call_lines(record("on plan", uneven, hair))[1] == "Tightest: hair, 0.2 left."
+
+
+def test_a_shutters_edge_is_called_with_its_side_and_the_speed_that_syncs() -> None:
+    edge = finding("shutter", "frame", 0.14, 0.0, unit="fraction", cause="shutter")
+    frame = record("off plan", edge, shutter={"edge_share": 0.14, "edge_side": "bottom"})
+    lines = ("Shutter's edge at the bottom, 14 %.", "Shutter to 1/200 or slower.")
+    assert call_lines(frame, plan=PLAN) == lines

@@ -5,10 +5,9 @@ from __future__ import annotations
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
-from stopwise.judging.wording import share_text
 from stopwise.plan.floor import floor_of_plan
 from stopwise.report.call import call_lines, worst_finding
-from stopwise.report.facts import facts
+from stopwise.report.facts import facts, patch_figure, share
 from stopwise.report.floor import told_at_lamps
 from stopwise.report.look import STATE_MARKS, VERDICT_MARKS
 from stopwise.report.ruler import ROMAN, ruler_of
@@ -60,7 +59,7 @@ def frame_view(
             _patch(name, figures, record) for name, figures in (record.get("patches") or {}).items()
         ],
         "areas": [
-            {"box": area["box"], "share": share_text(area["fraction"])}
+            {"box": area["box"], "share": share(area["fraction"])}
             for area in ((record.get("clipping") or {}).get("areas") or ())[:MOST_TAGS]
         ],
         "ruler": _ruler(record),
@@ -136,15 +135,10 @@ def _finding(finding: Mapping[str, Any]) -> dict[str, Any]:
 def _patch(name: str, figures: Mapping[str, Any], record: Mapping[str, Any]) -> dict[str, Any]:
     finding = next((one for one in record.get("findings") or () if one["of"] == name), None)
     mark = STATE_MARKS[finding["state"]] if finding else None
-    planned = finding["planned"] if finding and finding["check"] == "patch" else None
-    zone = figures["zone"]
-    figure = "not seen" if zone is None else tenths(zone)
-    if zone is not None and planned is not None:
-        figure = f"{figure}  {signed(zone - planned)}"
     return {
         "name": shown(name),
         "box": figures["box"],
-        "figure": figure,
+        "figure": patch_figure(name, figures, record),
         "mark": mark.shape if mark else None,
         "role": mark.role if mark else None,
         "state": finding["state"] if finding else None,
@@ -155,19 +149,19 @@ def _ruler(record: Mapping[str, Any]) -> dict[str, Any]:
     ruler = ruler_of(record)
     return {
         "clip": ruler.clip,
-        "clipped": share_text(ruler.clipped) if ruler.clipped else None,
+        "clipped": share(ruler.clipped) if ruler.clipped else None,
         "lanes": ruler.lanes,
         "zones": [
             {"zone": zone, "name": name} for zone, name in enumerate(ROMAN) if zone < ruler.clip
         ],
         "shares": [
             {
-                "low": share.low,
-                "high": share.high,
-                "fraction": share.fraction,
-                "words": share_text(share.fraction) if share.fraction else "0 %",
+                "low": bar.low,
+                "high": bar.high,
+                "fraction": bar.fraction,
+                "words": share(bar.fraction),
             }
-            for share in ruler.shares
+            for bar in ruler.shares
         ],
         "readings": [
             {

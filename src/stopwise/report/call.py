@@ -94,7 +94,7 @@ def tightest(findings: Sequence[Mapping[str, Any]]) -> tuple[float, str] | None:
 
 
 def _margin(finding: Mapping[str, Any]) -> float | None:
-    if finding["unit"] not in ("stops", "zone") or finding["check"] == "setting":
+    if finding["unit"] not in ("stops", "zone") or finding["of"] in _FINE:
         return None
     if finding["measured"] is None or finding["planned"] is None or not finding["within"]:
         return None
@@ -136,6 +136,9 @@ def _measured(scene: Scene) -> tuple[str, str]:
     parts.append(f"blown {share_text(blown)}" if blown else "nothing blown")
     return fitted("{}.".format, ", ".join(parts)), "Measured only: no wishes in a plan."
 
+
+_FINE = frozenset(("backdrop uneven", "backdrop blotch", "backdrop tint"))
+"""Wishes whose whole limit is less than a tenth or so: what is left of it says nothing."""
 
 _PLACES = {
     "backdrop zone": "paper",

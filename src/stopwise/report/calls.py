@@ -22,7 +22,8 @@ def call_of(finding: Finding, scene: Scene) -> Call:
 
 
 def urgency(finding: Finding) -> tuple[int, int]:
-    """Return a sort key: no lamp fired first, then lamps, shutter, settings, then all else."""
+    """Return a sort key: no lamp fired, lamps, shutter, settings, what a turn mends, all else."""
     check = finding["check"]
     rank = _CHECKS_FIRST.index(check) if check in _CHECKS_FIRST else len(_CHECKS_FIRST)
-    return rank, 0 if check == "lamp" and finding["of"] in ALL_LAMPS else 1
+    is_first = finding["of"] in ALL_LAMPS if check == "lamp" else bool(finding.get("turn"))
+    return rank, 0 if is_first else 1

@@ -32,6 +32,9 @@ _SHORTEST = 0.08
 
 _HALF = 0.5
 
+_CLIFF = 0.33
+"""Zones from block to block from which on tone falls as over the edge of a thing, not as light."""
+
 _DARKEST = -8.0
 """Least log2 Y that is drawn; below it is noise."""
 
@@ -89,23 +92,42 @@ def _zone_field(luminance: NDArray[np.floating], mid_grey: float) -> NDArray[np.
 
 
 def reduced(plane: NDArray[np.floating], edge: int) -> NDArray[np.float64]:
-    """Return block means of a plane (h, w) with at most about `edge` blocks a side.
+    """Return means over a grid of blocks that covers a plane (h, w), at most `edge` a side.
 
-    Rows and columns that fill no whole block are dropped: less than one block on the far sides.
+    Blocks differ by one row or column where the sides can't be shared out evenly.
     """
-    block = max(1, math.ceil(max(plane.shape) / edge))
-    rows, columns = (max(1, size // block) for size in plane.shape)
-    down, across = (min(block, size) for size in plane.shape)
-    whole = plane[: rows * down, : columns * across].reshape(rows, down, columns, across)
-    means: NDArray[np.float64] = whole.mean(axis=(1, 3), dtype=float)
+    shrink = max(1.0, max(plane.shape) / edge)
+    starts = [_starts(size, max(1, round(size / shrink))) for size in plane.shape]
+    sums = np.add.reduceat(np.asarray(plane, float), starts[0], axis=0)
+    sums = np.add.reduceat(sums, starts[1], axis=1)
+    down, across = (
+        np.diff([*begin, size]) for begin, size in zip(starts, plane.shape, strict=True)
+    )
+    means: NDArray[np.float64] = sums / (down[:, None] * across)
     return means
+
+
+def _starts(size: int, blocks: int) -> NDArray[np.intp]:
+    return np.round(np.linspace(0, size, blocks + 1)[:-1]).astype(np.intp)
 
 
 def _lines(field: NDArray[np.float64], level: float) -> Iterator[NDArray[np.float64]]:
     from skimage.measure import find_contours
 
+    slope = np.hypot(*np.gradient(field))
     for line in find_contours(field, level):  # type: ignore[no-untyped-call]
-        yield _as_fractions(line, field.shape)
+        for piece in _gentle(line, slope):
+            yield _as_fractions(piece, field.shape)
+
+
+def _gentle(line: NDArray[np.float64], slope: NDArray[np.float64]) -> Iterator[NDArray[np.float64]]:
+    """Yield the pieces of a line that don't run along a cliff, where lines would only crowd."""
+    rows, columns = np.round(line).astype(int).T
+    is_steep = slope[rows, columns] > _CLIFF
+    changes = np.flatnonzero(np.diff(is_steep)) + 1
+    for piece, steep in zip(np.split(line, changes), is_steep[np.r_[0, changes]], strict=True):
+        if not steep and len(piece) > 1:
+            yield piece
 
 
 def _as_fractions(line: NDArray[np.float64], shape: tuple[int, ...]) -> NDArray[np.float64]:

@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 if TYPE_CHECKING:
-    import numpy as np
     from numpy.typing import NDArray
 
     from stopwise.measuring.picture import Picture
@@ -37,8 +38,24 @@ def drawable_of(picture: Picture) -> Drawable:
     from stopwise.measuring.picture import render
 
     return Drawable(
-        image=render(picture),
+        image=left_clean(render(picture), picture.clipped),
         luminance=picture.luminance,
         clipped=picture.clipped,
         blocked=picture.blocked,
     )
+
+
+def left_clean(image: NDArray[np.uint8], clipped: NDArray[np.floating]) -> NDArray[np.uint8]:
+    """Return a picture whose clipped parts have no colour: it would come from what is missing.
+
+    Parameters
+    ----------
+    image
+        uint8 (h, w, 3), sRGB.
+    clipped
+        float (h, w), share of each pixel that is clipped, 0 to 1.
+    """
+    share = np.asarray(clipped, float)[..., None]
+    brightest = image.max(axis=-1, keepdims=True)
+    clean: NDArray[np.uint8] = np.round(image * (1.0 - share) + brightest * share).astype(np.uint8)
+    return clean

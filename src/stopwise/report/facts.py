@@ -10,6 +10,7 @@ from stopwise.report.words import shown, signed, tenths
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
+_LEAST_SHARE = 1e-5
 MOST_AREAS = 4
 """Blown areas that are told one by one."""
 
@@ -29,6 +30,20 @@ def facts(record: Mapping[str, Any]) -> list[tuple[str, str]]:
         ("Levels", _levels(record)),
     ]
     return [(label, words) for label, words in rows if words]
+
+
+def patch_figure(name: str, figures: Mapping[str, Any], record: Mapping[str, Any]) -> str:
+    """Return a patch's zone and how far it lies off its wish: "6.9  +0.4", "not seen"."""
+    if figures["zone"] is None:
+        return "not seen"
+    wishes = (
+        finding["planned"]
+        for finding in record.get("findings") or ()
+        if finding["check"] == "patch" and finding["of"] == name
+    )
+    planned = next(wishes, None)
+    zone = tenths(figures["zone"])
+    return zone if planned is None else f"{zone}  {signed(figures['zone'] - planned)}"
 
 
 def _taken(record: Mapping[str, Any]) -> str:
@@ -77,6 +92,8 @@ def _clipping(clipping: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
 
 def share(fraction: float) -> str:
     """Return a share of an area as a percentage, "0 %" where there is nothing."""
+    if 0.0 < fraction < _LEAST_SHARE:
+        return "under 0.001 %"
     return share_text(fraction) if fraction else "0 %"
 
 

@@ -78,7 +78,9 @@ def _exposure(finding: Finding, scene: Scene) -> Call:
 
 def _shutter(finding: Finding, scene: Scene) -> Call:
     if finding["unit"] == "fraction":
-        say = f"Shutter's edge over {share_text(finding['measured'] or 0.0)}."
+        side = (scene.record.get("shutter") or {}).get("edge_side")
+        where = f" at the {side}" if side else ""
+        say = f"Shutter's edge{where}, {share_text(finding['measured'] or 0.0)}."
     else:
         say = f"Light slopes {stops_text(finding['measured'] or 0.0)} with the shutter."
     sync = None if scene.plan is None else scene.plan.camera.sync_speed

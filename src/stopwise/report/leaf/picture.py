@@ -10,10 +10,11 @@ from matplotlib.patheffects import Stroke
 
 from stopwise.conditions import CONDITIONS
 from stopwise.report.contours import outlines, stipple, within_box, zone_contours
+from stopwise.report.facts import patch_figure
 from stopwise.report.leaf.placing import Room
 from stopwise.report.leaf.sheet import Area
 from stopwise.report.look import DARK, OKABE_ITO, STATE_MARKS
-from stopwise.report.words import shown, signed, tenths
+from stopwise.report.words import shown
 from stopwise.stops import MID_GREY_OF_SATURATION
 
 if TYPE_CHECKING:
@@ -184,7 +185,7 @@ def _draw_patch(
     for corner in _corners(box):
         line = sheet.line(corner, "#FFFFFF", 2.4, zorder=8, gid=f"patch:{name}")
         line.set_path_effects(_haloed(2.0))
-    words = f"{sheet.cut(shown(name), _LABEL, 220)}  {_patch_figure(figures, finding)}"
+    words = f"{sheet.cut(shown(name), _LABEL, 220)}  {patch_figure(name, figures, record)}"
     width = sheet.text_width(words, _LABEL) + (37 if mark else 14)
     place = room.label(box, width, _LABEL + 11)
     sheet.fill(place, _INK, alpha=0.86, zorder=8)
@@ -197,14 +198,6 @@ def _draw_patch(
 def _finding_of(record: dict[str, Any], name: str) -> dict[str, Any] | None:
     """Return the patch's worst finding; the record has the worst first."""
     return next((found for found in record.get("findings") or () if found["of"] == name), None)
-
-
-def _patch_figure(figures: dict[str, Any], finding: dict[str, Any] | None) -> str:
-    if figures["zone"] is None:
-        return "not seen"
-    planned = finding["planned"] if finding and finding["check"] == "patch" else None
-    zone = tenths(figures["zone"])
-    return zone if planned is None else f"{zone}  {signed(figures['zone'] - planned)}"
 
 
 def _corners(box: Area) -> list[list[tuple[float, float]]]:

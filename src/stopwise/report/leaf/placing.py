@@ -11,6 +11,9 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
 
+_GAP = 3.0
+
+
 @dataclass(slots=True)
 class Room:
     """A picture's area and what of it is taken.
@@ -34,10 +37,16 @@ class Room:
         """
         tried = list(_places(beside, width, height))
         inside = [place for place in tried if self.area.holds(place)]
-        free = (place for place in inside if not any(place.meets(area) for area in self.taken))
+        free = (place for place in inside if not any(_near(place, area) for area in self.taken))
         chosen = next(free, None) or (inside[0] if inside else _pushed(tried[0], self.area))
         self.taken.append(chosen)
         return chosen
+
+
+def _near(place: Area, area: Area) -> bool:
+    """Tell whether two areas overlap, or lie so near that they read as one."""
+    wide = Area(place.left - _GAP, place.top - _GAP, place.right + _GAP, place.bottom + _GAP)
+    return wide.meets(area)
 
 
 def _places(beside: Area, width: float, height: float) -> Iterator[Area]:

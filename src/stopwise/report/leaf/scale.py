@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from stopwise.judging.wording import share_text
+from stopwise.report.facts import share
 from stopwise.report.leaf.sheet import Area
 from stopwise.report.look import DARK, STATE_MARKS, colour_of
 from stopwise.report.ruler import LOWEST, ROMAN, spread
@@ -18,14 +18,14 @@ _ABOVE_CLIP = 0.55
 """Zones of room above the clip line, where the clipped share stands."""
 
 _LANE, _LEAST_LANE = 44, 26
-_LABELS = 216
+_LABELS = 196
 """Pixels that marks, names and figures need at the right."""
 
 _LABEL = 18
 _ROW = 29
 _SMALL = 15
 _LEAST_SHARE = 0.002
-_SHARES_WIDTH, _LEAST_SHARES = 0.24, 100
+_SHARES_WIDTH, _LEAST_SHARES = 0.19, 92
 
 
 class Rule:
@@ -67,7 +67,7 @@ def draw_ruler(sheet: Sheet, area: Area, ruler: Ruler) -> None:
     _draw_shares(sheet, rule, ruler)
     seen = list(ruler.readings)
     wished = [rule.y(_height(reading)) for reading in seen]
-    labels = spread(wished, _ROW, area.top + _ROW, area.bottom - _ROW / 2)
+    labels = spread(wished, _ROW, rule.y(ruler.clip) + _ROW / 2 + 2, area.bottom - _ROW / 2)
     for reading, label in zip(seen, labels, strict=True):
         _draw_wish(sheet, rule, reading)
         _draw_value(sheet, rule, reading, label)
@@ -94,17 +94,17 @@ def _draw_scale(sheet: Sheet, rule: Rule) -> None:
 
 def _draw_shares(sheet: Sheet, rule: Rule, ruler: Ruler) -> None:
     room = rule.axis - rule.area.left - 62
-    longest = max((share.fraction for share in ruler.shares), default=0.0) or 1.0
-    for share in ruler.shares:
-        if share.fraction >= _LEAST_SHARE:
+    longest = max((part.fraction for part in ruler.shares), default=0.0) or 1.0
+    for part in ruler.shares:
+        if part.fraction >= _LEAST_SHARE:
             end = rule.axis - 5
-            length = room * share.fraction / longest
-            bar = Area(end - length, rule.y(share.high) + 1.5, end, rule.y(share.low) - 1.5)
-            sheet.fill(bar, DARK.share, gid=f"share:{round(share.low + 0.5)}")
+            length = room * part.fraction / longest
+            bar = Area(end - length, rule.y(part.high) + 1.5, end, rule.y(part.low) - 1.5)
+            sheet.fill(bar, DARK.share, gid=f"share:{round(part.low + 0.5)}")
             at = (bar.left - 7, (bar.top + bar.bottom) / 2 + 5)
-            sheet.text(at, share_text(share.fraction), _SMALL, color=DARK.quiet, ha="right")
+            sheet.text(at, share(part.fraction), _SMALL, color=DARK.quiet, ha="right")
     if ruler.clipped > 0:
-        words = f"{share_text(ruler.clipped)} clipped"
+        words = f"{share(ruler.clipped)} clipped"
         sheet.text((rule.area.left, rule.y(rule.clip) - 10), words, _SMALL, color=DARK.text)
 
 
