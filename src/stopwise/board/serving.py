@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import secrets
 import socket
 import threading
@@ -110,14 +111,22 @@ class BoardServer:
 def _listening(host: str, port: int) -> socket.socket:
     try:
         family = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0][0]
-        listener = socket.socket(family, socket.SOCK_STREAM)
-        listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    except (OSError, OverflowError) as error:
+        raise _refused(host, port, error) from None
+    listener = socket.socket(family, socket.SOCK_STREAM)
+    try:
+        if os.name == "posix":
+            listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         listener.bind((host, port))
     except (OSError, OverflowError) as error:
-        why = getattr(error, "strerror", None) or error
-        msg = f"The board can't listen on {host} port {port}: {why}. Try --port 0."
-        raise WrongUse(msg) from None
+        listener.close()
+        raise _refused(host, port, error) from None
     return listener
+
+
+def _refused(host: str, port: int, error: Exception) -> WrongUse:
+    why = getattr(error, "strerror", None) or error
+    return WrongUse(f"The board can't listen on {host} port {port}: {why}. Try --port 0.")
 
 
 def _shown_host(host: str) -> str:

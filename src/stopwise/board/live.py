@@ -1,0 +1,136 @@
+"""The board of a running watch: what the watch command opens, feeds and closes."""
+
+from __future__ import annotations
+
+from contextlib import ExitStack
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Self
+
+from stopwise.board.actions import Actions
+from stopwise.board.again import LONGEST, PicturesAgain
+from stopwise.board.desk import Desk
+from stopwise.board.gate import is_loopback
+from stopwise.board.pictures import Pictures
+from stopwise.board.serving import BoardServer, qr_lines
+from stopwise.report.drawable import drawable_of
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+    from types import TracebackType
+
+    from stopwise.ledger import Kept, Ledger
+    from stopwise.plan.model import Plan
+
+PICTURE_EDGE = LONGEST
+"""What a brief asks for as `picture_edge` when there is a board."""
+
+
+@dataclass(frozen=True, slots=True)
+class Address:
+    """Where a board is served, and what may be done there.
+
+    Attributes
+    ----------
+    host, port
+        Address to listen on; port 0 takes a free one.
+    allow_edits
+        Whether visitors from the network may change anything; on loopback all may.
+    """
+
+    host: str = "127.0.0.1"
+    port: int = 0
+    allow_edits: bool = False
+
+    @property
+    def may_edit(self) -> bool:
+        """Whether pages may change anything."""
+        return self.allow_edits or is_loopback(self.host)
+
+
+class LiveBoard:
+    """A board over a watch's ledger, folder and plan; serves from entry to exit.
+
+    Parameters
+    ----------
+    ledger, folder
+        Of the watch.
+    plan
+        Returns the plan as it stands now.
+    plan_path
+        The plan file, or None.
+    at
+        Where to serve it.
+
+    Raises
+    ------
+    WrongUse
+        If the address can't be listened on.
+    """
+
+    def __init__(
+        self,
+        ledger: Ledger,
+        folder: Path,
+        *,
+        plan: Callable[[], Plan | None],
+        plan_path: Path | None = None,
+        at: Address | None = None,
+    ) -> None:
+        at = at or Address()
+        self._again = PicturesAgain(ledger)
+        self._plan = plan
+        self._plan_seen = plan()
+        self.desk = Desk(
+            ledger,
+            plan=plan,
+            pictures=Pictures(self._again),
+            actions=Actions(ledger, folder, plan_path),
+            may_edit=at.may_edit,
+        )
+        self._server = BoardServer(self.desk, host=at.host, port=at.port)
+        self._open = ExitStack()
+
+    def __enter__(self) -> Self:
+        """Begin to serve; a page can be had when this returns."""
+        self._open.enter_context(self._server)
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        """End every stream, the server and the process that makes pictures again."""
+        self._open.close()
+        self.desk.pictures.close()
+        self._again.close()
+
+    @property
+    def address(self) -> str:
+        """The address to open, with its token where one is needed."""
+        return self._server.address
+
+    @property
+    def greeting(self) -> str:
+        """What the watch prints: the address, and as a QR code where a tablet may come."""
+        line = f"board at {self.address}"
+        return line if self._server.rules.token is None else f"{line}\n{qr_lines(self.address)}"
+
+    def landed(self, kept: Kept, assessment: Any) -> None:
+        """Show a frame that was judged and is kept, with the picture that came along."""
+        picture = getattr(assessment, "picture", None)
+        self.desk.landed(kept, None if picture is None else drawable_of(picture))
+
+    def look_round(self, *, behind: int, backlog: int, decoding: list[str]) -> None:
+        """Tell how far the watch is, and of a plan that was edited; cheap, call it often."""
+        self.desk.status(behind=behind, backlog=backlog, decoding=decoding)
+        plan = self._plan()
+        if plan is not self._plan_seen:
+            self._plan_seen = plan
+            self.desk.plan_changed()
+
+    def note(self, words: str) -> None:
+        """Show one line of text."""
+        self.desk.note(words)
