@@ -102,7 +102,7 @@ WHITE = Wishes(
         Patch("brow", (0.47, 0.18, 0.495, 0.21), "skin", 6.9, ("key", "fill"), "head"),
         Patch(HAIR, (0.418, 0.14, 0.445, 0.19), "hair", 5.8, ("hair", "fill"), "head"),
         Patch("jacket", (0.5, 0.58, 0.56, 0.66), "white cloth", 7.0, ("key", "fill")),
-        Patch("mask", (0.71, 0.75, 0.755, 0.8), "black cloth", 2.4, ("key",)),
+        Patch("mask", (0.738, 0.75, 0.768, 0.79), "black cloth", 2.9, ("key",)),
         Patch("chip", (0.755, 0.38, 0.8, 0.44), "", 5.8, ("key",), None),
     ),
     ratio_stops=2.1,
