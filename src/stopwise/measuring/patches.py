@@ -10,6 +10,7 @@ import numpy as np
 
 from stopwise.measuring.boxes import window
 from stopwise.measuring.measurement import PatchReading
+from stopwise.measuring.noise import QUANTISING
 from stopwise.measuring.quantiles import percentile_without_noise, quantile_uncertainty
 from stopwise.measuring.zones import blocked_under
 from stopwise.stops import zone_of_luminance
@@ -131,10 +132,9 @@ def _level_figures(
     names = ("zone", "uncertainty", "log2_y", "snr")
     if clipped_share > 1.0 - read_at / 100.0:
         return dict.fromkeys(names, "all_clipped")
-    level = float(np.percentile(light, read_at))
-    sd = noise.sd(level) if noise else 0.0
-    if read_at != 50.0:
-        level = percentile_without_noise(light, noise=sd, percentile=read_at)
+    step = math.sqrt(QUANTISING * sum(share**2 for share in ground.cells.shares))
+    sd = noise.sd(float(np.percentile(light, read_at))) if noise else 0.0
+    level = percentile_without_noise(light, noise=sd, percentile=read_at, step=step)
     if not level > 0.0:
         return dict.fromkeys(names, "no_light")
     unsure = quantile_uncertainty(light, noise=sd, percentile=read_at) / level * _STOP

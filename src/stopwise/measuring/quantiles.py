@@ -14,6 +14,7 @@ if TYPE_CHECKING:
 _NORMAL = NormalDist()
 _LEAST_FOR_SPREAD = 16
 _REACH = 0.2
+_COARSE, _TAIL, _HALVINGS = 20.0, 5.0, 40
 _SMALL_SAMPLE = math.pi / 2.0 - 1.0
 
 
@@ -75,16 +76,66 @@ def local_spread(values: NDArray[np.float64], *, percentile: float = 50.0) -> fl
     return float(high - low) / width
 
 
+def level_at(values: NDArray[np.float64], percentile: float, *, step: float = 0.0) -> float:
+    """Return a percentile of values that were rounded.
+
+    Parameters
+    ----------
+    values
+        (n,), any unit.
+    percentile
+        0 to 100, interpolated between values.
+    step
+        Standard deviation of the rounding of one value, same unit; 0 takes the values as they are.
+
+    Returns
+    -------
+    float
+        Same unit. In tones so dark that noise spans but few raw levels the values stand on a
+        coarse lattice and so would their median; each is then spread over its rounding, and the
+        level is where the sum of the spreads reaches the percentile.
+    """
+    plain = float(np.percentile(values, percentile))
+    if step <= 0.0 or local_spread(values, percentile=percentile) > _COARSE * step:
+        return plain
+    return _bisected(np.sort(values), percentile / 100.0, plain, step)
+
+
+def _bisected(values: NDArray[np.float64], share: float, start: float, step: float) -> float:
+    from scipy.special import ndtr
+
+    low, high = start - _TAIL * step, start + _TAIL * step
+    first, last = np.searchsorted(values, (low - _TAIL * step, high + _TAIL * step))
+    near, wanted = values[first:last], share * len(values) - float(first)
+    for _ in range(_HALVINGS):
+        middle = (low + high) / 2.0
+        if float(ndtr((middle - near) / step).sum()) < wanted:
+            low = middle
+        else:
+            high = middle
+    return (low + high) / 2.0
+
+
 def percentile_without_noise(
-    values: NDArray[np.float64], *, noise: float, percentile: float
+    values: NDArray[np.float64], *, noise: float, percentile: float, step: float = 0.0
 ) -> float:
     """Return a percentile with what noise adds to its distance from the median taken out.
 
-    Noise widens a spread, so that an upper percentile reads high: the 90th of an even patch by
-    1.28 noises. Variances add, so the distance from the median shrinks by
-    sqrt(1 - noise^2 / spread^2). A median stays as it is.
+    Parameters
+    ----------
+    values, percentile, step
+        See `level_at`.
+    noise
+        Standard deviation of the noise of one value.
+
+    Returns
+    -------
+    float
+        Noise widens a spread, so that an upper percentile reads high: the 90th of an even patch by
+        1.28 noises. Variances add, so the distance from the median shrinks by
+        sqrt(1 - noise^2 / spread^2). A median stays as it is.
     """
-    level, middle = (float(part) for part in np.percentile(values, (percentile, 50.0)))
+    level, middle = (level_at(values, at, step=step) for at in (percentile, 50.0))
     quantile = _NORMAL.inv_cdf(percentile / 100.0)
     if level == middle or quantile == 0.0:
         return level
