@@ -216,6 +216,32 @@ def test_the_questions_come_in_trade_order_until_each_answer_can_be_read() -> No
     assert any('Did you mean "skin"' in line for line in said)
 
 
+def test_a_table_that_the_plan_cannot_take_is_asked_for_again_and_no_answer_is_lost() -> None:
+    blank = ("", "", "")
+    lines = (
+        ("Fencer", "100", "f/11", "1/160", "1/200"),
+        ("snoot", "11", "-9", *blank, "snoot", "11", "-2", *blank),
+        ("", *blank, ""),  # no other lamp
+        ("lit, cheek", ".5,.4,.6,.5", *blank, "lit cheek", ".5,.4,.6,.5", *blank),
+        ("lit cheek", ".1,.1,.2,.2", *blank, "shadow", ".1,.1,.2,.2", *blank, ""),
+        ("lit cheek to nowhere = 2", "lit cheek to shadow = 2", ""),
+        ("", ""),
+    )
+    answers = itertools.chain.from_iterable(lines)
+    said: list[str] = []
+
+    tables = Interview(lambda _: next(answers), said.append).plan()
+
+    told = "\n".join(said)
+    assert "outside its range -8 to 0" in told
+    assert "A name has no comma" in told
+    assert 'There is a patch "lit cheek" already' in told
+    assert 'The plan has no patch "nowhere"' in told
+    assert [light["power"] for light in tables["light"]] == [-2]
+    assert [patch["name"] for patch in tables["patch"]] == ["lit cheek", "shadow"]
+    assert tables["ratio"] == [{"lit": "lit cheek", "shadow": "shadow", "stops": 2.0}]
+
+
 def test_an_interview_of_silence_gives_an_empty_plan() -> None:
     assert Interview(lambda _: "", lambda _: None).plan() == {}
 

@@ -40,9 +40,10 @@ def new(file: Path, **said: Any) -> None:
     Example: stopwise plan new --iso 100 --f-number f/11 --light "key; meter=11; off_axis=60 right"
     """
     from stopwise.plan.interview import Interview
-    from stopwise.plan.new import write_new_plan
+    from stopwise.plan.new import refuse_old, write_new_plan
     from stopwise.plan.tables import plan_tables
 
+    refuse_old(file)
     tables = plan_tables(said) if any(said.values()) else Interview(_ask, click.echo).plan()
     click.echo(f"Wrote {write_new_plan(file, tables)}. Check it: stopwise plan check {file}")
 

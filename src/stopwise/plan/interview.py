@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import functools
 from typing import TYPE_CHECKING, Any
 
-from stopwise.errors import WrongUse
+from stopwise.errors import PlanError, WrongUse
 from stopwise.plan import readings
 from stopwise.plan.materials import MATERIALS
+from stopwise.plan.new import new_plan_text
 from stopwise.plan.source import nearest
 from stopwise.plan.tables import apart_of, box_of, ratio_of, value_of
 
@@ -41,21 +43,56 @@ class Interview:
     def __init__(self, ask: Callable[[str], str], say: Callable[[str], None]) -> None:
         self._ask = ask
         self._say = say
+        self._tables: Tables = {}
 
     def plan(self) -> Tables:
-        """Ask for a whole plan."""
+        """Ask for a whole plan; every table that is taken makes a right plan with those before."""
         self._say(f"Answer as you would say it: f/11, 8+0.3, 1/160, 60 right. {_SKIP}.")
-        tables: Tables = {"title": self._text("Title")}
-        tables["camera"] = self._camera()
-        tables["light"] = self._lamps()
-        tables["patch"] = self._patches([lamp["name"] for lamp in tables["light"]])
-        names = [patch["name"] for patch in tables["patch"]]
-        if len(names) > 1:
-            tables["ratio"] = self._several("Ratio (lit cheek to shadow cheek = 2)", ratio_of)
-        tables["backdrop"] = self._backdrop()
-        if names:
-            tables["apart"] = self._several("Separation (hair over backdrop = 0.7)", apart_of)
-        return {name: held for name, held in tables.items() if held}
+        self._one("title", lambda: self._text("Title"))
+        self._one("camera", self._camera)
+        for row in _LAMPS:
+            self._many("light", functools.partial(self._lamp, *row), most=1)
+        self._many("patch", self._patch)
+        if len(self._tables.get("patch", ())) > 1:
+            self._many("ratio", self._line("Ratio (lit cheek to shadow cheek = 2)", ratio_of))
+        self._one("backdrop", self._backdrop)
+        if "patch" in self._tables:
+            self._many("apart", self._line("Separation (hair over backdrop = 0.7)", apart_of))
+        return self._tables
+
+    def _one(self, kind: str, ask: Callable[[], Any]) -> None:
+        """Ask for a table until the plan can take it, or it is left out."""
+        for _ in range(_MOST):
+            held = ask()
+            if not held:
+                return
+            if self._take({**self._tables, kind: held}):
+                return
+        raise _enough()
+
+    def _many(self, kind: str, ask: Callable[[], Any], *, most: int = _MOST) -> None:
+        """Ask for tables of a kind, each until the plan can take it, until one is left out."""
+        taken = 0
+        for _ in range(_MOST):
+            held = ask() if taken < most else None
+            if not held:
+                return
+            taken += self._take({**self._tables, kind: [*self._tables.get(kind, ()), held]})
+        raise _enough()
+
+    def _take(self, tables: Tables) -> bool:
+        """Take tables that make a right plan; else say what is wrong."""
+        try:
+            new_plan_text(tables)
+        except PlanError as wrong:
+            for problem in wrong.problems:
+                self._say(f"  {problem.removesuffix(' Nothing was written.')}")
+            return False
+        except WrongUse as wrong:
+            self._say(f"  {wrong}")
+            return False
+        self._tables = tables
+        return True
 
     def _camera(self) -> dict[str, Any]:
         self._say("Camera")
@@ -65,9 +102,6 @@ class Interview:
             shutter=self._said("  Shutter", readings.read_shutter),
             sync_speed=self._said("  Shortest time that syncs", readings.read_shutter),
         )
-
-    def _lamps(self) -> list[dict[str, Any]]:
-        return [lamp for row in _LAMPS if (lamp := self._lamp(*row))]
 
     def _lamp(self, name: str, role: str, told: str) -> dict[str, Any] | None:
         modifier = self._text(f"{told}: its modifier (Return for no such lamp)")
@@ -84,16 +118,11 @@ class Interview:
             distance=self._said("  Distance", readings.read_length),
         )
 
-    def _patches(self, lamps: list[str]) -> list[dict[str, Any]]:
-        patches: list[dict[str, Any]] = []
-        for _ in range(_MOST):
-            name = self._text("Patch: its name (Return for no more)")
-            if not name:
-                break
-            patches.append(self._patch(name, lamps))
-        return patches
-
-    def _patch(self, name: str, lamps: list[str]) -> dict[str, Any]:
+    def _patch(self) -> dict[str, Any] | None:
+        name = self._text("Patch: its name (Return for no more)")
+        if not name:
+            return None
+        lamps = [lamp["name"] for lamp in self._tables.get("light", ())]
         box = self._said("  Box (x0,y0,x1,y1 of the upright picture)", box_of, must=True)
         material = self._said(f"  Material ({', '.join(MATERIALS)})", _material)
         usual = MATERIALS[material].zone if material else None
@@ -118,14 +147,16 @@ class Interview:
             left_right=_number(self._said("  Left minus right, stops", readings.read_stops)),
         )
 
-    def _several(self, question: str, read: Callable[[str], dict[str, Any]]) -> list[Any]:
-        found = []
-        for _ in range(_MOST):
+    def _line(
+        self, question: str, read: Callable[[str], dict[str, Any]]
+    ) -> Callable[[], dict[str, Any] | None]:
+        """Return what asks for a table that is said in one line."""
+
+        def ask() -> dict[str, Any] | None:
             answer = self._said(f"{question} (Return for no more)", read)
-            if not answer:
-                break
-            found.append(read(answer))
-        return found
+            return read(answer) if answer else None
+
+        return ask
 
     def _text(self, question: str) -> str:
         return self._ask(question).strip()
@@ -142,8 +173,11 @@ class Interview:
                 self._say(f"  {wrong}")
             else:
                 return answer
-        msg = "That is enough of wrong answers. Nothing was written."
-        raise WrongUse(msg)
+        raise _enough()
+
+
+def _enough() -> WrongUse:
+    return WrongUse("That is enough of wrong answers. Nothing was written.")
 
 
 def _known(**values: Any) -> dict[str, Any]:

@@ -74,6 +74,22 @@ def new_plan_text(tables: Tables) -> str:
     return text
 
 
+def refuse_old(file: Path) -> None:
+    """Refuse a name that is taken, before anyone has answered a question for it.
+
+    Raises
+    ------
+    WrongUse
+        If the file is there already, or its folder isn't.
+    """
+    if file.exists() or file.is_symlink():
+        msg = f"{file} is there already and is not overwritten. Name another file."
+        raise WrongUse(msg)
+    if not file.resolve().parent.is_dir():
+        msg = f"{file} can't be written: its folder isn't there. Make it first."
+        raise WrongUse(msg)
+
+
 def write_new_plan(path: str | Path, tables: Tables) -> Path:
     """Write a new plan file, and never over another.
 
@@ -90,8 +106,8 @@ def write_new_plan(path: str | Path, tables: Tables) -> Path:
         with file.open("x", encoding="utf-8", newline="\n") as opened:
             opened.write(text)
     except FileExistsError:
-        msg = f"{file} is there already and is not overwritten. Name another file."
-        raise WrongUse(msg) from None
+        refuse_old(file)
+        raise
     except (OSError, ValueError) as error:
         msg = f"{file} can't be written: {getattr(error, 'strerror', None) or error}."
         raise WrongUse(msg) from None
