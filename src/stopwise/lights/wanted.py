@@ -40,6 +40,8 @@ class Wanted:
         The value wished.
     under, over
         How far below and above is still well, stops; infinite where that side is open.
+    patches
+        The patches that it needs.
     """
 
     of: str
@@ -48,6 +50,7 @@ class Wanted:
     target: float
     under: float
     over: float
+    patches: tuple[str, ...] = ()
 
     def short_by(self, state: State) -> float:
         """Return by how many stops a state lies outside what is allowed, 0 inside, signed."""
@@ -122,16 +125,30 @@ def _patch(patch: Patch, grey: float) -> Iterator[Wanted]:
     if wish is not None:
         under, over = zone_allows(patch)
         yield Wanted(
-            name, "zone", lambda state: zone_of(state.patches[name].log2_y, grey), wish, under, over
+            name,
+            "zone",
+            lambda state: zone_of(state.patches[name].log2_y, grey),
+            wish,
+            under,
+            over,
+            (name,),
         )
     headroom = patch.headroom if patch.headroom is not None else row.headroom
     if headroom is not None:
         yield Wanted(
-            name, "headroom", lambda state: state.patches[name].headroom, headroom, 0.0, math.inf
+            name,
+            "headroom",
+            lambda state: state.patches[name].headroom,
+            headroom,
+            0.0,
+            math.inf,
+            (name,),
         )
     may_clip = patch.may_clip if patch.may_clip is not None else row.may_clip
     if may_clip < 1.0:
-        yield Wanted(name, "clip", lambda state: state.patches[name].clip_room, 0.0, 0.0, math.inf)
+        yield Wanted(
+            name, "clip", lambda state: state.patches[name].clip_room, 0.0, 0.0, math.inf, (name,)
+        )
 
 
 def _ratio(wish: RatioWish) -> Wanted:
@@ -139,7 +156,8 @@ def _ratio(wish: RatioWish) -> Wanted:
         return state.patches[wish.lit].log2_y - state.patches[wish.shadow].log2_y
 
     of = f"{wish.lit} to {wish.shadow}"
-    return Wanted(of, "ratio", value, wish.stops, wish.within, wish.within)
+    patches = (wish.lit, wish.shadow)
+    return Wanted(of, "ratio", value, wish.stops, wish.within, wish.within, patches)
 
 
 def _apart(wish: Apart) -> Wanted:
@@ -148,7 +166,8 @@ def _apart(wish: Apart) -> Wanted:
         return None if lighter is None or darker is None else lighter - darker
 
     of = f"{wish.lighter} to {wish.darker}"
-    return Wanted(of, "apart", value, wish.at_least, 0.0, math.inf)
+    patches = tuple(name for name in (wish.lighter, wish.darker) if name != BACKDROP)
+    return Wanted(of, "apart", value, wish.at_least, 0.0, math.inf, patches)
 
 
 def _known(wish: Apart, known: frozenset[str] | set[str], wishes: Wishes) -> bool:
