@@ -95,6 +95,7 @@ class Watcher:
         self._works = Works(self.folder, self._pool, wake=self._waker.wake)
         self._eyes: Sight = self._seams.sight or self._new_eyes()
         self._surroundings = Surroundings(self.folder)
+        self._troubles: dict[str, str] = {}
         self._has_looked = False
 
     def run(self, stop: threading.Event) -> None:
@@ -179,8 +180,7 @@ class Watcher:
     def _finish(self, now: float) -> None:
         """Decide on each answer whose turn it is, and write what holds."""
         for work in self._works.ready(now):
-            if work.trouble is not None:
-                self._tell(note("read_fails", work.job.path, work.trouble))
+            self._tell_trouble(work.job.path, work.trouble)
             if work.is_lost:
                 self._desk.look_again(work.job, work.stamp_now(), now)
                 continue
@@ -227,6 +227,15 @@ class Watcher:
     def _tell_all(self, notes: list[Note]) -> None:
         for told in notes:
             self._tell(told)
+
+    def _tell_trouble(self, path: str, trouble: str | None) -> None:
+        """Tell once, until it changes, why a file can't be read."""
+        if trouble is not None and self._troubles.get(path) != trouble:
+            self._tell(note("read_fails", path, trouble))
+        if trouble is None:
+            self._troubles.pop(path, None)
+        else:
+            self._troubles[path] = trouble
 
     def _tell_backlog(self, listing: Listing) -> None:
         if self._has_looked or not listing.is_sweep:

@@ -41,7 +41,7 @@ class Work:
     answer
         What `assess` returned, or a Failure; None until then, and where the content is known.
     trouble
-        Why its bytes can't be read now.
+        Why its bytes can't be read now, or it can't be assessed.
     """
 
     job: Job
@@ -60,8 +60,8 @@ class Work:
 
     @property
     def is_lost(self) -> bool:
-        """Whether the file changed or went before its bytes were read."""
-        return self.hashing.done() and self.hashing.exception() is not None
+        """Whether the file changed or went before its bytes were read, or wasn't assessed."""
+        return self.trouble is not None or self.hashing.exception() is not None
 
     @property
     def record(self) -> dict[str, Any] | None:
@@ -180,9 +180,16 @@ class Works:
         self._hasher.close()
 
     def _ask(self, ticket: int, work: Work) -> None:
+        """Have a file assessed; a brief that the ledger can't give now is trouble."""
         work.is_asked = True
         path = Path(work.whole_path)
-        self._pool.start(Task(ticket, (path, work.brief(path)), work.job.stamp.size))
+        try:
+            brief = work.brief(path)
+        except LedgerError as error:
+            work.trouble = str(error)
+            self._leave(ticket, work)
+            return
+        self._pool.start(Task(ticket, (path, brief), work.job.stamp.size))
 
     def _hashed(self, ticket: int, work: Work, ledger: Ledger) -> None:
         error = work.hashing.exception()
