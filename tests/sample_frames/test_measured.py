@@ -11,7 +11,8 @@ import pytest
 
 from stopwise.decoding import decode
 from stopwise.errors import Unreadable
-from stopwise.measuring import measure
+from stopwise.judging import judge
+from stopwise.measuring import Known, measure, read
 from stopwise.plan import load_plan
 
 if TYPE_CHECKING:
@@ -77,6 +78,24 @@ def test_the_backdrop_lies_as_the_model_has_it(name: str) -> None:
     assert backdrop.zone == pytest.approx(true["zone"], abs=0.05)
     assert backdrop.left_right == pytest.approx(true["left_right"], abs=0.08)
     assert backdrop.falloff == pytest.approx(true["falloff"], abs=0.1)
+
+
+@pytest.mark.parametrize("name", STILL)
+def test_the_judge_fails_what_the_frame_was_made_to_fail_and_nothing_else(name: str) -> None:
+    verdict = judge(measured(name), plan_in(TRUTH[name]["look"]))
+    failing = {(found.check, found.of) for found in verdict.findings if found.state == "fails"}
+    assert failing == {(check["check"], check["of"]) for check in TRUTH[name]["failing"]}
+    assert verdict.verdict == TRUTH[name]["verdict"]
+
+
+@pytest.mark.parametrize("name", ["F0016.dng", "F0017.dng"])
+def test_patches_of_a_sitter_who_moves_or_turns_are_found_where_they_are(name: str) -> None:
+    reference = read(decode(FOLDER / "F0011.dng"), plan_in(None)).blocks
+    found = measure(decode(FOLDER / name), plan_in(None), known=Known(reference=reference)).patches
+    for patch in ("lit cheek", "shadow cheek", "brow", "jacket", "mask"):
+        true, reading = TRUTH[name]["patches"][patch], found[patch]
+        assert reading.box[0] == pytest.approx(true["box"][0], abs=0.005)
+        assert reading.zone == pytest.approx(true["zone"], abs=0.05)
 
 
 def test_the_shutter_s_edge_is_seen_where_it_is_and_nowhere_else() -> None:
