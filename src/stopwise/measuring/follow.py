@@ -30,15 +30,32 @@ LEAST_SCORE = 0.6
 _SITTER_MARGIN = 0.10
 """Of the long edge: how far the sitter's window reaches beyond the outermost patches."""
 
-_RINGS = ((0.08, 3.0), (0.16, 2.0))
-"""Of the long edge: how far round a patch it is compared, and how much each ring counts; the whole
-sitter counts 1."""
+_RINGS = (0.04, 0.08)
+"""Of the long edge: how far round a patch it is compared for its score."""
 
-_REACH = 0.02
-"""Of the long edge: how far a patch may have moved on its own."""
 
-_OWN_WAY = 0.05
-"""By how much its own place must correlate better before a patch is taken to have moved alone."""
+@dataclass(frozen=True, slots=True)
+class _Look:
+    """One look for a patch's own place.
+
+    Attributes
+    ----------
+    rim, reach
+        Of the long edge: how far round the patch is compared, how far off it may lie.
+    least
+        Least correlation that counts.
+    gain
+        By how much another place must correlate better than the expected one.
+    """
+
+    rim: float
+    reach: float
+    least: float
+    gain: float
+
+
+_LOOKS = (_Look(0.08, 0.035, 0.45, 0.15), _Look(0.05, 0.01, 0.6, 0.15))
+"""First for a head that turned or a hand that moved, then finely."""
 
 _CLOSE = 1.5
 """Blocks: this near to where the sitter's motion puts it, its own place is the finer one."""
@@ -94,10 +111,10 @@ def find(reference: Blocks, blocks: Blocks, boxes: Sequence[Box]) -> tuple[Place
     -----
     The sitter's window, all boxes with a margin, is found by normalised correlation of the
     gradient of log luminance, coarse to fine over shifts, tilts and sizes. Each patch may then lie
-    up to a fiftieth of the long edge off that, where it correlates better there by itself. Its
-    score is the mean of the correlations of two rings round it and of the whole sitter, each
-    weighted by the gradients there are to tell by: a lamp that is out leaves none, a head turned
-    away leaves other ones.
+    up to a thirtieth of the long edge off that, where it correlates clearly better by itself: a
+    head turned by 10 degrees moves a cheek by a fiftieth. Its score is the mean of the
+    correlations of two surroundings and of the whole sitter, each weighted by the gradients there
+    are to tell by: a lamp that is out leaves none, a head turned away leaves other ones.
     """
     if reference.shape != blocks.shape or not boxes:
         return tuple(Placement(box, 0.0) for box in boxes)
@@ -135,50 +152,51 @@ def _around(box: Box, shape: tuple[int, int], rim: float) -> Window:
 
 def _place(pair: _Pair, box: Box) -> Placement:
     shape = pair.then.shape
-    near = _around(box, shape, _RINGS[0][0])
-    expected = pair.motion.carry(near.row, near.column, pair.window)
-    row, column = _own_place(pair, near, expected)
-    moved = _box_at(box, row, column, shape, pair.motion.scale)
+    middle = _around(box, shape, 0.0)
+    at = pair.motion.carry(middle.row, middle.column, pair.window)
+    for look in _LOOKS:
+        at = _own_place(pair, box, at, look)
+    moved = _box_at(box, *at, shape, pair.motion.scale)
     if _inside(moved) < _LEAST_INSIDE:
         return Placement(moved, 0.0)
-    return Placement(moved, _score(pair, box, (row, column)))
+    return Placement(moved, _score(pair, box, at))
 
 
-def _own_place(pair: _Pair, near: Window, expected: tuple[float, float]) -> tuple[float, float]:
-    """Return where a patch lies by its own surroundings, or where the sitter's motion puts it."""
+def _own_place(
+    pair: _Pair, box: Box, expected: tuple[float, float], look: _Look
+) -> tuple[float, float]:
+    """Return where a patch lies by its own surroundings, or where it was expected."""
+    near = _around(box, pair.then.shape, look.rim)
     shape = template_shape(near, [pair.motion])
-    reach = round(_REACH * max(pair.then.shape))
+    reach = round(look.reach * max(pair.then.shape))
     middle = (round(expected[0]), round(expected[1]))
     searched = prepare(pair.field, middle, (reach, reach), shape)
     template = template_of(pair.then, near, pair.motion, shape)
     scores = correlate(searched, template, overlap=OVERLAP)
     row, column, best = peak(scores)
     close = abs(row - reach) <= _CLOSE and abs(column - reach) <= _CLOSE
-    if best < LEAST_SCORE or not (close or best > scores[reach, reach] + _OWN_WAY):
+    if best < look.least or not (close or best > scores[reach, reach] + look.gain):
         return expected
     return row + searched.origin[0], column + searched.origin[1]
 
 
 def _score(pair: _Pair, box: Box, at: tuple[float, float]) -> float:
+    """Return the mean of the correlations of both rings and the whole sitter, by their evidence."""
+    shape = pair.then.shape
+    told = [_evidence(pair, _around(box, shape, rim), at) for rim in _RINGS]
+    whole = pair.motion.carry(pair.window.row, pair.window.column, pair.window)
+    told.append(_evidence(pair, pair.window, whole))
+    weight = sum(telling for _, telling in told)
+    return sum(agreeing for agreeing, _ in told) / weight if weight > 0 else 0.0
+
+
+def _evidence(pair: _Pair, window: Window, at: tuple[float, float]) -> tuple[float, float]:
+    """Return the agreement and weight of a window that is laid with its middle at a place."""
     middle = (round(at[0]), round(at[1]))
     off = (at[0] - middle[0], at[1] - middle[1])
-    told = []
-    for rim, count in _RINGS:
-        ring = _around(box, pair.then.shape, rim)
-        told.append((count, _evidence(pair, ring, middle, off)))
-    whole = (pair.window.row + pair.motion.down, pair.window.column + pair.motion.across)
-    middle = (round(whole[0]), round(whole[1]))
-    off = (whole[0] - middle[0], whole[1] - middle[1])
-    told.append((1.0, _evidence(pair, pair.window, middle, off)))
-    weight = sum(count * telling for count, (_, telling) in told)
-    return sum(count * agreeing for count, (agreeing, _) in told) / weight if weight > 0 else 0.0
-
-
-def _evidence(
-    pair: _Pair, window: Window, middle: tuple[int, int], off: tuple[float, float]
-) -> tuple[float, float]:
     shape = template_shape(window, [pair.motion])
-    return evidence(template_of(pair.then, window, pair.motion, shape, off=off), pair.field, middle)
+    template = template_of(pair.then, window, pair.motion, shape, off=off)
+    return evidence(template, pair.field, middle)
 
 
 def _box_at(box: Box, row: float, column: float, shape: tuple[int, int], scale: float) -> Box:
