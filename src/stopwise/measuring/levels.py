@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from stopwise.measuring.heaps import LOWEST, MOST_HOT, Heap, find_heap
+from stopwise.measuring.heaps import LOWEST, MOST_HOT, find_heap
 from stopwise.measuring.measurement import Levels, SaturationSource
 
 if TYPE_CHECKING:
@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from stopwise.measuring.cells import Cells
+    from stopwise.measuring.heapfit import Heap
     from stopwise.measuring.noise import SensorNoise
 
 LEARNED_WIDTHS = 0.5
