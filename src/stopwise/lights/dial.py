@@ -195,12 +195,12 @@ def _knob(name: str, light: Light | None, now: float, *, kept: bool) -> Knob:
 
 
 def _dialled(knob: Knob, turn: float) -> Dialled:
-    moved = round(turn - knob.now, 4) + 0.0
+    moved = round(float(turn) - knob.now, 4) + 0.0
     at_end = min(abs(turn - knob.low), abs(turn - knob.high)) < _AT_LIMIT
     return Dialled(
         turn=moved,
         power=None if knob.power is None else round(knob.power + moved, 4) + 0.0,
-        at_limit=at_end and knob.high > knob.low,
+        at_limit=bool(at_end and knob.high > knob.low),
     )
 
 

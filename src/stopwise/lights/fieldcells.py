@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 
 from stopwise.lights.fitting import Design
+from stopwise.lights.reduced import blocks_in
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from numpy.typing import NDArray
 
     from stopwise.lights.reduced import LightPicture
     from stopwise.lights.solo import LampSet
+    from stopwise.measuring.measurement import Box
 
     Floats = NDArray[np.float64]
 
@@ -34,6 +38,9 @@ _FLOOR = 2e-4
 
 _REGION = 5
 """Coarse cells along a region's side."""
+
+_FEW = 0.25
+"""Share of the cells under which each is a region of its own."""
 
 _STILL_CELLS = 0.02
 """A sitter who moved by less of a block than this is at the mark."""
@@ -103,6 +110,21 @@ def grids(seen: NDArray[np.floating], lamps: LampSet, clipped: NDArray[np.floati
     )
 
 
+def within(stack: Grids, boxes: Iterable[Box], picture: LightPicture) -> Grids:
+    """Return a stack of which only the blocks in some boxes are used.
+
+    Parameters
+    ----------
+    stack
+        Frame and lamps.
+    boxes
+        Fractions of the upright picture.
+    picture
+        The frame, whose blocks the stack has.
+    """
+    return replace(stack, good=stack.good & blocks_in(boxes, picture))
+
+
 def design(stack: Grids, shift: Placed | None) -> Design:
     """Return the coarse cells that a frame's outputs are fitted to.
 
@@ -134,7 +156,7 @@ def design(stack: Grids, shift: Placed | None) -> Design:
         stayed=stayed,
         moved=None if still else moved[:, use].T,
         sigma=_OFF * np.maximum(np.maximum(seen, usual), 0.0) + _FLOOR,
-        region=_regions(use.shape)[use],
+        region=_regions(use)[use],
     )
 
 
@@ -207,9 +229,11 @@ def overlap(stack: Grids, shift: Placed | None) -> Floats:
     return share
 
 
-def _regions(shape: tuple[int, ...]) -> NDArray[np.int64]:
-    rows, columns = np.indices(shape)
-    return np.asarray((rows // _REGION) * 1000 + columns // _REGION, dtype=np.int64)
+def _regions(use: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """Return which region each cell lies in: 5 x 5 cells, or each its own where few are used."""
+    side = _REGION if np.mean(use) > _FEW else 1
+    rows, columns = np.indices(use.shape)
+    return np.asarray((rows // side) * 1000 + columns // side, dtype=np.int64)
 
 
 def frame_luminance(picture: LightPicture, lamps: LampSet, gain: float, ambient: float) -> Floats:

@@ -1,4 +1,4 @@
-"""Non-negative least squares, robust to cells that fit no lamp, with jackknife uncertainty."""
+"""Non-negative least squares, robust to cells that fit no lamp, and how sure the fit is."""
 
 from __future__ import annotations
 
@@ -20,6 +20,9 @@ _SETTLED = 1e-5
 
 _SOFT = 1.5
 """Residual in sigmas at which Cauchy's weight is one half."""
+
+_LEAST_KNOWN = 1e-4
+"""What is known of a lamp that lights nothing: its output within 100 times its solo's."""
 
 _RIDGE = 1e-9
 """Share of the mean diagonal that keeps a singular system solvable."""
@@ -58,8 +61,6 @@ class Fit:
     ----------
     outputs
         float64 (lamps,), linear, 1 = as in the solo.
-    error
-        float64 (lamps,), delete-one-region jackknife standard error, same unit.
     used
         float64 (n, lamps), the row of the design that each cell took.
     residual
@@ -69,7 +70,6 @@ class Fit:
     """
 
     outputs: Floats
-    error: Floats
     used: Floats
     residual: Floats
     weight: Floats
@@ -129,7 +129,7 @@ def _solve(gram: Floats, moment: Floats) -> Floats:
     return np.asarray(np.linalg.solve(gram + ridge * np.eye(len(gram)), moment), np.float64)
 
 
-def fit_outputs(design: Design, *, start: Floats, jackknife: bool = True) -> Fit:
+def fit_outputs(design: Design, *, start: Floats) -> Fit:
     """Fit each lamp's output, cells that fit no lamp counting little.
 
     Iteratively reweighted least squares with Cauchy's weights (Holland and Welsch 1977). Where the
@@ -141,13 +141,10 @@ def fit_outputs(design: Design, *, start: Floats, jackknife: bool = True) -> Fit
         The cells.
     start
         float64 (lamps,), outputs to begin from.
-    jackknife
-        False leaves the error at 0 and saves time.
 
     Returns
     -------
     Fit
-        With the jackknife of Quenouille and Tukey over regions, weights held.
     """
     outputs = start
     for _ in range(_ROUNDS):
@@ -159,8 +156,41 @@ def fit_outputs(design: Design, *, start: Floats, jackknife: bool = True) -> Fit
         if np.all(np.abs(outputs - previous) <= _SETTLED * (1.0 + outputs)):
             break
     used, residual = _better(design, outputs)
-    error = _jackknife(rows, target, design.region) if jackknife else np.zeros_like(outputs)
-    return Fit(outputs, error, used, residual, weight)
+    return Fit(outputs, used, residual, 1.0 / (1.0 + np.square(residual / _SOFT)))
+
+
+def standard_error(fit: Fit, design: Design) -> Floats:
+    """Return the standard error of a fit's outputs, float64 (lamps,).
+
+    Each region of the picture is left out in turn, the cells' weights held (the jackknife,
+    Quenouille 1949, Tukey 1958), since cells of one region share their errors; to which comes what
+    the cells' own sigmas make of it, which is large where a lamp lights no cell to speak of.
+    """
+    scale = np.sqrt(fit.weight) / design.sigma
+    rows, target = fit.used * scale[:, None], design.seen * scale
+    names, place = np.unique(design.region, return_inverse=True)
+    lamps = rows.shape[1]
+    grams = np.zeros((len(names), lamps, lamps))
+    moments = np.zeros((len(names), lamps))
+    np.add.at(grams, place, rows[:, :, None] * rows[:, None, :])
+    np.add.at(moments, place, rows * target[:, None])
+    whole = grams.sum(axis=0)
+    without = _solutions(whole - grams, moments.sum(axis=0) - moments)
+    spread = without - without.mean(axis=0)
+    share = (len(names) - 1) / max(len(names), 1)
+    formal = np.diag(np.linalg.inv(whole + _LEAST_KNOWN * np.eye(lamps)))
+    error: Floats = np.sqrt(share * np.sum(np.square(spread), axis=0) + formal)
+    return error
+
+
+def _solutions(grams: Floats, moments: Floats) -> Floats:
+    """Solve many small systems, with bounds only where the free solution falls below 0."""
+    ridge = _RIDGE * 1e-3 * np.trace(grams, axis1=1, axis2=2)[:, None, None] / grams.shape[1]
+    free = np.linalg.solve(grams + (ridge + 1e-300) * np.eye(grams.shape[1]), moments[..., None])
+    found = np.asarray(free[..., 0], np.float64)
+    for index in np.nonzero(np.any(found < 0.0, axis=1))[0]:
+        found[index] = nonnegative(grams[index], moments[index])
+    return found
 
 
 def cost(fit: Fit) -> float:
@@ -175,18 +205,3 @@ def _better(design: Design, outputs: Floats) -> tuple[Floats, Floats]:
     moved = (design.seen - design.moved @ outputs) / design.sigma
     went = np.abs(moved) < np.abs(stayed)
     return np.where(went[:, None], design.moved, design.stayed), np.where(went, moved, stayed)
-
-
-def _jackknife(rows: Floats, target: Floats, region: NDArray[np.int64]) -> Floats:
-    """Return the delete-one-region standard error of the outputs."""
-    gram, moment = rows.T @ rows, rows.T @ target
-    names = np.unique(region)
-    without = []
-    for name in names:
-        part = region == name
-        own, aim = rows[part], target[part]
-        without.append(nonnegative(gram - own.T @ own, moment - own.T @ aim))
-    spread = np.asarray(without) - np.mean(without, axis=0)
-    share = (len(names) - 1) / max(len(names), 1)
-    error: Floats = np.sqrt(share * np.sum(np.square(spread), axis=0))
-    return error

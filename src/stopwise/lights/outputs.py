@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from stopwise.lights.fieldcells import frame_luminance, grids
+from stopwise.lights.fieldcells import Shift, frame_luminance, grids, within
 from stopwise.lights.seeing import see_lamps
-from stopwise.lights.solo import LampSet, exposure_stops, lamp_set
+from stopwise.lights.solo import exposure_stops
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -19,6 +19,8 @@ if TYPE_CHECKING:
     from stopwise.lights.fieldcells import Grids, Placed
     from stopwise.lights.reduced import LightPicture
     from stopwise.lights.seeing import Seen
+    from stopwise.lights.solo import LampSet
+    from stopwise.measuring.measurement import Box
 
 LampState = Literal["fired", "weak", "strong", "out", "not seen"]
 
@@ -93,12 +95,12 @@ class Expected:
 
 def read_lamps(
     frame: LightPicture,
-    solos: Mapping[str, LightPicture] | LampSet,
-    ambient: LightPicture | None = None,
+    lamps: LampSet,
     *,
     said: Mapping[str, float] | None = None,
     run: Sequence[Mapping[str, LampReading]] | None = None,
     placement: Placed | None = None,
+    only: Sequence[Box] | None = None,
 ) -> dict[str, LampReading]:
     """Return each lamp's output in a frame against its solo.
 
@@ -106,16 +108,17 @@ def read_lamps(
     ----------
     frame
         The frame, reduced.
-    solos
-        Each lamp's reduced solo by name, or the lamp set made of them.
-    ambient
-        A frame with no lamp firing, where `solos` isn't a lamp set already.
+    lamps
+        The solos, see `lamp_set`.
     said
         Stops of each lamp from its solo as a take says; lamps not named are at 0.
     run
         This take's readings so far, oldest first.
     placement
         Where the sitter is against the solos; None looks for it in the picture.
+    only
+        Boxes that hold the same stuff as in the solos, where the sitter wears or is something else:
+        a chip, the paper. None for the whole picture.
 
     Returns
     -------
@@ -127,10 +130,12 @@ def read_lamps(
     ValueError
         If the frame's grid isn't the solos'.
     """
-    lamps = solos if isinstance(solos, LampSet) else lamp_set(solos, ambient)
     expected = [expect(name, said, run) for name in lamps.names]
     start = np.exp2([one.stops for one in expected])
-    seen = see_lamps(stack_of(frame, lamps), start, placement)
+    stack = stack_of(frame, lamps)
+    if only is not None:
+        stack, placement = within(stack, only, frame), placement or Shift()
+    seen = see_lamps(stack, start, placement)
     return {
         name: _reading(one, what, placed=placement is not None)
         for name, one, what in zip(lamps.names, seen, expected, strict=True)
@@ -267,6 +272,7 @@ def _uncertainty(seen: Seen, output: float) -> float | None:
         return None
     scale = 1.0 / (output * math.log(2.0))
     parts = [_REPEAT, scale * seen.error, 0.3 * scale * seen.spread, _carried(seen)]
+    parts.append(1.2 * seen.misfit**3)
     if seen.led is not None and seen.led > 0.0:
         parts.append(0.5 * abs(math.log2(seen.output / seen.led)))
     return math.hypot(*parts)

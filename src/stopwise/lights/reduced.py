@@ -189,6 +189,28 @@ def combine(pictures: Iterable[LightPicture], gains: Iterable[float]) -> LightPi
     )
 
 
+def blocks_in(boxes: Iterable[Box], picture: LightPicture) -> NDArray[np.bool_]:
+    """Return which blocks lie wholly in one of some boxes, bool (rows, columns); one at least each.
+
+    Parameters
+    ----------
+    boxes
+        Fractions of the upright picture.
+    picture
+        Whose blocks are meant.
+    """
+    held = np.zeros(picture.clipped.shape, dtype=bool)
+    for box in boxes:
+        rows, columns = window(box, picture.shape)
+        held[_whole(rows, picture.block), _whole(columns, picture.block)] = True
+    return held
+
+
+def _whole(cells: slice, block: int) -> slice:
+    first = -(-cells.start // block)
+    return slice(first, max(cells.stop // block, first + 1))
+
+
 def _sum(terms: list[tuple[NDArray[np.float32], float]]) -> NDArray[np.float32]:
     total = np.zeros_like(terms[0][0])
     for array, gain in terms:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from stopwise.measuring.boxes import window
+from stopwise.lights.reduced import blocks_in
 from stopwise.measuring.surface import fit_surface, terms
 
 if TYPE_CHECKING:
@@ -256,7 +256,7 @@ def _read_paper(paper: PaperLamps, gains: Floats) -> tuple[float, float | None, 
 def _paper(pictures: Sequence[LightPicture], boxes: Iterable[Box]) -> PaperLamps | None:
     """Return each lamp's light on the paper, blocks that depart from it (the sitter) left out."""
     luminances = np.stack([picture.luminance for picture in pictures])
-    held = _in_boxes(pictures[0], boxes)
+    held = blocks_in(boxes, pictures[0])
     x, y = _places(pictures[0])
     rows, columns = np.nonzero(held)
     stops = np.log2(np.maximum(luminances.sum(axis=0)[held], _DARK)).astype(np.float64)
@@ -298,18 +298,6 @@ def _inverse(design: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.asarray(np.linalg.solve(normal, design.T), np.float64)
 
 
-def _in_boxes(picture: LightPicture, boxes: Iterable[Box]) -> NDArray[np.bool_]:
-    held = np.zeros(picture.clipped.shape, dtype=bool)
-    for box in boxes:
-        rows, columns = window(box, picture.shape)
-        block = picture.block
-        held[
-            -(-rows.start // block) : max(rows.stop // block, 1),
-            -(-columns.start // block) : max(columns.stop // block, 1),
-        ] = True
-    return held
-
-
 def _places(picture: LightPicture) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return x of the columns and y of the rows of blocks, fractions of the picture."""
     rows, columns = picture.clipped.shape
@@ -321,8 +309,8 @@ def _places(picture: LightPicture) -> tuple[NDArray[np.float64], NDArray[np.floa
 def _rest(pictures: Sequence[LightPicture], plan: Plan) -> tuple[Floats | None, int]:
     """Return the tails of blocks that no patch and no `may_clip` covers, and how many may clip."""
     first = pictures[0]
-    free = ~_in_boxes(
-        first, [*(p.box for p in plan.patches), *(place.box for place in plan.may_clip)]
+    free = ~blocks_in(
+        [*(p.box for p in plan.patches), *(place.box for place in plan.may_clip)], first
     )
     if not np.any(free):
         return None, 0

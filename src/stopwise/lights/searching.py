@@ -21,13 +21,10 @@ if TYPE_CHECKING:
 _REACH = 0.14
 """How far the sitter is looked for, as a share of the longer side."""
 
-_MISFIT = 3.0
-"""Sigmas from which a cell doesn't fit."""
+_STILL = 0.1
+"""Mean cost of a cell under which the sitter is taken to be still."""
 
-_STILL = 0.01
-"""With fewer cells than this share that don't fit, the sitter is taken to be still."""
-
-_WORTH = 0.75
+_WORTH = 0.4
 """A shift counts only where it cuts the cost to this share."""
 
 
@@ -47,13 +44,13 @@ def find_shift(stack: Grids, start: Floats) -> Shift | None:
         The shift under which the most cells fit, each as having stayed or gone along.
     """
     cells = design(stack, None)
-    fit = fit_outputs(cells, start=start, jackknife=False)
-    if np.mean(np.abs(fit.residual) > _MISFIT) < _STILL:
-        return None
+    fit = fit_outputs(cells, start=start)
     search = _Search(stack, fit.outputs)
     still = search.cost(Shift())
+    if still < _STILL:
+        return None
     best = search.best(_lattice(stack, Shift(), reach=_REACH, step=1.0), whole=True)
-    again = fit_outputs(design(stack, best), start=fit.outputs, jackknife=False)
+    again = fit_outputs(design(stack, best), start=fit.outputs)
     search = _Search(stack, again.outputs)
     best = search.best(_lattice(stack, Shift(), reach=_REACH, step=1.0), whole=True)
     for step in (0.5, 0.25):

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from stopwise.lights.fieldcells import design, overlap, shifted
-from stopwise.lights.fitting import cost, fit_outputs
+from stopwise.lights.fitting import cost, fit_outputs, standard_error
 from stopwise.lights.searching import find_shift
 
 if TYPE_CHECKING:
@@ -39,11 +39,14 @@ class Seen:
     Attributes
     ----------
     output, error
-        What fits the whole picture, and the jackknife's standard error.
+        What fits the whole picture, and its standard error.
     led
         Median over the blocks that this lamp leads; None where it leads too few.
     spread
-        Half the 16th to 84th percentile of what single cells say, the more light the more say.
+        Half the 16th to 84th percentile of what single cells say, the more light and the better
+        their fit, the more say.
+    misfit
+        Which share of what is known of it comes from cells that don't fit, 0 to 1.
     overlap
         Which share of its light falls where it fell in the solo.
     went
@@ -54,6 +57,7 @@ class Seen:
     error: float
     led: float | None
     spread: float
+    misfit: float
     overlap: float
     went: float
 
@@ -72,17 +76,20 @@ def see_lamps(stack: Grids, start: Floats, placement: Placed | None = None) -> l
     """
     shift = placement or find_shift(stack, start)
     cells = design(stack, shift)
-    starts = (start, np.full_like(start, start.mean()))
-    fit = min((fit_outputs(cells, start=one) for one in starts), key=cost)
+    starts = [start, np.full_like(start, start.mean())]
+    fits = [fit_outputs(cells, start=one) for one in starts[: 1 + bool(np.ptp(start) > 0.0)]]
+    fit = min(fits, key=cost)
+    error = standard_error(fit, cells)
     shares = overlap(stack, shift)
     went = _went(fit, cells)
     led = led_outputs(stack, shift, fit.outputs, went)
     return [
         Seen(
             output=float(fit.outputs[index]),
-            error=float(fit.error[index]),
+            error=float(error[index]),
             led=led[index],
             spread=_spread(fit, cells.sigma, index),
+            misfit=_misfit(fit, cells.sigma, index),
             overlap=float(shares[index]),
             went=float(went[index]),
         )
@@ -142,6 +149,11 @@ def _spread(fit: Fit, sigma: Floats, index: int) -> float:
     own = np.maximum(fit.used[:, index], 1e-12)
     says = fit.outputs[index] + fit.residual * sigma / own
     order = np.argsort(says)
-    share = np.cumsum(np.square(own / sigma)[order])
+    share = np.cumsum((fit.weight * np.square(own / sigma))[order])
     low, high = np.interp([0.16 * share[-1], 0.84 * share[-1]], share, says[order])
     return float(high - low) / 2.0
+
+
+def _misfit(fit: Fit, sigma: Floats, index: int) -> float:
+    known = np.square(fit.used[:, index] / sigma)
+    return float(1.0 - np.sum(fit.weight * known) / max(float(np.sum(known)), 1e-12))

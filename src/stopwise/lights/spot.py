@@ -270,7 +270,8 @@ def _fit(spot: Spot, cells: _Lit) -> tuple[Floats, Floats]:
         there = _log_profile(spot, cells.x - values[1], cells.y - values[2], cells.aspect)
         slope = values[3] * (cells.x - spot.centre[0])
         slope = slope + values[4] * (cells.y - spot.centre[1] * cells.aspect)
-        return values[0] + there - solo + slope
+        level: Floats = values[0] + there - solo + slope
+        return level
 
     values: Floats = np.zeros(len(_USUAL))
     values[0] = float(np.median(cells.log_ratio - model(values)))

@@ -230,9 +230,12 @@ def leading_lamp(lamps: LampSet, turns: Mapping[str, float]) -> NDArray[np.int64
 
 
 def patch_shares(
-    lamps: LampSet, turns: Mapping[str, float] | None = None
+    lamps: LampSet,
+    turns: Mapping[str, float] | None = None,
+    *,
+    read_at: Mapping[str, float] | None = None,
 ) -> dict[str, dict[str, float]]:
-    """Return each lamp's share of each patch's light, medians over its cells.
+    """Return each lamp's share of each patch's light.
 
     Parameters
     ----------
@@ -240,26 +243,37 @@ def patch_shares(
         The solos.
     turns
         Stops of each lamp from its solo, where known.
+    read_at
+        Percentile that stands for a patch, by name, where it isn't the median.
 
     Returns
     -------
     dict
-        patch -> lamp -> fraction of the patch's Y, 0 to 1; "ambient" stands for the ambient.
+        patch -> lamp -> fraction of the patch's Y, 0 to 1, over the tenth of its cells next to the
+        percentile; "ambient" stands for the ambient.
     """
     names = [name for name in next(iter(lamps.nets.values())).patches if _all_hold(lamps, name)]
-    return {name: _shares_of(lamps, name, turns or {}) for name in names}
+    return {
+        name: _shares_of(lamps, name, turns or {}, (read_at or {}).get(name, 50.0))
+        for name in names
+    }
 
 
-def _shares_of(lamps: LampSet, patch: str, turns: Mapping[str, float]) -> dict[str, float]:
+def _shares_of(
+    lamps: LampSet, patch: str, turns: Mapping[str, float], read_at: float
+) -> dict[str, float]:
     light = {
-        name: float(np.exp2(turns.get(name, 0.0)) * np.median(net.patch_luminance(patch)))
+        name: float(np.exp2(turns.get(name, 0.0))) * net.patch_luminance(patch)
         for name, net in lamps.nets.items()
     }
     if lamps.ambient is not None:
-        light["ambient"] = float(np.median(lamps.ambient.patch_luminance(patch)))
-    light = {name: max(value, 0.0) for name, value in light.items()}
-    total = sum(light.values())
-    return {name: value / total if total > 0 else 0.0 for name, value in light.items()}
+        light["ambient"] = lamps.ambient.patch_luminance(patch)
+    total = np.sum(list(light.values()), axis=0)
+    low, high = np.percentile(total, [max(read_at - 5.0, 0.0), min(read_at + 5.0, 100.0)])
+    near = (total >= low) & (total <= high)
+    parts = {name: max(float(np.mean(part[near])), 0.0) for name, part in light.items()}
+    whole = sum(parts.values())
+    return {name: part / whole if whole > 0 else 0.0 for name, part in parts.items()}
 
 
 def _all_hold(lamps: LampSet, patch: str) -> bool:
