@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 import pytest
 
-from stopwise.errors import PlanError, WrongUse
+from stopwise.errors import PlanError, Unreadable, WrongUse
 from stopwise.plan import load_plan
 from stopwise.plan.draft import undo_edit
-from stopwise.preparing.patches import place_patch, remove_patch
-
-if TYPE_CHECKING:
-    from pathlib import Path
+from stopwise.preparing.patches import place_patch, remove_patch, show_patches
 
 PLAN = """\
 [[light]]
@@ -103,3 +100,25 @@ def test_a_wrong_value_is_refused_as_in_the_file(plan: Path) -> None:
 def test_an_unknown_patch_is_refused_with_the_one_that_was_meant(plan: Path) -> None:
     with pytest.raises(WrongUse, match='Did you mean "lit cheek"'):
         remove_patch(plan, "lit chek")
+
+
+SAMPLES = Path(__file__).parents[2] / "sample_frames"
+
+
+def test_a_leaf_shows_where_the_patches_fall(tmp_path: Path) -> None:
+    plan = tmp_path / "plan.toml"
+    plan.write_bytes((SAMPLES / "plan.toml").read_bytes())
+
+    drawn = show_patches(plan, SAMPLES / "F0011.dng")
+
+    assert drawn == tmp_path / "F0011-patches.png"
+    assert drawn.read_bytes().startswith(b"\x89PNG")
+
+
+def test_a_leaf_that_cant_be_drawn_is_said(plan: Path, tmp_path: Path) -> None:
+    (tmp_path / "F1.dng").write_bytes(b"")
+
+    with pytest.raises(Unreadable, match="empty"):
+        show_patches(plan, tmp_path / "F1.dng")
+    with pytest.raises(WrongUse, match="can't be written"):
+        show_patches(plan, SAMPLES / "F0011.dng", tmp_path / "none" / "leaf.png")

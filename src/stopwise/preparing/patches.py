@@ -4,17 +4,24 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from stopwise.errors import PathMissing, WrongUse
+from stopwise.decoding import decode
+from stopwise.errors import WrongUse
+from stopwise.judging import judge
+from stopwise.measuring import read
+from stopwise.measuring.picture import reduce_picture
 from stopwise.plan.draft import open_draft
 from stopwise.plan.materials import MATERIALS
 from stopwise.plan.reading import load_plan
 from stopwise.plan.source import nearest
 from stopwise.plan.tables import box_of, value_of
+from stopwise.record import Heading, frame_record
+from stopwise.report.leaf import write_leaf
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
     from pathlib import Path
 
+    from stopwise.measuring.picture import Picture
     from stopwise.plan.model import Plan
 
 _EDGE = 1200
@@ -113,29 +120,37 @@ def show_patches(plan: Path, frame: Path, leaf: Path | None = None) -> Path:
     plan
         The plan file.
     frame
-        The raw file.
+        The raw file. Its patches are read where the plan puts them; none is followed.
     leaf
         Where the PNG goes; None for the frame's name with -patches.png, beside the plan.
 
     Raises
     ------
+    Unreadable
+        If the frame gives no trustworthy pixels.
     PathMissing, WrongUse
         If the frame isn't there, or the picture can't be written.
     """
-    from stopwise.assessing import assess
-    from stopwise.assessing.brief import Brief
-    from stopwise.report.leaf import write_leaf
-
-    if not frame.is_file():
-        msg = f"{frame} isn't there, so the patches can't be shown on it."
-        raise PathMissing(msg)
     wishes = load_plan(plan)
-    brief = Brief(plan=wishes, plan_folder=plan.parent, picture_edge=_EDGE)
-    seen = assess(frame, brief)
     target = leaf or plan.with_name(f"{frame.stem}-patches.png")
+    record, picture = _seen(frame, wishes)
     try:
-        write_leaf(target, seen.record, seen.picture, plan=wishes)
+        write_leaf(target, record, picture, plan=wishes)
     except OSError as error:
         msg = f"{target} can't be written: {error.strerror or error}."
         raise WrongUse(msg) from None
     return target
+
+
+def _seen(path: Path, plan: Plan) -> tuple[dict[str, Any], Picture]:
+    frame = decode(path)
+    reading = read(frame, plan)
+    verdict = judge(reading.measurement, plan)
+    picture = reduce_picture(
+        reading.cells,
+        reading.clipped,
+        xyz_to_camera=frame.xyz_to_camera,
+        mid_grey=reading.measurement.zones.mid_grey,
+        longest=_EDGE,
+    )
+    return frame_record(Heading(path.name), reading.measurement, verdict), picture
