@@ -139,6 +139,12 @@ _ROWS = (
         "no colour here",
         "The sensor has one colour, or a colour holds no light above black.",
     ),
+    Condition(
+        212,
+        "other_stuff",
+        "lit and shadow are of other stuff",
+        "Bright and dark differ in tint, so they aren't one stuff. Name two patches.",
+    ),
     # what a watcher has to tell besides records
     Condition(
         301,
