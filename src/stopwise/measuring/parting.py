@@ -11,6 +11,9 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+LEAST_TONES = 400
+"""Fewer tones than this make no heaps that can be told from chance."""
+
 BINS = 512
 """Bins of the histogram of log2 Y that the cut is made on."""
 

@@ -9,13 +9,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from stopwise.measuring.measurement import Ratio
-from stopwise.measuring.parting import histogram, otsu, part
+from stopwise.measuring.parting import LEAST_TONES, histogram, otsu, part
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
-
-LEAST_CELLS = 1000
-"""Fewer cells than this make no heaps that can be told from chance."""
 
 _MOST_CELLS = 400_000
 
@@ -68,7 +65,7 @@ def split_ratio(
     """
     used = subject & (luminance > max(floor, 0.0))
     tones = np.log2(_some(luminance[used]).astype(np.float64))
-    if len(tones) < LEAST_CELLS:
+    if len(tones) < LEAST_TONES:
         return Ratio(stops=None, by="split", why="too_few")
     heaps = part(tones)
     if heaps is None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from stopwise.measuring.boxes import window
-from stopwise.measuring.split import LEAST_CELLS, part
+from stopwise.measuring.parting import LEAST_TONES, part
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -81,7 +81,7 @@ def _quotient(upper: NDArray[np.float32], lower: NDArray[np.float32]) -> NDArray
 
 def _heaps(values: NDArray[np.float32], by: str, least: float) -> TwoStuffs | None:
     seen = values[values > 0.0]
-    if len(seen) < LEAST_CELLS:
+    if len(seen) < LEAST_TONES:
         return None
     heaps = part(np.log2(seen.astype(np.float64)))
     if heaps is None or not heaps.apart or heaps.lit - heaps.shadow < least:
