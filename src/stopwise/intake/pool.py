@@ -8,6 +8,7 @@ import time
 from collections import deque
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from multiprocessing import resource_tracker
 from typing import TYPE_CHECKING, Any, Protocol
 
 from stopwise.errors import WrongUse
@@ -245,6 +246,7 @@ def _deaf_to_interrupt() -> Iterator[None]:
     if not hasattr(signal, "pthread_sigmask"):
         yield
         return
+    resource_tracker.ensure_running()  # it would let Ctrl-C through again while it starts
     before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
         yield
