@@ -38,7 +38,7 @@ def scene(tmp_path: Path) -> Iterator[Scene]:
     made.ledger.close()
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
     if BROWSER is None:
         if os.environ.get("CI"):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import re
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
@@ -252,3 +253,18 @@ def test_a_lamp_that_was_out_stays_called_until_seen_to_or_three_good_frames(
 def test_view_numbers_follow_the_rows(scene: Scene) -> None:
     numbers = [scene.land(on_plan()).frame for _ in range(4)]
     assert all(after == before + 1 for before, after in pairwise(numbers))
+
+
+def test_the_pages_own_files_come_from_memory_and_only_they(client: TestClient) -> None:
+    answer = client.get("/static/board.js")
+    assert answer.headers["content-type"].startswith("text/javascript")
+    tag = answer.headers["etag"]
+    assert client.get("/static/board.js", headers={"if-none-match": tag}).status_code == 304
+    for path in ("/static/", "/static/../app.py", "/static/%2e%2e%2fapp.py", "/static/none.js"):
+        assert client.get(path).status_code == 404
+
+
+def test_every_file_that_a_page_names_is_there(client: TestClient) -> None:
+    for path in ("/", "/quiet"):
+        for name in re.findall(r"/(?:static/[a-z.]+|theme.css|views)", client.get(path).text):
+            assert client.get(name).status_code == 200, name

@@ -33,7 +33,7 @@ def board(scene: Scene) -> Iterator[BoardServer]:
 
 def opened(page: Page, board: BoardServer, path: str = "") -> Page:
     page.goto(board.address + path)
-    page.wait_for_function("!document.body.hasAttribute('data-unlinked')")
+    expect(page.locator("body")).not_to_have_attribute("data-unlinked", "")
     return page
 
 

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import asyncio
+import hashlib
 import json
 from contextlib import asynccontextmanager
 from dataclasses import fields
+from functools import cache
+from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -13,8 +16,7 @@ from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
 from starlette.middleware import Middleware
 from starlette.responses import JSONResponse, Response, StreamingResponse
-from starlette.routing import Mount, Route
-from starlette.staticfiles import StaticFiles
+from starlette.routing import Route
 from starlette.templating import Jinja2Templates
 
 from stopwise.board import difference, doing
@@ -25,7 +27,7 @@ from stopwise.board.news import last_number
 from stopwise.report.look import DARK, LIGHT
 
 if TYPE_CHECKING:
-    from collections.abc import AsyncIterator
+    from collections.abc import AsyncIterator, Iterator
 
     from starlette.requests import Request
 
@@ -36,6 +38,8 @@ if TYPE_CHECKING:
     from stopwise.ledger import Kept
 
 _HERE = Path(__file__).parent
+_A_PIECE = 200
+_KINDS = {".js": "text/javascript", ".css": "text/css", ".svg": "image/svg+xml"}
 _MOST_BACK = 500
 """Missed frames that are sent again one by one; a page that missed more loads anew."""
 
@@ -73,7 +77,7 @@ def make_app(desk: Desk, rules: Rules) -> Starlette:
             Route("/plan", plan),
             Route("/theme.css", theme),
             *doing.routes,
-            Mount("/static", StaticFiles(directory=_HERE / "static")),
+            Route("/static/{name}", static),
         ],
         middleware=[Middleware(Gate, rules)],
         lifespan=lifespan,
@@ -86,6 +90,29 @@ def desk_of(request: Request) -> Desk:
     """Return the desk that a request is served from."""
     desk: Desk = request.app.state.desk
     return desk
+
+
+async def static(request: Request) -> Response:
+    """Answer with one of the page's own files, which are few, small and held in memory."""
+    held = _static().get(request.path_params["name"])
+    if held is None:
+        return _gone()
+    body, kind, tag = held
+    headers = {"etag": tag, "cache-control": "no-cache"}
+    if request.headers.get("if-none-match") == tag:
+        return Response(status_code=304, headers=headers)
+    return Response(body, media_type=kind, headers=headers)
+
+
+@cache
+def _static() -> dict[str, tuple[bytes, str, str]]:
+    """Return body, type and tag of each file by its name."""
+    held = {}
+    for file in sorted((_HERE / "static").iterdir()):
+        body = file.read_bytes()
+        tag = f'"{hashlib.sha256(body).hexdigest()[:16]}"'
+        held[file.name] = (body, _KINDS[file.suffix], tag)
+    return held
 
 
 async def page(request: Request) -> Response:
@@ -102,14 +129,17 @@ async def quiet(request: Request) -> Response:
 async def frames(request: Request) -> Response:
     """Answer with the records as JSON, newest last; `?last=N` for only so many."""
     last = last_number(request.query_params.get("last"))
-    kept = await run_in_threadpool(lambda: list(desk_of(request).ledger.frames.all(last=last)))
+    kept = await run_in_threadpool(desk_of(request).ledger.frames.all, last=last)
     return StreamingResponse(_as_array(kept), media_type="application/json")
 
 
-async def _as_array(kept: list[Kept]) -> AsyncIterator[str]:
+def _as_array(kept: Iterator[Kept]) -> Iterator[str]:
+    """Yield a JSON array in pieces of many records; run off the loop, as all plain iterators."""
     yield "["
-    for place, one in enumerate(kept):
-        yield ("," if place else "") + json.dumps(one.record, allow_nan=False)
+    comma = ""
+    while piece := [json.dumps(one.record, allow_nan=False) for one in islice(kept, _A_PIECE)]:
+        yield comma + ",".join(piece)
+        comma = ","
     yield "]"
 
 

@@ -61,13 +61,15 @@ class Shown:
 
 
 class Pictures:
-    """Encodes pictures on a thread of its own and holds the last of them.
+    """Encodes pictures in the background and holds the last of them.
+
+    New ones have a thread to themselves, so that none waits behind an old one that is made again.
 
     Parameters
     ----------
     load
         Makes a picture again from a frame's number and record, or returns None where its file is
-        gone. Called on the same thread.
+        gone. Called on a thread of its own.
     held
         How many are kept.
     """
@@ -81,12 +83,13 @@ class Pictures:
         self._load = load
         self._held = held
         self._lock = threading.Lock()
-        self._work = ThreadPoolExecutor(1, thread_name_prefix="stopwise-pictures")
+        self._new = ThreadPoolExecutor(1, thread_name_prefix="stopwise-pictures")
+        self._old = ThreadPoolExecutor(1, thread_name_prefix="stopwise-pictures-again")
         self._shown: OrderedDict[int, Future[Shown | None]] = OrderedDict()
 
     def put(self, number: int, record: Mapping[str, Any], picture: Drawable) -> None:
         """Take a picture that is there already; returns at once."""
-        self._begin(number, lambda: encoded(picture, record))
+        self._begin(self._new, number, lambda: encoded(picture, record))
 
     def get(self, number: int, record: Mapping[str, Any]) -> Future[Shown | None]:
         """Return a picture that is held, or begin to make it again."""
@@ -94,15 +97,18 @@ class Pictures:
             if number in self._shown:
                 self._shown.move_to_end(number)
                 return self._shown[number]
-        return self._begin(number, lambda: self._loaded(number, record))
+        return self._begin(self._old, number, lambda: self._loaded(number, record))
 
     def close(self) -> None:
         """Stop encoding."""
-        self._work.shutdown(wait=False, cancel_futures=True)
+        self._new.shutdown(wait=False, cancel_futures=True)
+        self._old.shutdown(wait=False, cancel_futures=True)
 
-    def _begin(self, number: int, make: Callable[[], Shown | None]) -> Future[Shown | None]:
+    def _begin(
+        self, worker: ThreadPoolExecutor, number: int, make: Callable[[], Shown | None]
+    ) -> Future[Shown | None]:
         with self._lock:
-            future = self._work.submit(make)
+            future = worker.submit(make)
             self._shown[number] = future
             while len(self._shown) > self._held:
                 self._shown.popitem(last=False)

@@ -67,6 +67,7 @@ class BoardServer:
         config = uvicorn.Config(
             make_app(desk, self.rules),
             log_config=None,
+            log_level="critical",
             access_log=False,
             server_header=False,
             timeout_graceful_shutdown=1,

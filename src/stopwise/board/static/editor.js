@@ -12,7 +12,7 @@ export class Editor {
     this.isOn = false;
     this.plan = null;
     this.drawn = null;
-    picture.afterDraw = (to) => this.isOn && this.draw(to);
+    picture.afterDraw = (to, focused) => this.isOn && this.draw(to, focused);
     const over = picture.over;
     over.addEventListener("pointerdown", (event) => this.press(event));
     over.addEventListener("pointermove", (event) => this.drag(event));
@@ -44,11 +44,13 @@ export class Editor {
     ];
   }
 
-  draw(to) {
+  // Drawing makes every box anew, so the one that had the focus gets it back.
+  draw(to, focused) {
     const taken = [];
     const parts = this.things.map((thing) => this.thing(thing, to, taken));
     if (this.drawn && !this.drawn.thing) parts.push(svg("g", {}, ...corners(pixels(this.drawn.box, to), "corner drawing")));
     this.picture.over.append(...parts);
+    if (focused) this.focus(focused);
   }
 
   thing(thing, to, taken) {
@@ -82,7 +84,7 @@ export class Editor {
     this.drawn = { start, thing: thing ?? null, corner, box: thing ? [...thing.box] : [...start, ...start], first: thing && [...thing.box] };
     this.picture.over.setPointerCapture(event.pointerId);
     event.preventDefault();
-    if (group) group.focus();
+    if (group) group.focus({ preventScroll: true });
   }
 
   drag(event) {
@@ -139,7 +141,7 @@ export class Editor {
   }
 
   focus(name) {
-    [...this.picture.over.querySelectorAll(".thing")].find((one) => one.dataset.name === name)?.focus();
+    [...this.picture.over.querySelectorAll(".thing")].find((one) => one.dataset.name === name)?.focus({ preventScroll: true });
   }
 
   async saveBox(thing, box) {

@@ -54,8 +54,9 @@ export class Picture {
     }
     const tags = this.layers.blown && this.view ? this.view.areas.map(({ box }) => around(tagAt(box, to), 12)) : [];
     if (this.layers.patches && this.view && !this.isEditing) parts.push(...patches(this.view.patches, to, [width, height], tags));
+    const focused = document.activeElement?.closest?.(".thing")?.dataset.name;
     this.over.replaceChildren(...parts.filter(Boolean));
-    this.afterDraw?.(to, width, height);
+    this.afterDraw?.(to, focused);
   }
 }
 
