@@ -19,7 +19,7 @@ from stopwise.board.gate import Rules
 from stopwise.board.pictures import Pictures, jpeg
 from stopwise.plan import load_plan
 from support.board_scene import Scene, hair_out, key_hot, on_plan
-from support.made_picture import made_picture, rendered
+from support.made_picture import drawable, made_picture, rendered
 from support.records import unreadable
 
 if TYPE_CHECKING:
@@ -268,3 +268,28 @@ def test_every_file_that_a_page_names_is_there(client: TestClient) -> None:
     for path in ("/", "/quiet"):
         for name in re.findall(r"/(?:static/[a-z.]+|theme.css|views)", client.get(path).text):
             assert client.get(name).status_code == 200, name
+
+
+DIALLED = {
+    "lamps": {
+        "key": {"turn": -0.7, "power": -2.7, "at_limit": False},
+        "hair": {"turn": 4.0, "power": 0.0, "at_limit": True},
+    },
+    "predicted": {"patches": {"lit cheek": 6.5}, "ratios": [2.0], "left_right": 0.0, "clipped": 0},
+    "unmet": [{"of": "hair", "short_by": 0.4, "say": "Hair stays 0.4 under: its lamp is at full."}],
+}
+
+
+def test_dialled_powers_are_told_with_the_picture_that_they_would_give(
+    scene: Scene, client: TestClient
+) -> None:
+    assert client.get("/predicted").status_code == 404
+    assert post(client, "/do/dial") == (
+        422,
+        "Powers can't be worked out here: the plan needs a solo of each lamp.",
+    )
+    scene.desk.dial = lambda: (DIALLED, drawable(made_picture(60, 40)))
+    answer = client.post("/do/dial", json={}).json()
+    assert answer["lamps"][0] == {"name": "key", "words": "down 0.7, to -2.7"}
+    assert answer["unmet"] == ["Hair stays 0.4 under: its lamp is at full."]
+    assert client.get("/predicted").headers["content-type"] == "image/jpeg"

@@ -14,6 +14,7 @@ from playwright.sync_api import expect
 from stopwise.board.serving import BoardServer
 from stopwise.plan import load_plan
 from support.board_scene import Scene, hair_out, key_hot, on_plan, scene_in
+from support.made_picture import drawable, made_picture
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -395,3 +396,22 @@ def test_axe_finds_nothing_at_aa(
         ".then((r) => r.violations.map((v) => [v.id, v.nodes.map((n) => n.html)]))"
     )
     assert found == [], json.dumps(found, indent=1)
+
+
+def test_dialled_turns_and_the_predicted_picture_are_shown(
+    scene: Scene, board: BoardServer, page: Page
+) -> None:
+    lamps = {"key": {"turn": -0.7, "power": -2.7, "at_limit": False}}
+    predicted = {"patches": {"lit cheek": 6.5}, "ratios": [], "left_right": None, "clipped": 0.0}
+    scene.desk.dial = lambda: (
+        {"lamps": lamps, "predicted": predicted, "unmet": []},
+        drawable(made_picture(60, 40)),
+    )
+    scene.land(key_hot(0.7))
+    opened(page, board)
+    page.keyboard.press("d")
+    dialog = page.get_by_role("dialog")
+    expect(dialog.get_by_role("row", name=re.compile("^key"))).to_contain_text("down 0.7, to -2.7")
+    picture = dialog.get_by_role("img", name="The picture that these powers would give")
+    expect(picture).to_be_visible()
+    assert picture.evaluate("image => image.naturalWidth") == 60

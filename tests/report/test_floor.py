@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from stopwise.report.floor import Told, told_at_lamps
+from stopwise.report.floor import Told, dial_words, told_at_lamps
 from stopwise.report.sticky import GOOD_FRAMES, HeldCalls, lamps_out
 from support.records import PLAN, finding, record, turned
 
@@ -93,3 +93,20 @@ def test_what_was_seen_to_is_called_no_more() -> None:
     held.see(out())
     held.acknowledge()
     assert held.lines() is None
+
+
+@pytest.mark.parametrize(
+    ("turn", "power", "at_limit", "words"),
+    [
+        (-0.7, -2.7, False, "down 0.7, to -2.7"),
+        (0.3, -1.7, False, "up 0.3, to -1.7"),
+        (0.0, -2.0, False, "leave at -2.0"),
+        (2.0, 0.0, True, "up 2.0, to full, its end"),
+        (-0.7, None, False, "down 0.7"),
+    ],
+)
+def test_what_dialling_asks_of_a_lamp(
+    turn: float, power: float | None, *, at_limit: bool, words: str
+) -> None:
+    dialled = {"turn": turn, "power": power, "at_limit": at_limit}
+    assert dial_words("key", dialled, PLAN) == words

@@ -74,6 +74,7 @@ def make_app(desk: Desk, rules: Rules) -> Starlette:
             Route("/picture/{number:int}", picture),
             Route("/overlay/{number:int}", overlay),
             Route("/difference/{before:int}/{after:int}", compared),
+            Route("/predicted", predicted),
             Route("/plan", plan),
             Route("/theme.css", theme),
             *doing.routes,
@@ -216,6 +217,12 @@ async def compared(request: Request) -> Response:
         lines = await run_in_threadpool(difference.contours, *planes)
     rows = difference.patch_rows(before.record, after.record)
     return JSONResponse({"patches": rows, "contours": lines})
+
+
+async def predicted(request: Request) -> Response:
+    """Answer with the picture that the last dialled powers would give."""
+    held = desk_of(request).predicted
+    return _gone() if held is None else Response(held, media_type="image/jpeg")
 
 
 async def plan(request: Request) -> Response:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 from stopwise.board.news import News, event
@@ -10,7 +11,7 @@ from stopwise.board.views import frame_view, run_point
 from stopwise.report.sticky import HeldCalls
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Iterator
 
     from stopwise.board.actions import Actions
     from stopwise.board.news import Event
@@ -18,6 +19,8 @@ if TYPE_CHECKING:
     from stopwise.ledger import Kept, Ledger
     from stopwise.plan.model import Plan
     from stopwise.report.drawable import Drawable
+
+Dialler = Callable[[], tuple[dict[str, Any], "Drawable | None"]]
 
 RUN_LENGTH = 60
 """Frames that a page holds of the run."""
@@ -38,6 +41,8 @@ class Desk:
         What pages may do.
     may_edit
         Whether they may do it.
+    dial
+        Works out powers from solos: what `dial --json` prints, and the predicted picture or None.
     """
 
     def __init__(
@@ -48,12 +53,15 @@ class Desk:
         pictures: Pictures,
         actions: Actions,
         may_edit: bool = True,
+        dial: Dialler | None = None,
     ) -> None:
         self.ledger = ledger
         self.plan = plan
         self.pictures = pictures
         self.actions = actions
         self.may_edit = may_edit
+        self.dial = dial
+        self.predicted: bytes | None = None
         self.news = News()
         self._lock = threading.Lock()
         self._held = HeldCalls()

@@ -11,7 +11,9 @@ from starlette.routing import Route
 
 from stopwise.board import edits
 from stopwise.board.edits import Stale
+from stopwise.board.pictures import jpeg
 from stopwise.errors import StopwiseError, WrongUse
+from stopwise.report.floor import dial_words
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -23,7 +25,9 @@ if TYPE_CHECKING:
 _MOST_BYTES = 65_536
 
 
-def _acting(act: Callable[[Desk, dict[str, Any]], str]) -> Callable[[Request], Any]:
+def _acting(
+    act: Callable[[Desk, dict[str, Any]], str | dict[str, Any]],
+) -> Callable[[Request], Any]:
     """Return a route that does `act` off the loop, and says in words what came of it."""
 
     async def route(request: Request) -> Response:
@@ -36,7 +40,7 @@ def _acting(act: Callable[[Desk, dict[str, Any]], str]) -> Callable[[Request], A
             return JSONResponse({"say": str(error)}, 422)
         except OSError as error:
             return JSONResponse({"say": f"That can't be written: {error.strerror}."}, 500)
-        return JSONResponse({"say": said})
+        return JSONResponse({"say": said} if isinstance(said, str) else said)
 
     return route
 
@@ -149,6 +153,25 @@ def _expect(desk: Desk, body: dict[str, Any]) -> str:
     return desk.actions.expect(_texts(body, "parts"))
 
 
+def _dial(desk: Desk, _: dict[str, Any]) -> dict[str, Any]:
+    if desk.dial is None:
+        msg = "Powers can't be worked out here: the plan needs a solo of each lamp."
+        raise WrongUse(msg)
+    answer, picture = desk.dial()
+    desk.predicted = None if picture is None else jpeg(picture.image)
+    said = [
+        {"name": name, "words": dial_words(name, lamp, desk.plan())}
+        for name, lamp in answer["lamps"].items()
+    ]
+    return {
+        "say": "Worked out from the solos.",
+        "lamps": said,
+        "patches": answer["predicted"]["patches"],
+        "unmet": [wish["say"] for wish in answer["unmet"]],
+        "has_picture": picture is not None,
+    }
+
+
 def _acknowledge(desk: Desk, _: dict[str, Any]) -> str:
     desk.acknowledge()
     return "Seen to."
@@ -167,6 +190,7 @@ routes = [
         ("/do/lit", _lit),
         ("/do/look", _look),
         ("/do/expect", _expect),
+        ("/do/dial", _dial),
         ("/do/acknowledge", _acknowledge),
     )
 ]

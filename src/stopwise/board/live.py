@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from pathlib import Path
     from types import TracebackType
 
+    from stopwise.board.desk import Dialler
     from stopwise.ledger import Kept, Ledger
     from stopwise.plan.model import Plan
 
@@ -61,6 +62,8 @@ class LiveBoard:
         The plan file, or None.
     at
         Where to serve it.
+    dial
+        Works out powers; None where there is no way to.
 
     Raises
     ------
@@ -76,6 +79,7 @@ class LiveBoard:
         plan: Callable[[], Plan | None],
         plan_path: Path | None = None,
         at: Address | None = None,
+        dial: Dialler | None = None,
     ) -> None:
         at = at or Address()
         self._again = PicturesAgain(ledger)
@@ -87,6 +91,7 @@ class LiveBoard:
             pictures=Pictures(self._again),
             actions=Actions(ledger, folder, plan_path),
             may_edit=at.may_edit,
+            dial=dial,
         )
         self._server = BoardServer(self.desk, host=at.host, port=at.port)
         self._open = ExitStack()

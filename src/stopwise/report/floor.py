@@ -13,6 +13,8 @@ if TYPE_CHECKING:
 
     from stopwise.plan.model import Light, Plan
 
+_NO_TURN_STOPS = 0.005
+
 
 @dataclass(frozen=True, slots=True)
 class Told:
@@ -58,6 +60,28 @@ def told_at_lamps(
         )
         for light in (() if plan is None else plan.lights)
     }
+
+
+def dial_words(name: str, dialled: Mapping[str, Any], plan: Plan | None) -> str:
+    """Return what dialling asks of one lamp: "down 0.7, to -2.7", "leave at -3.0".
+
+    Parameters
+    ----------
+    name
+        The lamp.
+    dialled
+        Its part of what `dial --json` prints: `turn`, `power`, `at_limit`.
+    plan
+        The plan, for the scale of the lamp's pack.
+    """
+    light = None if plan is None else plan.light(name)
+    turn, power = dialled["turn"], dialled["power"]
+    to = "" if power is None or light is None else power_text(power, light)
+    end = ", its end" if dialled["at_limit"] else ""
+    if abs(turn) < _NO_TURN_STOPS:
+        return f"leave at {to}{end}" if to else f"leave{end}"
+    way = f"{'up' if turn > 0 else 'down'} {stops_text(turn)}"
+    return f"{way}, to {to}{end}" if to else f"{way}{end}"
 
 
 def _turns(record: Mapping[str, Any]) -> dict[str, float]:

@@ -1,7 +1,7 @@
 // The page: holds what is shown, follows the stream, hands keys and buttons to what they do.
 import { compare } from "./compare.js";
 import { ask, isOpen } from "./dialog.js";
-import { act, questions, send } from "./doing.js";
+import { act, dial, questions, send } from "./doing.js";
 import { html, mark, markIcon } from "./draw.js";
 import { Editor } from "./editor.js";
 import { drawFloor } from "./floor.js";
@@ -149,6 +149,7 @@ const deeds = {
           await send("/do/undo", {}, tell);
           editor.setPlan(await loadPlan());
         },
+        dial: () => dial(tell),
         seen: () => send("/do/acknowledge", {}, tell),
         new: () => editor.isOn && editor.open({ box: [0.45, 0.45, 0.55, 0.55] }),
         ...Object.fromEntries(Object.keys(questions).map((name) => [name, () => question(name)])),
@@ -164,10 +165,10 @@ async function question(name) {
 
 const keys = {
   ArrowLeft: "earlier", ArrowRight: "later", End: "live", c: "compare", s: "sound", b: "theme", "?": "keys",
-  ...(mayEdit ? { p: "edit", n: "new", a: "adopt", m: "mark", t: "take", l: "lit", k: "look", e: "expect", u: "undo", o: "seen" } : {}),
+  ...(mayEdit ? { p: "edit", n: "new", a: "adopt", m: "mark", t: "take", l: "lit", d: "dial", k: "look", e: "expect", u: "undo", o: "seen" } : {}),
 };
 const layers = ["contours", "blown", "blocked", "patches"];
-const names = { earlier: "Earlier frame", later: "Later frame", live: "Back to the last frame", compare: "Compare two frames", sound: "Sound on or off", theme: "Dark or bright room", keys: "This list", edit: "Draw patches, or stop", new: "New patch while drawing", adopt: "Adopt this frame", mark: "Mark this frame", take: "Begin a take", lit: "Say what is lit", look: "Say which look is worn", expect: "Say what comes next", undo: "Take back the last edit", seen: "The lamp was seen to" };
+const names = { earlier: "Earlier frame", later: "Later frame", live: "Back to the last frame", compare: "Compare two frames", sound: "Sound on or off", theme: "Dark or bright room", keys: "This list", edit: "Draw patches, or stop", new: "New patch while drawing", adopt: "Adopt this frame", mark: "Mark this frame", take: "Begin a take", lit: "Say what is lit", dial: "Work out powers", look: "Say which look is worn", expect: "Say what comes next", undo: "Take back the last edit", seen: "The lamp was seen to" };
 
 function showKeys() {
   const rows = [...Object.entries(keys).map(([key, name]) => [key.replace("Arrow", ""), names[name]]), ...layers.map((layer, place) => [String(place + 1), `${layer} on or off`])];

@@ -62,6 +62,27 @@ export const questions = {
   }),
 };
 
+// Ask for powers that meet the plan, and show turns, what they would give, and what stays unmet.
+export async function dial(tell) {
+  const answer = await fetch("/do/dial", { method: "POST", body: "{}" }).catch(() => null);
+  if (!answer) return tell("The watcher can't be reached.", true);
+  const said = await answer.json();
+  if (!answer.ok) return tell(said.say, true);
+  const rows = said.lamps.map(({ name, words }) => html("tr", {}, html("th", { scope: "row" }, name), html("td", {}, words)));
+  const zones = Object.entries(said.patches).map(([name, zone]) => html("tr", {}, html("th", { scope: "row" }, name), html("td", {}, zone.toFixed(1))));
+  const table = (caption, body) => html("table", {}, html("caption", {}, caption), html("tbody", {}, ...body));
+  return ask({
+    head: "Powers that meet the plan",
+    body: [
+      html("div", { class: "two" }, html("div", {}, table("Turn", rows), table("Zones then", zones)), said.has_picture ? html("figure", {}, html("img", { src: `/predicted?${Date.now()}`, alt: "The picture that these powers would give" }), html("figcaption", {}, "Predicted, from the solos")) : null),
+      said.unmet.length ? html("ul", { class: "findings" }, ...said.unmet.map((words) => html("li", {}, html("span", {}, "–"), html("span", {}, words)))) : html("p", { class: "quiet" }, "Every wish is met."),
+    ],
+    yes: null,
+    no: "Close",
+    wide: true,
+  });
+}
+
 export async function act(name, about, tell) {
   const question = questions[name](about);
   const form = await ask(question);
