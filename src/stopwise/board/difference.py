@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from stopwise.board.pictures import whole
+from stopwise.report.contours import even_lines
 from stopwise.report.words import shown, signed
 
 if TYPE_CHECKING:
@@ -13,13 +15,12 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-LEVELS_STOPS = (-2.0, -1.0, -0.5, -0.25, 0.25, 0.5, 1.0, 2.0)
+LEVELS_STOPS = (-2.0, -1.0, -0.5, -0.2, 0.2, 0.5, 1.0, 2.0)
 """Differences in stops that get a contour."""
 
 _LEAST_Y = 2.0**-9
 _SMOOTHING = 2.0
 _SHORTEST_POINTS = 12
-_GRID = 10_000
 
 
 def patch_rows(before: Mapping[str, Any], after: Mapping[str, Any]) -> list[dict[str, Any]]:
@@ -58,17 +59,14 @@ def contours(before: NDArray[np.floating], after: NDArray[np.floating]) -> list[
         sides. Empty where the shapes differ.
     """
     from scipy.ndimage import gaussian_filter
-    from skimage.measure import approximate_polygon, find_contours
 
     if before.shape != after.shape or min(before.shape) < 2:
         return []
     logs = [np.log2(np.maximum(plane.astype(float), _LEAST_Y)) for plane in (before, after)]
     field = gaussian_filter(logs[1] - logs[0], _SMOOTHING, mode="nearest")
-    found = []
-    for level in LEVELS_STOPS:
-        for line in find_contours(field, level):  # type: ignore[no-untyped-call]
-            if len(line) >= _SHORTEST_POINTS:
-                points = approximate_polygon(line, 0.2)[:, ::-1] + 0.5  # type: ignore[no-untyped-call]
-                scaled = np.round(points / field.shape[::-1] * _GRID).astype(int)
-                found.append({"level": level, "points": scaled.ravel().tolist()})
-    return found
+    return [
+        {"level": level, "points": whole(line)}
+        for level in LEVELS_STOPS
+        for line in even_lines(field, level)
+        if len(line) >= _SHORTEST_POINTS
+    ]

@@ -6,12 +6,12 @@ import io
 import json
 import threading
 from collections import OrderedDict
-from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from stopwise.board.newest import NewestFirst
 from stopwise.report.contours import (
     MAP_EDGE,
     outlines,
@@ -25,6 +25,7 @@ from stopwise.stops import MID_GREY_OF_SATURATION
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping
+    from concurrent.futures import Future
 
     from numpy.typing import NDArray
 
@@ -83,8 +84,8 @@ class Pictures:
         self._load = load
         self._held = held
         self._lock = threading.Lock()
-        self._new = ThreadPoolExecutor(1, thread_name_prefix="stopwise-pictures")
-        self._old = ThreadPoolExecutor(1, thread_name_prefix="stopwise-pictures-again")
+        self._new = NewestFirst("stopwise-pictures")
+        self._old = NewestFirst("stopwise-pictures-again")
         self._shown: OrderedDict[int, Future[Shown | None]] = OrderedDict()
 
     def put(self, number: int, record: Mapping[str, Any], picture: Drawable) -> None:
@@ -101,11 +102,11 @@ class Pictures:
 
     def close(self) -> None:
         """Stop encoding."""
-        self._new.shutdown(wait=False, cancel_futures=True)
-        self._old.shutdown(wait=False, cancel_futures=True)
+        self._new.close()
+        self._old.close()
 
     def _begin(
-        self, worker: ThreadPoolExecutor, number: int, make: Callable[[], Shown | None]
+        self, worker: NewestFirst, number: int, make: Callable[[], Shown | None]
     ) -> Future[Shown | None]:
         with self._lock:
             future = worker.submit(make)
@@ -145,9 +146,9 @@ def overlay(picture: Drawable, record: Mapping[str, Any]) -> dict[str, Any]:
     rows, columns = picture.image.shape[:2]
     return {
         "size": [columns, rows],
-        "contours": [{"level": one.level, "points": _whole(one.points)} for one in contours],
+        "contours": [{"level": one.level, "points": whole(one.points)} for one in contours],
         "blown": [_blown(picture, area["box"]) for area in areas],
-        "dots": _whole(stipple(picture.blocked > 0.5, across=_DOTS), simplify=False),
+        "dots": whole(stipple(picture.blocked > 0.5, across=_DOTS), simplify=False),
     }
 
 
@@ -155,11 +156,19 @@ def _blown(picture: Drawable, box: Iterable[float]) -> list[list[int]]:
     x0, y0, x1, y1 = box
     lines = outlines(within_box(picture.clipped, (x0, y0, x1, y1)))
     corners = np.array([(x0, y0), (x1, y0), (x1, y1), (x0, y1), (x0, y0)])
-    return [_whole(line) for line in lines or [corners]]
+    return [whole(line) for line in lines or [corners]]
 
 
-def _whole(points: NDArray[np.float64], *, simplify: bool = True) -> list[int]:
-    """Return points as whole numbers in one list, those on a line between others left out."""
+def whole(points: NDArray[np.float64], *, simplify: bool = True) -> list[int]:
+    """Return points as whole numbers in one list, those on a line between others left out.
+
+    Parameters
+    ----------
+    points
+        float64 (n, 2), x and y as fractions; they become parts of 10 000.
+    simplify
+        Whether they are a line, so that some can be spared.
+    """
     if simplify and len(points):
         from skimage.measure import approximate_polygon
 

@@ -76,7 +76,7 @@ def zone_contours(
     return [
         Contour(float(level), line)
         for level in levels
-        for line in _lines(field, float(level))
+        for line in even_lines(field, float(level))
         if _length(line) >= _SHORTEST * math.sqrt(2.0)
     ]
 
@@ -111,7 +111,12 @@ def _starts(size: int, blocks: int) -> NDArray[np.intp]:
     return np.round(np.linspace(0, size, blocks + 1)[:-1]).astype(np.intp)
 
 
-def _lines(field: NDArray[np.float64], level: float) -> Iterator[NDArray[np.float64]]:
+def even_lines(field: NDArray[np.float64], level: float) -> Iterator[NDArray[np.float64]]:
+    """Yield the lines at which a field (h, w) in stops passes a level, in gentle parts of it.
+
+    Each is float64 (n, 2), x and y as fractions. Where the field falls as over the edge of a thing
+    there is no line.
+    """
     from skimage.measure import find_contours
 
     slope = np.hypot(*np.gradient(field))

@@ -29,7 +29,7 @@ function show(view) {
   drawFloor(by("floor"), by("lamps"), view.floor);
   drawRun(by("run"), by("run-words"), state.run, view.number);
   by("findings").replaceChildren(...findings(view.findings));
-  by("facts").replaceChildren(...view.facts.flatMap(([label, words]) => [html("dt", {}, label || "\u00a0"), html("dd", {}, words)]));
+  by("facts").replaceChildren(...view.facts.flatMap(([label, words]) => [html("dt", {}, label || "\u00a0"), html("dd", {}, words.replaceAll(" %", "\u00a0%"))]));
   picture.show(view);
 }
 
@@ -58,7 +58,7 @@ function fit(place, words) {
 function findings(found) {
   if (!found.length) return [html("li", { class: "quiet" }, "Nothing was judged.")];
   return found.map((one) =>
-    html("li", { class: one.state.replaceAll(" ", "-") }, markIcon(one.mark, one.role), html("span", { class: "unseen" }, `${one.state}: `), html("span", {}, one.say, one.state === "fails" && one.do ? html("b", {}, ` ${one.do}`) : "")),
+    html("li", { class: one.state.replaceAll(" ", "-") }, markIcon(one.mark, one.role), html("span", { class: "unseen" }, `${one.state}: `), html("span", {}, one.say.replaceAll(" %", "\u00a0%"), one.state === "fails" && one.do ? html("b", {}, ` ${one.do}`) : "")),
   );
 }
 
@@ -175,7 +175,7 @@ function showKeys() {
   const box = html("input", { type: "checkbox", checked: state.keys, onchange: (event) => setKeys(event.target.checked) });
   ask({
     head: "Keys",
-    body: [html("label", { class: "check" }, box, "Single keys work"), html("dl", { class: "keys" }, ...rows.flatMap(([key, words]) => [html("dt", {}, html("kbd", {}, key.length === 1 ? key.toUpperCase() : key)), html("dd", {}, words)]))],
+    body: [html("label", { class: "check" }, box, "Single keys work"), html("dl", { class: "keys" }, ...rows.flatMap(([key, words]) => [html("dt", {}, html("kbd", {}, key.length === 1 ? key.toUpperCase() : key)), html("dd", {}, words.replaceAll(" %", "\u00a0%"))]))],
     yes: null,
     no: "Close",
   });

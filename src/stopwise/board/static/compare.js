@@ -25,12 +25,17 @@ export async function compare(run, number) {
 }
 
 function sides(before, after, { patches, contours: lines }) {
-  const over = svg("svg", { class: "over", viewBox: "0 0 1000 1000", preserveAspectRatio: "none" });
-  over.append(...contours(lines, ([x, y]) => [x * 1000, y * 1000], "contour", null));
+  const over = svg("svg", { class: "over", preserveAspectRatio: "none" });
+  const later = html("img", { src: `/picture/${after}`, alt: `Frame ${after}` });
+  later.onload = () => {
+    const [wide, high] = [560, (560 * later.naturalHeight) / later.naturalWidth];
+    over.setAttribute("viewBox", `0 0 ${wide} ${high}`);
+    over.replaceChildren(...contours(lines, ([x, y]) => [x * wide, y * high], "contour", signed));
+  };
   const levels = [...new Set(lines.map(({ level }) => level))].sort((a, b) => a - b);
   return [
     html("figure", {}, html("img", { src: `/picture/${before}`, alt: `Frame ${before}` }), html("figcaption", {}, `Before: ${before}`)),
-    html("figure", {}, html("div", { class: "stacked" }, html("img", { src: `/picture/${after}`, alt: `Frame ${after}` }), over), html("figcaption", {}, `After: ${after}. ${levels.length ? `Lines at ${levels.map(signed).join(", ")} stops` : "No part differs by a quarter stop"}`)),
+    html("figure", {}, html("div", { class: "stacked" }, later, over), html("figcaption", {}, `After: ${after}. ${levels.length ? `Lines at ${levels.map(signed).join(", ")} stops` : "No part differs by 0.2 stop"}`)),
     html(
       "table",
       {},

@@ -16,10 +16,10 @@ export class Picture {
   async show(view) {
     this.view = view;
     const number = view.number;
-    const [loaded, answer] = await Promise.all([load(`/picture/${number}`), fetch(`/overlay/${number}`)]);
+    const [loaded, overlay] = await Promise.all([load(`/picture/${number}`), read(`/overlay/${number}`)]);
     if (this.view.number !== number) return;
-    this.overlay = answer.ok ? await answer.json() : null;
-    this.size = this.overlay?.size ?? this.size;
+    this.overlay = overlay;
+    this.size = overlay?.size ?? this.size;
     this.image.hidden = !loaded;
     this.none.hidden = Boolean(loaded);
     this.none.textContent = view.verdict === "unreadable" ? "No picture: the file can't be read." : "No picture.";
@@ -50,14 +50,20 @@ export class Picture {
     if (this.overlay) {
       if (this.layers.blocked) parts.push(dots(this.overlay.dots, to));
       if (this.layers.contours) parts.push(...contours(this.overlay.contours, to, "contour", width > 400 ? (level) => level.toFixed(1) : null));
-      if (this.layers.blown) parts.push(...blown(this.overlay.blown, this.view.areas, to));
     }
-    const tags = this.layers.blown && this.view ? this.view.areas.map(({ box }) => around(tagAt(box, to), 12)) : [];
-    if (this.layers.patches && this.view && !this.isEditing) parts.push(...patches(this.view.patches, to, [width, height], tags));
+    const known = this.view?.patches ?? [];
+    const taken = known.map(({ box }) => [...to(box.slice(0, 2)), ...to(box.slice(2))]);
+    if (this.layers.blown && this.overlay) parts.push(...blown(this.overlay.blown, this.view.areas, to, taken, [width, height]));
+    if (this.layers.patches && !this.isEditing) parts.push(...patches(known, to, taken, [width, height]));
     const focused = document.activeElement?.closest?.(".thing")?.dataset.name;
     this.over.replaceChildren(...parts.filter(Boolean));
     this.afterDraw?.(to, focused);
   }
+}
+
+async function read(address) {
+  const answer = await fetch(address).catch(() => null);
+  return answer?.ok ? answer.json() : null;
 }
 
 function load(address) {
@@ -103,25 +109,23 @@ function dots(points, to) {
   return path ? svg("path", { d: path, class: "dots" }) : null;
 }
 
-function blown(outlines, areas, to) {
+function blown(outlines, areas, to, taken, size) {
   return outlines.flatMap((lines, index) => {
     const parts = lines.map((points) => svg("path", { d: `${pathOf(points, to)}Z`, class: "blown" }));
     const area = areas[index];
     if (!area) return parts;
-    const [x, y] = tagAt(area.box, to);
+    const spot = [...to(area.box.slice(0, 2)), ...to(area.box.slice(2))];
+    const [left, top] = free(spot, [22, 22], taken, size);
+    taken.push([left, top, left + 22, top + 22]);
+    const [x, y] = [left + 11, top + 11];
+    const rim = [Math.min(Math.max(x, spot[0]), spot[2]), Math.min(Math.max(y, spot[1]), spot[3])];
     parts.push(
+      svg("path", { d: `M${rim[0]} ${rim[1]}L${x} ${y}`, class: "blown" }),
       svg("g", { class: "tag", transform: `translate(${x} ${y})` }, svg("rect", { x: -11, y: -11, width: 22, height: 22 }), svg("text", { y: 6, "text-anchor": "middle" }, String(index + 1)), svg("title", {}, `Blown area ${index + 1}: ${area.share}`)),
     );
     return parts;
   });
 }
-
-function tagAt(box, to) {
-  const [x, y] = to([box[2], box[1]]);
-  return [x + 12, Math.max(y - 4, 12)];
-}
-
-const around = ([x, y], reach) => [x - reach, y - reach, x + reach, y + reach];
 
 export function corners([x0, y0, x1, y1], look) {
   const arm = Math.min(10, (x1 - x0) / 3, (y1 - y0) / 3);
@@ -136,8 +140,7 @@ export function corners([x0, y0, x1, y1], look) {
   return [svg("path", { d: path, class: `${look} halo` }), svg("path", { d: path, class: look })];
 }
 
-function patches(known, to, [width, height], tags) {
-  const taken = [...tags, ...known.map(({ box }) => [...to(box.slice(0, 2)), ...to(box.slice(2))])];
+function patches(known, to, taken, [width, height]) {
   return known.flatMap((patch) => {
     const [x0, y0] = to(patch.box.slice(0, 2));
     const [x1, y1] = to(patch.box.slice(2));

@@ -1,13 +1,13 @@
 // The stop ruler: shares lie along it, each value stands off the bracket of its wish.
 import { mark, spread, svg } from "./draw.js";
 
-const WIDTH = 380;
+const WIDTH = 430;
 const HEIGHT = 560;
 const TOP = 34;
 const FOOT = HEIGHT - 8;
-const AXIS = 96;
+const AXIS = 92;
 const LOWEST = -0.5;
-const LABELS = 172;
+const LABELS = 168;
 const ROW = 26;
 
 export function drawRuler(place, words, ruler) {
@@ -18,7 +18,7 @@ export function drawRuler(place, words, ruler) {
     return;
   }
   const y = (zone) => FOOT - ((zone - LOWEST) / (ruler.clip - LOWEST)) * (FOOT - TOP);
-  const lane = Math.min(34, (WIDTH - LABELS - AXIS - 62) / Math.max(ruler.lanes, 1));
+  const lane = Math.max(Math.min(34, (WIDTH - LABELS - AXIS - 58) / Math.max(ruler.lanes, 1)), 20);
   place.replaceChildren(
     ...scale(ruler, y),
     ...shares(ruler, y),
@@ -70,7 +70,7 @@ function readings(ruler, y, lane) {
   ]);
 }
 
-const laneAt = (one, lane) => AXIS + 46 + one.lane * lane;
+const laneAt = (one, lane) => AXIS + 42 + one.lane * lane;
 
 function bracket(one, y, lane) {
   if (one.wish === null || one.low === null || one.high === null) return [];

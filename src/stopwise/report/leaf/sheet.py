@@ -34,6 +34,9 @@ _COMPRESSION = 3
 
 _FONTS_TRIED = 200
 _MISSING = "□"
+_GLUED = "\0"
+"""Stands for the space before a percent sign while lines are broken."""
+
 
 _MARKERS: dict[str, dict[str, Any]] = {
     "disc": {"marker": "o"},
@@ -168,7 +171,8 @@ class Sheet:
     def wrapped(self, words: str, size: float, room: float, *, lines: int = 2) -> list[str]:
         """Return `words` broken between words into at most `lines` lines of `room` pixels."""
         rows: list[str] = []
-        rest = shown(words).split(" ")
+        rest = shown(words).replace(" %", _GLUED).split(" ")
+        rest = [word.replace(_GLUED, " %") for word in rest]
         space = self.text_width(" ", size)
         while rest and len(rows) < lines - 1:
             ends = accumulate(self.text_width(word, size) + space for word in rest)
