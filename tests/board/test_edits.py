@@ -9,6 +9,7 @@ import pytest
 from stopwise.board.actions import Actions, adopted
 from stopwise.board.edits import (
     Stale,
+    Which,
     delete_patch,
     patch_values,
     plan_view,
@@ -45,7 +46,7 @@ def comments(text: str) -> list[str]:
 
 def test_a_new_patch_stands_in_the_plan_with_its_wishes(file: Path) -> None:
     wished = {"name": "cap", "box": [0.3, 0.2, 0.1, 0.4], "material": "white cloth", "within": 0.2}
-    save_patch(file, "cap", wished, was=None)
+    save_patch(file, Which("cap"), wished, was=None)
     patch = load_plan(file).patch("cap")
     assert patch is not None
     assert (patch.box, patch.material, patch.within) == ((0.1, 0.2, 0.3, 0.4), "white cloth", 0.2)
@@ -54,13 +55,13 @@ def test_a_new_patch_stands_in_the_plan_with_its_wishes(file: Path) -> None:
 
 def test_a_moved_patch_changes_its_box_and_nothing_else(file: Path) -> None:
     box = [0.5, 0.4, 0.55, 0.45]
-    save_patch(file, "lit cheek", {"box": box}, was=values_of(file, "lit cheek"))
+    save_patch(file, Which("lit cheek"), {"box": box}, was=values_of(file, "lit cheek"))
     expected = PLAN_TEXT.replace("[0.535, 0.44, 0.565, 0.49]", "[0.5, 0.4, 0.55, 0.45]")
     assert file.read_text() == expected
 
 
 def test_a_renamed_patch_is_renamed_wherever_it_is_named(file: Path) -> None:
-    save_patch(file, "lit cheek", {"name": "key side"}, was=values_of(file, "lit cheek"))
+    save_patch(file, Which("lit cheek"), {"name": "key side"}, was=values_of(file, "lit cheek"))
     plan = load_plan(file)
     assert plan.patch("key side")
     assert plan.ratios[0].lit == "key side"
@@ -69,7 +70,7 @@ def test_a_renamed_patch_is_renamed_wherever_it_is_named(file: Path) -> None:
 def test_an_edit_elsewhere_in_the_file_is_kept(file: Path) -> None:
     was = values_of(file, "lit cheek")
     file.write_text(PLAN_TEXT.replace("iso = 100", "iso = 200"), encoding="utf-8")
-    save_patch(file, "lit cheek", {"zone": 6.3}, was=was)
+    save_patch(file, Which("lit cheek"), {"zone": 6.3}, was=was)
     plan = load_plan(file)
     assert (plan.camera.iso, values_of(file, "lit cheek")["zone"]) == (200, 6.3)
 
@@ -79,23 +80,23 @@ def test_an_edit_of_the_same_patch_meanwhile_is_never_overwritten(file: Path) ->
     changed = PLAN_TEXT.replace("zone = 6.5", "zone = 6.0")
     file.write_text(changed, encoding="utf-8")
     with pytest.raises(Stale, match="changed in the plan meanwhile"):
-        save_patch(file, "lit cheek", {"zone": 6.3}, was=was)
+        save_patch(file, Which("lit cheek"), {"zone": 6.3}, was=was)
     assert file.read_text() == changed
 
 
 def test_a_second_patch_of_a_name_is_refused(file: Path) -> None:
     with pytest.raises(Stale, match="There is a patch called"):
-        save_patch(file, "hair", {"name": "hair", "box": [0, 0, 0.1, 0.1]}, was=None)
+        save_patch(file, Which("hair"), {"name": "hair", "box": [0, 0, 0.1, 0.1]}, was=None)
 
 
 def test_a_patch_that_a_ratio_needs_stays(file: Path) -> None:
     with pytest.raises(PlanError, match="lit cheek"):
-        delete_patch(file, "lit cheek")
+        delete_patch(file, Which("lit cheek"))
     assert file.read_text() == PLAN_TEXT
 
 
 def test_a_patch_is_taken_out_and_put_back(file: Path) -> None:
-    delete_patch(file, "hair")
+    delete_patch(file, Which("hair"))
     assert load_plan(file).patch("hair") is None
     undo(file)
     assert file.read_text() == PLAN_TEXT
@@ -130,7 +131,7 @@ def test_a_wrong_value_is_refused_in_words_and_nothing_is_written(
     file: Path, values: dict[str, Any], words: str
 ) -> None:
     with pytest.raises((WrongUse, PlanError), match=words):
-        save_patch(file, "hair", values, was=values_of(file, "hair"))
+        save_patch(file, Which("hair"), values, was=values_of(file, "hair"))
     assert file.read_text() == PLAN_TEXT
 
 
@@ -178,3 +179,62 @@ def test_what_is_said_reaches_the_ledger_for_the_watcher(tmp_path: Path) -> None
         ("look", "black"),
         ("expect", ["grey", "key"]),
     ]
+
+
+LOOK = """
+[[look]]
+name = "in black"   # the second dress
+
+[[look.patch]]
+name = "coat"
+box = [0.5, 0.6, 0.6, 0.7]
+material = "black cloth"
+
+[[look.ratio]]
+lit = "coat"
+shadow = "chip"
+stops = 0.5
+"""
+CHIP = """
+[[patch]]
+name = "chip"
+box = [0.7, 0.3, 0.75, 0.4]
+zone = 5.0
+"""
+
+
+@pytest.fixture
+def dressed(file: Path) -> Path:
+    file.write_text(PLAN_TEXT + CHIP + LOOK, encoding="utf-8")
+    return file
+
+
+def test_the_look_that_is_worn_brings_its_patches_and_keeps_those_of_the_set(
+    dressed: Path,
+) -> None:
+    plan = load_plan(dressed)
+    worn = {patch["name"]: patch["look"] for patch in plan_view(plan, look="in black")["patches"]}
+    assert worn == {"chip": None, "coat": "in black"}
+    assert "coat" not in {patch["name"] for patch in plan_view(plan)["patches"]}
+    assert plan_view(plan, look="gone")["look"] is None
+
+
+def test_a_looks_patch_is_moved_renamed_and_taken_out_in_its_look(dressed: Path) -> None:
+    coat = Which("coat", "in black")
+    was = patch_values(load_plan(dressed).looks[0].patches[0])
+    save_patch(dressed, coat, {"name": "cape", "box": [0.1, 0.1, 0.2, 0.2]}, was=was)
+    look = load_plan(dressed).looks[0]
+    assert (look.patches[0].name, look.patches[0].box) == ("cape", (0.1, 0.1, 0.2, 0.2))
+    assert look.ratios[0].lit == "cape"
+    assert "# the second dress" in dressed.read_text()
+    save_patch(
+        dressed, Which("hat", "in black"), {"name": "hat", "box": [0, 0, 0.1, 0.1]}, was=None
+    )
+    assert [patch.name for patch in load_plan(dressed).looks[0].patches] == ["cape", "hat"]
+    delete_patch(dressed, Which("hat", "in black"))
+    assert [patch.name for patch in load_plan(dressed).looks[0].patches] == ["cape"]
+
+
+def test_a_look_that_is_gone_takes_no_patch(dressed: Path) -> None:
+    with pytest.raises(Stale, match="no look"):
+        save_patch(dressed, Which("hat", "in red"), {"name": "hat"}, was=None)

@@ -228,7 +228,8 @@ async def predicted(request: Request) -> Response:
 async def plan(request: Request) -> Response:
     """Answer with what the page needs of the plan."""
     desk = desk_of(request)
-    return JSONResponse({**plan_view(desk.plan()), "may_edit": desk.may_edit})
+    shown = plan_view(desk.plan(), look=request.query_params.get("look"))
+    return JSONResponse({**shown, "may_edit": desk.may_edit})
 
 
 async def theme(_: Request) -> Response:

@@ -10,7 +10,7 @@ from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
 from stopwise.board import edits
-from stopwise.board.edits import Stale
+from stopwise.board.edits import Stale, Which
 from stopwise.board.pictures import jpeg
 from stopwise.errors import StopwiseError, WrongUse
 from stopwise.report.floor import dial_words
@@ -87,19 +87,23 @@ def _frame(desk: Desk, body: dict[str, Any]) -> tuple[int, dict[str, Any]]:
     return kept.frame, kept.record
 
 
+def _which(name: str, body: dict[str, Any]) -> Which:
+    return Which(name, None if body.get("look") is None else _text(body, "look"))
+
+
 def _save_patch(desk: Desk, body: dict[str, Any]) -> str:
     name, values, was = _text(body, "name"), body.get("values"), body.get("was")
     if not isinstance(values, dict) or not isinstance(was, dict | None):
         msg = "A patch's values are a JSON object."
         raise WrongUse(msg)
-    edits.save_patch(desk.actions.plan_file, name, values, was=was)
+    edits.save_patch(desk.actions.plan_file, _which(name, body), values, was=was)
     desk.plan_changed()
     return f"Saved {name} in the plan."
 
 
 def _delete_patch(desk: Desk, body: dict[str, Any]) -> str:
     name = _text(body, "name")
-    edits.delete_patch(desk.actions.plan_file, name)
+    edits.delete_patch(desk.actions.plan_file, _which(name, body))
     desk.plan_changed()
     return f"Took {name} out of the plan. Undo puts it back."
 

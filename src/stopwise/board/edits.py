@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import math
 import tomllib
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from stopwise.errors import WrongUse
 from stopwise.plan.draft import open_draft, undo_edit
+from stopwise.plan.wishes import wishes_now
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -28,8 +30,16 @@ class Stale(WrongUse):
     """What the page showed is no longer what the plan says; the page must look again."""
 
 
+@dataclass(frozen=True, slots=True)
+class Which:
+    """Which patch: its name, and the look that it belongs to (None: the plan's own)."""
+
+    name: str
+    look: str | None = None
+
+
 def save_patch(
-    file: Path, name: str, values: Mapping[str, Any], *, was: Mapping[str, Any] | None
+    file: Path, which: Which, values: Mapping[str, Any], *, was: Mapping[str, Any] | None
 ) -> None:
     """Add a patch, or change what differs in it, and write the plan.
 
@@ -37,8 +47,8 @@ def save_patch(
     ----------
     file
         The plan file; edits made to other parts of it meanwhile are kept.
-    name
-        The patch's name as the page knows it.
+    which
+        The patch as the page knows it.
     values
         What it becomes; a new `name` renames it, also where ratios and separations name it.
     was
@@ -52,27 +62,31 @@ def save_patch(
         If a value is wrong or the file can't be written; nothing is written then.
     """
     draft = open_draft(file)
-    place = _place(draft.plan, name)
+    found = _find(draft.plan, which)
     wished = {key: _value(key, values[key]) for key in NEW_PATCH if key in values}
     if was is None:
-        if place is not None:
-            msg = f'There is a patch called "{name}" already. Give it another name.'
-            raise Stale(msg)
-        said = {key: value for key, value in wished.items() if value not in (None, False)}
-        draft.add(("patch",), said).save()
+        _added(draft, which, wished, is_taken=found is not None).save()
         return
-    if place is None or not _same(_patch(draft.plan, name), was):
-        msg = f'"{name}" was changed in the plan meanwhile. Look again, then save.'
+    if found is None or not _same(patch_values(found[1]), was):
+        msg = f'"{which.name}" was changed in the plan meanwhile. Look again, then save.'
         raise Stale(msg)
     for key, value in wished.items():
         if value is None and was.get(key) is not None:
-            draft = draft.drop((*place, key))
+            draft = draft.drop((*found[0], key))
         elif value != _value(key, was.get(key)):
-            draft = draft.set((*place, key), value)
-    _renamed(draft, name, str(wished.get("name") or name)).save()
+            draft = draft.set((*found[0], key), value)
+    _renamed(draft, which.name, str(wished.get("name") or which.name)).save()
 
 
-def delete_patch(file: Path, name: str) -> None:
+def _added(draft: Draft, which: Which, wished: Mapping[str, Any], *, is_taken: bool) -> Draft:
+    if is_taken:
+        msg = f'There is a patch called "{which.name}" already. Give it another name.'
+        raise Stale(msg)
+    said = {key: value for key, value in wished.items() if value not in (None, False)}
+    return draft.add(_kind(draft.plan, which.look), said)
+
+
+def delete_patch(file: Path, which: Which) -> None:
     """Take a patch out of the plan.
 
     Raises
@@ -83,11 +97,11 @@ def delete_patch(file: Path, name: str) -> None:
         If a ratio or a separation still needs it, or the file can't be written.
     """
     draft = open_draft(file)
-    place = _place(draft.plan, name)
-    if place is None:
-        msg = f'There is no patch called "{name}" any more.'
+    found = _find(draft.plan, which)
+    if found is None:
+        msg = f'There is no patch called "{which.name}" any more.'
         raise Stale(msg)
-    draft.remove(place).save()
+    draft.remove(found[0]).save()
 
 
 def save_backdrop(file: Path, boxes: list[Any], *, was: list[Any]) -> None:
@@ -114,13 +128,26 @@ def undo(file: Path) -> None:
 
 
 def plan_view(plan: Plan | None, *, look: str | None = None) -> dict[str, Any]:
-    """Return what the page needs of a plan to edit it: patches, backdrop, lamps, looks."""
+    """Return what the page needs of a plan to edit it: patches, backdrop, lamps, looks.
+
+    Parameters
+    ----------
+    plan
+        The plan; None has nothing.
+    look
+        The look that is worn: its patches stand in place of those that don't stay.
+    """
     if plan is None:
         return {"patches": [], "backdrop": [], "lights": [], "looks": [], "is_there": False}
+    worn = next((one for one in plan.looks if one.name == look), None)
+    own = () if worn is None else worn.patches
     return {
         "is_there": True,
-        "look": look,
-        "patches": [patch_values(patch) for patch in plan.patches],
+        "look": None if worn is None else worn.name,
+        "patches": [
+            {**patch_values(patch), "look": look if patch in own else None}
+            for patch in wishes_now(plan, look=None if worn is None else worn.name).measured
+        ],
         "backdrop": [list(box) for box in plan.backdrop.boxes] if plan.backdrop else [],
         "lights": [light.name for light in plan.lights],
         "looks": [one.name for one in plan.looks],
@@ -138,24 +165,35 @@ def _renamed(draft: Draft, name: str, new_name: str) -> Draft:
     if name == new_name:
         return draft
     data = tomllib.loads(draft.text)
-    for kind, keys in (("ratio", ("lit", "shadow")), ("apart", ("lighter", "darker"))):
-        for number, table in enumerate(data.get(kind, ())):
-            for key in keys:
-                if table.get(key) == name:
-                    draft = draft.set((kind, number, key), new_name)
+    owners: list[tuple[KeyPath, Mapping[str, Any]]] = [((), data)]
+    owners += [(("look", number), look) for number, look in enumerate(data.get("look", ()))]
+    for owner, tables in owners:
+        for kind, keys in (("ratio", ("lit", "shadow")), ("apart", ("lighter", "darker"))):
+            for number, table in enumerate(tables.get(kind, ())):
+                for key in keys:
+                    if table.get(key) == name:
+                        draft = draft.set((*owner, kind, number, key), new_name)
     return draft
 
 
-def _place(plan: Plan, name: str) -> KeyPath | None:
-    for number, patch in enumerate(plan.patches):
-        if patch.name == name:
-            return ("patch", number)
+def _kind(plan: Plan, look: str | None) -> KeyPath:
+    """Return the path of the patches of the plan, or of one of its looks."""
+    if look is None:
+        return ("patch",)
+    for number, one in enumerate(plan.looks):
+        if one.name == look:
+            return ("look", number, "patch")
+    msg = f'There is no look called "{look}" any more.'
+    raise Stale(msg)
+
+
+def _find(plan: Plan, which: Which) -> tuple[KeyPath, Patch] | None:
+    kind = _kind(plan, which.look)
+    patches = plan.patches if which.look is None else plan.looks[int(kind[1])].patches
+    for number, patch in enumerate(patches):
+        if patch.name == which.name:
+            return (*kind, number), patch
     return None
-
-
-def _patch(plan: Plan, name: str) -> dict[str, Any]:
-    patch = plan.patch(name)
-    return {} if patch is None else patch_values(patch)
 
 
 def _same(now: Mapping[str, Any], was: Mapping[str, Any]) -> bool:

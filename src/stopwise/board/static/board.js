@@ -67,6 +67,7 @@ function drawLine() {
   const parts = [];
   if (!state.isLinked) parts.push("No connection: coming back");
   if (decoding.length) parts.push(`Reading ${decoding.at(-1)}`);
+  else if (behind === 1) parts.push("Reading a frame");
   if (behind > 1) parts.push(`${behind} behind`);
   if (backlog) parts.push(`${backlog} older to judge`);
   if (!state.isLive) parts.push(state.live && state.live.number !== state.view?.number ? `Looking back: live is ${state.live.number}` : "Looking back");
@@ -99,7 +100,8 @@ function take(view) {
 }
 
 async function loadPlan() {
-  const answer = await fetch("/plan");
+  const look = state.view?.look ? `?look=${encodeURIComponent(state.view.look)}` : "";
+  const answer = await fetch(`/plan${look}`);
   if (answer.ok) state.plan = await answer.json();
   return state.plan;
 }

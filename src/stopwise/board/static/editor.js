@@ -149,7 +149,7 @@ export class Editor {
     const before = [...thing.box];
     const done =
       thing.kind === "patch"
-        ? await this.send("/do/patch", { name: thing.name, values: { box }, was: { ...thing.patch } })
+        ? await this.send("/do/patch", { name: thing.name, look: thing.patch.look, values: { box }, was: { ...thing.patch } })
         : await this.send("/do/backdrop", { boxes: was.map((one, number) => (number === thing.number ? box : one)), was });
     if (!done) thing.box.splice(0, 4, ...before);
     this.setPlan(await this.reload());
@@ -157,7 +157,7 @@ export class Editor {
   }
 
   async takeOut(thing) {
-    if (thing.kind === "patch") await this.send("/do/patch/delete", { name: thing.name });
+    if (thing.kind === "patch") await this.send("/do/patch/delete", { name: thing.name, look: thing.patch.look });
     else await this.send("/do/backdrop", { boxes: this.plan.backdrop.filter((_, number) => number !== thing.number), was: this.plan.backdrop });
     this.setPlan(await this.reload());
   }
@@ -178,7 +178,7 @@ export class Editor {
       await this.send("/do/backdrop", { boxes: [...this.plan.backdrop, boxOf(answer)], was: this.plan.backdrop });
     } else {
       const name = String(answer.get("name")).trim();
-      await this.send("/do/patch", { name: isNew ? name : values.name, values: valuesOf(answer, name), was: isNew ? null : { ...patch } });
+      await this.send("/do/patch", { name: isNew ? name : values.name, look: isNew ? this.plan.look : values.look, values: valuesOf(answer, name), was: isNew ? null : { ...patch } });
     }
     this.setPlan(await this.reload());
     this.focus(String(answer.get("name")).trim());
