@@ -116,3 +116,20 @@ def test_too_few_masked_photosites_say_nothing():
     few = Masked(np.full(20, 512, np.uint16), np.zeros(20, np.uint8))
     assert masked_black(few, 0) is None
     assert masked_variance(None, 0) is None
+
+
+def test_a_frame_that_is_texture_all_over_says_that_its_noise_isnt_known():
+    # one colour, so no twin greens: patches of 4 photosites of many tones, nowhere even
+    weave = np.exp(np.random.default_rng(8).normal(0.0, 0.1, (120, 160))).repeat(4, 0).repeat(4, 1)
+    textured = sensor_noise(reduce(expose(0.3 * weave, Sensor("mono"))[0]))
+    even = sensor_noise(reduce(expose(np.full((480, 640), 0.3), Sensor("mono"))[0]))
+    assert textured is not None
+    assert even is not None
+    assert (textured.is_noise, even.is_noise) == (False, True)
+
+
+def test_twin_greens_tell_the_gain_of_a_frame_that_is_texture_all_over():
+    weave = np.exp(np.random.default_rng(8).normal(0.0, 0.2, (240, 320))).repeat(2, 0).repeat(2, 1)
+    noise = sensor_noise(reduce(expose(0.2 * weave, Sensor(gain=0.5))[0]))
+    assert noise is not None
+    assert noise.gain == pytest.approx([0.5] * 4, rel=0.1)

@@ -29,6 +29,8 @@ _TOGETHER = 0.35
 _MOST_ASKED = 20_000
 _FEWEST_ELECTRONS = 400.0
 _ELECTRONS_AT_100 = 8000.0
+_MOST_ELECTRONS = 200_000.0
+"""Bounds of what a photosite holds: they bound the gain that texture may feign."""
 _STRONGEST_FIRST: tuple[SaturationSource, ...] = ("plan", "observed", "learned", "file")
 
 
@@ -154,13 +156,12 @@ def _heaps(cells: Cells, noise: SensorNoise | None, iso: float | None) -> list[H
 def _heap(cells: Cells, noise: SensorNoise, colour: int, iso: float | None) -> Heap | None:
     black, span = cells.black[colour], cells.anchor[colour] - cells.black[colour]
     least_electrons = _ELECTRONS_AT_100 * 100.0 / max(iso, 100.0) if iso else 0.0
-    greatest_gain = span / max(least_electrons, _FEWEST_ELECTRONS)
+    full_well = max(least_electrons, _FEWEST_ELECTRONS) if noise.is_noise else _MOST_ELECTRONS
 
     def due(level: float) -> float:
         signal = max(level - black, 1.0)
-        return min(
-            noise.due(colour, signal), math.sqrt(noise.dark[colour] + greatest_gain * signal)
-        )
+        of_photons = noise.dark[colour] + span / full_well * signal
+        return min(noise.due(colour, signal), math.sqrt(of_photons))
 
     def holds(heap: Heap) -> bool:
         return _stands_together(cells, colour, heap.threshold)

@@ -39,11 +39,14 @@ class SensorNoise:
         Variance for each level of signal: levels for one electron.
     gain_error
         Standard error of `gain`.
+    is_noise
+        Whether the frame has quiet blocks enough; else texture may feign much of it.
     """
 
     dark: tuple[float, ...]
     gain: tuple[float, ...]
     gain_error: tuple[float, ...]
+    is_noise: bool = True
 
     def variance(self, colour: int, signal: NDArray[np.float32] | float) -> NDArray[np.float64]:
         """Return the variance at a signal in levels above black, levels squared."""
@@ -90,19 +93,15 @@ def sensor_noise(cells: Cells, masked: Masked | None = None) -> SensorNoise | No
         together = twins
     if together is None:
         return None
-    return _by_colour(
-        [
-            quiet_line(*one, together, dark=masked_variance(masked, colour)) or together
-            for colour, one in enumerate(found)
-        ]
-    )
-
-
-def _by_colour(lines: list[Transfer]) -> SensorNoise:
+    lines = [
+        quiet_line(*one, together, dark=masked_variance(masked, colour)) or together
+        for colour, one in enumerate(found)
+    ]
     return SensorNoise(
         tuple(line.dark for line in lines),
         tuple(line.gain for line in lines),
         tuple(line.gain_error for line in lines),
+        is_noise=together.is_noise,
     )
 
 

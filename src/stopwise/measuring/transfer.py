@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 from statistics import NormalDist
 from typing import TYPE_CHECKING
@@ -30,6 +30,8 @@ _LEAST_IN_A_BIN = 8
 _LOW = 0.1
 _FEW = 0.02
 _SETTLED = 1e-4
+_MOST_SCATTER = 0.15
+"""Noise alone scatters a block's variance by sqrt(2 / BLOCK_FREE) = 0.13, texture by more."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,11 +46,19 @@ class Transfer:
         Variance for each level of signal.
     gain_error
         Standard error of `gain`.
+    scatter
+        Standard deviation of the variances over the line, of those that were taken for quiet.
     """
 
     dark: float
     gain: float
     gain_error: float
+    scatter: float = 0.0
+
+    @property
+    def is_noise(self) -> bool:
+        """Whether the blocks lie about the line as closely as noise alone would have them."""
+        return self.scatter <= _MOST_SCATTER
 
 
 def photon_transfer(
@@ -141,7 +151,7 @@ def quiet_line(
         before, line = line, photon_transfer(means[quiet], variances[quiet], dark=dark)
         if abs(line.gain - before.gain) < _SETTLED * line.gain:
             break
-    return line
+    return replace(line, scatter=float(np.std(share[quiet])))
 
 
 def _against(
