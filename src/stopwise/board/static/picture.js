@@ -144,7 +144,7 @@ function patches(known, to, taken, [width, height]) {
   return known.flatMap((patch) => {
     const [x0, y0] = to(patch.box.slice(0, 2));
     const [x1, y1] = to(patch.box.slice(2));
-    const words = `${patch.name}  ${patch.figure}`;
+    const words = width > 480 ? `${patch.name}  ${patch.figure}` : patch.name; // the ruler has the figures
     const size = [words.length * 7.4 + (patch.mark ? 30 : 14), 24];
     const [left, top] = free([x0, y0, x1, y1], size, taken, [width, height]);
     taken.push([left, top, left + size[0], top + size[1]]);
