@@ -12,6 +12,7 @@ from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from jinja2 import Environment, FileSystemLoader
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
 from starlette.middleware import Middleware
@@ -43,7 +44,9 @@ _KINDS = {".js": "text/javascript", ".css": "text/css", ".svg": "image/svg+xml"}
 _MOST_BACK = 500
 """Missed frames that are sent again one by one; a page that missed more loads anew."""
 
-_templates = Jinja2Templates(_HERE / "templates")
+_templates = Jinja2Templates(
+    env=Environment(loader=FileSystemLoader(_HERE / "templates"), autoescape=True)
+)
 
 
 def make_app(desk: Desk, rules: Rules) -> Starlette:
