@@ -191,6 +191,32 @@ def test_a_file_that_never_was_judged_is_not_reported_as_gone() -> None:
     assert desk.next_due() is None
 
 
+def test_a_judged_file_that_vanishes_while_it_is_judged_again_is_reported_as_gone() -> None:
+    desk = watching_desk()
+    desk.see(hint(seen("F1")), 0)
+    finish(desk, desk.next_job(), 0)
+    changed = seen("F1", version=2)
+    desk.see(hint(changed), 1)
+    job = desk.next_job()
+    assert job is not None
+    desk.look_again(job, None, 2)
+    assert desk.see(sweep(), 3).gone == ["F1"]
+    assert desk.see(sweep(), 4).gone == []
+    assert desk.see(sweep(changed), 5).back == {}
+    assert jobs(desk) == ["F1"]
+
+
+def test_a_change_that_was_never_judged_is_not_taken_as_judged_when_it_is_back() -> None:
+    desk = watching_desk()
+    desk.see(hint(seen("F1")), 0)
+    finish(desk, desk.next_job(), 0)
+    changed = seen("F1", SHORT, version=2)
+    desk.see(hint(changed), 1)
+    assert desk.see(sweep(), 2).gone == ["F1"]
+    assert desk.see(hint(seen("F1", WHOLE, version=2)), 3).back == {}
+    assert jobs(desk) == ["F1"]
+
+
 def test_nothing_is_gone_where_the_folder_or_a_part_of_it_cannot_be_read() -> None:
     desk = watching_desk()
     desk.see(hint(seen("day/F1"), seen("F2"), seen("daylight/F3")), 0)

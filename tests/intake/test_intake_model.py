@@ -26,6 +26,7 @@ from hypothesis.stateful import (
 
 from stopwise.intake import looking
 from stopwise.intake.pool import InlinePool, Task
+from stopwise.intake.turns import State
 from stopwise.intake.watcher import Hooks, Options, Patience, Seams, Watcher
 from stopwise.ledger import Ledger
 from support.watching import assess, tiny_raw
@@ -102,7 +103,10 @@ class Sight:
             yield looking.look_at(str(self.folder), hints, **ways)
         if self.is_sweep_due:
             self.is_sweep_due = False
-            yield looking.sweep(str(self.folder), **ways)
+            listing = looking.sweep(str(self.folder))
+            yield listing
+            paths = looking.unseen(listing, self.desk.needs_look)
+            yield looking.look_at(str(self.folder), paths, **ways)
 
 
 class Intake(RuleBasedStateMachine):
@@ -179,9 +183,7 @@ class Intake(RuleBasedStateMachine):
     @precondition(lambda self: self.there())
     @rule(place=PLACE)
     def a_file_is_touched(self, place: int) -> None:
-        path = self.folder / self.pick(place)
-        os.utime(path)
-        self.changed_at[hashlib.sha256(path.read_bytes()).hexdigest()] = self.now
+        os.utime(self.folder / self.pick(place))
 
     @precondition(lambda self: self.there())
     @rule(place=PLACE)
@@ -248,7 +250,7 @@ class Intake(RuleBasedStateMachine):
             self.watcher.step()
             in_hand = sum(self.watcher._works.counts)
             if in_hand == len(self.pool.pending) and (
-                not self.watcher._works.room or not sum(self.watcher._desk.queued)
+                not self.watcher._works.room or not self.watcher._desk._in[State.QUEUED]
             ):
                 return
             time.sleep(0.0002)

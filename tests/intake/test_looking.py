@@ -5,11 +5,12 @@ from __future__ import annotations
 import os
 import socket
 import sys
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import pytest
 
-from stopwise.intake.looking import has_gap, look_at, sweep, wholeness
+from stopwise.intake.looking import has_gap, look_at, sweep, unseen, wholeness
 from stopwise.intake.sightings import Wholeness
 from support.real_files import real_mosaic
 from support.watching import tiny_raw
@@ -25,8 +26,13 @@ def yes(_path: str, _stamp: Stamp) -> bool:
     return True
 
 
-def whole_sweep(folder: Path) -> Listing:
-    return sweep(str(folder), needs_look=yes, probe=wholeness)
+def whole_look(folder: Path) -> Listing:
+    """Sweep, and look into all that was found."""
+    found = sweep(str(folder))
+    seen = look_at(str(folder), unseen(found, yes), needs_look=yes, probe=wholeness)
+    assert {raw.path for raw in seen.raws} == {raw.path for raw in found.raws}
+    assert {raw.wholeness for raw in found.raws} <= {Wholeness.UNSEEN}
+    return replace(found, raws=seen.raws)
 
 
 def paths(listing: Listing) -> set[str]:
@@ -39,7 +45,7 @@ def test_raw_files_in_subfolders_are_seen_and_others_are_not(tmp_path: Path) -> 
         (tmp_path / name).write_bytes(tiny_raw(1))
     (tmp_path / "day/F2.JPG").write_bytes(b"picture")
 
-    listing = whole_sweep(tmp_path)
+    listing = whole_look(tmp_path)
     assert paths(listing) == {"F1.dng", "day/F2.ARW", "day/two/F3.cr3"}
     assert listing.pictures == {"day/F2.JPG"}
     assert {seen.wholeness for seen in listing.raws} == {Wholeness.WHOLE}
@@ -54,7 +60,7 @@ def test_a_hint_sees_the_same_as_a_sweep_and_never_a_hidden_place(tmp_path: Path
     assert paths(listing) == {"F1.dng", "day/F2.dng"}
     assert listing.missing == {"gone.dng", "F1.dng/below"}
     assert listing.raws == tuple(
-        seen for path in ("F1.dng", "day/F2.dng") for seen in whole_sweep(tmp_path).raws
+        seen for path in ("F1.dng", "day/F2.dng") for seen in whole_look(tmp_path).raws
         if seen.path == path
     )  # fmt: skip
 
@@ -73,7 +79,7 @@ def test_links_pipes_sockets_and_devices_are_passed_over_unopened(tmp_path: Path
     with socket.socket(socket.AF_UNIX) as listener:
         os.chdir(tmp_path)
         listener.bind("socket.dng")
-        listing = whole_sweep(tmp_path)
+        listing = whole_look(tmp_path)
 
     assert paths(listing) == {"F1.dng", "folder.dng/F2.dng"}
     assert listing.odd == {
@@ -102,7 +108,7 @@ def test_links_pipes_sockets_and_devices_are_passed_over_unopened(tmp_path: Path
 def test_any_name_that_the_system_takes_is_seen(tmp_path: Path, raw: bytes) -> None:
     with open(os.path.join(os.fsencode(tmp_path), raw), "wb") as stream:  # noqa: PTH118, PTH123
         stream.write(tiny_raw(1))
-    (seen,) = whole_sweep(tmp_path).raws
+    (seen,) = whole_look(tmp_path).raws
     assert os.fsencode(seen.path) == raw
     assert seen.wholeness is Wholeness.WHOLE
 
@@ -113,7 +119,10 @@ def test_a_known_file_is_not_opened_again(tmp_path: Path) -> None:
     def refuse(_path: str, _size: int) -> Wholeness:
         raise AssertionError
 
-    listing = sweep(str(tmp_path), needs_look=lambda _path, _stamp: False, probe=refuse)
+    assert unseen(sweep(str(tmp_path)), lambda _path, _stamp: False) == []
+    listing = look_at(
+        str(tmp_path), ["F1.dng"], needs_look=lambda _path, _stamp: False, probe=refuse
+    )
     assert paths(listing) == {"F1.dng"}
 
 
@@ -123,13 +132,13 @@ def test_a_file_that_cannot_be_opened_is_seen_as_denied_with_the_reason(tmp_path
     def deny(_path: str, _size: int) -> Wholeness:
         raise PermissionError(13, "Permission denied")
 
-    (seen,) = sweep(str(tmp_path), needs_look=yes, probe=deny).raws
+    (seen,) = look_at(str(tmp_path), ["F1.dng"], needs_look=yes, probe=deny).raws
     assert (seen.wholeness, seen.detail) == (Wholeness.DENIED, "permission denied")
 
 
 def test_a_folder_that_is_not_there_says_so_and_calls_nothing_missing(tmp_path: Path) -> None:
     for listing in (
-        whole_sweep(tmp_path / "gone"),
+        whole_look(tmp_path / "gone"),
         look_at(str(tmp_path / "gone"), ["F1.dng"], needs_look=yes, probe=wholeness),
     ):
         assert not listing.is_folder_there

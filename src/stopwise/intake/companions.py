@@ -29,6 +29,7 @@ class Companions:
 
     def __init__(self, patience_s: float = 5.0) -> None:
         self._patience_s = patience_s
+        self._raws: set[str] = set()
         self._raw_stems: set[str] = set()
         self._alone: dict[str, float] = {}
         self._old: set[str] | None = None
@@ -36,12 +37,14 @@ class Companions:
 
     def see(self, listing: Listing, now: float) -> list[Note]:
         """Take in what was seen; `now` in seconds of any steady clock."""
-        raws = {stem(sighting.path) for sighting in listing.raws}
+        new = {seen.path for seen in listing.raws} - self._raws
+        raws = {stem(path) for path in new}
         if raws - self._raw_stems:
             self._is_called = False
+        self._raws |= new
         self._raw_stems |= raws
         if listing.is_sweep and self._old is None and listing.is_folder_there:
-            self._old = set() if not raws else set(listing.pictures)
+            self._old = set(listing.pictures) if self._raws else set()
         for path in listing.pictures:
             if path not in (self._old or ()):
                 self._alone.setdefault(path, now)
@@ -80,6 +83,7 @@ class Numbering:
     def __init__(self, patience_s: float = 10.0) -> None:
         self._patience_s = patience_s
         self._last: dict[str, int] = {}
+        self._paths: set[str] = set()
         self._seen: set[str] = set()
         self._missing: dict[str, float] = {}
 
@@ -100,7 +104,8 @@ class Numbering:
 
     def saw(self, paths: Iterable[str]) -> None:
         """Take in what lies in the folder, whole or not, so that it isn't missed."""
-        for path in paths:
+        for path in set(paths) - self._paths:
+            self._paths.add(path)
             self._here(path.rpartition(".")[0])
 
     def move_on(self, now: float) -> list[Note]:

@@ -40,6 +40,7 @@ class Desk:
         self._files: dict[str, File] = {}
         self._in: dict[State, dict[str, File]] = {state: {} for state in State}
         self._gone: dict[str, Stamp] = {}
+        self._vanished: list[str] = []
         self._queue: list[tuple[tuple[int, int], str]] = []
         self._count = 0
         self._last_landed_ns = 0
@@ -118,7 +119,7 @@ class Desk:
         if file is not None and (file.stamp != job.stamp or file.state is not State.JUDGING):
             return Outcome.DROP
         if stamp is None:
-            self._remove(job.path)
+            self._take_away(job.path)
             return Outcome.DROP if is_unreadable else Outcome.KEEP
         if file is None or stamp != job.stamp:
             self.look_again(job, stamp, now)
@@ -143,7 +144,7 @@ class Desk:
         if file is None or file.stamp != job.stamp:
             return
         if stamp is None:
-            self._remove(job.path)
+            self._take_away(job.path)
         elif stamp != job.stamp:
             self._restart(job.path, stamp, now)
         else:
@@ -155,14 +156,16 @@ class Desk:
         for files in (self._files, *self._in.values()):
             files.clear()
         self._gone.clear()
+        self._vanished.clear()
         self._queue.clear()
         self._is_first_sweep = True
 
     @property
     def queued(self) -> tuple[int, int]:
-        """How many files wait for their turn: fresh ones, and the backlog; safe from any thread."""
-        fresh = sum(place[0] == 0 for place, _ in list(self._queue))
-        return fresh, len(self._in[State.QUEUED]) - fresh
+        """How many wait: frames that have landed, and the backlog; safe from any thread."""
+        queued = [file.is_fresh for file in list(self._in[State.QUEUED].values())]
+        waiting = [file.is_fresh for file in list(self._in[State.WAITING].values())]
+        return queued.count(True), queued.count(False) + waiting.count(False)
 
     def _see_one(self, sighting: Sighting, now: float) -> File | None:
         """Bring one file up to date; return it where it is new to the desk."""
@@ -174,8 +177,9 @@ class Desk:
         if file.stamp != sighting.stamp:
             self._restart(sighting.path, sighting.stamp, now)
         if file.state is State.WAITING:
-            file.wholeness = sighting.wholeness
             file.landed_ns = sighting.landed_ns
+            if sighting.wholeness is not Wholeness.UNSEEN:
+                file.wholeness = sighting.wholeness
         return None
 
     def _part_backlog(self, news: list[File], listing: Listing) -> None:
@@ -188,10 +192,13 @@ class Desk:
         seen = {sighting.path for sighting in listing.raws}
         looked_for = self._files if listing.is_sweep else listing.missing
         gone = [path for path in looked_for if path not in seen and listing.covers(path)]
-        there = {path: file for path in gone if (file := self._remove(path)) is not None}
-        judged = {path: file.stamp for path, file in there.items() if file.is_known}
-        self._gone |= judged
-        return list(judged)
+        for path in gone:
+            file = self._files.get(path)
+            if file is not None and file.state is State.DONE:
+                self._gone[path] = file.stamp
+            self._take_away(path)
+        vanished, self._vanished = self._vanished, []
+        return [path for path in vanished if path not in self._files]
 
     def _welcome_back(self, listing: Listing) -> dict[str, Stamp]:
         """Take files that are there again, as they were when they were judged, as done."""
@@ -214,6 +221,12 @@ class Desk:
             del self._in[file.state][path]
         return file
 
+    def _take_away(self, path: str) -> None:
+        """Take a file off the desk that isn't there any more; one that was judged is reported."""
+        file = self._remove(path)
+        if file is not None and file.is_known:
+            self._vanished.append(path)
+
     def _move(self, path: str, state: State) -> None:
         file = self._files[path]
         del self._in[file.state][path]
@@ -224,7 +237,7 @@ class Desk:
         file = self._files[path]
         file.stamp = stamp
         file.changed_at = now
-        file.wholeness = Wholeness.UNKNOWN
+        file.wholeness = Wholeness.UNSEEN
         file.is_fresh = True
         file.not_before = 0.0
         self._move(path, State.WAITING)
@@ -285,4 +298,5 @@ _RESTS: dict[Wholeness, Callable[[Patience], float]] = {
     Wholeness.UNKNOWN: lambda patience: patience.rest_s,
     Wholeness.SHORT: lambda patience: patience.settle_s,
     Wholeness.DENIED: lambda _: _NEVER,
+    Wholeness.UNSEEN: lambda _: _NEVER,
 }

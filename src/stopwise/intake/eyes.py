@@ -5,9 +5,10 @@ from __future__ import annotations
 import os
 import threading
 import time
+from collections import deque
 from dataclasses import replace
 from queue import SimpleQueue
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Protocol
 
 from stopwise.intake import looking
 
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
     from stopwise.ledger.frames import Stamp
 
 _GAP_S = 0.01
+_CHUNK = 32
 _SHARE = 0.05
 _MOST_HINTS = 2000
 
@@ -43,7 +45,8 @@ class Eyes:
     """Looks at the folder in a thread of its own, so that a slow disk doesn't hold the loop up.
 
     Events are hints: each has its path looked at. The sweep is the truth; it comes every `sweep_s`,
-    or less often where it would take more than a twentieth of the time.
+    or less often where it would take more than a twentieth of the time. What a sweep finds is
+    looked into afterwards, some files at a time, so that hints never wait for a flood.
 
     Parameters
     ----------
@@ -77,6 +80,7 @@ class Eyes:
         self._sweep_s = sweep_s
         self._seen: SimpleQueue[Listing] = SimpleQueue()
         self._hints: dict[str, None] = {}
+        self._unseen: deque[str] = deque()
         self._change = threading.Condition()
         self._is_closing = False
         self._next_sweep = 0.0
@@ -123,18 +127,26 @@ class Eyes:
                 if self._is_closing:
                     return
                 hints, self._hints = list(self._hints), {}
-            if hints:
-                self._give(looking.look_at(self._folder, hints, **self._ways()))
+            self._look_at(hints)
             if time.monotonic() >= self._next_sweep:
                 self._sweep()
+            self._look_at([self._unseen.popleft() for _ in range(_CHUNK) if self._unseen])
             time.sleep(_GAP_S)
+
+    def _look_at(self, paths: list[str]) -> None:
+        if paths:
+            seen = looking.look_at(
+                self._folder, paths, needs_look=self._needs_look, probe=looking.wholeness
+            )
+            self._give(seen)
 
     def _sweep(self) -> None:
         began = time.monotonic()
         self._next_sweep = began + self._sweep_s
         self._listen()
-        listing = looking.sweep(self._folder, **self._ways())
+        listing = looking.sweep(self._folder)
         self._give(replace(listing, no_events=self._no_events))
+        self._unseen = deque(looking.unseen(listing, self._needs_look))
         took = time.monotonic() - began
         with self._change:
             if self._next_sweep > 0.0:
@@ -155,13 +167,11 @@ class Eyes:
         self._wake()
 
     def _has_work(self) -> bool:
-        return bool(self._is_closing or self._hints or time.monotonic() >= self._next_sweep)
+        is_due = time.monotonic() >= self._next_sweep
+        return bool(self._is_closing or self._hints or self._unseen or is_due)
 
     def _pause_s(self) -> float:
         return max(self._next_sweep - time.monotonic(), 0.0)
-
-    def _ways(self) -> dict[str, Any]:
-        return {"needs_look": self._needs_look, "probe": looking.wholeness}
 
 
 def _number_of(folder: str) -> tuple[int, int] | None:

@@ -7,7 +7,7 @@ import stat
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from stopwise.intake.names import is_hidden, is_picture, is_raw
+from stopwise.intake.names import in_order, is_hidden, is_picture, is_raw
 from stopwise.intake.sightings import Listing, Sighting, Wholeness
 from stopwise.ledger.frames import Stamp
 
@@ -30,27 +30,36 @@ _KINDS = {
 }
 
 
-def sweep(folder: str, *, needs_look: NeedsLook, probe: Probe) -> Listing:
-    """Look through the whole folder and its subfolders, without following links.
-
-    Parameters
-    ----------
-    folder
-        The watched folder.
-    needs_look
-        Whether a path with this stamp must be opened to see if it is whole.
-    probe
-        Tells whether a file (its whole path, its size) is whole.
-    """
-    gather = _Gathering(folder, needs_look, probe)
+def sweep(folder: str) -> Listing:
+    """Look through the whole folder and its subfolders, opening no file and following no link."""
+    gather = _Gathering(folder)
     waiting = [""]
     while waiting:
         waiting += gather.look_in(waiting.pop())
     return gather.listing(is_sweep=True)
 
 
+def unseen(listing: Listing, needs_look: NeedsLook) -> list[str]:
+    """Return the paths of a sweep that must be looked into, in landing order."""
+    wanted = [seen for seen in listing.raws if needs_look(seen.path, seen.stamp)]
+    wanted.sort(key=lambda seen: (seen.landed_ns, in_order(seen.path)))
+    return [seen.path for seen in wanted]
+
+
 def look_at(folder: str, paths: Iterable[str], *, needs_look: NeedsLook, probe: Probe) -> Listing:
-    """Look at some paths of the folder; one that is a subfolder is looked through."""
+    """Look at some paths of the folder, and into files; a subfolder is looked through.
+
+    Parameters
+    ----------
+    folder
+        The watched folder.
+    paths
+        Relative to it, with ``/``.
+    needs_look
+        Whether a path with this stamp must be opened to see if it is whole.
+    probe
+        Tells whether a file (its whole path, its size) is whole.
+    """
     gather = _Gathering(folder, needs_look, probe)
     if not gather.is_folder_there():
         return gather.listing(is_sweep=False)
@@ -63,10 +72,16 @@ def look_at(folder: str, paths: Iterable[str], *, needs_look: NeedsLook, probe: 
     return gather.listing(is_sweep=False)
 
 
+def _never(_path: str, _stamp: Stamp) -> bool:
+    return False
+
+
 class _Gathering:
     """One look at the folder while it goes on."""
 
-    def __init__(self, folder: str, needs_look: NeedsLook, probe: Probe) -> None:
+    def __init__(
+        self, folder: str, needs_look: NeedsLook = _never, probe: Probe | None = None
+    ) -> None:
         self._folder = folder
         self._needs_look = needs_look
         self._probe = probe
@@ -134,8 +149,8 @@ class _Gathering:
         if not is_raw(name):
             return
         stamp = Stamp.of(status)
-        wholeness, detail = Wholeness.UNKNOWN, ""
-        if self._needs_look(path, stamp):
+        wholeness, detail = Wholeness.UNSEEN, ""
+        if self._probe is not None and self._needs_look(path, stamp):
             try:
                 wholeness = self._probe(self._whole(path), status.st_size)
             except OSError as error:

@@ -21,6 +21,8 @@ class Wholeness(Enum):
     """The file doesn't say; only rest can tell."""
     DENIED = "denied"
     """It can't be opened."""
+    UNSEEN = "unseen"
+    """Nobody has looked into it yet."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +38,7 @@ class Sighting:
     landed_ns
         When the system says that it came to lie here, nanoseconds since 1970.
     wholeness
-        Whether all of it is there; UNKNOWN where the stamp is known already.
+        Whether all of it is there; a sweep leaves it UNSEEN.
     detail
         Why it can't be opened.
     """
@@ -44,7 +46,7 @@ class Sighting:
     path: str
     stamp: Stamp
     landed_ns: int
-    wholeness: Wholeness = Wholeness.UNKNOWN
+    wholeness: Wholeness = Wholeness.UNSEEN
     detail: str = ""
 
 

@@ -108,7 +108,7 @@ class File:
     stamp: Stamp
     changed_at: float
     landed_ns: int
-    wholeness: Wholeness = Wholeness.UNKNOWN
+    wholeness: Wholeness = Wholeness.UNSEEN
     state: State = State.WAITING
     is_fresh: bool = True
     is_known: bool = False

@@ -175,7 +175,6 @@ class Watcher:
             if job.is_fresh:
                 self._numbering.landed(job.path, now)
             self._works.begin(job, self._ledger, brief=self._hooks.brief)
-        self._works.hear(self._ledger)
 
     def _finish(self, now: float) -> None:
         """Decide on each answer whose turn it is, and write what holds."""
