@@ -1,4 +1,4 @@
-"""A small made studio for the lights' tests: ellipsoids before paper, lamps with spots, true fields.
+"""A small made studio for tests of lights: ellipsoids before paper, lamps with spots, true fields.
 
 Orthographic camera, Lambert's cosine law, inverse square of distance, soft-edged cones and cast
 shadows; every lamp's field is computed alone, so any frame's truth is known. Metres; x to the
@@ -58,7 +58,7 @@ class Ellipsoid:
         return np.stack([c * x + s * z, y, -s * x + c * z], axis=-1)
 
     def hits(self, points, directions):
-        """Distance along each ray to its first meeting with the surface, inf where it misses."""
+        """Return how far each ray goes until it meets the surface, inf where it misses."""
         o, d = self.local(points), self.local_direction(directions)
         a, b = np.sum(d * d, -1), np.sum(o * d, -1)
         c = np.sum(o * o, -1) - 1.0
@@ -74,7 +74,7 @@ class Ellipsoid:
 
 
 def bodies(sitter: Sitter) -> tuple[Ellipsoid, ...]:
-    """The sitter: head, hair, nose, neck, body in a white jacket."""
+    """Return head, hair, nose, neck, and a body in a white jacket."""
     x, y = sitter.dx, sitter.dy
     nose = Ellipsoid.turn(np.array([0.0, -0.01, 0.105]), sitter.yaw)
     back = Ellipsoid.turn(np.array([0.0, 0.035, -0.025]), sitter.yaw)
@@ -110,7 +110,7 @@ class Surface:
 
 
 def texture(shape, seed, grain):
-    """A fixed pattern of log reflectance, RMS `grain` stops."""
+    """Return a fixed pattern of reflectance, RMS `grain` stops."""
     rng = np.random.default_rng(seed)
     return 2.0 ** (grain * rng.standard_normal(shape))
 
@@ -142,7 +142,7 @@ def surface(sitter: Sitter, shape: tuple[int, int]) -> Surface:
 
 
 def _grain(sitter, shape, kind):
-    """Texture that goes with the sitter, and the paper's own that stays."""
+    """Return texture that goes with the sitter, and the paper's own that stays."""
     rows, columns = shape
     shift = (-round(sitter.dy / HEIGHT * rows), round(sitter.dx / WIDTH * columns))
     moving = np.roll(texture(shape, 5, 0.12), shift, axis=(0, 1))
@@ -150,8 +150,9 @@ def _grain(sitter, shape, kind):
     return np.where(kind >= KINDS.index("paper"), fixed, moving)
 
 
+@lru_cache(maxsize=96)
 def field(lamp: Lamp, sitter: Sitter, shape: tuple[int, int]) -> np.ndarray:
-    """Linear RGB (3, h, w) that one lamp alone gives at its strength."""
+    """Return linear RGB (3, h, w) that one lamp alone gives at its strength."""
     seen = surface(sitter, shape)
     at = np.asarray(lamp.at)
     to_lamp = at - seen.points
@@ -181,7 +182,7 @@ LAMPS = (
 
 
 def random_lamps(rng: np.random.Generator) -> tuple[Lamp, ...]:
-    """The five lamps of the house set, each moved, widened and strengthened at random."""
+    """Return the house set with each lamp moved, widened and strengthened at random."""
     return tuple(
         replace(
             lamp,
@@ -196,6 +197,6 @@ def random_lamps(rng: np.random.Generator) -> tuple[Lamp, ...]:
 
 
 def with_noise(light: np.ndarray, rng: np.random.Generator, *, full_well: float = 40000.0):
-    """Photon and read noise (4 electrons) on linear light whose 1.0 is `full_well` electrons."""
+    """Return light with photon and read noise (4 electrons); 1.0 is `full_well` electrons."""
     electrons = rng.poisson(np.maximum(light, 0.0) * full_well) + rng.normal(0, 4.0, light.shape)
     return np.minimum(electrons / full_well, 1.0)

@@ -40,8 +40,11 @@ _HARM = 0.03
 _FURTHEST = 4.0
 """Stops that a lamp is turned at most, to mend one figure."""
 
-_DARK = -8.0
+_DARK = -20.0
 """Stops that stand for a lamp that is out."""
+
+_FLARE = 5e-4
+"""Light, anchor = 1, that neither solos nor frames can tell from none."""
 
 _HALVINGS = 40
 _SETTING = 1.0 / 6.0
@@ -72,7 +75,7 @@ class Case:
         if given is None or doubt > _VAGUE:
             return UNKNOWN
         rest = _clip_rest(finding, given) if aim.kind == "clip" else finding.measured - given
-        if abs(rest) <= max(AGREE_STOPS, 2.0 * doubt):
+        if abs(rest) <= max(AGREE_STOPS, 2.0 * doubt) + self._lost_in_the_dark(aim):
             return self._of_lamps(aim, finding.measured - finding.planned, slopes)
         return self._of_others(aim, finding, rest)
 
@@ -103,6 +106,11 @@ class Case:
             elif reading.uncertainty is not None and reading.state != "out":
                 parts.append(float(slope) * reading.uncertainty)
         return math.hypot(*parts)
+
+    def _lost_in_the_dark(self, aim: Wanted) -> float:
+        """Return the stops that noise, flare and ambient may make of a figure's darkest patch."""
+        levels = [self.state.patches[name].log2_y for name in aim.patches]
+        return math.log2(1.0 + _FLARE / 2.0 ** min(levels)) if levels else 0.0
 
     def _of_lamps(self, aim: Wanted, difference: float, slopes: Floats) -> Blame:
         """Name what moved the light that explains a figure: camera, one lamp, or the setting."""

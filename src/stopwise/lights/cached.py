@@ -55,13 +55,14 @@ def from_blob(blob: bytes) -> LightPicture:
     try:
         with np.load(io.BytesIO(blob), allow_pickle=False) as arrays:
             head = json.loads(arrays["head"].tobytes())
-            if head["form"] != FORM:
-                msg = f"reduced picture of form {head['form']}, {FORM} is read"
-                raise ValueError(msg)
-            return _picture(head, arrays)
-    except (zipfile.BadZipFile, KeyError, EOFError, OSError) as error:
+            picture = _picture(head, arrays) if head["form"] == FORM else None
+    except (zipfile.BadZipFile, KeyError, EOFError, OSError, ValueError) as error:
         msg = f"these bytes hold no reduced picture: {error}"
         raise ValueError(msg) from error
+    if picture is None:
+        msg = f"reduced picture of form {head['form']}, {FORM} is read"
+        raise ValueError(msg)
+    return picture
 
 
 def _head(picture: LightPicture) -> dict[str, Any]:

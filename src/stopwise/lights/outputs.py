@@ -48,6 +48,9 @@ AMBIENT_ONLY = 0.1
 _MOVED_ON = 0.5
 """Overlap under which a lamp is read from the blocks that it leads."""
 
+_MISFITS = 0.5
+"""Share of what a lamp lights that may fit nothing while it is still called out."""
+
 _REPEAT = 0.02
 """Stops that a flash and its reading vary by in any case."""
 
@@ -225,7 +228,7 @@ def lit_lamps(readings: Mapping[str, LampReading]) -> tuple[str, ...]:
 
 def _reading(seen: Seen, expected: Expected, *, placed: bool) -> LampReading:
     output = _best(seen)
-    uncertainty = _uncertainty(seen, output)
+    uncertainty = _uncertainty(seen, output, placed=placed)
     limit = OUT_SHARE * 2.0**expected.stops
     if _is_out(seen, limit, placed=placed):
         told = output > 2.0 * seen.error and output > 0.0
@@ -258,11 +261,13 @@ def _is_out(seen: Seen, limit: float, *, placed: bool) -> bool:
     led_out = seen.led is not None and seen.led < limit
     if seen.overlap < _MOVED_ON:
         return placed and led_out
+    if seen.misfit > _MISFITS and not _is_known(seen, placed=placed):
+        return False
     fit_out = seen.output + OFF_UNCERTAINTIES * seen.error < limit
     return fit_out and (led_out or seen.led is None)
 
 
-def _uncertainty(seen: Seen, output: float) -> float | None:
+def _uncertainty(seen: Seen, output: float, *, placed: bool) -> float | None:
     """Return the standard uncertainty in stops, None where nothing was seen.
 
     The jackknife's error and a fixed 0.02 for flash and reading; what cells say that differ; how
@@ -272,10 +277,23 @@ def _uncertainty(seen: Seen, output: float) -> float | None:
         return None
     scale = 1.0 / (output * math.log(2.0))
     parts = [_REPEAT, scale * seen.error, 0.3 * scale * seen.spread, _carried(seen)]
-    parts.append(1.2 * seen.misfit**3)
+    parts.append(_misfitting(seen, placed=placed))
     if seen.led is not None and seen.led > 0.0:
         parts.append(0.5 * abs(math.log2(seen.output / seen.led)))
     return math.hypot(*parts)
+
+
+def _misfitting(seen: Seen, *, placed: bool) -> float:
+    """Return the stops to doubt where much of what a lamp lights fits nothing.
+
+    Where the sitter's place isn't known, half of it not fitting leaves the lamp unseen.
+    """
+    return 1.2 * seen.misfit**3 if _is_known(seen, placed=placed) else 8.0 * seen.misfit**4
+
+
+def _is_known(seen: Seen, *, placed: bool) -> bool:
+    """Tell whether the sitter's place is known, by somebody or because his move was found."""
+    return placed or seen.overlap < 1.0
 
 
 def _carried(seen: Seen) -> float:

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-STAY = 0.02
+STAY = 0.2
 """Tolerances that turning a lamp by a stop costs, so that lamps nobody asks for stay."""
 
 _OTHER_START = 1.5

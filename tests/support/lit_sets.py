@@ -1,0 +1,170 @@
+"""Made sets as the lights room reads them: solos, frames and a plan of one small studio."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from functools import cached_property
+
+import numpy as np
+
+from stopwise.frame import Camera, Exposure
+from stopwise.lights.fieldcells import Shift
+from stopwise.lights.reduced import LightPicture, combine, reduce_light
+from stopwise.lights.solo import LampSet, lamp_set
+from stopwise.lights.superpose import patch_light
+from stopwise.plan.model import Plan
+from stopwise.stops import MID_GREY_OF_SATURATION
+from support.made_set import HEIGHT, LAMPS, WIDTH, Lamp, Sitter, with_noise
+from support.made_set import field as field_of
+
+SHAPE = (160, 240)
+WEIGHTS = (0.2, 0.75, 0.05)
+BOXES = {
+    "lit cheek": (0.52, 0.28, 0.545, 0.36),
+    "shadow cheek": (0.465, 0.28, 0.485, 0.36),
+    "jacket": (0.52, 0.52, 0.56, 0.58),
+    "hair": (0.47, 0.17, 0.53, 0.21),
+    "chip": (0.07, 0.82, 0.13, 0.88),
+}
+MATERIALS = {
+    "lit cheek": "skin",
+    "shadow cheek": "skin",
+    "jacket": "white cloth",
+    "hair": "hair",
+}
+PAPER = ((0.02, 0.05, 0.35, 0.6), (0.65, 0.05, 0.98, 0.6))
+EXPOSURE = Exposure(iso=100.0, f_number=11.0, shutter_s=1 / 160)
+AMBIENT_LIGHT = 0.0015
+
+
+@dataclass
+class LitSet:
+    """One studio: its lamps, its solos, and frames of it with known turns."""
+
+    lamps: tuple[Lamp, ...] = LAMPS
+    seed: int = 1
+    noise: bool = True
+    fullest: float = 0.45
+    rng: np.random.Generator = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.rng = np.random.default_rng(self.seed)
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        return tuple(lamp.name for lamp in self.lamps)
+
+    @cached_property
+    def scale(self) -> float:
+        full = sum(field_of(lamp, Sitter(), SHAPE) for lamp in self.lamps)
+        return self.fullest / float(np.percentile(full, 99.0))
+
+    def light(self, turns=None, sitter=None, *, out=(), lamps=None) -> np.ndarray:
+        """Return linear RGB (3, h, w) under turned lamps and a little ambient, no noise."""
+        turns = turns or {}
+        total = np.full((3, *SHAPE), AMBIENT_LIGHT)
+        for lamp in lamps or self.lamps:
+            if lamp.name not in out:
+                gain = self.scale * 2.0 ** turns.get(lamp.name, 0.0)
+                total = total + gain * field_of(lamp, sitter or Sitter(), SHAPE)
+        return total
+
+    def picture(self, light: np.ndarray, *, exposure: Exposure = EXPOSURE) -> LightPicture:
+        """Record light as a reduced picture, with the sensor's noise and its end."""
+        levels = with_noise(light, self.rng) if self.noise else np.minimum(light, 1.0)
+        reduced = reduce_light(
+            levels.astype(np.float32), ceiling=(1.0, 1.0, 1.0), weights=WEIGHTS, boxes=BOXES
+        )
+        camera = Camera("Made", "M-1", None)
+        return LightPicture(
+            **{
+                name: getattr(reduced, name)
+                for name in LightPicture.__dataclass_fields__
+                if name not in ("camera", "exposure")
+            },
+            camera=camera,
+            exposure=exposure,
+        )
+
+    def frame(self, turns=None, sitter=None, *, out=(), lamps=None) -> LightPicture:
+        return self.picture(self.light(turns, sitter, out=out, lamps=lamps))
+
+    def solo(self, name: str, turn: float = 0.0) -> LightPicture:
+        others = tuple(other for other in self.names if other != name)
+        return self.frame({name: turn}, out=others)
+
+    @cached_property
+    def ambient(self) -> LightPicture:
+        return self.frame(out=self.names)
+
+    @cached_property
+    def solos(self) -> dict[str, LightPicture]:
+        return {name: self.solo(name) for name in self.names}
+
+    @cached_property
+    def lamp_set(self) -> LampSet:
+        return lamp_set(self.solos, self.ambient)
+
+
+def shift_of(sitter: Sitter) -> Shift:
+    """Return where a moved sitter is, in fractions of the picture."""
+    return Shift(sitter.dx / WIDTH, -sitter.dy / HEIGHT)
+
+
+def zones_of(picture: LightPicture) -> dict[str, float]:
+    """Return the patches' zones, read as the plan's materials say."""
+    found = {}
+    for name in BOXES:
+        read_at = 90.0 if MATERIALS.get(name) == "hair" else 50.0
+        y = patch_light(picture, name, read_at=read_at).log2_y
+        found[name] = 5.0 + y - np.log2(MID_GREY_OF_SATURATION)
+    return found
+
+
+def plan_for(picture: LightPicture, names, **changes) -> Plan:
+    """Return a plan that wishes what a picture shows."""
+    zones = zones_of(picture)
+    paper = np.log2(np.concatenate([_paper(picture, box) for box in PAPER]))
+    left, right = (np.median(np.log2(_paper(picture, box))) for box in PAPER)
+    tables = {
+        "schema": 1,
+        "light": [{"name": n, "power": -4.0, "range": [-8.0, 0.0], "step": 0.1} for n in names],
+        "patch": [
+            {
+                "name": name,
+                "box": box,
+                "zone": round(float(zones[name]), 2),
+                "material": MATERIALS.get(name),
+                "headroom": 0.1,
+            }
+            for name, box in BOXES.items()
+        ],
+        "ratio": [
+            {
+                "lit": "lit cheek",
+                "shadow": "shadow cheek",
+                "stops": round(float(zones["lit cheek"] - zones["shadow cheek"]), 2),
+            }
+        ],
+        "backdrop": {
+            "boxes": PAPER,
+            "zone": round(float(5.0 + np.median(paper) - np.log2(MID_GREY_OF_SATURATION)), 2),
+            "left_right": round(float(left - right), 2),
+        },
+    }
+    tables.update(changes)
+    return Plan.model_validate(tables)
+
+
+def _paper(picture: LightPicture, box) -> np.ndarray:
+    rows, columns = picture.clipped.shape
+    x0, y0, x1, y1 = box
+    part = picture.luminance[
+        round(y0 * rows) : round(y1 * rows), round(x0 * columns) : round(x1 * columns)
+    ]
+    return part.ravel()
+
+
+def doubled(picture: LightPicture, times: float) -> LightPicture:
+    """Return light times a factor, as a pack gives that sends a lone head more energy."""
+    return combine([picture], [times])
