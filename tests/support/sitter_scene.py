@@ -6,12 +6,13 @@ lamps stay where they are in the frame, as in a studio. Lambert's cosine law thr
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+Array = NDArray[np.float32]
 MID_GREY = 0.1273
 
 
@@ -66,7 +67,7 @@ BOXES = {
 def moved(point: tuple[float, float], pose: Pose, aspect: float = 1.5) -> tuple[float, float]:
     """Return where a point of the sitter lies after a pose, fractions of the frame."""
     x, y = (point[0] - PIVOT[0]) * aspect, point[1] - PIVOT[1]
-    turn = np.deg2rad(pose.tilt)
+    turn = float(np.deg2rad(pose.tilt))
     across = pose.scale * (x * np.cos(turn) - y * np.sin(turn))
     down = pose.scale * (x * np.sin(turn) + y * np.cos(turn))
     return (
@@ -80,7 +81,7 @@ def render(scene: Scene) -> NDArray[np.float32]:
     rows, columns = scene.shape
     x = (np.arange(columns) + 0.5) / rows - 0.5 * columns / rows
     y = (np.arange(rows) + 0.5) / rows
-    across, down = np.meshgrid(x, y)
+    across, down = np.meshgrid(x.astype(np.float32), y.astype(np.float32))
     light = _paper(across, down, scene.lamps)
     if not scene.pose.gone:
         u, v = _sitter_coordinates(across, down, scene.pose, columns / rows)
@@ -97,7 +98,8 @@ def _exposed(light: Array, scene: Scene) -> NDArray[np.float32]:
         return light.astype(np.float32)
     rng = np.random.default_rng(scene.seed)
     full = 40_000.0
-    electrons = rng.normal(light * full, np.sqrt(light * full + 16.0))
+    electrons = light * full
+    electrons += rng.standard_normal(light.shape, np.float32) * np.sqrt(electrons + 16.0)
     return np.clip(electrons / full, -1.0, 1.0).astype(np.float32)
 
 
@@ -115,9 +117,9 @@ def _paper(x: Array, y: Array, lamps: Lamps) -> Array:
 def _sitter_coordinates(x: Array, y: Array, pose: Pose, aspect: float) -> tuple[Array, Array]:
     px, py = (PIVOT[0] - 0.5) * aspect, PIVOT[1]
     a, b = x - pose.dx * aspect - px, y - pose.dy * aspect - py
-    turn = np.deg2rad(pose.tilt)
-    u = (a * np.cos(turn) + b * np.sin(turn)) / pose.scale + px
-    v = (-a * np.sin(turn) + b * np.cos(turn)) / pose.scale + py
+    turn = float(np.deg2rad(pose.tilt))
+    u = (a * math.cos(turn) + b * math.sin(turn)) / pose.scale + px
+    v = (-a * math.sin(turn) + b * math.cos(turn)) / pose.scale + py
     return u, v
 
 
@@ -125,8 +127,10 @@ def _waves(u: Array, v: Array, seed: int, frequency: float) -> Array:
     rng = np.random.default_rng(seed)
     total = np.zeros_like(u)
     for _ in range(9):
-        a, b = rng.normal(0.0, frequency, 2)
-        total += np.sin(a * u + b * v + rng.uniform(0.0, 2.0 * np.pi))
+        a, b, phase = (
+            float(value) for value in (*rng.normal(0.0, frequency, 2), rng.uniform(0, 7))
+        )
+        total += np.sin(a * u + b * v + phase)
     return total / 3.0
 
 
@@ -224,8 +228,8 @@ def _normals(depth: Array, cell: float) -> tuple[Array, Array, Array]:
 
 
 def _from(normals: tuple[Array, Array, Array], off_axis: float, elevation: float) -> Array:
-    a, e = np.deg2rad(off_axis), np.deg2rad(elevation)
-    x, y, z = np.sin(a) * np.cos(e), -np.sin(e), np.cos(a) * np.cos(e)
+    a, e = math.radians(off_axis), math.radians(elevation)
+    x, y, z = math.sin(a) * math.cos(e), -math.sin(e), math.cos(a) * math.cos(e)
     return np.clip(normals[0] * x + normals[1] * y + normals[2] * z, 0.0, None)
 
 

@@ -10,7 +10,6 @@ import numpy as np
 
 from stopwise.measuring.measurement import BackdropReading, Point
 from stopwise.measuring.sitter import find_parts, surface_over
-from stopwise.measuring.surface import ORDER
 from stopwise.stops import MIDDLE_ZONE
 
 if TYPE_CHECKING:
@@ -88,9 +87,9 @@ def read_backdrop(
     Notes
     -----
     left_right takes mirror-image pairs only: blocks whose mirror image is paper too. falloff is the
-    brightest less the darkest of a robust quartic in x and y through log2 Y, over the paper;
-    uneven is the standard deviation of what that surface leaves with the noise's variance taken
-    out; blotch is the greatest of what it leaves after a Gaussian of 1.5 blocks.
+    brightest less the darkest of a robust quadratic or quartic in x and y through log2 Y, over the
+    paper; uneven is the standard deviation of what that surface leaves with the noise's variance
+    taken out; blotch is the greatest of what it leaves after a Gaussian of 1.5 blocks.
     """
     if parts is None:
         parts = find_parts(blocks, boxes, plate=plate)
@@ -214,7 +213,7 @@ def _with_sides(reading: BackdropReading, paper: _Paper) -> BackdropReading:
 
 def _with_evenness(reading: BackdropReading, paper: _Paper) -> BackdropReading:
     at = paper.known
-    surface = surface_over(paper.blocks, paper.stops, at, order=ORDER)
+    surface = surface_over(paper.blocks, paper.stops, at, order=None)
     if surface is None or at.sum() < LEAST_BLOCKS:
         return _unseen(reading, "too_few", *_EVEN)
     level = np.where(at, surface.over(paper.blocks.x, paper.blocks.y), np.nan)

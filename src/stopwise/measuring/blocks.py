@@ -177,6 +177,13 @@ def block_sums(plane: NDArray[np.generic], step: int) -> NDArray[np.float32]:
     return sums
 
 
+def centres(places: NDArray[np.float64], step: int) -> NDArray[np.float64]:
+    """Return where the sums of `block_sums` lie, given where the summed ones lie along a side."""
+    count = len(places) // step
+    first = (len(places) - count * step) // 2
+    return np.asarray(places[first : first + count * step].reshape(count, step).mean(axis=1))
+
+
 def _means(
     luminance: NDArray[np.float32], usable: NDArray[np.bool_] | None, step: int
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:

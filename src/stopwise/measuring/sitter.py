@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from stopwise.measuring.surface import fit_surface
+from stopwise.measuring.blocks import block_sums, centres
+from stopwise.measuring.surface import fit_plainest, fit_surface
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -28,6 +30,7 @@ _STEP_STOPS = 0.12
 _SCATTERS = 4.0
 _TEXTURED = 2.5
 _SHARP = 0.6
+_MOST_SQUARES = 2000
 _MARGIN = 2
 _POCKET = 0.2
 """A piece of paper this small against the largest, and cut off by the sitter, is his."""
@@ -105,11 +108,35 @@ def grown(mask: NDArray[np.bool_], blocks: int = 1) -> NDArray[np.bool_]:
 
 
 def surface_over(
-    blocks: Blocks, stops: NDArray[np.float64], at: NDArray[np.bool_], *, order: int
+    blocks: Blocks, stops: NDArray[np.float64], at: NDArray[np.bool_], *, order: int | None
 ) -> Surface | None:
-    """Fit a robust surface through `stops` (n, m) at the blocks marked in `at` (n, m)."""
-    rows, columns = np.nonzero(at)
-    return fit_surface(blocks.x[columns], blocks.y[rows], stops[rows, columns], order=order)
+    """Fit a robust surface through `stops` (n, m) at the blocks marked in `at` (n, m).
+
+    Marked blocks are averaged in squares until there are some thousand left, so that noise
+    doesn't hide what departs. With no order the plainest that fits is taken.
+    """
+    x, y, means = _pooled(blocks, stops, at)
+    if order is None:
+        return fit_plainest(x, y, means)
+    return fit_surface(x, y, means, order=order)
+
+
+def _pooled(
+    blocks: Blocks, stops: NDArray[np.float64], at: NDArray[np.bool_]
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Return x, y and mean of the marked blocks by squares that are marked for more than half."""
+    step = max(1, math.ceil(math.sqrt(np.count_nonzero(at) / _MOST_SQUARES)))
+    if step == 1:
+        rows, columns = np.nonzero(at)
+        return blocks.x[columns], blocks.y[rows], stops[rows, columns]
+    counts = block_sums(at, step)
+    sums = block_sums(np.where(at, stops, 0.0), step)
+    rows, columns = np.nonzero(counts > step * step / 2.0)
+    return (
+        centres(blocks.x, step)[columns],
+        centres(blocks.y, step)[rows],
+        (sums / np.maximum(counts, 1.0))[rows, columns].astype(np.float64),
+    )
 
 
 def _against_plate(blocks: Blocks, plate: Blocks, held: NDArray[np.bool_]) -> NDArray[np.bool_]:
@@ -164,7 +191,7 @@ def _bodies(
     for number in reaching[:count]:
         part = parts == number
         border = part & grown(held & ~part)
-        jump = np.median(steps[border]) if border.any() else np.inf
+        jump = np.median(steps[border]) if border.any() else 0.0
         if jump > _SHARP * np.median(np.abs(rest[part])):
             bodies |= part
     return grown(bodies, _MARGIN)
