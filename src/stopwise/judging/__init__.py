@@ -9,6 +9,7 @@ from stopwise.judging.causes import with_causes
 from stopwise.judging.common import no_lamp_fired, trigger_finding, with_common_offset
 from stopwise.judging.findings import Answer, Finding, Turn, Verdict
 from stopwise.judging.frame import frame_findings
+from stopwise.judging.lamps import LampsSeen, with_lamp_causes
 from stopwise.judging.pairs import apart_finding, ratio_finding
 from stopwise.judging.patches import patch_findings
 from stopwise.plan.wishes import Wishes, wishes_now
@@ -32,6 +33,7 @@ def judge(
     look: str | None = None,
     lit: Collection[str] | None = None,
     ambient: Measurement | None = None,
+    lamps: LampsSeen | None = None,
 ) -> Verdict:
     """Hold one frame's measurement against the plan.
 
@@ -47,6 +49,8 @@ def judge(
         Names of the lamps that are meant to be lit; wishes that need others wait. None: all.
     ambient
         The plan's ambient frame measured alike, to tell a frame that no lamp lit.
+    lamps
+        Each lamp's output, where solos are known: they name a lamp that is out, and the causes.
 
     Returns
     -------
@@ -58,10 +62,15 @@ def judge(
     if wishes is None or not wishes.any:
         return Verdict("measured", ())
     findings = list(_findings(wishes, measurement))
-    if no_lamp_fired(measurement, ambient, findings):
+    out = [] if lamps is None else lamps.out(lit)
+    all_out = lamps is not None and len(out) == len(lamps.readings)
+    if all_out or no_lamp_fired(measurement, ambient, findings):
         return Verdict("off plan", (trigger_finding(),))
     findings = with_common_offset(findings, wishes, measurement)
-    findings = with_causes(findings, wishes)
+    if lamps is None:
+        findings = with_causes(findings, wishes)
+    else:
+        findings = with_lamp_causes(findings, wishes, lamps, out)
     findings.sort(key=_worst_first)
     answer, reason = _answer(findings, wishes)
     return Verdict(answer, tuple(findings), reason)

@@ -1,0 +1,113 @@
+"""What the lamps say: a lamp that did not fire, and the cause of each failed finding by solos."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from stopwise.judging.causes import turned
+from stopwise.judging.findings import Finding
+from stopwise.judging.wording import stops_text, title
+from stopwise.lights.cause import explain
+
+if TYPE_CHECKING:
+    from collections.abc import Collection, Mapping, Sequence
+
+    from stopwise.lights.knowledge import Blame, Circumstances, Knowledge
+    from stopwise.lights.outputs import LampReading
+    from stopwise.plan.wishes import Wishes
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class LampsSeen:
+    """Each lamp's output in one frame, and what solos say of the plan's wishes.
+
+    Attributes
+    ----------
+    readings
+        By lamp.
+    knowledge, around
+        What solos say of the wishes, and what else is known of the frame.
+    """
+
+    readings: Mapping[str, LampReading]
+    knowledge: Knowledge
+    around: Circumstances
+
+    def out(self, lit: Collection[str] | None) -> list[str]:
+        """Return the lamps that are meant to be lit and gave no light."""
+        return [
+            name
+            for name, reading in self.readings.items()
+            if reading.state == "out" and (lit is None or name in lit)
+        ]
+
+
+def with_lamp_causes(
+    findings: Sequence[Finding], wishes: Wishes, lamps: LampsSeen, out: Collection[str]
+) -> list[Finding]:
+    """Return the findings with their causes, and one finding for each lamp that is out.
+
+    What such a lamp explains is left out: its patches would say the same a dozen times.
+    """
+    failing = [finding for finding in findings if finding.state == "fails" and not finding.cause]
+    blames = explain(failing, lamps.knowledge, lamps.readings, lamps.around)
+    causes = {id(finding): blame for finding, blame in zip(failing, blames, strict=True)}
+    off = {finding.of for finding in failing if finding.check == "patch"}
+    led = {patch.name for patch in wishes.patches if patch.lit_by[:1] and patch.lit_by[0] in out}
+    kept = [
+        _explained(finding, causes.get(id(finding)), wishes, off)
+        for finding in findings
+        if not _is_of_a_dead_lamp(finding, causes.get(id(finding)), out, led)
+    ]
+    return [*(_out(name) for name in out), *kept]
+
+
+def _is_of_a_dead_lamp(
+    finding: Finding, blame: Blame | None, out: Collection[str], led: Collection[str]
+) -> bool:
+    if finding.state == "holds":
+        return False
+    if blame is not None and blame.lamp in out:
+        return True
+    return any(finding.of == name or name in finding.of.split(" to ") for name in led)
+
+
+def _explained(
+    finding: Finding, blame: Blame | None, wishes: Wishes, off: Collection[str]
+) -> Finding:
+    if blame is None:
+        return finding
+    if finding.check == "headroom" and blame.cause == "sitter" and finding.of not in off:
+        return _hot_centre(finding, wishes)
+    light = None if blame.lamp is None else wishes.plan.light(blame.lamp)
+    if blame.cause == "lamp" and light is not None and blame.turn is not None:
+        return turned(finding, light, blame.turn)
+    do = "Sitter has turned. Leave the lamps." if blame.cause == "sitter" else finding.do
+    return replace(finding, cause=blame.cause, do=do)
+
+
+def _hot_centre(finding: Finding, wishes: Wishes) -> Finding:
+    """Say what helps where only the centre is hot: a turned head takes its whole patch along."""
+    leads = {patch.name: patch.lit_by[0] for patch in wishes.patches if patch.lit_by}
+    lead = leads.get(finding.of)
+    if lead is None or finding.difference is None:
+        return replace(finding, cause="unknown")
+    do = f"Feather the {lead}, or {lead} down {stops_text(finding.difference)}."
+    return replace(finding, cause="unknown", do=do)
+
+
+def _out(name: str) -> Finding:
+    lamp = name if name.endswith("lamp") else f"{name} lamp"
+    return Finding(
+        check="lamp",
+        of=name,
+        measured=None,
+        planned=None,
+        within=None,
+        unit="stops",
+        state="fails",
+        say=f"{title(lamp)} did not fire.",
+        do="Stop. Check it, shoot again.",
+        cause="lamp",
+    )
