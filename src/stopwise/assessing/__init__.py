@@ -1,0 +1,142 @@
+"""The whole way of one frame in one process: decoded, measured, judged, recorded."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+from stopwise.assessing.brief import Assessment, Brief, Observed
+from stopwise.assessing.lamps import see_lamps
+from stopwise.assessing.marked import part_of
+from stopwise.assessing.references import light_in, references_for
+from stopwise.decoding import decode
+from stopwise.errors import Unreadable
+from stopwise.judging import judge
+from stopwise.judging.findings import Verdict
+from stopwise.measuring import Known, read
+from stopwise.measuring.levels import share_above
+from stopwise.plan.model import Plan
+from stopwise.plan.wishes import wishes_now
+from stopwise.record import Heading, frame_record, unreadable_record
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from pathlib import Path
+
+    from stopwise.frame import Frame
+    from stopwise.judging.lamps import LampsSeen
+    from stopwise.measuring import Reading
+    from stopwise.measuring.picture import Picture
+
+__all__ = ["Assessment", "Brief", "Observed", "assess"]
+
+
+def assess(path: Path, brief: Brief) -> Assessment:
+    """Take one file all the way to its record.
+
+    Parameters
+    ----------
+    path
+        The raw file; it is opened read-only.
+    brief
+        By what it is judged.
+
+    Returns
+    -------
+    Assessment
+        An unreadable file gives a record that says so.
+
+    Raises
+    ------
+    PathMissing
+        If nothing is there.
+    """
+    heading = Heading(brief.file or str(path), take=brief.take, look=brief.look)
+    start = time.perf_counter()
+    try:
+        frame = decode(path)
+    except Unreadable as error:
+        return Assessment(unreadable_record(heading, error))
+    decoded = time.perf_counter()
+    assessment = _assess(path, frame, brief, heading)
+    done = time.perf_counter()
+    timing = {"decode": 1e3 * (decoded - start), "measure": 1e3 * (done - decoded)}
+    assessment.record["timing_ms"] = {name: round(ms, 1) for name, ms in timing.items()}
+    return assessment
+
+
+def _assess(path: Path, frame: Frame, brief: Brief, heading: Heading) -> Assessment:
+    plan = brief.plan
+    wishes = wishes_now(plan or Plan(), look=brief.look, lit=brief.lit)
+    part = part_of(path, plan, brief.plan_folder)
+    references = references_for(brief if part is None else replace(brief, plan=None), frame, wishes)
+    learned = _learned(frame, brief)
+    known = Known(learned=learned, reference=references.reference, plate=references.plate)
+    reading = read(frame, plan, look=brief.look, known=known)
+    lamps = None
+    if references.lamps is not None:
+        light = light_in(frame, reading, wishes)
+        lamps = see_lamps(light, references.lamps, wishes, reading.measurement)
+    if part is None:
+        verdict = judge(
+            reading.measurement,
+            plan,
+            look=brief.look,
+            lit=brief.lit,
+            ambient=references.ambient,
+            lamps=lamps,
+        )
+    else:
+        verdict = Verdict("measured", (), f"the plan's own frame: {part}")
+    record = frame_record(heading, reading.measurement, verdict, lamps=_outputs(lamps))
+    return Assessment(
+        record,
+        notes=references.notes,
+        picture=_picture(frame, reading, brief),
+        observed=_observed(frame, reading, learned),
+    )
+
+
+def _learned(frame: Frame, brief: Brief) -> Mapping[str, float] | None:
+    camera = frame.camera
+    key = (camera.make, camera.model, frame.exposure.iso, frame.levels.white)
+    return brief.learned.get(key)
+
+
+def _outputs(lamps: LampsSeen | None) -> dict[str, Any] | None:
+    if lamps is None:
+        return None
+    return {
+        name: {
+            "stops": reading.stops,
+            "uncertainty": reading.uncertainty,
+            "state": reading.state,
+        }
+        for name, reading in lamps.readings.items()
+    }
+
+
+def _picture(frame: Frame, reading: Reading, brief: Brief) -> Picture | None:
+    if not brief.picture_edge:
+        return None
+    from stopwise.measuring.picture import reduce_picture
+
+    return reduce_picture(
+        reading.cells,
+        reading.clipped,
+        xyz_to_camera=frame.xyz_to_camera,
+        mid_grey=reading.measurement.zones.mid_grey,
+        longest=brief.picture_edge,
+    )
+
+
+def _observed(frame: Frame, reading: Reading, learned: Mapping[str, float] | None) -> Observed:
+    return Observed(
+        make=frame.camera.make,
+        model=frame.camera.model,
+        iso=frame.exposure.iso,
+        white=frame.levels.white,
+        levels=reading.levels.observed,
+        above=share_above(reading.cells, learned) if learned else {},
+    )

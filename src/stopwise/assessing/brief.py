@@ -1,0 +1,92 @@
+"""Brief: by what a frame is judged; and Assessment: all that came of it. Both cross processes."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path  # noqa: TC003 - pickled with its types
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from stopwise.measuring.picture import Picture
+    from stopwise.plan.model import Plan
+
+LevelTable = Mapping[tuple[str | None, str | None, float | None, float], Mapping[str, float]]
+"""Learned saturation of each colour, by make, model, ISO and the white level the file names."""
+
+
+@dataclass(frozen=True, slots=True)
+class Brief:
+    """By what one frame is judged.
+
+    Attributes
+    ----------
+    plan
+        The plan; None only measures.
+    plan_folder
+        Where the plan's own frames are looked for.
+    file
+        What the record calls the frame; empty for the path as given.
+    take, look, lit
+        The take's number, the look that is worn, the lamps that are meant to be lit (None: all).
+    reference
+        The take's first on-plan frame, where the plan names no reference.
+    learned
+        Saturation levels that the ledger has learned.
+    picture_edge
+        Longest edge of the reduced picture to bring along, in cells; 0 for none.
+    """
+
+    plan: Plan | None = None
+    plan_folder: Path | None = None
+    file: str = ""
+    take: int | None = None
+    look: str | None = None
+    lit: tuple[str, ...] | None = None
+    reference: Path | None = None
+    learned: LevelTable = field(default_factory=dict)
+    picture_edge: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Observed:
+    """Saturation seen in one frame, for the ledger to learn from.
+
+    Attributes
+    ----------
+    make, model, iso, white
+        What the levels belong to; `white` is the level the file names.
+    levels
+        Raw level of the pile-up of each colour that has one.
+    above
+        Share of each colour's photosites above its learned level, where one is known.
+    """
+
+    make: str | None
+    model: str | None
+    iso: float | None
+    white: float
+    levels: Mapping[str, float]
+    above: Mapping[str, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Assessment:
+    """All that came of one file.
+
+    Attributes
+    ----------
+    record
+        The JSON record, its `sha256` still None.
+    notes
+        Sentences about the plan's own frames that could not be used.
+    picture
+        The reduced picture, where the brief asked for one and the file was readable.
+    observed
+        Saturation for the ledger to learn; None for an unreadable file.
+    """
+
+    record: dict[str, Any]
+    notes: tuple[str, ...] = ()
+    picture: Picture | None = None
+    observed: Observed | None = None

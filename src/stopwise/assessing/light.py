@@ -1,0 +1,65 @@
+"""A frame's cells as the lights room wants them: linear light by colour, on blocks and patches."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from stopwise.lights.reduced import reduce_light
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from numpy.typing import NDArray
+
+    from stopwise.frame import Frame
+    from stopwise.lights.reduced import LightPicture
+    from stopwise.measuring.cells import Cells
+    from stopwise.measuring.measurement import Box, Levels
+
+
+def light_of(
+    frame: Frame,
+    cells: Cells,
+    levels: Levels,
+    clipped: NDArray[np.bool_],
+    *,
+    boxes: Mapping[str, Box],
+    tails: bool = False,
+) -> LightPicture:
+    """Return a frame's light, reduced.
+
+    Parameters
+    ----------
+    frame, cells, levels
+        The frame, its cells, and where its photosites stop.
+    clipped
+        bool (h, w), cells with a clipped photosite.
+    boxes
+        Patches whose own cells are kept, by name.
+    tails
+        Whether clipping is to be predicted from it.
+    """
+    channels = cells.channels
+    picture = reduce_light(
+        np.stack([cells.signal(name) for name in channels]),
+        ceiling=tuple(_ceiling(name, cells, levels) for name in channels),
+        weights=cells.weights if len(channels) > 1 else (1.0,),
+        clipped=clipped,
+        boxes=boxes,
+        tails=tails,
+    )
+    return replace(picture, camera=frame.camera, exposure=frame.exposure)
+
+
+def _ceiling(channel: str, cells: Cells, levels: Levels) -> float:
+    """Return the balanced signal at which the first photosite of a channel stops."""
+    gain = cells.multipliers["RGB".index(channel)] if channel in "RGB" else 1.0
+    colours = {cells.plane_colours[number] for number in cells.planes_of(channel)}
+    return gain * min(
+        (levels.saturation[colour] - cells.black[colour])
+        / (cells.anchor[colour] - cells.black[colour])
+        for colour in colours
+    )

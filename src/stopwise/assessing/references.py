@@ -1,0 +1,167 @@
+"""What the plan's own frames give to every other: ambient light, bare paper, the sitter, lamps."""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from stopwise.assessing.light import light_of
+from stopwise.assessing.marked import marked_files
+from stopwise.decoding import decode
+from stopwise.errors import StopwiseError
+from stopwise.lights.solo import lamp_set
+from stopwise.measuring import read
+
+if TYPE_CHECKING:
+    from stopwise.assessing.brief import Brief
+    from stopwise.frame import Frame
+    from stopwise.lights.reduced import LightPicture
+    from stopwise.lights.solo import LampSet
+    from stopwise.measuring import Reading
+    from stopwise.measuring.blocks import Blocks
+    from stopwise.measuring.measurement import Measurement
+    from stopwise.plan.model import Plan
+    from stopwise.plan.wishes import Wishes
+
+_KEPT = 48
+"""Reduced frames that one process keeps: the plan's own frames under a few looks."""
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Marked:
+    """One of the plan's own frames, reduced.
+
+    Attributes
+    ----------
+    measurement, blocks, light
+        Its figures, its luminance on blocks, its linear light by colour.
+    """
+
+    measurement: Measurement
+    blocks: Blocks
+    light: LightPicture
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class References:
+    """What is known of the set before a frame is judged.
+
+    Attributes
+    ----------
+    ambient
+        The ambient frame's measurement; None where the plan names none that can be read.
+    plate, reference
+        The clean plate and the frame that patches are followed from, reduced.
+    lamps
+        Each lamp's own light; None without solos.
+    notes
+        A sentence for each of the plan's frames that could not be used.
+    """
+
+    ambient: Measurement | None = None
+    plate: Blocks | None = None
+    reference: Blocks | None = None
+    lamps: LampSet | None = None
+    notes: tuple[str, ...] = ()
+
+
+def references_for(brief: Brief, frame: Frame, wishes: Wishes) -> References:
+    """Return what the plan's own frames give to one frame, each decoded once in this process.
+
+    Parameters
+    ----------
+    brief
+        With the plan and its folder.
+    frame
+        The frame to be judged: one that stands otherwise, or has other dimensions, is no reference.
+    wishes
+        What of the plan holds now: its patches are read in the plan's frames too.
+    """
+    plan, folder = brief.plan, brief.plan_folder
+    if plan is None or folder is None:
+        return References()
+    files = dict(marked_files(plan, folder))
+    if brief.reference is not None and brief.look is None:
+        files.setdefault("reference", Path(brief.reference))
+    reader = _Reader(plan, brief.look, frame, wishes)
+    solos = {
+        lamp: marked.light
+        for lamp in plan.frames.solo
+        if (marked := reader.get(files[f"solo of {lamp}"])) is not None
+    }
+    ambient = reader.get(files.get("ambient"))
+    plate = reader.get(files.get("plate"))
+    reference = reader.get(files.get("reference")) if brief.look is None else None
+    steady = [light.name for light in plan.lights if light.kind == "continuous"]
+    return References(
+        ambient=None if ambient is None else ambient.measurement,
+        plate=None if plate is None else plate.blocks,
+        reference=None if reference is None else reference.blocks,
+        lamps=lamp_set(solos, None if ambient is None else ambient.light, continuous=steady)
+        if solos
+        else None,
+        notes=tuple(dict.fromkeys(reader.notes)),
+    )
+
+
+class _Reader:
+    """Reads the plan's frames for one frame, out of the cache where they are."""
+
+    def __init__(self, plan: Plan, look: str | None, frame: Frame, wishes: Wishes) -> None:
+        self._plan = plan
+        self._look = look
+        self._size = frame.size
+        self._wishes = wishes
+        self.notes: list[str] = []
+
+    def get(self, path: Path | None) -> Marked | None:
+        """Return a frame reduced; None, with a note, where it can't be used."""
+        if path is None or not path.exists():
+            return None
+        try:
+            status = path.stat()
+            key = (str(path), status.st_mtime_ns, status.st_size, self._boxes())
+            marked = _cached(key) or _keep(key, self._read(path))
+        except (StopwiseError, OSError) as error:
+            self.notes.append(f"{path.name}: not used as the plan's own frame: {error}")
+            return None
+        return marked if marked.measurement.size == self._size else None
+
+    def _boxes(self) -> str:
+        patches = ";".join(f"{patch.name}={patch.box}" for patch in self._wishes.measured)
+        return f"{self._plan.camera!r};{self._plan.backdrop!r};{patches}"
+
+    def _read(self, path: Path) -> Marked:
+        frame = decode(path)
+        reading = read(frame, self._plan, look=self._look)
+        return Marked(
+            reading.measurement, reading.blocks, light_in(frame, reading, self._wishes, tails=True)
+        )
+
+
+def light_in(
+    frame: Frame, reading: Reading, wishes: Wishes, *, tails: bool = False
+) -> LightPicture:
+    """Return the light of a frame that was read, with the cells of its patches."""
+    boxes = {patch.name: patch.box for patch in wishes.measured}
+    return light_of(frame, reading.cells, reading.levels, reading.clipped, boxes=boxes, tails=tails)
+
+
+_Key = tuple[str, int, int, str]
+_CACHE: OrderedDict[_Key, Marked] = OrderedDict()
+
+
+def _cached(key: _Key) -> Marked | None:
+    if key in _CACHE:
+        _CACHE.move_to_end(key)
+        return _CACHE[key]
+    return None
+
+
+def _keep(key: _Key, marked: Marked) -> Marked:
+    _CACHE[key] = marked
+    while len(_CACHE) > _KEPT:
+        _CACHE.popitem(last=False)
+    return marked
