@@ -1,0 +1,168 @@
+"""Checking files one by one: what `check` prints, draws, keeps, and ends with."""
+
+from __future__ import annotations
+
+from contextlib import ExitStack
+from typing import TYPE_CHECKING, Any, Self
+
+import click
+
+from stopwise.assessing import Brief, assess
+from stopwise.errors import PathMissing, WrongUse
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Iterator
+    from pathlib import Path
+    from types import TracebackType
+
+    from stopwise.assessing import Assessment
+    from stopwise.ledger import Ledger
+    from stopwise.plan.model import Plan
+
+EXIT_CODES = {"on plan": 0, "measured": 0, "off plan": 1, "can't tell": 1, "unreadable": 3}
+"""What a verdict is worth as an exit code; a path that isn't there is worth 2."""
+
+_PRECEDENCE = (2, 3, 1, 0)
+_LEAF_EDGE = 1024
+
+
+def worst_exit(codes: Iterable[int]) -> int:
+    """Return the exit code of several files: the first of 2, 3, 1, 0 that is among them."""
+    return min(codes, key=_PRECEDENCE.index, default=0)
+
+
+class CheckRun:
+    """One call of `check`: its plan, where leaves go, and the ledger it keeps, if any.
+
+    Parameters
+    ----------
+    plan, plan_path
+        The plan and its file.
+    look
+        Name of the look that is worn.
+    leaf_folder
+        Where leaves are written, made if it isn't there; None for none.
+    ledger_path
+        A ledger to read learned levels from and to keep records in; None for none.
+    """
+
+    def __init__(
+        self,
+        plan: Plan | None,
+        plan_path: Path | None,
+        *,
+        look: str | None = None,
+        leaf_folder: Path | None = None,
+        ledger_path: Path | None = None,
+    ) -> None:
+        if look is not None and look not in {one.name for one in (plan.looks if plan else ())}:
+            msg = f"The plan has no look {look!r}. Name one of its [[look]] tables."
+            raise WrongUse(msg)
+        self.plan = plan
+        self.leaf_folder = leaf_folder
+        self.ledger_path = ledger_path
+        self.ledger: Ledger | None = None
+        self.brief = Brief(
+            plan=plan,
+            plan_folder=None if plan_path is None else plan_path.parent,
+            look=look,
+            picture_edge=_LEAF_EDGE if leaf_folder else 0,
+        )
+        self._open = ExitStack()
+
+    def __enter__(self) -> Self:
+        """Open the ledger and make the leaves' folder."""
+        if self.leaf_folder is not None:
+            make_folder(self.leaf_folder)
+        if self.ledger_path is not None:
+            from stopwise.ledger import Ledger
+
+            self.ledger = self._open.enter_context(Ledger(self.ledger_path))
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        """Close the ledger."""
+        self._open.close()
+
+    def over(self, paths: Iterable[Path], show: Callable[[dict[str, Any]], None]) -> int:
+        """Judge each file, show its record, and return the exit code of them all."""
+        codes = []
+        for path in paths:
+            try:
+                codes += [self._one(file, show) for file in files_at(path)]
+            except PathMissing as error:
+                click.echo(f"stopwise: {error}", err=True)
+                codes.append(error.exit_code)
+        return worst_exit(codes)
+
+    def _one(self, path: Path, show: Callable[[dict[str, Any]], None]) -> int:
+        assessment = assess(path, self.brief)
+        record = assessment.record
+        if self.ledger is not None:
+            record = self._keep(path, assessment)
+        for note in assessment.notes:
+            click.echo(f"stopwise: {note}", err=True)
+        if record["verdict"] == "unreadable":
+            click.echo(f"stopwise: {path}: {record['reason']}", err=True)
+        show(record)
+        if self.leaf_folder is not None:
+            self._draw(path, assessment)
+        return EXIT_CODES[record["verdict"]]
+
+    def _keep(self, path: Path, assessment: Assessment) -> dict[str, Any]:
+        from stopwise.cli.keeping import keep
+
+        if self.ledger is None:
+            return assessment.record
+        return keep(self.ledger, path, assessment).record
+
+    def _draw(self, path: Path, assessment: Assessment) -> None:
+        from stopwise.report.leaf import write_leaf
+
+        if self.leaf_folder is None:
+            return
+        target = self.leaf_folder / f"{path.stem}.png"
+        write_leaf(target, assessment.record, assessment.picture, plan=self.plan)
+
+
+def files_at(path: Path) -> Iterator[Path]:
+    """Yield a file itself, or the raw files of a folder in the order of their names.
+
+    Raises
+    ------
+    PathMissing
+        If nothing is there, or a folder holds no raw file.
+    """
+    if not path.is_dir():
+        if not path.exists():
+            msg = f"{path} isn't there. Check the name, and that its disk is connected."
+            raise PathMissing(msg)
+        yield path
+        return
+    from stopwise.intake.names import is_raw
+
+    files = sorted(file for file in path.iterdir() if file.is_file() and is_raw(file.name))
+    if not files:
+        msg = f"{path} holds no camera raw file. Name a folder that does, or the files."
+        raise PathMissing(msg)
+    yield from files
+
+
+def make_folder(folder: Path) -> None:
+    """Make a folder for output.
+
+    Raises
+    ------
+    WrongUse
+        If it can't be made.
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        msg = f"{folder} can't be made: {error.strerror}. Name a folder that can be written."
+        raise WrongUse(msg) from error

@@ -1,0 +1,154 @@
+"""The demo: the sample frames land one by one in a folder that the real watcher watches."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import threading
+import time
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from stopwise.assessing import Brief
+from stopwise.cli.watching import Shown, WatchRun
+from stopwise.errors import PathMissing
+from stopwise.intake.turns import Patience
+from stopwise.intake.watcher import Options
+from stopwise.ledger import Ledger
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from stopwise.intake.watcher import Landing
+    from stopwise.plan.model import Plan
+    from stopwise.report.terminal import Terminal
+
+_SETTLE_S = 2.0
+_MOST_S = 30.0
+_LEAF_EDGE = 1024
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """How the replay went.
+
+    Attributes
+    ----------
+    frames
+        Number of frames that were recorded.
+    strayed
+        Names of frames with another verdict than they were made for, or with none.
+    seconds
+        How long it took.
+    """
+
+    frames: int
+    strayed: tuple[str, ...]
+    seconds: float
+
+
+def sample_folder() -> Path:
+    """Return the folder of the sample frames: the checkout's, or the one that was installed.
+
+    Raises
+    ------
+    PathMissing
+        If neither is there.
+    """
+    package = Path(__file__).parents[1]
+    for folder in (package.parents[1] / "sample_frames", package / "sample_frames"):
+        if (folder / "truth.json").is_file():
+            return folder
+    msg = "The sample frames are not installed. Run the demo from a checkout of the project."
+    raise PathMissing(msg)
+
+
+class Replay:
+    """Lands the frames of a sample folder, one after the other, and shows what is said of each.
+
+    Parameters
+    ----------
+    source
+        Folder with the frames, `plan.toml` and `truth.json`.
+    stage
+        An empty folder; the frames land in its `shoot`, leaves in its `leaves`.
+    terminal
+        Where to print.
+    """
+
+    def __init__(self, source: Path, stage: Path, terminal: Terminal) -> None:
+        self.shoot, self.leaves = stage / "shoot", stage / "leaves"
+        self.shoot.mkdir()
+        self.leaves.mkdir()
+        self._source = source
+        self._terminal = terminal
+        truth = json.loads((source / "truth.json").read_text(encoding="utf-8"))
+        self._made: dict[str, dict[str, Any]] = truth["frames"]
+        self._verdicts: dict[str, str] = {}
+        self._landed = threading.Condition()
+        shutil.copy(source / "plan.toml", self.shoot)
+
+    def run(self) -> Told:
+        """Replay all frames and return how it went."""
+        start = time.monotonic()
+        with Ledger(":memory:") as ledger:
+            run = WatchRun(
+                self.shoot,
+                ledger,
+                Shown(self._show, self._terminal.note, self._draw),
+                plan_path=self.shoot / "plan.toml",
+                options=Options(patience=Patience(_SETTLE_S)),
+                brief=Brief(picture_edge=_LEAF_EDGE),
+            )
+            stop = threading.Event()
+            hand = threading.Thread(target=self._land_all, args=(run, stop), daemon=True)
+            hand.start()
+            run.run(stop)
+            hand.join()
+        strayed = tuple(name for name in self._made if not self._is_as_made(name))
+        return Told(len(self._verdicts), strayed, time.monotonic() - start)
+
+    def _land_all(self, run: WatchRun, stop: threading.Event) -> None:
+        try:
+            for name, made in self._made.items():
+                run.wear(made["look"])
+                self._land(name)
+                self._await(name)
+        finally:
+            stop.set()
+            run.watcher.wake()
+
+    def _land(self, name: str) -> None:
+        """Write a file as a camera does over its cable: in pieces, with a pause between."""
+        content = (self._source / name).read_bytes()
+        middle = len(content) // 2
+        with (self.shoot / name).open("wb") as file:
+            file.write(content[:middle])
+            file.flush()
+            time.sleep(0.05)
+            file.write(content[middle:])
+
+    def _await(self, name: str) -> None:
+        with self._landed:
+            self._landed.wait_for(lambda: name in self._verdicts, timeout=_MOST_S)
+
+    def _show(self, record: dict[str, Any], plan: Plan | None) -> None:
+        name = record["file"]
+        self._verdicts[name] = record["verdict"]
+        self._terminal.frame(record, plan=plan)
+        made: Mapping[str, Any] = self._made[name]
+        stray = "" if self._is_as_made(name) else f" It was made {made['verdict']}!"
+        self._terminal.note(f"    made to show: {made['shows']}{stray}")
+
+    def _draw(self, landing: Landing) -> None:
+        from stopwise.report.leaf import write_leaf
+
+        picture = None if landing.assessment is None else landing.assessment.picture
+        write_leaf(self.leaves / f"{landing.path.stem}.png", landing.kept.record, picture)
+        with self._landed:
+            self._landed.notify_all()
+
+    def _is_as_made(self, name: str) -> bool:
+        made = self._made[name]["verdict"] or "measured"
+        return self._verdicts.get(name) == made

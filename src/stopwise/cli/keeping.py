@@ -1,0 +1,43 @@
+"""Keep a frame in the ledger, and let the ledger learn where the camera's photosites stop."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from stopwise.intake.hashing import content_hash
+from stopwise.ledger import LevelKey, Place, Stamp
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from stopwise.assessing import Assessment, Observed
+    from stopwise.assessing.brief import LevelTable
+    from stopwise.ledger import Kept, Ledger
+
+
+def keep(ledger: Ledger, path: Path, assessment: Assessment) -> Kept:
+    """Write one checked file's record, and learn from it."""
+    whole = path.resolve()
+    place = Place(str(whole.parent), whole.name, Stamp.of(whole.stat()))
+    kept = ledger.frames.keep(assessment.record, place, sha256=content_hash(str(whole)))
+    learn(ledger, kept.sha256, assessment.observed)
+    return kept
+
+
+def learn(ledger: Ledger, sha256: str, observed: Observed | None) -> None:
+    """Add the saturation that a frame showed, and drop levels that it proved too low."""
+    if observed is None:
+        return
+    key = LevelKey(observed.make or "", observed.model or "", observed.iso or 0.0, observed.white)
+    if observed.levels:
+        ledger.levels.learn(key, sha256, observed.levels)
+    if observed.above:
+        ledger.levels.refute(key, observed.above)
+
+
+def learned_levels(ledger: Ledger) -> LevelTable:
+    """Return every level that the ledger believes, as a brief carries them."""
+    return {
+        (key.make or None, key.model or None, key.iso or None, key.white): levels
+        for key, levels in ledger.levels.all().items()
+    }

@@ -1,0 +1,68 @@
+"""`stopwise ledger`: hand the records out."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import click
+
+from stopwise.cli.options import PATH, ledger_option
+from stopwise.errors import PathMissing, WrongUse
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+
+@click.group()
+def ledger() -> None:
+    """Hand out what the ledger keeps."""
+
+
+@ledger.command()
+@ledger_option
+@click.option("--folder", type=PATH, help="The watched folder whose ledger is meant.")
+@click.option("--json", "as_json", is_flag=True, help="One record a line (the default).")
+@click.option("--csv", "as_csv", is_flag=True, help="A table, one row a frame.")
+def export(
+    ledger_path: Path | None,
+    folder: Path | None,
+    as_json: bool,  # noqa: FBT001 - click hands flags over by name
+    as_csv: bool,  # noqa: FBT001
+) -> int:
+    """Print every frame's record, oldest first.
+
+    Example: stopwise ledger export --folder ~/shoots/today --csv > frames.csv
+    """
+    from stopwise.ledger import Ledger
+    from stopwise.ledger.export import csv_lines, json_lines
+
+    if as_json and as_csv:
+        msg = "Say --json or --csv, not both."
+        raise WrongUse(msg)
+    with Ledger(ledger_file(ledger_path, folder)) as opened:
+        records = [kept.record for kept in opened.frames.all()]
+        for line in (csv_lines if as_csv else json_lines)(records):
+            click.echo(line, nl=not line.endswith("\n"))
+    return 0
+
+
+def ledger_file(ledger_path: Path | None, folder: Path | None) -> Path:
+    """Return the ledger that the options mean.
+
+    Raises
+    ------
+    WrongUse
+        If they name none.
+    PathMissing
+        If it isn't there.
+    """
+    from stopwise.ledger import default_place
+
+    if ledger_path is None and folder is None:
+        msg = "Say which ledger: --ledger FILE, or --folder with the folder that was watched."
+        raise WrongUse(msg)
+    path = ledger_path or default_place(folder or "")
+    if not path.exists():
+        msg = f"{path}: there is no ledger. Check the name, or watch the folder first."
+        raise PathMissing(msg)
+    return path
