@@ -5,13 +5,15 @@ from __future__ import annotations
 import io
 import math
 from itertools import combinations
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import imagecodecs
 import numpy as np
 import pytest
 from matplotlib.patches import Rectangle
 
+from stopwise.measuring.picture import Picture
+from stopwise.report.leaf import draw_leaf, write_leaf
 from stopwise.report.leaf.page import HEIGHT, WIDTH, compose
 from stopwise.report.leaf.placing import Room
 from stopwise.report.leaf.sheet import Area, Sheet
@@ -19,6 +21,9 @@ from stopwise.report.look import DARK
 from stopwise.report.ruler import LOWEST
 from support.made_picture import drawable, made_picture
 from support.records import PLAN, finding, patch, record, turned, unreadable
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 HELD = {"state": "holds", "cause": None}
 
@@ -241,6 +246,15 @@ def test_every_kind_of_record_gives_a_png_that_another_reader_opens(
     corner = "#{:02X}{:02X}{:02X}".format(*pixels[2, 2, :3])
     assert corner == DARK.ground
     assert len(np.unique(pixels[..., 1])) > 10
+
+
+def test_a_leaf_of_a_measured_picture_is_written_whole(tmp_path: Path) -> None:
+    made = made_picture(60, 40)
+    picture = Picture(made.rgb, made.luminance, made.clipped, made.blocked, np.eye(3))
+    write_leaf(tmp_path / "F0012.png", off_plan(), picture, plan=PLAN)
+    written = (tmp_path / "F0012.png").read_bytes()
+    assert written == draw_leaf(off_plan(), picture, plan=PLAN)
+    assert imagecodecs.png_decode(written).shape[:2] == (HEIGHT, WIDTH)
 
 
 def test_the_same_record_gives_the_same_bytes() -> None:
