@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Self
 
@@ -11,7 +11,8 @@ from stopwise.board.again import LONGEST, PicturesAgain
 from stopwise.board.desk import Desk
 from stopwise.board.gate import is_loopback
 from stopwise.board.pictures import Pictures
-from stopwise.board.serving import BoardServer, qr_lines
+from stopwise.board.serving import BoardServer, new_token, qr_lines
+from stopwise.errors import LedgerError, WrongUse
 from stopwise.report.drawable import drawable_of
 
 if TYPE_CHECKING:
@@ -26,6 +27,9 @@ if TYPE_CHECKING:
 PICTURE_EDGE = LONGEST
 """What a brief asks for as `picture_edge` when there is a board."""
 
+_TOKEN = "board token"  # noqa: S105 - the name of the setting
+_PORT = "board port"
+
 
 @dataclass(frozen=True, slots=True)
 class Address:
@@ -33,14 +37,17 @@ class Address:
 
     Attributes
     ----------
-    host, port
-        Address to listen on; port 0 takes a free one.
+    host
+        Address to listen on.
+    port
+        Its port; 0 takes a free one, None the one that this ledger's board had last, so that pages
+        find a watch that was started again.
     allow_edits
         Whether visitors from the network may change anything; on loopback all may.
     """
 
     host: str = "127.0.0.1"
-    port: int = 0
+    port: int | None = None
     allow_edits: bool = False
 
     @property
@@ -93,7 +100,7 @@ class LiveBoard:
             may_edit=at.may_edit,
             dial=dial,
         )
-        self._server = BoardServer(self.desk, host=at.host, port=at.port)
+        self._server = _served(self.desk, at, ledger)
         self._open = ExitStack()
 
     def __enter__(self) -> Self:
@@ -139,3 +146,31 @@ class LiveBoard:
     def note(self, words: str) -> None:
         """Show one line of text."""
         self.desk.note(words)
+
+
+def _served(desk: Desk, at: Address, ledger: Ledger) -> BoardServer:
+    """Return a server on the address that is asked for, else where the last board was, else free.
+
+    The token is kept with the ledger: a tablet that had it comes back after a restart.
+    """
+    token = None if is_loopback(at.host) else _kept(ledger, _TOKEN, new_token())
+    last = ledger.settings.get(_PORT, 0) if at.port is None else at.port
+    try:
+        server = BoardServer(desk, host=at.host, port=last, token=token)
+    except WrongUse:
+        if at.port is not None:
+            raise
+        server = BoardServer(desk, host=at.host, port=0, token=token)
+    with suppress(LedgerError):
+        ledger.settings.set(_PORT, server.rules.port)
+    return server
+
+
+def _kept(ledger: Ledger, name: str, new: str) -> str:
+    """Return a setting, made now if it isn't there."""
+    held = ledger.settings.get(name)
+    if isinstance(held, str) and held:
+        return held
+    with suppress(LedgerError):
+        ledger.settings.set(name, new)
+    return new

@@ -61,7 +61,7 @@ class BoardServer:
             host=host,
             port=self._socket.getsockname()[1],
             names=frozenset(("localhost", socket.gethostname().lower())),
-            token=(token or secrets.token_urlsafe(_TOKEN_BYTES)) if needs_token else None,
+            token=(token or new_token()) if needs_token else None,
             may_edit=desk.may_edit,
         )
         config = uvicorn.Config(
@@ -107,6 +107,11 @@ class BoardServer:
         self._server.should_exit = True
         self._thread.join(_END_S)
         self._socket.close()
+
+
+def new_token() -> str:
+    """Return a token that nobody guesses."""
+    return secrets.token_urlsafe(_TOKEN_BYTES)
 
 
 def _listening(host: str, port: int) -> socket.socket:

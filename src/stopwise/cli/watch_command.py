@@ -8,12 +8,14 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from stopwise.cli.boarding import board_options
 from stopwise.cli.options import PATH, json_option, ledger_option, plan_option
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from stopwise.cli.watching import Shown
+    from stopwise.report.terminal import Terminal
 
 
 @click.command()
@@ -25,27 +27,35 @@ if TYPE_CHECKING:
 @click.option("--settle", "settle_s", default=10.0, help="Seconds that a short file is waited for.")
 @click.option("--workers", default=2, help="Decoding processes.")
 @click.option("--look", help="Name of the look that is worn.")
+@board_options
 def watch(folder: Path, plan_path: Path | None, **chosen: Any) -> int:
     """Judge raw files as they land in FOLDER, one line a frame. Ctrl-C ends it.
 
     Example: stopwise watch ~/shoots/today --plan plan.toml
     """
     from stopwise.assessing import Brief
+    from stopwise.cli.boarding import boarding
     from stopwise.cli.watching import WatchRun
     from stopwise.intake.signals import ended_by_signals
     from stopwise.ledger import Ledger, default_place
+    from stopwise.report.terminal import Terminal
 
+    board = boarding(**chosen)
     with ExitStack() as opened:
         ledger = opened.enter_context(Ledger(chosen["ledger_path"] or default_place(folder)))
-        shown = _shown(opened, as_json=chosen["as_json"])
+        terminal = None if chosen["as_json"] else Terminal()
+        shown = _shown(terminal)
         run = WatchRun(
             folder,
             ledger,
-            shown,
+            board.fed(shown),
             plan_path=plan_path,
             options=_options(**chosen),
-            brief=Brief(look=chosen["look"]),
+            brief=Brief(look=chosen["look"], picture_edge=board.picture_edge),
         )
+        opened.enter_context(board.over(run, ledger, plan_path=plan_path))
+        if terminal is not None:
+            opened.enter_context(terminal)
         if ledger.set_aside is not None:
             shown.note(f"The ledger was damaged and lies now at {ledger.set_aside}.")
         shown.note(f"watching {folder}; records in {ledger.place}")
@@ -60,16 +70,15 @@ def _options(*, is_polling: bool, settle_s: float, workers: int, **_: Any) -> An
     return Options(patience=Patience(settle_s), is_polling=is_polling, workers=workers)
 
 
-def _shown(opened: ExitStack, *, as_json: bool) -> Shown:
+def _shown(terminal: Terminal | None) -> Shown:
+    """Return what prints on a terminal, or JSON where there is to be none."""
     from stopwise.cli.watching import Shown
-    from stopwise.report.terminal import Terminal
 
-    if as_json:
+    if terminal is None:
         return Shown(
             frame=lambda record, _plan: click.echo(json.dumps(record)),
             note=lambda words: click.echo(words, err=True),
         )
-    terminal = opened.enter_context(Terminal())
     return Shown(
         frame=lambda record, plan: terminal.frame(record, plan=plan),
         note=terminal.note,

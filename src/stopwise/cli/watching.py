@@ -36,11 +36,14 @@ class Shown:
         Called with all else, one line of safe text.
     landing
         Called with each landing, after `frame`; leaves and the live page hang here.
+    moved
+        Called between frames and as each file is begun; the live page's line hangs here.
     """
 
     frame: Callable[[dict[str, Any], Plan | None], None]
     note: Callable[[str], None]
     landing: Callable[[Landing], None] = field(default=lambda _: None)
+    moved: Callable[[], None] = field(default=lambda: None)
 
 
 class WatchRun:
@@ -107,8 +110,10 @@ class WatchRun:
     def _between(self) -> None:
         if self._plan_file is not None:
             self._plan_file.look()
+        self._shown.moved()
 
     def _brief(self, path: Path) -> Brief:
+        self._shown.moved()
         return replace(
             self._base,
             plan=self.plan,

@@ -131,8 +131,11 @@ class Status:
         Frames that lay there already and aren't kept yet.
     unwritten
         Records that wait for the ledger.
+    reading
+        Paths of the files that are being assessed now, in the folder.
     """
 
     behind: int = 0
     backlog: int = 0
     unwritten: int = 0
+    reading: tuple[str, ...] = ()

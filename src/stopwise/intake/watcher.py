@@ -129,7 +129,9 @@ class Watcher:
         """Return how far the watcher is; may be called from any thread."""
         fresh, backlog = self._desk.queued
         working, working_old = self._works.counts
-        return Status(fresh + working, backlog + working_old, self._scribe.waiting)
+        return Status(
+            fresh + working, backlog + working_old, self._scribe.waiting, self._works.reading
+        )
 
     def step(self) -> None:
         """Do once all that can be done now without waiting."""

@@ -138,6 +138,12 @@ class Works:
         fresh = [work.job.is_fresh for work in list(self._open.values())]
         return sum(fresh), len(fresh) - sum(fresh)
 
+    @property
+    def reading(self) -> tuple[str, ...]:
+        """Paths of the files that are being assessed."""
+        works = list(self._open.values())
+        return tuple(work.job.path for work in works if work.is_asked and work.answer is None)
+
     def begin(self, job: Job, ledger: Ledger, *, brief: Callable[[Path], Any]) -> None:
         """Take a file in hand."""
         self._tickets += 1

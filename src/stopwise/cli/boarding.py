@@ -1,0 +1,160 @@
+"""The board beside a watch: its options, and how it is opened, printed and fed."""
+
+from __future__ import annotations
+
+from contextlib import contextmanager
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from stopwise.errors import WrongUse
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+    from pathlib import Path
+
+    from stopwise.board.live import Address, LiveBoard
+    from stopwise.cli.watching import Shown, WatchRun
+    from stopwise.intake.watcher import Landing
+    from stopwise.ledger import Ledger
+    from stopwise.plan.model import Plan
+
+_LOOPBACK = "127.0.0.1"
+
+
+def board_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Give a command the options of the board."""
+    options = (
+        click.option("--board", "with_board", is_flag=True, help="Serve the live page."),
+        click.option("--host", help="Address that the board listens on; others need its token."),
+        click.option("--port", type=click.IntRange(0, 65535), help="Its port; 0: a free one."),
+        click.option("--open", "opens", is_flag=True, help="Show the board in a browser."),
+        click.option(
+            "--allow-edits", is_flag=True, help="Let visitors from the network change the plan."
+        ),
+    )
+    for option in reversed(options):
+        command = option(command)
+    return command
+
+
+class Boarding:
+    """The board of one watch; without `--board` it does nothing.
+
+    Parameters
+    ----------
+    at
+        Where it is served; None for no board.
+    opens
+        Whether a browser is to show it.
+    """
+
+    def __init__(self, at: Address | None, *, opens: bool = False) -> None:
+        self._at = at
+        self._opens = opens
+        self._board: LiveBoard | None = None
+        self._run: WatchRun | None = None
+
+    @property
+    def picture_edge(self) -> int:
+        """What a brief asks for as `picture_edge`."""
+        if self._at is None:
+            return 0
+        from stopwise.board.live import PICTURE_EDGE
+
+        return PICTURE_EDGE
+
+    def fed(self, shown: Shown) -> Shown:
+        """Return where the watch says things, so that the board hears them too."""
+        if self._at is None:
+            return shown
+
+        def note(words: str) -> None:
+            shown.note(words)
+            if self._board is not None:
+                self._board.note(words)
+
+        def landing(landed: Landing) -> None:
+            shown.landing(landed)
+            self._landed(landed)
+
+        return replace(shown, note=note, landing=landing, moved=self._moved)
+
+    @contextmanager
+    def over(self, run: WatchRun, ledger: Ledger, *, plan_path: Path | None) -> Iterator[None]:
+        """Serve the board while the block lasts; a page can be had when it begins.
+
+        Raises
+        ------
+        WrongUse
+            If the address can't be listened on.
+        """
+        if self._at is None:
+            yield
+            return
+        self._run = run
+        with _board(ledger, run, at=self._at, plan_path=plan_path) as board:
+            self._board = board
+            click.echo(board.greeting, err=True)
+            if self._opens:
+                _show(board.address)
+            yield
+            self._board = None
+
+    def _landed(self, landing: Landing) -> None:
+        if self._board is not None:
+            self._board.landed(landing.kept, landing.assessment)
+            self._moved()
+
+    def _moved(self) -> None:
+        if self._board is None or self._run is None:
+            return
+        now = self._run.watcher.status()
+        self._board.look_round(behind=now.behind, backlog=now.backlog, decoding=list(now.reading))
+
+
+def boarding(
+    *,
+    with_board: bool,
+    host: str | None,
+    port: int | None,
+    opens: bool,
+    allow_edits: bool,
+    **_: Any,
+) -> Boarding:
+    """Return the board that the options ask for.
+
+    Raises
+    ------
+    WrongUse
+        If they say how to serve a board, and there is to be none.
+    """
+    if not with_board:
+        if host is not None or port is not None or opens or allow_edits:
+            msg = "--host, --port, --open and --allow-edits say how a board is served: add --board."
+            raise WrongUse(msg)
+        return Boarding(None)
+    from stopwise.board.live import Address
+
+    at = Address(host=host or _LOOPBACK, port=port, allow_edits=allow_edits)
+    return Boarding(at, opens=opens)
+
+
+def _board(ledger: Ledger, run: WatchRun, *, at: Address, plan_path: Path | None) -> LiveBoard:
+    from pathlib import Path
+
+    from stopwise.board.live import LiveBoard
+
+    def plan() -> Plan | None:
+        return run.plan
+
+    return LiveBoard(ledger, Path(run.watcher.folder), plan=plan, plan_path=plan_path, at=at)
+
+
+def _show(address: str) -> None:
+    """Show an address in the person's browser, or say that there is none."""
+    import webbrowser
+
+    if not webbrowser.open(address):
+        click.echo("No browser was found here: open the address by hand.", err=True)
