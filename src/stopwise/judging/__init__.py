@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from stopwise.judging.agreeing import with_one_turn_a_lamp
 from stopwise.judging.backdrop import backdrop_findings
 from stopwise.judging.causes import with_causes
 from stopwise.judging.common import no_lamp_fired, trigger_finding, with_common_offset
@@ -71,6 +72,7 @@ def judge(
         findings = with_causes(findings, wishes)
     else:
         findings = with_lamp_causes(findings, wishes, lamps, out)
+    findings = with_one_turn_a_lamp(findings, wishes)
     findings.sort(key=_worst_first)
     answer, reason = _answer(findings, wishes)
     return Verdict(answer, tuple(findings), reason)
