@@ -14,6 +14,7 @@ from stopwise.decoding import decode
 from stopwise.errors import Unreadable
 from stopwise.judging import judge
 from stopwise.judging.findings import Verdict
+from stopwise.judging.wording import OWN_FRAME
 from stopwise.measuring import Known, read
 from stopwise.measuring.levels import share_above
 from stopwise.plan.model import Plan
@@ -88,7 +89,7 @@ def _assess(path: Path, frame: Frame, brief: Brief, heading: Heading) -> Assessm
             lamps=lamps,
         )
     else:
-        verdict = Verdict("measured", (), f"the plan's own frame: {part}")
+        verdict = Verdict("measured", (), f"{OWN_FRAME}: {part}")
     record = frame_record(heading, reading.measurement, verdict, lamps=_outputs(lamps))
     return Assessment(
         record,

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+OWN_FRAME = "the plan's own frame"
+"""Why a frame that plays a part in the plan (grey, ambient, plate, a solo) isn't judged by it."""
+
 _SMALL = 0.095
 """Under this a tenth would read 0.0 or 0.1 by rounding alone, so hundredths are shown."""
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from stopwise.judging.wording import share_text
+from stopwise.judging.wording import OWN_FRAME, share_text
 from stopwise.report.calls import call_of, urgency
 from stopwise.report.scene import Scene
 from stopwise.report.words import CALL_WIDTH, fitted, left_text, shortened, shown, tenths
@@ -134,8 +134,16 @@ def _measured(scene: Scene) -> tuple[str, str]:
     blown = sum(area["fraction"] for area in clipping.get("areas", ()))
     parts = [] if ratio.get("stops") is None else [f"lit to shadow {tenths(ratio['stops'])}"]
     parts.append(f"blown {share_text(blown)}" if blown else "nothing blown")
-    return fitted("{}.".format, ", ".join(parts)), "Measured only: no wishes in a plan."
+    return fitted("{}.".format, ", ".join(parts)), _why_measured(scene)
 
+
+def _why_measured(scene: Scene) -> str:
+    """Return why a frame isn't judged: it plays a part in the plan, or the plan wishes nothing."""
+    _, _, part = shown(scene.record.get("reason") or "").partition(f"{OWN_FRAME}: ")
+    return fitted("{}: measured only.".format, part) if part else _NO_WISHES
+
+
+_NO_WISHES = "Measured only: no wishes in a plan."
 
 _FINE = frozenset(("backdrop uneven", "backdrop blotch", "backdrop tint"))
 """Wishes whose whole limit is less than a tenth or so: what is left of it says nothing."""
