@@ -6,6 +6,7 @@ import json
 import shutil
 import threading
 import time
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -16,9 +17,10 @@ from stopwise.errors import PathMissing
 from stopwise.intake.turns import Patience
 from stopwise.intake.watcher import Options
 from stopwise.ledger import Ledger
+from stopwise.plan import load_plan
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Callable, Mapping
 
     from stopwise.intake.watcher import Landing
     from stopwise.plan.model import Plan
@@ -64,6 +66,30 @@ def sample_folder() -> Path:
     raise PathMissing(msg)
 
 
+class Easel:
+    """Draws leaves in a thread of its own, so that no frame waits for the drawing of another."""
+
+    def __init__(self) -> None:
+        self._hand = ThreadPoolExecutor(1)
+        self._drawn: list[Future[None]] = []
+
+    def draw(self, write: Callable[..., None], *what: Any, **how: Any) -> None:
+        """Draw when those before it are drawn."""
+        self._drawn.append(self._hand.submit(write, *what, **how))
+
+    def close(self) -> None:
+        """Wait until all is drawn.
+
+        Raises
+        ------
+        StopwiseError
+            The first one that came up in drawing.
+        """
+        self._hand.shutdown()
+        for leaf in self._drawn:
+            leaf.result()
+
+
 class Replay:
     """Lands the frames of a sample folder, one after the other, and shows what is said of each.
 
@@ -87,7 +113,9 @@ class Replay:
         self._made: dict[str, dict[str, Any]] = truth["frames"]
         self._verdicts: dict[str, str] = {}
         self._landed = threading.Condition()
+        self._easel = Easel()
         shutil.copy(source / "plan.toml", self.shoot)
+        self._plan = load_plan(self.shoot / "plan.toml")
 
     def run(self) -> Told:
         """Replay all frames and return how it went."""
@@ -106,6 +134,7 @@ class Replay:
             hand.start()
             run.run(stop)
             hand.join()
+        self._easel.close()
         strayed = tuple(name for name in self._made if not self._is_as_made(name))
         return Told(len(self._verdicts), strayed, time.monotonic() - start)
 
@@ -142,10 +171,12 @@ class Replay:
         self._terminal.note(f"    made to show: {made['shows']}{stray}")
 
     def _draw(self, landing: Landing) -> None:
+        """Have the leaf drawn beside the watch, and let the next frame land."""
         from stopwise.report.leaf import write_leaf
 
         picture = None if landing.assessment is None else landing.assessment.picture
-        write_leaf(self.leaves / f"{landing.path.stem}.png", landing.kept.record, picture)
+        leaf = self.leaves / f"{landing.path.stem}.png"
+        self._easel.draw(write_leaf, leaf, landing.kept.record, picture, plan=self._plan)
         with self._landed:
             self._landed.notify_all()
 
