@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -81,16 +81,16 @@ def sensor_noise(cells: Cells, masked: Masked | None = None) -> SensorNoise | No
     laid through the blocks that lie low: it starts at the lowest tenth of each range of means
     (raised by what a tenth of pure noise lies low) and then takes what lies within 0.55 to 1.3 of
     the line. Where the two greens of a cell tell a gain lower by a third, all else is texture and
-    theirs is taken. Where no block is free of texture finer than a cell the gain is too large.
+    theirs is taken; where too few of their blocks are under 0.7 of the range to tell, the gain is
+    not trusted for a pile-up. Where no block is free of texture finer than a cell the gain is too large.
     """
     found = [_blocks(cells, colour) for colour in range(len(cells.colours))]
     means, variances = (np.concatenate(parts) for parts in zip(*found, strict=True))
     if len(means) < LEAST_BLOCKS:
         return None
-    together = quiet_line(means, variances, lowest_start(means, variances))
-    twins = _twin_line(cells)
-    if twins is not None and (together is None or together.gain > _FEIGNED * twins.gain):
-        together = twins
+    together = _free_of_texture(
+        cells, quiet_line(means, variances, lowest_start(means, variances))
+    )
     if together is None:
         return None
     lines = [
@@ -103,6 +103,16 @@ def sensor_noise(cells: Cells, masked: Masked | None = None) -> SensorNoise | No
         tuple(line.gain_error for line in lines),
         is_noise=together.is_noise,
     )
+
+
+def _free_of_texture(cells: Cells, line: Transfer | None) -> Transfer | None:
+    """Return the twin greens' line where texture feigns the frame's; unsure where they're few."""
+    if len(cells.planes_of("G")) < 2:
+        return line
+    twins = _twin_line(cells)
+    if twins is None:
+        return None if line is None else replace(line, scatter=math.inf)
+    return twins if line is None or line.gain > _FEIGNED * twins.gain else line
 
 
 def _twin_line(cells: Cells) -> Transfer | None:
