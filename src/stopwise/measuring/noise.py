@@ -81,16 +81,15 @@ def sensor_noise(cells: Cells, masked: Masked | None = None) -> SensorNoise | No
     laid through the blocks that lie low: it starts at the lowest tenth of each range of means
     (raised by what a tenth of pure noise lies low) and then takes what lies within 0.55 to 1.3 of
     the line. Where the two greens of a cell tell a gain lower by a third, all else is texture and
-    theirs is taken; where too few of their blocks are under 0.7 of the range to tell, the gain is
-    not trusted for a pile-up. Where no block is free of texture finer than a cell the gain is too large.
+    theirs is taken; where too few of their blocks lie under 0.7 of the range to tell, the gain is
+    not trusted for a pile-up. Where no block is free of texture finer than a cell the gain is too
+    large.
     """
     found = [_blocks(cells, colour) for colour in range(len(cells.colours))]
     means, variances = (np.concatenate(parts) for parts in zip(*found, strict=True))
     if len(means) < LEAST_BLOCKS:
         return None
-    together = _free_of_texture(
-        cells, quiet_line(means, variances, lowest_start(means, variances))
-    )
+    together = _free_of_texture(cells, quiet_line(means, variances, lowest_start(means, variances)))
     if together is None:
         return None
     lines = [
