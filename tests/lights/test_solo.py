@@ -139,8 +139,8 @@ def test_harmed_bytes_are_refused(harm):
 
 def test_bytes_of_another_form_are_refused(monkeypatch):
     blob = to_blob(LitSet(noise=False).ambient)
-    monkeypatch.setattr("stopwise.lights.cached.FORM", 2)
-    with pytest.raises(ValueError, match="form 1, 2 is read"):
+    monkeypatch.setattr("stopwise.lights.cached.FORM", 3)
+    with pytest.raises(ValueError, match="form 2, 3 is read"):
         from_blob(blob)
 
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from stopwise.lights.reduced import reduce_light
+from stopwise.measuring.picture import srgb_of_camera
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -51,7 +52,13 @@ def light_of(
         boxes=boxes,
         tails=tails,
     )
-    return replace(picture, camera=frame.camera, exposure=frame.exposure)
+    matrix = srgb_of_camera(frame.xyz_to_camera, cells.multipliers) if len(channels) > 1 else None
+    return replace(
+        picture,
+        camera=frame.camera,
+        exposure=frame.exposure,
+        to_srgb=None if matrix is None else tuple(map(tuple, matrix.tolist())),
+    )
 
 
 def _ceiling(channel: str, cells: Cells, levels: Levels) -> float:

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-FORM = 1
+FORM = 2
 """Number of this form; bytes of another form are refused, never guessed at."""
 
 _GRIDS = ("mean", "tail", "clipped")
@@ -74,6 +74,7 @@ def _head(picture: LightPicture) -> dict[str, Any]:
         "shape": picture.shape,
         "camera": asdict(picture.camera),
         "exposure": asdict(picture.exposure),
+        "to_srgb": picture.to_srgb,
         "patches": [(name, patch.box) for name, patch in picture.patches.items()],
     }
 
@@ -95,4 +96,5 @@ def _picture(head: dict[str, Any], arrays: Mapping[str, NDArray[Any]]) -> LightP
         shape=tuple(head["shape"]),
         camera=Camera(**head["camera"]),
         exposure=Exposure(**head["exposure"]),
+        to_srgb=None if head["to_srgb"] is None else tuple(map(tuple, head["to_srgb"])),
     )

@@ -12,17 +12,20 @@ from stopwise.errors import WrongUse
 from stopwise.lights.alike import alike_lamps
 from stopwise.lights.powers import Knob, Search
 from stopwise.lights.scene import build_scene
+from stopwise.lights.superpose import clipped_shares, predict
 from stopwise.lights.unmet import Unmet, find_unmet
 from stopwise.lights.wanted import wanted, zone_of
 from stopwise.stops import MID_GREY_OF_SATURATION
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Mapping
+    from collections.abc import Collection, Mapping, Sequence
 
     from numpy.typing import NDArray
 
+    from stopwise.lights.reduced import LightPicture
     from stopwise.lights.scene import Scene, State
     from stopwise.lights.solo import LampSet
+    from stopwise.lights.wanted import Wanted
     from stopwise.plan.model import Light, Plan
     from stopwise.plan.wishes import Wishes
 
@@ -54,6 +57,31 @@ class Dialled:
 
 
 @dataclass(frozen=True, slots=True)
+class Granted:
+    """One wish beside what the dialled powers give it.
+
+    Attributes
+    ----------
+    of, kind
+        What it is of, and which kind of wish, see `Wanted`.
+    value
+        What they give, zones or stops; None where it can't be read.
+    target, under, over
+        What is wished, and how far under and over is still well; infinite on an open side.
+    short_by
+        Stops outside of that, signed; 0 inside.
+    """
+
+    of: str
+    kind: str
+    value: float | None
+    target: float
+    under: float
+    over: float
+    short_by: float
+
+
+@dataclass(frozen=True, eq=False, slots=True)
 class Predicted:
     """What the dialled powers would give.
 
@@ -67,15 +95,21 @@ class Predicted:
         Of the backdrop, stops.
     clipped
         Fraction of the picture with a colour at its ceiling.
+    wishes
+        Every wish that was weighed, in the plan's order.
+    picture
+        The light of the frame.
     """
 
     patches: Mapping[str, float]
     ratios: tuple[float | None, ...]
     left_right: float | None
     clipped: float
+    wishes: tuple[Granted, ...]
+    picture: LightPicture
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, eq=False, slots=True)
 class Dial:
     """The answer.
 
@@ -160,7 +194,7 @@ def dial(
     state = scene.read(turns)
     return Dial(
         lamps={knob.name: _dialled(knob, turn) for knob, turn in zip(knobs, turns, strict=True)},
-        predicted=_predicted(state, scene, wishes, lamps, turns),
+        predicted=_predicted(state, aims, wishes, predict(lamps, _by_name(knobs, turns))),
         unmet=find_unmet(search, aims, turns, state, wishes.plan),
         alike=alike_lamps(lamps),
         notes=(*lamps.notes, *_notes(lamps, wishes, scene)),
@@ -204,18 +238,33 @@ def _dialled(knob: Knob, turn: float) -> Dialled:
     )
 
 
-def _predicted(
-    state: State, scene: Scene, wishes: Wishes, lamps: LampSet, turns: Floats
-) -> Predicted:
-    from stopwise.lights.superpose import clipped_shares, predict
+def _by_name(knobs: Sequence[Knob], turns: Floats) -> dict[str, float]:
+    return {knob.name: float(turn) for knob, turn in zip(knobs, turns, strict=True)}
 
+
+def _predicted(
+    state: State, aims: Sequence[Wanted], wishes: Wishes, picture: LightPicture
+) -> Predicted:
     grey = wishes.plan.camera.mid_grey or MID_GREY_OF_SATURATION
-    picture = predict(lamps, dict(zip(scene.names, turns.tolist(), strict=True)))
     return Predicted(
         patches={name: zone_of(patch.log2_y, grey) for name, patch in state.patches.items()},
         ratios=tuple(_ratio(state, wish.lit, wish.shadow) for wish in wishes.ratios),
         left_right=state.left_right,
         clipped=float(np.mean(clipped_shares(picture))),
+        wishes=tuple(_granted(aim, state) for aim in aims),
+        picture=picture,
+    )
+
+
+def _granted(aim: Wanted, state: State) -> Granted:
+    return Granted(
+        aim.of,
+        aim.kind,
+        aim.value(state),
+        aim.target,
+        aim.under,
+        aim.over,
+        aim.short_by(state),
     )
 
 
@@ -227,7 +276,7 @@ def _ratio(state: State, lit: str, shadow: str) -> float | None:
 
 def _notes(lamps: LampSet, wishes: Wishes, scene: Scene) -> list[str]:
     notes = [
-        f"No solo of {light.name}: it is left as it is."
+        f"No solo of {light.name}: it isn't turned, and its light isn't in what is predicted."
         for light in wishes.plan.lights
         if light.name not in lamps.nets
     ]

@@ -76,6 +76,9 @@ class LightPicture:
         Rows and columns of the whole cell picture.
     camera, exposure
         What the file said.
+    to_srgb
+        Rows of the matrix from the balanced signals to linear sRGB, to show it; None shows them as
+        they are.
     """
 
     mean: NDArray[np.float32]
@@ -88,6 +91,7 @@ class LightPicture:
     shape: tuple[int, int]
     camera: Camera = field(default_factory=Camera)
     exposure: Exposure = field(default_factory=Exposure)
+    to_srgb: tuple[tuple[float, ...], ...] | None = None
 
     @property
     def luminance(self) -> NDArray[np.float32]:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from stopwise.lights.reduced import LightPicture, combine
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Mapping
+    from collections.abc import Collection, Iterable, Mapping
 
     from stopwise.frame import Exposure
 
@@ -83,16 +83,23 @@ def lamp_set(
     notes: list[str] = [] if ambient else ["No ambient frame: each solo still holds the ambient."]
     nets = {}
     for name, solo in solos.items():
-        dark = None if ambient is None else at_exposure(ambient, solo.exposure, shutter=True)
-        net = solo if dark is None else combine([solo, dark], [1.0, -1.0])
+        room = None if ambient is None else at_exposure(ambient, solo.exposure, shutter=True)
+        net = solo if room is None else combine([solo, room], [1.0, -1.0])
         nets[name] = at_exposure(net, wanted, shutter=name in continuous)
         notes.extend(_setting_notes(name, solo, wanted))
+    ceiling = _least_ceiling(solos.values())
+    dark = None if ambient is None else at_exposure(ambient, wanted, shutter=True)
     return LampSet(
-        nets=nets,
-        ambient=None if ambient is None else at_exposure(ambient, wanted, shutter=True),
+        nets={name: replace(net, ceiling=ceiling) for name, net in nets.items()},
+        ambient=None if dark is None else replace(dark, ceiling=ceiling),
         exposure=wanted,
         notes=tuple(notes),
     )
+
+
+def _least_ceiling(solos: Iterable[LightPicture]) -> tuple[float, ...]:
+    """Return where each colour stops: a frame that clips shows it, one that doesn't can't."""
+    return tuple(min(levels) for levels in zip(*(one.ceiling for one in solos), strict=True))
 
 
 def at_exposure(picture: LightPicture, wanted: Exposure, *, shutter: bool) -> LightPicture:

@@ -90,7 +90,7 @@ def reduce_picture(
         luminance=_mean(cells.luminance, step),
         clipped=np.zeros_like(dark_share) if clipped is None else _mean(clipped, step),
         blocked=dark_share,
-        to_srgb=_srgb_of_camera(xyz_to_camera, cells.multipliers),
+        to_srgb=srgb_of_camera(xyz_to_camera, cells.multipliers),
         mid_grey=grey,
     )
 
@@ -99,7 +99,7 @@ def _mean(plane: NDArray[np.generic], step: int) -> NDArray[np.float32]:
     return block_sums(plane, step) / np.float32(step * step)
 
 
-def _srgb_of_camera(
+def srgb_of_camera(
     xyz_to_camera: NDArray[np.float64] | None, multipliers: tuple[float, float, float]
 ) -> NDArray[np.float64]:
     """Return the matrix to linear sRGB that keeps a neutral neutral.
