@@ -217,7 +217,8 @@ async def compared(request: Request) -> Response:
     lines: list[dict[str, Any]] = []
     if pictures[0] is not None and pictures[1] is not None:
         planes = [shown.luminance for shown in pictures if shown is not None]
-        lines = await run_in_threadpool(difference.contours, *planes)
+        stops = difference.settings_stops(before.record, after.record)
+        lines = await run_in_threadpool(difference.contours, *planes, settings_stops=stops)
     rows = difference.patch_rows(before.record, after.record)
     return JSONResponse({"patches": rows, "contours": lines})
 

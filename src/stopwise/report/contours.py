@@ -10,6 +10,7 @@ import numpy as np
 
 from stopwise.measuring.boxes import window
 from stopwise.stops import MIDDLE_ZONE
+from stopwise.takes.field import LEVELS_STOPS
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -30,6 +31,9 @@ _OUTLINE_SMOOTHING = 0.8
 _SHORTEST = 0.08
 """Contours shorter than this part of the picture's diagonal are left out."""
 
+_SHORTEST_POINTS = 12
+"""Contours of a difference with fewer points than this are left out."""
+
 _HALF = 0.5
 
 _CLIFF = 0.33
@@ -46,7 +50,7 @@ class Contour:
     Attributes
     ----------
     level
-        Its zone: the boundary between two zones, such as 4.5.
+        Its zone, the boundary between two zones such as 4.5; or a difference in stops.
     points
         float64 (n, 2), x and y as fractions of the upright picture.
     """
@@ -78,6 +82,22 @@ def zone_contours(
         for level in levels
         for line in even_lines(field, float(level))
         if _length(line) >= _SHORTEST * math.sqrt(2.0)
+    ]
+
+
+def difference_contours(field: NDArray[np.float64]) -> list[Contour]:
+    """Return the lines at which light differs by the levels that a map of differences has.
+
+    Parameters
+    ----------
+    field
+        Shape (h, w), stops, see :func:`stopwise.takes.field.difference_field`.
+    """
+    return [
+        Contour(level, line)
+        for level in LEVELS_STOPS
+        for line in even_lines(field, level)
+        if len(line) >= _SHORTEST_POINTS
     ]
 
 

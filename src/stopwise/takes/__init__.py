@@ -1,0 +1,1 @@
+"""Frames held against frames: what changed, how a take runs, earlier days, light built again."""
