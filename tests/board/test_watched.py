@@ -1,0 +1,104 @@
+"""The board of the real `stopwise watch --board`: sample frames land, a browser shows them."""
+
+from __future__ import annotations
+
+import json
+import re
+import signal
+import urllib.error
+import urllib.request
+from typing import TYPE_CHECKING
+
+import pytest
+from playwright.sync_api import expect
+
+from support.board_process import BoardProcess
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from playwright.sync_api import Page
+
+JUDGING_MS = 60_000
+HOSTILE = "<img src=x onerror=alert(1)>.dng"
+
+# What each frame was made to show (sample_frames/truth.json), in the design's words for it.
+STORY = {
+    "F0009.dng": (r"blown|over|Hot centre", r"Key down|Feather the key"),
+    "F0010.dng": (r"under", r"Key up 0\.[678], to -1\.[234]\."),
+    "F0011.dng": (r"On plan\.", r"Tightest"),
+    "F0012.dng": (r"Hair lamp did not fire\.", r"Stop\. Check it, shoot again\."),
+    "F0013.dng": (r"Paper right .* over left\.", r"Paper right lamp down 0\.[456], to -4\.[456]\."),
+    "F0014.dng": (r"No lamp fired\.", r"Check the trigger, shoot again\."),
+    "F0015.dng": (r"Hot centre on the lit cheek\.", r"Feather the key, or key down"),
+    "F0017.dng": (r"Lit cheek .* over, lamps steady\.", r"Sitter has turned\. Leave the lamps\."),
+    "F0020.dng": (r"Shutter's edge", r"Shutter to 1/200 or slower\."),
+    "F0021.dng": (r"The file is cut short\.", r"copy it again"),
+}
+
+HEAR_LINE = """
+    window.lines = [];
+    new MutationObserver(() => window.lines.push(document.querySelector('#line').textContent))
+      .observe(document.querySelector('#line'), {childList: true, subtree: true});
+"""
+
+
+def test_the_call_line_changes_with_each_frame_of_the_demo(tmp_path: Path, page: Page) -> None:
+    with BoardProcess(tmp_path) as board:
+        page.goto(board.address)
+        expect(page.locator("#say")).to_have_text("Waiting for the first frame.")
+        page.evaluate(HEAR_LINE)
+        for name, (say, do) in STORY.items():
+            board.land(name)
+            expect(page.locator("#facts")).to_contain_text(name, timeout=JUDGING_MS)
+            if name != "F0012.dng":  # a lamp that was out stays called until it is seen to
+                page.keyboard.press("o")
+            expect(page.locator("#say")).to_have_text(re.compile(say))
+            expect(page.locator("#do")).to_have_text(re.compile(do))
+        shown = page.evaluate("window.lines")
+        records = json.loads(board.get("frames"))
+    assert [record["file"] for record in records] == list(STORY)
+    assert {f"Reading {name}" for name in STORY if name != "F0021.dng"} <= set(shown)
+    assert board.ended == 0
+
+
+def test_a_killed_watch_comes_back_to_the_page_with_nothing_missed(
+    tmp_path: Path, page: Page
+) -> None:
+    with BoardProcess(tmp_path) as board:
+        page.goto(board.address)
+        board.land("F0011.dng")
+        expect(page.locator("#say")).to_have_text("On plan.", timeout=JUDGING_MS)
+        board.end(signal.SIGKILL)
+    expect(page.locator("#line")).to_contain_text("No connection")
+    page.evaluate("window.isTheSamePage = true")
+    board.land("F0013.dng")
+    with BoardProcess(tmp_path) as again:
+        assert again.address == board.address
+        expect(page.locator("#say")).to_contain_text("Paper right", timeout=JUDGING_MS)
+        expect(page.locator("#line")).to_have_text("")
+        again.land("F0016.dng", under=HOSTILE)
+        expect(page.locator("#facts")).to_contain_text(HOSTILE, timeout=JUDGING_MS)
+        assert page.locator("img[src='x']").count() == 0
+        assert page.evaluate("window.isTheSamePage") is True
+        assert len(json.loads(again.get("frames"))) == 3
+
+
+def test_a_board_on_the_network_wants_its_token_and_may_not_edit(
+    tmp_path: Path, page: Page
+) -> None:
+    every = ".".join("0000")
+    with BoardProcess(tmp_path, "--host", every) as board:
+        port = re.search(r":(\d+)/", board.address)
+        assert port is not None
+        here = f"http://127.0.0.1:{port.group(1)}/"
+        token = board.address.partition("?")[2]
+        with pytest.raises(urllib.error.HTTPError, match="401") as refused:
+            urllib.request.urlopen(here, timeout=10)
+        refused.value.close()
+        page.goto(f"{here}?{token}")
+        expect(page).to_have_url(here)
+        expect(page.get_by_role("button", name="Compare")).to_be_visible()
+        expect(page.get_by_role("button", name="Adopt")).to_have_count(0)
+        assert page.evaluate("document.cookie") == ""
+        assert page.evaluate("fetch('/do/undo', {method: 'POST'}).then((a) => a.status)") == 403
