@@ -26,6 +26,7 @@ from stopwise.board.edits import plan_view
 from stopwise.board.gate import Gate
 from stopwise.board.news import last_number
 from stopwise.report.look import DARK, LIGHT
+from stopwise.report.words import shown
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator, Iterator
@@ -73,6 +74,7 @@ def make_app(desk: Desk, rules: Rules) -> Starlette:
             Route("/frames", frames),
             Route("/events", events),
             Route("/views", views),
+            Route("/find", find),
             Route("/view/{number:int}", view),
             Route("/picture/{number:int}", picture),
             Route("/overlay/{number:int}", overlay),
@@ -181,10 +183,10 @@ async def views(request: Request) -> Response:
     """Answer with the run and the last frame's whole view: all that a page needs to begin."""
     desk = desk_of(request)
     kept = await run_in_threadpool(lambda: list(desk.ledger.frames.all(last=RUN_LENGTH)))
-    shown = await run_in_threadpool(lambda: [desk.view(one) for one in kept[-1:]])
+    newest = await run_in_threadpool(lambda: [desk.view(one) for one in kept[-1:]])
     runs = await run_in_threadpool(lambda: [desk.run_point(one) for one in kept])
     last = max((one.frame for one in kept), default=0)
-    return JSONResponse({"run": runs, "view": shown[0] if shown else None, "last": last})
+    return JSONResponse({"run": runs, "view": newest[0] if newest else None, "last": last})
 
 
 async def view(request: Request) -> Response:
@@ -196,16 +198,28 @@ async def view(request: Request) -> Response:
     return JSONResponse(await run_in_threadpool(desk.view, kept))
 
 
+async def find(request: Request) -> Response:
+    """Answer with the number and name of a frame, given by its number or its file's name."""
+    frames, said = desk_of(request).ledger.frames, request.query_params.get("name", "").strip()
+    number = last_number(said)
+    kept = None if number is None else await run_in_threadpool(frames.by_number, number)
+    if kept is None and said:
+        kept = await run_in_threadpool(frames.by_name, said)
+    if kept is None:
+        return _gone()
+    return JSONResponse({"number": kept.frame, "file": shown(kept.record["file"])})
+
+
 async def picture(request: Request) -> Response:
     """Answer with one frame's picture as JPEG."""
-    shown = await _shown(request, "number")
-    return _gone() if shown is None else Response(shown.image, media_type="image/jpeg")
+    held = await _shown(request, "number")
+    return _gone() if held is None else Response(held.image, media_type="image/jpeg")
 
 
 async def overlay(request: Request) -> Response:
     """Answer with what is drawn over one frame's picture."""
-    shown = await _shown(request, "number")
-    return _gone() if shown is None else Response(shown.overlay, media_type="application/json")
+    held = await _shown(request, "number")
+    return _gone() if held is None else Response(held.overlay, media_type="application/json")
 
 
 async def compared(request: Request) -> Response:
@@ -216,7 +230,7 @@ async def compared(request: Request) -> Response:
     pictures = [await _shown(request, key) for key in ("before", "after")]
     lines: list[dict[str, Any]] = []
     if pictures[0] is not None and pictures[1] is not None:
-        planes = [shown.luminance for shown in pictures if shown is not None]
+        planes = [held.luminance for held in pictures if held is not None]
         stops = difference.settings_stops(before.record, after.record)
         lines = await run_in_threadpool(difference.contours, *planes, settings_stops=stops)
     rows = difference.patch_rows(before.record, after.record)
@@ -232,8 +246,8 @@ async def predicted(request: Request) -> Response:
 async def plan(request: Request) -> Response:
     """Answer with what the page needs of the plan."""
     desk = desk_of(request)
-    shown = plan_view(desk.plan(), look=request.query_params.get("look"))
-    return JSONResponse({**shown, "may_edit": desk.may_edit})
+    held = plan_view(desk.plan(), look=request.query_params.get("look"))
+    return JSONResponse({**held, "may_edit": desk.may_edit})
 
 
 async def theme(_: Request) -> Response:

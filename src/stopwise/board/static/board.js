@@ -1,5 +1,5 @@
 // The page: holds what is shown, follows the stream, hands keys and buttons to what they do.
-import { compare } from "./compare.js";
+import { compare, seek } from "./compare.js";
 import { ask, isOpen } from "./dialog.js";
 import { act, dial, questions, send } from "./doing.js";
 import { html, mark, markIcon } from "./draw.js";
@@ -28,7 +28,7 @@ function show(view) {
   drawRuler(by("ruler"), by("ruler-words"), view.ruler);
   drawFloor(by("floor"), by("lamps"), view.floor);
   drawRun(by("run"), by("run-words"), state.run, view.number);
-  by("findings").replaceChildren(...findings(view.findings));
+  drawFindings(view.findings);
   by("facts").replaceChildren(...view.facts.flatMap(([label, words]) => [html("dt", {}, label || "\u00a0"), html("dd", {}, words.replaceAll(" %", "\u00a0%"))]));
   picture.show(view);
 }
@@ -55,8 +55,17 @@ function fit(place, words) {
   if (needed > room && room) inner.style.transform = `scaleX(${room / needed})`;
 }
 
+// What doesn't hold stands open; what holds is counted, and there for whoever asks.
+function drawFindings(found) {
+  const open = found.filter(({ state: now }) => now !== "holds");
+  const held = found.filter(({ state: now }) => now === "holds");
+  by("findings").replaceChildren(...(found.length ? findings(open) : [html("li", { class: "quiet" }, "Nothing was judged.")]));
+  by("held").hidden = !held.length;
+  by("held-count").textContent = open.length ? `${held.length} hold` : `All ${held.length} hold`;
+  by("held-findings").replaceChildren(...findings(held));
+}
+
 function findings(found) {
-  if (!found.length) return [html("li", { class: "quiet" }, "Nothing was judged.")];
   return found.map((one) =>
     html("li", { class: one.state.replaceAll(" ", "-") }, markIcon(one.mark, one.role), html("span", { class: "unseen" }, `${one.state}: `), html("span", {}, one.say.replaceAll(" %", "\u00a0%"), one.state === "fails" && one.do ? html("b", {}, ` ${one.do}`) : "")),
   );
@@ -112,12 +121,30 @@ async function lookAt(number) {
   drawLine();
 }
 
+// Within the frames that the page holds a step is a place in the run, before them a row of the ledger.
 function step(by) {
   if (!state.view || !state.run.length) return;
   const at = state.run.findIndex((frame) => frame.number === state.view.number);
-  const next = state.run[Math.min(Math.max(at + by, 0), state.run.length - 1)];
-  setLive(next.number === state.run.at(-1).number);
-  lookAt(next.number);
+  const isLast = at === state.run.length - 1 && by > 0;
+  const next = (at < 0 ? null : state.run[at + by]?.number) ?? state.view.number + by;
+  if (next > 0 && !isLast) goTo(next);
+}
+
+function goTo(number) {
+  setLive(number === state.run.at(-1)?.number);
+  return lookAt(number);
+}
+
+async function find() {
+  const form = await ask({
+    head: "Find a frame",
+    body: [html("label", {}, "Its number, or its file's name", html("input", { name: "name", autocomplete: "off", required: true }))],
+    yes: "Show it",
+  });
+  if (!form) return;
+  const found = await seek(form.get("name"));
+  if (found) await goTo(found.number);
+  else tell(`There is no frame ${form.get("name")}.`, true);
 }
 
 function setLive(isLive) {
@@ -136,6 +163,12 @@ const deeds = {
   live: () => {
     setLive(true);
     if (state.live) show(state.live);
+  },
+  find,
+  more: () => {
+    const isOpen = by("tools").toggleAttribute("data-open");
+    by("more").setAttribute("aria-expanded", isOpen);
+    by("more").textContent = isOpen ? "Less" : "More";
   },
   compare: async () => {
     const said = await compare(state.run, state.view?.number);
@@ -166,11 +199,11 @@ async function question(name) {
 }
 
 const keys = {
-  ArrowLeft: "earlier", ArrowRight: "later", End: "live", c: "compare", s: "sound", b: "theme", "?": "keys",
+  ArrowLeft: "earlier", ArrowRight: "later", End: "live", f: "find", c: "compare", s: "sound", b: "theme", "?": "keys",
   ...(mayEdit ? { p: "edit", n: "new", a: "adopt", m: "mark", t: "take", l: "lit", d: "dial", k: "look", e: "expect", u: "undo", o: "seen" } : {}),
 };
 const layers = ["contours", "blown", "blocked", "patches"];
-const names = { earlier: "Earlier frame", later: "Later frame", live: "Back to the last frame", compare: "Compare two frames", sound: "Sound on or off", theme: "Dark or bright room", keys: "This list", edit: "Draw patches, or stop", new: "New patch while drawing", adopt: "Adopt this frame", mark: "Mark this frame", take: "Begin a take", lit: "Say what is lit", dial: "Work out powers", look: "Say which look is worn", expect: "Say what comes next", undo: "Take back the last edit", seen: "The lamp was seen to" };
+const names = { earlier: "Earlier frame", later: "Later frame", live: "Back to the last frame", find: "Find a frame by number or name", compare: "Compare two frames", sound: "Sound on or off", theme: "Dark or bright room", keys: "This list", edit: "Draw patches, or stop", new: "New patch while drawing", adopt: "Adopt this frame", mark: "Mark this frame", take: "Begin a take", lit: "Say what is lit", dial: "Work out powers", look: "Say which look is worn", expect: "Say what comes next", undo: "Take back the last edit", seen: "The lamp was seen to" };
 
 function showKeys() {
   const rows = [...Object.entries(keys).map(([key, name]) => [key.replace("Arrow", ""), names[name]]), ...layers.map((layer, place) => [String(place + 1), `${layer} on or off`])];

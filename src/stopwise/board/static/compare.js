@@ -10,8 +10,22 @@ export async function compare(run, number) {
   const after = run[last > 0 ? last : run.length - 1].number;
   const before = run[Math.max((last > 0 ? last : run.length - 1) - 1, 0)].number;
   const shown = html("div", { class: "two", "aria-live": "polite" });
-  const select = (name, label, chosen) =>
-    html("label", {}, label, html("select", { name, onchange: () => draw(shown) }, ...run.map((frame) => html("option", { value: frame.number, selected: frame.number === chosen }, `${frame.number}  ${frame.file}`))));
+  const option = (frame, chosen) => html("option", { value: frame.number, selected: frame.number === chosen }, `${frame.number}  ${frame.file}`);
+  const select = (name, label, chosen) => {
+    const list = html("select", { name, onchange: () => draw(shown) }, ...run.map((frame) => option(frame, chosen)));
+    const other = html("input", { autocomplete: "off", placeholder: "number or name", onchange: () => pick(other, list) });
+    return html("div", { class: "pick" }, html("label", {}, label, list), html("label", {}, "Or another", other));
+  };
+  // A frame that the page doesn't hold is asked for, and then stands in the list like the others.
+  const pick = async (other, list) => {
+    const found = await seek(other.value);
+    other.setCustomValidity(found ? "" : "There is no such frame.");
+    other.reportValidity();
+    if (!found) return;
+    if (![...list.options].some(({ value }) => Number(value) === found.number)) list.prepend(option(found));
+    list.value = found.number;
+    await draw(shown);
+  };
   const picks = html("div", { class: "row" }, select("before", "Before", before), select("after", "After", after));
   const draw = async (place) => {
     const [one, other] = [...picks.querySelectorAll("select")].map((pick) => Number(pick.value));
@@ -19,9 +33,15 @@ export async function compare(run, number) {
     if (!answer.ok) place.replaceChildren(html("p", {}, "These two can't be compared."));
     else place.replaceChildren(...sides(one, other, await answer.json()));
   };
-  draw(shown);
+  await draw(shown);
   await ask({ head: "Compare two frames", body: [picks, shown], yes: null, no: "Close", wide: true });
   return "";
+}
+
+// Find a frame by its number or the name of its file; null where there is none.
+export async function seek(name) {
+  const answer = await fetch(`/find?name=${encodeURIComponent(name)}`).catch(() => null);
+  return answer?.ok ? answer.json() : null;
 }
 
 function sides(before, after, { patches, contours: lines }) {

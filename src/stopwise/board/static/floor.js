@@ -61,7 +61,16 @@ function circle(lamp, to) {
     { class: look },
     svg("circle", { cx: x, cy: y, r: 13 }),
     svg("text", { x, y: y + 5, "text-anchor": "middle" }, lamp.letter),
+    lamp.is_called ? instruction(lamp.told, x, y) : null,
   );
+}
+
+// What to do stands at the lamp itself: "down 0.4", with where to in the list below.
+function instruction(told, x, y) {
+  const words = told.split(/[,:]/)[0];
+  const half = words.length * 5.6;
+  const at = Math.min(Math.max(x, half + 4), WIDTH - half - 4);
+  return svg("text", { x: at, y: y > HEIGHT - 44 ? y - 20 : y + 33, class: "told-there", "text-anchor": "middle" }, words);
 }
 
 function sitter(to) {
@@ -85,6 +94,6 @@ function row(lamp) {
     { class: lamp.is_called ? "called" : "" },
     html("b", { class: "letter" }, lamp.letter),
     html("span", { class: "name" }, lamp.name),
-    html("span", { class: "said" }, lamp.told),
+    html("span", { class: "said" }, ...lamp.told.split(/(?<=, )/).map((part) => html("span", { class: part.length < 12 ? "whole" : "" }, part))),
   );
 }

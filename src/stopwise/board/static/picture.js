@@ -47,12 +47,12 @@ export class Picture {
     this.over.setAttribute("viewBox", `0 0 ${width} ${height}`);
     const to = ([x, y]) => [x * width, y * height];
     const parts = [];
-    if (this.overlay) {
-      if (this.layers.blocked) parts.push(dots(this.overlay.dots, to));
-      if (this.layers.contours) parts.push(...contours(this.overlay.contours, to, "contour", width > 400 ? (level) => level.toFixed(1) : null));
-    }
     const known = this.view?.patches ?? [];
     const taken = known.map(({ box }) => [...to(box.slice(0, 2)), ...to(box.slice(2))]);
+    if (this.overlay) {
+      if (this.layers.blocked) parts.push(dots(this.overlay.dots, to));
+      if (this.layers.contours) parts.push(...contours(this.overlay.contours, to, "contour", width > 400 ? (level) => level.toFixed(1) : null, this.layers.patches ? taken : []));
+    }
     if (this.layers.blown && this.overlay) parts.push(...blown(this.overlay.blown, this.view.areas, to, taken, [width, height]));
     if (this.layers.patches && !this.isEditing) parts.push(...patches(known, to, taken, [width, height]));
     const focused = document.activeElement?.closest?.(".thing")?.dataset.name;
@@ -84,7 +84,7 @@ const pathOf = (points, to) => {
   return path;
 };
 
-export function contours(lines, to, look, words) {
+export function contours(lines, to, look, words, boxes = []) {
   const parts = lines.map(({ points }) => svg("path", { d: pathOf(points, to), class: look }));
   const longest = words ? [...lines].sort((a, b) => b.points.length - a.points.length).slice(0, 12) : [];
   const taken = [];
@@ -92,6 +92,7 @@ export function contours(lines, to, look, words) {
     const at = 2 * Math.floor(points.length / 4);
     const [x, y] = to([points[at] / GRID, points[at + 1] / GRID]);
     if (taken.some(([left, top]) => Math.abs(left - x) < 34 && Math.abs(top - y) < 18)) continue;
+    if (boxes.some(([x0, y0, x1, y1]) => x > x0 - 24 && x < x1 + 24 && y > y0 - 16 && y < y1 + 16)) continue;
     taken.push([x, y]);
     parts.push(
       svg("g", { class: "contour-label", transform: `translate(${x} ${y})` }, svg("rect", { x: -16, y: -9, width: 32, height: 18, rx: 2 }), svg("text", { y: 5, "text-anchor": "middle" }, words(level))),
