@@ -7,18 +7,23 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from stopwise.decoding import decode
 from stopwise.lights.reduced import reduce_light
+from stopwise.measuring import Known, read
 from stopwise.measuring.picture import srgb_of_camera
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
+    from pathlib import Path
 
     from numpy.typing import NDArray
 
+    from stopwise.assessing.brief import LevelTable
     from stopwise.frame import Frame
     from stopwise.lights.reduced import LightPicture
     from stopwise.measuring.cells import Cells
     from stopwise.measuring.measurement import Box, Levels
+    from stopwise.plan.wishes import Wishes
 
 
 def light_of(
@@ -58,6 +63,42 @@ def light_of(
         camera=frame.camera,
         exposure=frame.exposure,
         to_srgb=None if matrix is None else tuple(map(tuple, matrix.tolist())),
+    )
+
+
+def read_light(
+    path: Path, wishes: Wishes, *, look: str | None = None, learned: LevelTable | None = None
+) -> LightPicture:
+    """Decode one frame and return its light, with all that predicting clipping needs.
+
+    Parameters
+    ----------
+    path
+        The raw file.
+    wishes
+        What holds now: its patches' own cells are kept.
+    look
+        Name of the look that is worn.
+    learned
+        Where cameras' photosites stop, as the ledger has learned.
+
+    Raises
+    ------
+    PathMissing, Unreadable
+        If it isn't there, or gives no pixels.
+    """
+    frame = decode(path)
+    camera = frame.camera
+    key = (camera.make, camera.model, frame.exposure.iso, frame.levels.white)
+    known = Known(learned=(learned or {}).get(key))
+    reading = read(frame, wishes.plan, look=look, known=known)
+    return light_of(
+        frame,
+        reading.cells,
+        reading.levels,
+        reading.clipped,
+        boxes={patch.name: patch.box for patch in wishes.measured},
+        tails=True,
     )
 
 

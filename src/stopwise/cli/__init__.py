@@ -21,6 +21,7 @@ _COMMANDS = {
     "plan": ("stopwise.cli.plan_commands", "plan", "Write, check and draw a lighting plan."),
     "grey": ("stopwise.cli.grey_command", "grey", "Set mid-grey from a card."),
     "mark": ("stopwise.cli.mark_command", "mark", "Say what part a frame plays in the plan."),
+    "dial": ("stopwise.cli.dial_command", "dial", "Powers that meet the plan, from its solos."),
     "stops": ("stopwise.cli.stops_command", "stops", "The arithmetic of light."),
     "ledger": ("stopwise.cli.ledger_command", "ledger", "Hand the records out."),
 }

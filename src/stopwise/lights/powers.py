@@ -92,8 +92,14 @@ class Search:
             columns.append((self.residuals(there) - here) / step)
         return np.stack(columns, axis=1)[: len(self.aims)]
 
-    def continuous(self) -> Floats:
-        """Return the best turns with no regard to steps: bounded least squares in stops."""
+    def continuous(self, start: Floats | None = None) -> Floats:
+        """Return the best turns with no regard to steps: bounded least squares in stops.
+
+        Parameters
+        ----------
+        start
+            Where to begin; None begins where the lamps stand, and again 1.5 stops under it.
+        """
         from scipy.optimize import least_squares
 
         free = [index for index, knob in enumerate(self.knobs) if knob.high > knob.low]
@@ -108,8 +114,9 @@ class Search:
             return self.residuals(turns)
 
         found = []
-        for start in (turns[free].copy(), turns[free] - _OTHER_START):
-            inside = np.clip(start, low + 1e-6, high - 1e-6)
+        begins = [turns, turns - _OTHER_START] if start is None else [start]
+        for begin in [place[free] for place in begins]:
+            inside = np.clip(begin, low + 1e-6, high - 1e-6)
             found.append(
                 least_squares(
                     of_free,

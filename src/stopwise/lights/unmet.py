@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from stopwise.nominal import say_f_number
+from stopwise.nominal import exact_f_number, say_f_number
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -31,7 +31,7 @@ _WEAK_PULL = 0.05
 _END = 1e-6
 _LIFTS = (1.0 / 3.0, 2.0 / 3.0, 1.0, 4.0 / 3.0, 5.0 / 3.0, 2.0)
 _HELPED = 0.3
-"""Share to which a change of aperture must bring the cost before it is advised."""
+"""Share to which a change of aperture must bring a wish's shortfall before it is advised."""
 
 _SAID = {
     "zone": "",
@@ -92,9 +92,9 @@ def find_unmet(
         return ()
     slopes = search.slopes(turns, step=0.1)
     residuals = np.array([aim.residual(state) for aim in aims])
-    lift = _lift_that_helps(search, turns)
+    lifted = _lifted(search, turns)
     found = [
-        _unmet(_Case(search, aims, index, by, slopes, residuals, turns), plan, lift)
+        _unmet(_Case(search, aims, index, by, slopes, residuals, turns), plan, lifted)
         for index, by in failing
     ]
     return tuple(sorted(found, key=lambda wish: -wish.short_by))
@@ -155,12 +155,12 @@ def _stuck(knob: Knob, turn: float, pull: float) -> bool:
     return turn >= knob.high - _END if pull > 0 else turn <= knob.low + _END
 
 
-def _unmet(case: _Case, plan: Plan, lift: float | None) -> Unmet:
+def _unmet(case: _Case, plan: Plan, lifted: Lifted) -> Unmet:
     by = abs(case.by)
     over = "over" if case.by > 0 else "under"
     of, kind = case.aim.of, case.aim.kind
     say = f"{_title(of)}{_SAID[kind]} {by:.2f} {over} what is allowed: {_why(case)}."
-    advice = _advice(case, plan, lift)
+    advice = _advice(case, plan, lifted)
     return Unmet(of, by, f"{say} {advice}" if advice else say)
 
 
@@ -181,35 +181,56 @@ def _why(case: _Case) -> str:
     return f"one step of {case.search.knobs[best].name} is coarser than that"
 
 
-def _advice(case: _Case, plan: Plan, lift: float | None) -> str:
+def _advice(case: _Case, plan: Plan, lifted: Lifted) -> str:
     end = case.at_end()
     if end is None:
         return _board_advice(case, plan)
     knob = case.search.knobs[end]
     if knob.high <= knob.low:
         return f"Let {knob.name} be turned too."
+    lift = _lift_that_helps(case, lifted)
     parts = [part for part in (_lift_advice(plan, lift), _move_advice(case, end, plan)) if part]
     return " ".join(parts)
 
 
-def _lift_that_helps(search: Search, turns: Floats) -> float | None:
-    """Return the stops of aperture or ISO for all, lamps dialled again, that best mend things."""
+Lifted = tuple[tuple[float, tuple[float, ...]], ...]
+"""Stops of aperture or ISO for all, and each wish's shortfall once lamps are dialled again."""
+
+
+def _lifted(search: Search, turns: Floats) -> Lifted:
+    """Return what opening or closing for all would do where a lamp stands at its end.
+
+    Only what makes the whole better than a smaller change does counts.
+    """
     ends = [
         1.0 if turn >= knob.high - _END else -1.0
         for knob, turn in zip(search.knobs, turns, strict=True)
         if knob.high > knob.low and (turn >= knob.high - _END or turn <= knob.low + _END)
     ]
     if not ends:
-        return None
+        return ()
     before, way = search.cost(turns), ends[0]
+    found = []
     for size in _LIFTS:
         search.lift = way * size
         try:
-            cost = search.cost(search.continuous())
+            again = search.continuous(turns - way * size)
+            cost, state = search.cost(again), search.scene.read(again + search.lift)
         finally:
             search.lift = 0.0
-        if cost < _HELPED * before:
-            return way * size
+        if cost >= before:
+            break
+        before = cost
+        shorts = tuple(abs(aim.short_by(state)) for aim in search.aims)
+        found.append((way * size, shorts))
+    return tuple(found)
+
+
+def _lift_that_helps(case: _Case, lifted: Lifted) -> float | None:
+    """Return the least lift that mends a wish for the most part, None where none does."""
+    for lift, shorts in lifted:
+        if shorts[case.index] < _HELPED * abs(case.by):
+            return lift
     return None
 
 
@@ -218,7 +239,8 @@ def _lift_advice(plan: Plan, lift: float | None) -> str:
         return ""
     way, back = ("Open", "down") if lift > 0 else ("Close", "up")
     f_number = plan.camera.f_number
-    to = f", to {say_f_number(f_number * 2.0 ** (-lift / 2.0))}," if f_number else ""
+    now = exact_f_number(f_number) if f_number else None
+    to = f", to {say_f_number(now * 2.0 ** (-lift / 2.0))}," if now else ""
     size = abs(lift)
     return (
         f"{way} the aperture {size:.1f}{to} or ISO {'up' if lift > 0 else 'down'} {size:.1f}, and "

@@ -95,6 +95,10 @@ class Terminal:
         self.tally.add(record)
         self._print(frame_text(record, plan=plan, style=self.style))
 
+    def show(self, text: Text) -> None:
+        """Print text of our own making, in its colours."""
+        self._print(text)
+
     def note(self, words: str) -> None:
         """Print a line of our own, with what is outside ours spelled out."""
         self._print(Text(shown(words)))

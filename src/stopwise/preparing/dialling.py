@@ -1,0 +1,259 @@
+"""Dialling from the files of a plan: its solos, kept or decoded, their checks, and the answer."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from stopwise.errors import LedgerError, PathMissing, WrongUse
+from stopwise.lights.cached import FORM, from_blob, to_blob
+from stopwise.lights.checks import check_solos
+from stopwise.lights.dial import dial
+from stopwise.lights.solo import lamp_set
+from stopwise.plan.reading import load_plan
+from stopwise.plan.wishes import wishes_now
+
+if TYPE_CHECKING:
+    from collections.abc import Collection, Iterable, Iterator, Mapping
+    from pathlib import Path
+
+    from stopwise.assessing.brief import LevelTable
+    from stopwise.ledger import Ledger
+    from stopwise.lights.checks import SoloNote, SoloReport
+    from stopwise.lights.dial import Dial
+    from stopwise.lights.reduced import LightPicture
+    from stopwise.plan.model import Plan
+    from stopwise.plan.wishes import Wishes
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Dialling:
+    """One dialled answer and what it was made from.
+
+    Attributes
+    ----------
+    answer
+        The powers, what they give, and what stays unmet.
+    report
+        What is to be said of the solos.
+    plan
+        The plan, each lamp at the power that it has now.
+    """
+
+    answer: Dial
+    report: SoloReport
+    plan: Plan
+
+    @property
+    def is_met(self) -> bool:
+        """Whether every wish is met."""
+        return not self.answer.unmet
+
+    @property
+    def sentences(self) -> tuple[str, ...]:
+        """What else is to be said, a sentence or two each: of solos, and of lamps."""
+        clipped = {note.lamp for note in self.report.notes if note.kind == "clipped"}
+        notes = [
+            note
+            for note in self.answer.notes
+            if not any(f"The {lamp} solo is clipped" in note for lamp in clipped)
+        ]
+        return (*(f"{note.say} {note.do}" for note in self.report.notes), *notes)
+
+
+def dial_plan(
+    path: Path,
+    *,
+    keep: Collection[str] = (),
+    look: str | None = None,
+    ledger: Ledger | None = None,
+    folder: Path | None = None,
+) -> Dialling:
+    """Work out the powers that meet a plan, from the solos that it names.
+
+    Parameters
+    ----------
+    path
+        The plan.
+    keep
+        Lamps that aren't to be turned.
+    look
+        Name of the look that is worn.
+    ledger
+        Where reduced solos are kept and takes say what was turned; None decodes every solo.
+    folder
+        Where the plan's frames lie; None for beside the plan.
+
+    Raises
+    ------
+    WrongUse
+        If the plan names no solo, wishes nothing, or a solo can't be used.
+    PathMissing
+        If a frame that it names isn't there.
+    Unreadable
+        If one gives no pixels.
+    """
+    plan = load_plan(path)
+    if not plan.frames.solo:
+        msg = (
+            f"{path} names no solo. Shoot each lamp alone and mark it: "
+            "stopwise mark F0003.dng key --plan PLAN"
+        )
+        raise WrongUse(msg)
+    _check_look(plan, look, path)
+    wishes = wishes_now(plan, look=look)
+    reader = _Reader(wishes, look, ledger)
+    files = _files(plan, folder or path.parent)
+    solos = {lamp: reader.light(file) for lamp, file in files.items() if lamp}
+    ambient = reader.light(files[""]) if "" in files else None
+    turned = turned_since(ledger, [reader.hashes[files[lamp]] for lamp in solos])
+    report = check_solos(solos, ambient, plan)
+    _refuse(report.notes)
+    steady = [light.name for light in plan.lights if light.kind == "continuous"]
+    plan = _as_it_stands(plan, turned)
+    answer = dial(
+        lamp_set(solos, ambient, continuous=steady),
+        wishes_now(plan, look=look),
+        now=turned,
+        keep=keep,
+    )
+    return Dialling(answer, report, plan)
+
+
+def _check_look(plan: Plan, look: str | None, path: Path) -> None:
+    known = [one.name for one in plan.looks]
+    if look is not None and look not in known:
+        msg = f"{path} has no look {look!r}. It has: {', '.join(known) or 'none'}."
+        raise WrongUse(msg)
+
+
+def _files(plan: Plan, folder: Path) -> dict[str, Path]:
+    """Return the solos by lamp, in the plan's order of lamps, and the ambient frame as "".
+
+    Raises
+    ------
+    PathMissing
+        If one isn't there.
+    """
+    named = plan.frames.solo
+    order = [light.name for light in plan.lights if light.name in named]
+    files = {lamp: folder / named[lamp] for lamp in [*order, *(set(named) - set(order))]}
+    if plan.frames.ambient is not None:
+        files[""] = folder / plan.frames.ambient
+    for lamp, file in files.items():
+        if not file.exists():
+            what = f"the {lamp} solo" if lamp else "the ambient frame"
+            msg = f"{file} isn't there: the plan names it as {what}. Mark the frame again."
+            raise PathMissing(msg)
+    return files
+
+
+def _refuse(notes: Iterable[SoloNote]) -> None:
+    """Stop at solos that can't be used: without their light every prediction would be wrong.
+
+    Raises
+    ------
+    WrongUse
+        With what is wrong with each, and what to do.
+    """
+    refused = [note for note in notes if note.refused]
+    if refused:
+        raise WrongUse("\n".join(f"{note.say} {note.do}" for note in refused))
+
+
+def _as_it_stands(plan: Plan, turned: Mapping[str, float]) -> Plan:
+    """Return the plan with each lamp at the power that takes have turned it to."""
+    lights = tuple(
+        light
+        if light.power is None or not turned.get(light.name)
+        else light.model_copy(update={"power": round(light.power + turned[light.name], 4)})
+        for light in plan.lights
+    )
+    return plan.model_copy(update={"lights": lights})
+
+
+def turned_since(ledger: Ledger | None, hashes: Iterable[str]) -> dict[str, float]:
+    """Return what takes have turned since the solos were shot, stops by lamp.
+
+    Parameters
+    ----------
+    ledger
+        With takes; None for none.
+    hashes
+        Contents of the solos: takes that began before the last of them don't count.
+    """
+    if ledger is None:
+        return {}
+    kept = [ledger.frames.by_hash(one) for one in hashes]
+    last = max((one.frame for one in kept if one is not None), default=0)
+    turned: dict[str, float] = {}
+    for take in ledger.takes.all():
+        if (take.after_frame or 0) >= last:
+            for lamp, stops in take.turned.items():
+                turned[lamp] = turned.get(lamp, 0.0) + stops
+    return {lamp: stops for lamp, stops in turned.items() if stops}
+
+
+def _learned(ledger: Ledger | None) -> LevelTable:
+    """Return where cameras' photosites stop, as far as the ledger has learned."""
+    if ledger is None:
+        return {}
+    return {
+        (key.make, key.model, key.iso, key.white): levels
+        for key, levels in ledger.levels.all().items()
+    }
+
+
+class _Reader:
+    """Reads the light of the plan's own frames, out of the ledger where it is kept."""
+
+    def __init__(self, wishes: Wishes, look: str | None, ledger: Ledger | None) -> None:
+        self._wishes = wishes
+        self._look = look
+        self._ledger = ledger
+        self._learned = _learned(ledger)
+        self.hashes: dict[Path, str] = {}
+
+    def light(self, path: Path) -> LightPicture:
+        """Return the light of one frame."""
+        from stopwise.assessing.light import read_light
+        from stopwise.intake.hashing import content_hash
+
+        try:
+            self.hashes[path] = sha256 = content_hash(str(path.resolve()))
+        except OSError as error:
+            msg = f"{path} can't be read: {error.strerror}. Check that its disk is connected."
+            raise PathMissing(msg) from error
+        kept = self._kept(sha256)
+        if kept is not None:
+            return kept
+        light = read_light(path, self._wishes, look=self._look, learned=self._learned)
+        if self._ledger is not None:
+            self._keep(self._ledger, sha256, light)
+        return light
+
+    def _kept(self, sha256: str) -> LightPicture | None:
+        blob = None if self._ledger is None else self._ledger.solos.get(sha256, self._variant)
+        try:
+            return None if blob is None else from_blob(blob)
+        except ValueError:
+            return None
+
+    def _keep(self, ledger: Ledger, sha256: str, light: LightPicture) -> None:
+        """Keep what was reduced; that it can't be kept is no reason to fail."""
+        try:
+            ledger.solos.keep(sha256, self._variant, to_blob(light))
+        except LedgerError:
+            self._ledger = None
+
+    @property
+    def _variant(self) -> str:
+        """What the reduced light depends on besides its file, in words."""
+        return "; ".join(self._parts())
+
+    def _parts(self) -> Iterator[str]:
+        camera = self._wishes.plan.camera
+        yield f"form {FORM}"
+        yield f"balance {camera.balance}, clip {camera.raw_clip}"
+        yield from sorted(f"{key} {levels}" for key, levels in self._learned.items())
+        yield from (f"{patch.name} {patch.box}" for patch in self._wishes.measured)
