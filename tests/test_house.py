@@ -35,6 +35,7 @@ ORDER = (
     "intake",
     "report",
     "preparing",
+    "day",
     "board",
     "cli",
 )

@@ -239,6 +239,36 @@ _ROWS = (
         "it can't be read now",
         "Its disk or network refuses to give its bytes. It is tried again.",
     ),
+    Condition(
+        317,
+        "auto_iso",
+        "ISO changes by itself",
+        "The camera is on auto ISO. Set it by hand, or no two frames can be compared.",
+    ),
+    Condition(
+        318,
+        "cropped",
+        "the picture has another shape",
+        "The camera is in a crop mode or another format. The plan's boxes don't fit it.",
+    ),
+    Condition(
+        319,
+        "smaller",
+        "the picture is smaller",
+        "The camera is in a crop mode or writes a reduced raw. Set it to the full picture.",
+    ),
+    Condition(
+        320,
+        "fewer_bits",
+        "the levels are coarser",
+        "The camera writes fewer bits than before. Set it to its full depth.",
+    ),
+    Condition(
+        321,
+        "little_room",
+        "the disk is nearly full",
+        "Frames that find no room are lost. Make room, or shoot to another disk.",
+    ),
 )
 
 CONDITIONS: Mapping[str, Condition] = MappingProxyType({row.name: row for row in _ROWS})

@@ -6,6 +6,7 @@ import time
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
+from stopwise.assessing.awaited import Answer, answer_for
 from stopwise.assessing.brief import Assessment, Brief, Observed
 from stopwise.assessing.lamps import see_lamps
 from stopwise.assessing.marked import part_of
@@ -25,12 +26,14 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
     from pathlib import Path
 
+    from stopwise.assessing.references import References
     from stopwise.frame import Frame
     from stopwise.judging.lamps import LampsSeen
+    from stopwise.lights.reduced import LightPicture
     from stopwise.measuring import Reading
     from stopwise.measuring.picture import Picture
 
-__all__ = ["Assessment", "Brief", "Observed", "assess"]
+__all__ = ["Answer", "Assessment", "Brief", "Observed", "assess"]
 
 
 def assess(path: Path, brief: Brief) -> Assessment:
@@ -75,11 +78,16 @@ def _assess(path: Path, frame: Frame, brief: Brief, heading: Heading) -> Assessm
     learned = _learned(frame, brief)
     known = Known(learned=learned, reference=references.reference, plate=references.plate)
     reading = read(frame, plan, look=brief.look, known=known)
-    lamps = None
-    if references.lamps is not None:
+    lamps, answer = None, None
+    if references.lamps is not None or brief.awaited:
         light = light_in(frame, reading, wishes)
-        lamps = see_lamps(light, references.lamps, wishes, reading.measurement)
-    if part is None:
+        lamps = see_lamps(light, references.lamps, wishes, reading.measurement, brief)
+        answer = _answer(light, references, lamps, brief)
+    if part is not None:
+        verdict = Verdict("measured", (), f"{OWN_FRAME}: {part}")
+    elif answer is not None:
+        verdict = Verdict("measured", (), f"awaited as {answer.part}")
+    else:
         verdict = judge(
             reading.measurement,
             plan,
@@ -88,15 +96,22 @@ def _assess(path: Path, frame: Frame, brief: Brief, heading: Heading) -> Assessm
             ambient=references.ambient,
             lamps=lamps,
         )
-    else:
-        verdict = Verdict("measured", (), f"{OWN_FRAME}: {part}")
     record = frame_record(heading, reading.measurement, verdict, lamps=_outputs(lamps))
     return Assessment(
         record,
         notes=references.notes,
         picture=_picture(frame, reading, brief),
         observed=_observed(frame, reading, learned),
+        answer=answer,
     )
+
+
+def _answer(
+    light: LightPicture, references: References, lamps: LampsSeen | None, brief: Brief
+) -> Answer | None:
+    if brief.awaited is None or brief.plan is None:
+        return None
+    return answer_for(brief.awaited, light, references, brief.plan, lamps=lamps, said=brief.said)
 
 
 def _learned(frame: Frame, brief: Brief) -> Mapping[str, float] | None:
@@ -140,4 +155,5 @@ def _observed(frame: Frame, reading: Reading, learned: Mapping[str, float] | Non
         white=frame.levels.white,
         levels=reading.levels.observed,
         above=share_above(reading.cells, learned) if learned else {},
+        bits=frame.bits,
     )

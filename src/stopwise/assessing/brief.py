@@ -8,6 +8,8 @@ from pathlib import Path  # noqa: TC003 - pickled with its types
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from stopwise.assessing.awaited import Answer
+    from stopwise.lights.outputs import LampReading
     from stopwise.measuring.picture import Picture
     from stopwise.plan.model import Plan
 
@@ -29,8 +31,18 @@ class Brief:
         What the record calls the frame; empty for the path as given.
     take, look, lit
         The take's number, the look that is worn, the lamps that are meant to be lit (None: all).
+    said
+        What each lamp is expected to give against its solo, stops, as takes say; None where nobody
+        has said anything.
+    run
+        What lamps gave in the take's frames so far, oldest first.
+    awaited
+        The part that this frame is meant to play; it is held against that instead of the plan.
+    is_other_stuff
+        Whether clothes or sitter are others than in the solos: lamps are then read from the set.
     reference
-        The take's first on-plan frame, where the plan names no reference.
+        The take's first on-plan frame, where the plan names no reference; the look's own, where one
+        is worn.
     learned
         Saturation levels that the ledger has learned.
     picture_edge
@@ -43,6 +55,10 @@ class Brief:
     take: int | None = None
     look: str | None = None
     lit: tuple[str, ...] | None = None
+    said: Mapping[str, float] | None = None
+    run: tuple[Mapping[str, LampReading], ...] = ()
+    awaited: str | None = None
+    is_other_stuff: bool = False
     reference: Path | None = None
     learned: LevelTable = field(default_factory=dict)
     picture_edge: int = 0
@@ -60,6 +76,8 @@ class Observed:
         Raw level of the pile-up of each colour that has one.
     above
         Share of each colour's photosites above its learned level, where one is known.
+    bits
+        Depth of its levels, where known.
     """
 
     make: str | None
@@ -68,6 +86,7 @@ class Observed:
     white: float
     levels: Mapping[str, float]
     above: Mapping[str, float]
+    bits: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,9 +103,12 @@ class Assessment:
         The reduced picture, where the brief asked for one and the file was readable.
     observed
         Saturation for the ledger to learn; None for an unreadable file.
+    answer
+        Whether the frame can play the part that is awaited; None where none is.
     """
 
     record: dict[str, Any]
     notes: tuple[str, ...] = ()
     picture: Picture | None = None
     observed: Observed | None = None
+    answer: Answer | None = None

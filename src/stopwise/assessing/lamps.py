@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from stopwise.judging.lamps import LampsSeen
@@ -10,12 +11,15 @@ from stopwise.lights.outputs import expect, read_lamps
 from stopwise.lights.solo import exposure_stops
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
+    from stopwise.assessing.brief import Brief
     from stopwise.lights.reduced import LightPicture
     from stopwise.lights.solo import LampSet
-    from stopwise.measuring.measurement import Measurement
+    from stopwise.measuring.measurement import Box, Measurement
     from stopwise.plan.wishes import Wishes
+
+
+_OF_THE_SET = (None, "paper")
+"""Materials that stay when clothes or sitter change, as long as the patch doesn't follow."""
 
 
 def see_lamps(
@@ -23,8 +27,7 @@ def see_lamps(
     lamps: LampSet | None,
     wishes: Wishes,
     measurement: Measurement,
-    *,
-    said: Mapping[str, float] | None = None,
+    brief: Brief,
 ) -> LampsSeen | None:
     """Read each lamp's output in a frame; None without solos that fit it.
 
@@ -36,14 +39,43 @@ def see_lamps(
         The solos.
     wishes, measurement
         What holds now, and what the frame measured.
-    said
-        Stops that lamps were turned from their solos, where somebody said so.
+    brief
+        What was said of the lamps, and the take's readings so far. Where clothes or sitter are
+        others than in the solos, lamps are read from the paper and from patches of the set, and
+        solos say nothing of other patches.
     """
     if lamps is None or light.mean.shape != next(iter(lamps.nets.values())).mean.shape:
         return None
+    only = None
+    if brief.is_other_stuff:
+        wishes = _of_the_set(wishes)
+        only = _boxes(wishes)
+        if not only:
+            return None
     around = Circumstances(
-        expected={name: expect(name, said, None) for name in lamps.names},
+        expected={name: expect(name, brief.said, brief.run) for name in lamps.names},
         exposure_stops=-exposure_stops(light.exposure, lamps.exposure, shutter=False),
         shutter_slope=measurement.shutter.slope_stops,
     )
-    return LampsSeen(read_lamps(light, lamps, said=said), know(lamps, wishes), around)
+    readings = read_lamps(light, lamps, said=brief.said, run=brief.run, only=only)
+    return LampsSeen(readings, know(lamps, wishes), around)
+
+
+def _of_the_set(wishes: Wishes) -> Wishes:
+    """Return the wishes on what stays when clothes or sitter change."""
+    stays = tuple(
+        patch for patch in wishes.measured if patch.material in _OF_THE_SET and not patch.follow
+    )
+    names = {patch.name for patch in stays}
+    return replace(
+        wishes,
+        measured=stays,
+        patches=tuple(patch for patch in wishes.patches if patch.name in names),
+        ratios=tuple(wish for wish in wishes.ratios if {wish.lit, wish.shadow} <= names),
+        aparts=tuple(wish for wish in wishes.aparts if {wish.lighter, wish.darker} <= names),
+    )
+
+
+def _boxes(wishes: Wishes) -> tuple[Box, ...]:
+    paper = () if wishes.plan.backdrop is None else wishes.plan.backdrop.boxes
+    return (*(patch.box for patch in wishes.measured), *paper)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import OrderedDict
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -15,6 +15,8 @@ from stopwise.lights.solo import lamp_set
 from stopwise.measuring import read
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from stopwise.assessing.brief import Brief
     from stopwise.frame import Frame
     from stopwise.lights.reduced import LightPicture
@@ -56,6 +58,8 @@ class References:
         The clean plate and the frame that patches are followed from, reduced.
     lamps
         Each lamp's own light; None without solos.
+    solos, ambient_light, full
+        The light of the solos, of the ambient frame and of the reference as they were shot.
     notes
         A sentence for each of the plan's frames that could not be used.
     """
@@ -65,6 +69,9 @@ class References:
     reference: Blocks | None = None
     lamps: LampSet | None = None
     notes: tuple[str, ...] = ()
+    solos: Mapping[str, LightPicture] = field(default_factory=dict)
+    ambient_light: LightPicture | None = None
+    full: LightPicture | None = None
 
 
 def references_for(brief: Brief, frame: Frame, wishes: Wishes) -> References:
@@ -82,9 +89,7 @@ def references_for(brief: Brief, frame: Frame, wishes: Wishes) -> References:
     plan, folder = brief.plan, brief.plan_folder
     if plan is None or folder is None:
         return References()
-    files = dict(marked_files(plan, folder))
-    if brief.reference is not None and brief.look is None:
-        files.setdefault("reference", Path(brief.reference))
+    files = _files(brief, plan, folder)
     reader = _Reader(plan, brief.look, frame, wishes)
     solos = {
         lamp: marked.light
@@ -93,7 +98,7 @@ def references_for(brief: Brief, frame: Frame, wishes: Wishes) -> References:
     }
     ambient = reader.get(files.get("ambient"))
     plate = reader.get(files.get("plate"))
-    reference = reader.get(files.get("reference")) if brief.look is None else None
+    reference = reader.get(files.get("reference"))
     steady = [light.name for light in plan.lights if light.kind == "continuous"]
     return References(
         ambient=None if ambient is None else ambient.measurement,
@@ -103,7 +108,20 @@ def references_for(brief: Brief, frame: Frame, wishes: Wishes) -> References:
         if solos
         else None,
         notes=tuple(dict.fromkeys(reader.notes)),
+        solos=solos,
+        ambient_light=None if ambient is None else ambient.light,
+        full=None if reference is None or brief.look is not None else reference.light,
     )
+
+
+def _files(brief: Brief, plan: Plan, folder: Path) -> dict[str, Path]:
+    """Return the frames that play a part; a look's patches follow from a frame of its own."""
+    files = dict(marked_files(plan, folder))
+    if brief.look is not None:
+        files.pop("reference", None)
+    if brief.reference is not None:
+        files.setdefault("reference", Path(brief.reference))
+    return files
 
 
 class _Reader:

@@ -22,6 +22,10 @@ _COMMANDS = {
     "grey": ("stopwise.cli.grey_command", "grey", "Set mid-grey from a card."),
     "mark": ("stopwise.cli.mark_command", "mark", "Say what part a frame plays in the plan."),
     "dial": ("stopwise.cli.dial_command", "dial", "Powers that meet the plan, from its solos."),
+    "expect": ("stopwise.cli.expect_command", "expect", "The next frames are these, in order."),
+    "lit": ("stopwise.cli.lit_command", "lit", "Only these lamps are meant to be lit."),
+    "look": ("stopwise.cli.look_command", "look", "From the next frame on, this look's wishes."),
+    "take": ("stopwise.cli.take_command", "take", "A new take begins, and what was turned."),
     "stops": ("stopwise.cli.stops_command", "stops", "The arithmetic of light."),
     "ledger": ("stopwise.cli.ledger_command", "ledger", "Hand the records out."),
 }

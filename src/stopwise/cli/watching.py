@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 from stopwise.assessing import Brief, assess
 from stopwise.cli.keeping import learn, learned_levels
+from stopwise.day.day import Around, Day
+from stopwise.day.watches import remember
 from stopwise.intake.planfile import PlanFile
 from stopwise.intake.watcher import Hooks, Options, Watcher
 
@@ -20,8 +22,8 @@ if TYPE_CHECKING:
     from stopwise.ledger import Ledger
     from stopwise.plan.model import Plan
 
-_REFERENCE = "reference"
-"""The ledger's setting that holds the first frame on plan, which patches are followed from."""
+_OWN_EDIT = "plan_read"
+"""What isn't told of the plan when the watch itself has written into it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +64,8 @@ class WatchRun:
     options
         How to watch.
     brief
-        What each frame is judged by, besides plan, levels and reference.
+        What each frame is judged by, besides plan, levels and what is said on the day. A look that
+        it names is worn.
     """
 
     def __init__(
@@ -81,18 +84,33 @@ class WatchRun:
         self._plan_path = plan_path
         self._plan_file = None if plan_path is None else PlanFile(plan_path, on_note=self._note)
         self._levels = learned_levels(ledger)
+        self._is_own_edit = False
         self.watcher = Watcher(
             folder,
             ledger,
             assess,
             hooks=Hooks(
                 brief=self._brief,
+                complete=self._complete,
                 on_record=self._landed,
                 on_note=self._note,
                 between=self._between,
             ),
             options=options,
         )
+        self.day = Day(
+            ledger,
+            Around(
+                folder=self.watcher.folder,
+                plan_path=plan_path,
+                plan=self._read_plan,
+                tell=shown.note,
+                call=self._note,
+            ),
+        )
+        if self._base.look is not None:
+            self.wear(self._base.look)
+        remember(ledger, self.watcher.folder, plan_path)
 
     def run(self, stop: threading.Event) -> None:
         """Watch until `stop` is set."""
@@ -100,7 +118,7 @@ class WatchRun:
 
     def wear(self, look: str | None) -> None:
         """From the next frame on, judge by another look; None is the plan's own."""
-        self._base = replace(self._base, look=look)
+        self.day.standing.wear(look)
 
     @property
     def plan(self) -> Plan | None:
@@ -110,25 +128,38 @@ class WatchRun:
     def _between(self) -> None:
         if self._plan_file is not None:
             self._plan_file.look()
+        self.day.hear()
         self._shown.moved()
+
+    def _read_plan(self) -> Plan | None:
+        """Return the plan, read again after an edit of the watch's own."""
+        if self._plan_file is None:
+            return None
+        self._is_own_edit = True
+        try:
+            return self._plan_file.look()
+        finally:
+            self._is_own_edit = False
 
     def _brief(self, path: Path) -> Brief:
         self._shown.moved()
-        return replace(
+        file = path.relative_to(self.watcher.folder).as_posix()
+        base = replace(
             self._base,
-            plan=self.plan,
             plan_folder=None if self._plan_path is None else self._plan_path.parent,
-            file=path.relative_to(self.watcher.folder).as_posix(),
-            reference=self._ledger.settings.get(_REFERENCE),
+            file=file,
             learned=self._levels,
         )
+        return self.day.brief(base, file, is_fresh=self.watcher.is_fresh(file))
+
+    def _complete(self, record: dict[str, Any], assessment: Any) -> dict[str, Any]:
+        return self.day.complete(record, assessment)
 
     def _landed(self, landing: Landing) -> None:
         record = landing.kept.record
-        self._shown.frame(record, self.plan)
+        self._shown.frame(record, self.day.plan_now())
         self._shown.landing(landing)
-        if record["verdict"] == "on plan" and self._ledger.settings.get(_REFERENCE) is None:
-            self._ledger.settings.set(_REFERENCE, str(landing.path))
+        self.day.kept(landing.kept, landing.path)
         assessment = landing.assessment
         if assessment is None:
             return
@@ -139,4 +170,6 @@ class WatchRun:
             self._levels = learned_levels(self._ledger)
 
     def _note(self, note: Note) -> None:
+        if self._is_own_edit and note.condition.name == _OWN_EDIT:
+            return
         self._shown.note(note.text)

@@ -130,6 +130,11 @@ class Desk:
         self._finish(job.path)
         return Outcome.KEEP
 
+    def is_fresh(self, path: str) -> bool:
+        """Tell whether a file landed while watching: it isn't of a backlog."""
+        file = self._files.get(path)
+        return file is not None and file.is_fresh
+
     def released(self, now: float) -> list[str]:
         """Return the held paths that have rested long enough to be called unreadable."""
         held = self._in[State.HELD].items()

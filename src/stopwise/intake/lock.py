@@ -30,8 +30,7 @@ class WatchLock:
     """
 
     def __init__(self, ledger: Ledger, folder: str) -> None:
-        digest = hashlib.sha256(os.fsencode(folder)).hexdigest()[:_DIGITS]
-        self._place = None if ledger.in_memory else f"{ledger.place}.watch-{digest}"
+        self._place = None if ledger.in_memory else _place(ledger.place, folder)
         self._descriptor: int | None = None
 
     def take(self) -> bool:
@@ -55,6 +54,26 @@ class WatchLock:
         if self._descriptor is not None:
             os.close(self._descriptor)
             self._descriptor = None
+
+
+def is_watched(ledger: str, folder: str) -> bool:
+    """Tell whether a watcher works on a folder with a ledger's file now."""
+    try:
+        descriptor = os.open(_place(ledger, folder), os.O_RDWR)
+    except OSError:
+        return False
+    try:
+        _lock(descriptor)
+    except OSError as error:
+        return error.errno in _HELD_BY_OTHER
+    finally:
+        os.close(descriptor)
+    return False
+
+
+def _place(ledger: str, folder: str) -> str:
+    digest = hashlib.sha256(os.fsencode(folder)).hexdigest()[:_DIGITS]
+    return f"{ledger}.watch-{digest}"
 
 
 def _lock(descriptor: int) -> None:

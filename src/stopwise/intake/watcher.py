@@ -114,6 +114,10 @@ class Watcher:
         """Whether the folder has been looked through once, so that what lands now is new."""
         return self._has_looked
 
+    def is_fresh(self, file: str) -> bool:
+        """Tell whether a file in the folder landed while watching; for hooks, in their thread."""
+        return self._desk.is_fresh(file)
+
     def wake(self) -> None:
         """Have the loop look round now; may be called from any thread or signal handler."""
         self._waker.wake()

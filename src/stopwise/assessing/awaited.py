@@ -1,0 +1,156 @@
+"""Whether a frame can play the part that is awaited: grey, ambient, plate, or one lamp alone."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from stopwise.lights.checks import check_solos
+from stopwise.lights.outputs import lit_lamps, no_lamp_fired
+from stopwise.stops import MID_GREY_OF_SATURATION
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from stopwise.assessing.references import References
+    from stopwise.judging.lamps import LampsSeen
+    from stopwise.lights.checks import SoloNote
+    from stopwise.lights.reduced import LightPicture
+    from stopwise.plan.model import Plan
+
+_BRIGHT_PERCENTILE = 99.0
+"""Where this much of a frame lies under mid-grey, no lamp lit it."""
+
+_SAME_LIGHT = 0.985
+"""Cosine between two frames' light from which they show one lamp."""
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """Whether a frame can play a part.
+
+    Attributes
+    ----------
+    part
+        The part it was held against.
+    say, do
+        Why it can't, and what to do; "" where it can.
+    warnings
+        What else is to be said of it.
+    spoilt
+        Lamps whose own solos this frame shows to be wrong, with the reason.
+    """
+
+    part: str
+    say: str = ""
+    do: str = ""
+    warnings: tuple[str, ...] = ()
+    spoilt: tuple[tuple[str, str], ...] = ()
+
+    @property
+    def fits(self) -> bool:
+        """Whether it can."""
+        return not self.say
+
+
+def answer_for(
+    part: str,
+    light: LightPicture,
+    references: References,
+    plan: Plan,
+    *,
+    lamps: LampsSeen | None,
+    said: Mapping[str, float] | None = None,
+) -> Answer:
+    """Hold a frame against the part that it is meant to play.
+
+    Parameters
+    ----------
+    part
+        grey, ambient, plate, reference, or a lamp's name.
+    light
+        The frame's light.
+    references
+        The plan's own frames so far.
+    plan
+        The plan.
+    lamps
+        What its lamps gave, where solos are known.
+    said
+        What lamps were turned since their solos.
+
+    Returns
+    -------
+    Answer
+        Of a grey frame only that a lamp fired: the card is read where its box is known.
+    """
+    if part == "ambient":
+        return _ambient(light, lamps)
+    if plan.light(part) is not None:
+        return _solo(part, light, references, plan, said or {})
+    if no_lamp_fired(light, references.ambient_light):
+        return Answer(part, "No lamp fired.", f"Check the trigger, shoot {part} again.")
+    return Answer(part)
+
+
+def _ambient(light: LightPicture, lamps: LampsSeen | None) -> Answer:
+    lit = () if lamps is None else lit_lamps(lamps.readings)
+    if lit:
+        return Answer(
+            "ambient", f"{_and(lit)} fired in it.", "Switch the trigger off, shoot again."
+        )
+    if np.percentile(light.luminance, _BRIGHT_PERCENTILE) > MID_GREY_OF_SATURATION:
+        say = "It is as bright as a lit frame."
+        return Answer("ambient", say, "Switch the trigger off, shoot again.")
+    return Answer("ambient")
+
+
+def _solo(
+    lamp: str,
+    light: LightPicture,
+    references: References,
+    plan: Plan,
+    said: Mapping[str, float],
+) -> Answer:
+    others = {name: solo for name, solo in references.solos.items() if name != lamp}
+    again = next(
+        (n for n, solo in others.items() if _is_same(light, solo, references.ambient_light)), None
+    )
+    if again is not None:
+        return Answer(lamp, f"It shows {again} alone.", f"Light {lamp} alone, shoot again.")
+    full = None if said else references.full
+    report = check_solos({**others, lamp: light}, references.ambient_light, plan, full=full)
+    own = [note for note in report.notes if note.lamp == lamp and note.kind != "ambient"]
+    refused = next((note for note in own if note.refused), None)
+    if refused is not None:
+        return Answer(lamp, refused.say, refused.do)
+    warnings = tuple(f"{note.say} {note.do}" for note in own if not note.refused)
+    return Answer(lamp, warnings=warnings, spoilt=tuple(_spoilt(report.notes, lamp)))
+
+
+def _is_same(light: LightPicture, other: LightPicture, ambient: LightPicture | None) -> bool:
+    """Tell whether two frames show one lamp's light, whatever its power.
+
+    It is the cosine between their luminances. Solos of one lamp in made sets had 0.999 and more
+    with the sitter still, those of two lamps 0.60 at most.
+    """
+    dark = 0.0 if ambient is None else ambient.luminance
+    one, two = light.luminance - dark, other.luminance - dark
+    size = float(np.sqrt(np.sum(one * one) * np.sum(two * two)))
+    return size > 0.0 and float(np.sum(one * two)) > _SAME_LIGHT * size
+
+
+def _spoilt(notes: tuple[SoloNote, ...], lamp: str) -> list[tuple[str, str]]:
+    """Return the earlier solos that this one shows to hold its light too."""
+    return [
+        (note.lamp, f"{note.say} {note.do}")
+        for note in notes
+        if note.refused and note.kind == "two lit" and note.lamp != lamp
+    ]
+
+
+def _and(names: tuple[str, ...]) -> str:
+    words = names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+    return words[:1].upper() + words[1:]

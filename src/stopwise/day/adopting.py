@@ -1,0 +1,205 @@
+"""Adopt: a frame's figures become the wishes of its look, the old ones kept as comments."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
+
+from stopwise.errors import WrongUse
+from stopwise.plan.source import nearest
+from stopwise.plan.wishes import wishes_now
+
+if TYPE_CHECKING:
+    from collections.abc import Collection, Iterator, Mapping
+
+    from stopwise.plan.draft import Draft
+    from stopwise.plan.model import Plan
+    from stopwise.plan.places import Path as KeyPath
+
+Only = Literal["zones", "ratios", "backdrop"]
+
+_DIGITS = 2
+_BACKDROP = ("zone", "left_right", "falloff")
+_CLIPPED = ("clip", "blown")
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """What of a frame is adopted.
+
+    Attributes
+    ----------
+    only
+        One kind of wish; None for all.
+    patches
+        Patches whose zones are adopted; empty for all, and then ratios and backdrop too.
+    lit
+        Lamps that are meant to be lit: wishes that need others stay. None for all.
+    """
+
+    only: Only | None = None
+    patches: tuple[str, ...] = ()
+    lit: tuple[str, ...] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One wish that changed; `before` is None where there was none."""
+
+    of: str
+    before: float | None
+    after: float
+
+    @property
+    def words(self) -> str:
+        """Return "lit cheek 6.53, was 6.5"."""
+        was = "" if self.before is None else f", was {self.before:g}"
+        return f"{self.of} {self.after:g}{was}"
+
+
+@dataclass(frozen=True, slots=True)
+class _Wish:
+    path: KeyPath
+    of: str
+    kind: Only
+    before: float | None
+    after: float | None
+
+
+def adopted(
+    draft: Draft, record: Mapping[str, Any], choice: Choice | None = None
+) -> tuple[Draft, tuple[Change, ...]]:
+    """Return a draft whose wishes are a frame's figures, and what changed.
+
+    Parameters
+    ----------
+    draft
+        The plan being edited.
+    record
+        The frame's record; its `look` says whose wishes change.
+    choice
+        What of it is adopted; None for all.
+
+    Raises
+    ------
+    WrongUse
+        If a patch that is named isn't in the plan, or the look isn't any more.
+    """
+    choice = choice or Choice()
+    was = f"before {Path(str(record['file'])).name}"
+    changes = []
+    for wish in _wishes(draft.plan, record, choice):
+        if wish.after is None:
+            continue
+        after = round(wish.after, _DIGITS) + 0.0
+        if after == wish.before:
+            continue
+        draft = draft.set(wish.path, after, was=was)
+        changes.append(Change(wish.of, wish.before, after))
+    return draft, tuple(changes)
+
+
+def clipped_where_not(record: Mapping[str, Any]) -> list[str]:
+    """Return the sentences on what is clipped in a frame and must not be."""
+    return [
+        str(finding["say"])
+        for finding in record.get("findings") or ()
+        if finding["check"] in _CLIPPED and finding["state"] == "fails"
+    ]
+
+
+def misfired(record: Mapping[str, Any]) -> list[str]:
+    """Return the sentences on lamps that did not fire in a frame, or fired weak."""
+    return [
+        str(finding["say"])
+        for finding in record.get("findings") or ()
+        if finding["check"] == "lamp" and finding["state"] == "fails"
+    ]
+
+
+def _wishes(plan: Plan, record: Mapping[str, Any], choice: Choice) -> Iterator[_Wish]:
+    look = record.get("look")
+    if look is not None and look not in {one.name for one in plan.looks}:
+        msg = f'There is no look called "{look}" any more.'
+        raise WrongUse(msg)
+    _refuse_unknown(plan, look, choice.patches)
+    for wish in _all(plan, record, choice.lit):
+        if choice.only not in (None, wish.kind):
+            continue
+        if choice.patches and (wish.kind != "zones" or wish.of not in choice.patches):
+            continue
+        yield wish
+
+
+def _refuse_unknown(plan: Plan, look: str | None, patches: Collection[str]) -> None:
+    known = [patch.name for patch in wishes_now(plan, look=look).measured]
+    for name in patches:
+        if name not in known:
+            meant = nearest(name, known)
+            ask = f'Did you mean "{meant}"?' if meant else f"It has {', '.join(known) or 'none'}."
+            msg = f'The plan has no patch "{name}" now. {ask}'
+            raise WrongUse(msg)
+
+
+def _all(plan: Plan, record: Mapping[str, Any], lit: Collection[str] | None) -> Iterator[_Wish]:
+    """Yield every wish of the look that is judged now, with what the frame measured."""
+    now = wishes_now(plan, look=record.get("look"), lit=lit)
+    owners: list[tuple[KeyPath, Any]] = [((), plan)]
+    owners += [
+        (("look", number), look)
+        for number, look in enumerate(plan.looks)
+        if look.name == record.get("look")
+    ]
+    figures = record.get("patches") or {}
+    ratios = _ratios(record)
+    for owner, table in owners:
+        for number, patch in enumerate(table.patches):
+            if any(one is patch for one in now.patches) and _has_zone(patch):
+                measured = (figures.get(patch.name) or {}).get("zone")
+                path = (*owner, "patch", number, "zone")
+                yield _Wish(path, patch.name, "zones", patch.zone, measured)
+        for number, ratio in enumerate(table.ratios):
+            if any(one is ratio for one in now.ratios):
+                of = f"{ratio.lit} to {ratio.shadow}"
+                path = (*owner, "ratio", number, "stops")
+                yield _Wish(path, of, "ratios", ratio.stops, ratios.get(of))
+    if now.backdrop is not None:
+        yield from _backdrop(now.backdrop, record.get("backdrop") or {})
+
+
+def _has_zone(patch: Any) -> bool:
+    """Tell whether a patch is judged on its zone: metal is only where somebody wished it."""
+    return patch.zone is not None or patch.material != "metal"
+
+
+def _backdrop(wish: Any, measured: Mapping[str, Any]) -> Iterator[_Wish]:
+    for key in _BACKDROP:
+        before = getattr(wish, key)
+        if before is not None or key == "zone":
+            yield _Wish(("backdrop", key), f"paper {key}", "backdrop", before, measured.get(key))
+
+
+def _ratios(record: Mapping[str, Any]) -> dict[str, float | None]:
+    return {
+        finding["of"]: finding["measured"]
+        for finding in record.get("findings") or ()
+        if finding["check"] == "ratio"
+    }
+
+
+def with_reference(draft: Draft, record: Mapping[str, Any], name: str) -> Draft:
+    """Return a draft that follows its patches from the frame, where it names no other.
+
+    Parameters
+    ----------
+    draft
+        The plan being edited.
+    record
+        The frame's record; a look's reference is the ledger's to keep, so nothing is written.
+    name
+        The frame as the plan writes it.
+    """
+    if record.get("look") is not None or draft.plan.frames.reference is not None:
+        return draft
+    return draft.set(("frames", "reference"), name)

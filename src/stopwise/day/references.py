@@ -1,0 +1,43 @@
+"""Frames that a look keeps: the one its patches are followed from, and whose clothes solos show."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from stopwise.ledger import Ledger
+    from stopwise.plan.model import Plan
+
+_REFERENCE = "reference"
+_SOLO_LOOKS = "solo looks"
+
+
+def reference_of(ledger: Ledger, look: str | None) -> Path | None:
+    """Return the frame that a look's patches are followed from, where the plan names none."""
+    kept = ledger.settings.get(_setting(look))
+    return None if kept is None else Path(kept)
+
+
+def keep_reference(ledger: Ledger, look: str | None, frame: Path) -> None:
+    """Keep a look's first frame on plan."""
+    if ledger.settings.get(_setting(look)) is None:
+        ledger.settings.set(_setting(look), str(frame))
+
+
+def keep_solo(ledger: Ledger, part: str, look: str | None) -> None:
+    """Keep in which look a lamp's solo was shot."""
+    kept = ledger.settings.get(_SOLO_LOOKS) or {}
+    ledger.settings.set(_SOLO_LOOKS, {**kept, part: look})
+
+
+def solos_are_of(ledger: Ledger, plan: Plan | None, look: str | None) -> bool:
+    """Tell whether all solos show the clothes and the sitter of a look."""
+    if plan is None:
+        return True
+    kept = ledger.settings.get(_SOLO_LOOKS) or {}
+    return all(kept.get(lamp) == look for lamp in plan.frames.solo)
+
+
+def _setting(look: str | None) -> str:
+    return _REFERENCE if look is None else f"{_REFERENCE} of {look}"

@@ -1,0 +1,160 @@
+"""What a person says on set in words: parts, lamps, a look, turns; read against the plan."""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING
+
+from stopwise.errors import WrongUse
+from stopwise.plan.crosscheck import MARKS
+from stopwise.plan.readings import read_stops
+from stopwise.plan.source import nearest
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from stopwise.plan.model import Plan
+
+ALL = "all"
+"""What `lit` says when every lamp is meant to be lit."""
+
+NONE = "none"
+"""What `look` says for the plan's own wishes."""
+
+YES = "yes"
+"""What `take` says when the turn that was asked about was made."""
+
+_CARD = ("grey card", "card", "grey")
+"""Names of a patch that says where the grey card is held."""
+
+_TURN = re.compile(
+    r"(?P<name>.+?)\s*(?:[=:]\s*|\s)(?P<way>up|down)?\s*(?P<stops>[^a-z]+?)(?:\s*stops?)?",
+    re.IGNORECASE,
+)
+_MOST_STOPS = 12.0
+"""No pack has more range than this: a larger turn was meant otherwise."""
+
+
+def read_parts(said: str, plan: Plan) -> tuple[str, ...]:
+    """Return the parts that the next frames play: "grey, ambient, plate, key".
+
+    Raises
+    ------
+    WrongUse
+        If one is neither a mark nor a lamp of the plan, or nothing is said.
+    """
+    known = [*MARKS, *(light.name for light in plan.lights)]
+    parts = tuple(
+        _named(one, known, "neither a mark nor a lamp of the plan") for one in _list(said)
+    )
+    if not parts:
+        msg = f"Say what the next frames are, in order: {', '.join(known)}."
+        raise WrongUse(msg)
+    return parts
+
+
+def read_lit(said: str, plan: Plan) -> tuple[str, ...] | None:
+    """Return the lamps that are meant to be lit: "key, fill"; None for "all".
+
+    Raises
+    ------
+    WrongUse
+        If the plan has no such lamp, or nothing is said.
+    """
+    names = list(_list(said))
+    if [name.lower() for name in names] == [ALL]:
+        return None
+    known = [light.name for light in plan.lights]
+    lamps = tuple(dict.fromkeys(_named(name, known, "no lamp of the plan") for name in names))
+    if not lamps:
+        msg = f'Say which lamps are lit: {", ".join(known) or ALL}, or "{ALL}".'
+        raise WrongUse(msg)
+    return None if set(lamps) == set(known) else lamps
+
+
+def read_look(said: str, plan: Plan) -> str | None:
+    """Return the look that is worn; None for "none", the plan's own wishes.
+
+    Raises
+    ------
+    WrongUse
+        If the plan has no such look.
+    """
+    known = [look.name for look in plan.looks]
+    if said.strip().lower() == NONE and NONE not in known:
+        return None
+    return _named(said.strip(), known, "no look of the plan")
+
+
+def read_turned(said: str, plan: Plan | None) -> dict[str, float]:
+    """Return what was turned, stops by lamp: "key -0.5, fill +0.2", "key down 1/3", "".
+
+    Raises
+    ------
+    WrongUse
+        If a lamp isn't in the plan, a turn has no direction or can't be read, or a lamp is named
+        twice.
+    """
+    turned: dict[str, float] = {}
+    for one in _list(said):
+        name, stops = _turn(one, plan)
+        if name in turned:
+            msg = f"{name} is turned twice. Say each lamp once, with all that it was turned."
+            raise WrongUse(msg)
+        turned[name] = stops
+    return {name: stops for name, stops in turned.items() if stops}
+
+
+def _turn(said: str, plan: Plan | None) -> tuple[str, float]:
+    known = [] if plan is None else [light.name for light in plan.lights]
+    lamp = max((name for name in known if _begins(said, name)), key=len, default=None)
+    found = _TURN.fullmatch(said if lamp is None else f"_ {said[len(lamp) :].lstrip(' =:')}")
+    if found is None:
+        msg = f'"{said}" says no turn. Write it as "key -0.5" or "key down 0.5".'
+        raise WrongUse(msg)
+    name = lamp or found["name"].strip()
+    if lamp is None and plan is not None:
+        name = _named(name, known, "no lamp of the plan")
+    stops, way = found["stops"].strip(), (found["way"] or "").lower()
+    if not way and stops[:1] not in "+-−–":
+        msg = f'"{said}" doesn\'t say which way. Write "{name} +{stops}" or "{name} -{stops}".'
+        raise WrongUse(msg)
+    value = read_stops(stops)
+    if abs(value) > _MOST_STOPS:
+        msg = f"{value:+g} is more than any pack turns. Write stops, such as {name} -0.5."
+        raise WrongUse(msg)
+    return name, -value if way == "down" else value
+
+
+def _begins(said: str, name: str) -> bool:
+    """Tell whether a sentence begins with a lamp's name and goes on with something else."""
+    after = said[len(name) : len(name) + 1]
+    return said.lower().startswith(name.lower()) and bool(re.match(r"[\s=:+\-−–]", after))
+
+
+def _named(said: str, known: Sequence[str], what: str) -> str:
+    for name in known:
+        if name.lower() == said.lower():
+            return name
+    meant = nearest(said, known)
+    ask = f'Did you mean "{meant}"?' if meant else f"It has {', '.join(known) or 'none'}."
+    msg = f'"{said}" is {what}. {ask}'
+    raise WrongUse(msg)
+
+
+def _list(said: str) -> Iterator[str]:
+    return (part.strip() for part in said.split(",") if part.strip())
+
+
+def card_patch(plan: Plan) -> tuple[float, float, float, float] | None:
+    """Return where the plan says that the grey card is held: a patch called grey card or card."""
+    for name in _CARD:
+        patch = next((one for one in plan.patches if one.name.lower() == name), None)
+        if patch is not None:
+            return patch.box
+    return None
+
+
+def turned_text(turned: dict[str, float]) -> str:
+    """Return turns as they are said: "key -0.5, fill +0.2"."""
+    return ", ".join(f"{name} {stops:+g}" for name, stops in turned.items())

@@ -1,0 +1,131 @@
+"""A day on a made set: the real watcher on a folder, commands as they are typed, frames landing."""
+
+from __future__ import annotations
+
+import threading
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from lightmodel import dngfile
+from stopwise.cli import run
+from stopwise.cli.watching import Shown, WatchRun
+from stopwise.intake.watcher import Options
+from stopwise.ledger import Ledger
+from support.watching import QUICK, wait_until
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from lightmodel.shoots import Shot
+
+SAMPLES = Path(__file__).parents[2] / "sample_frames"
+
+
+@dataclass
+class SetDay:
+    """A watched folder, its ledger and plan, and what the watcher has said.
+
+    Attributes
+    ----------
+    folder, ledger, plan
+        The files.
+    records
+        Every record, in landing order.
+    notes
+        All else that was said.
+    """
+
+    folder: Path
+    ledger: Path
+    plan: Path
+    records: list[dict[str, Any]] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+    run: WatchRun | None = None
+
+    def say(self, *words: str) -> int:
+        """Type a command at the watcher, and wait until it was heard."""
+        with Ledger(self.ledger) as ledger:
+            before = len(ledger.orders.all())
+            code = run([*words, "--ledger", str(self.ledger)])
+            if code == 0 and len(ledger.orders.all()) > before:
+                wait_until(lambda: not ledger.orders.open())
+        return code
+
+    def lands(self, content: bytes, name: str) -> dict[str, Any]:
+        """Let a file land, and return its record."""
+        count = len(self.records)
+        (self.folder / name).write_bytes(content)
+        wait_until(lambda: len(self.records) > count)
+        return self.records[-1]
+
+    def sample(self, name: str, *, as_: str = "") -> dict[str, Any]:
+        """Let one of the sample frames land, told from others of its content by its last bytes."""
+        content = (SAMPLES / f"{name}.dng").read_bytes() + b"%04d" % len(self.records)
+        return self.lands(content, f"{as_ or name}.dng")
+
+    def shot(self, shot: Shot) -> dict[str, Any]:
+        """Let an exposure of a made shoot land."""
+        return self.lands(raw_of(shot, self.folder.parent), f"{shot.recipe.name}.dng")
+
+    def said(self, words: str) -> bool:
+        """Tell whether something was said with these words in it."""
+        return any(words in note for note in self.notes)
+
+
+def raw_of(shot: Shot, folder: Path) -> bytes:
+    """Return an exposure as a raw file's bytes."""
+    place = folder / f"made-{shot.recipe.name}.dng"
+    dngfile.write(place, shot.exposed.mosaic, shot.recipe, shot.sensor)
+    content = place.read_bytes()
+    place.unlink()
+    return content
+
+
+@contextmanager
+def on_set(stage: Path, plan: str, *, before: Any = None) -> Iterator[SetDay]:
+    """Watch `stage/shoot` with a plan's text in a thread while the block runs.
+
+    `before` is called with the set before the watch begins.
+    """
+    folder = stage / "shoot"
+    folder.mkdir(exist_ok=True)
+    day = SetDay(folder, stage / "ledger.sqlite", stage / "plan.toml")
+    day.plan.write_text(plan, encoding="utf-8")
+    if before is not None:
+        before(day)
+    stop, ready = threading.Event(), threading.Event()
+    failed: list[BaseException] = []
+    thread = threading.Thread(target=_watch, args=(day, stop, ready, failed))
+    thread.start()
+    try:
+        wait_until(lambda: ready.is_set() or failed)
+        wait_until(lambda: failed or (day.run is not None and day.run.watcher.is_watching))
+        yield day
+    finally:
+        stop.set()
+        if day.run is not None:
+            day.run.watcher.wake()
+        thread.join(30)
+    assert not thread.is_alive(), "the watch did not end"
+    if failed:
+        raise failed[0]
+
+
+def _watch(
+    day: SetDay, stop: threading.Event, ready: threading.Event, failed: list[BaseException]
+) -> None:
+    try:
+        with Ledger(day.ledger) as ledger:
+            day.run = WatchRun(
+                day.folder,
+                ledger,
+                Shown(frame=lambda record, _: day.records.append(record), note=day.notes.append),
+                plan_path=day.plan,
+                options=Options(patience=QUICK, sweep_s=0.5, workers=1),
+            )
+            ready.set()
+            day.run.run(stop)
+    except BaseException as error:  # noqa: BLE001 (handed to the test)
+        failed.append(error)
