@@ -116,6 +116,7 @@ def _record(heading: Heading, answer: Mapping[str, Any], body: Mapping[str, Any]
         "reason": answer["reason"],
         "take": heading.take,
         "look": heading.look,
+        "in_run": None,
         **body,
         "findings": answer["findings"],
         "timing_ms": dict(heading.timing_ms or {}),

@@ -142,7 +142,7 @@ def test_adopting_makes_a_frames_figures_the_wishes_and_keeps_the_old_as_comment
     draft.save()
     plan, text = load_plan(file), file.read_text()
     assert [patch.zone for patch in plan.patches] == [6.9, 4.4, 6.1]
-    assert changed == 4  # three patches and the backdrop's left less right
+    assert len(changed) == 4  # three patches and the backdrop's left less right
     assert "# zone = 6.5  (before F0007.dng)" in text
 
 

@@ -8,6 +8,8 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from stopwise.day.adopting import ADOPT, adopted, refuse_spoilt
+from stopwise.day.references import keep_adopted
 from stopwise.errors import WrongUse
 from stopwise.plan.draft import open_draft
 from stopwise.preparing.marks import mark_path, name_beside
@@ -16,9 +18,6 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from stopwise.ledger import Ledger
-    from stopwise.plan.draft import Draft
-
-_DIGITS = 2
 
 
 class Actions:
@@ -55,12 +54,16 @@ class Actions:
 
     def adopt(self, record: Mapping[str, Any]) -> str:
         """Make a frame's figures the wishes, the old ones kept as comments."""
+        refuse_spoilt(record)
         draft, changed = adopted(open_draft(self.plan_file), record)
         if not changed:
             msg = "Nothing in this frame differs from what is wished."
             raise WrongUse(msg)
-        draft.save()
-        wishes = "1 wish" if changed == 1 else f"{changed} wishes"
+        draft.save(what=ADOPT)
+        body = {"file": record["file"], "look": record.get("look"), "lamps": record.get("lamps")}
+        self._ledger.orders.say("adopt", body)
+        keep_adopted(self._ledger, record.get("look"), Path(self._folder, str(record["file"])))
+        wishes = "1 wish" if len(changed) == 1 else f"{len(changed)} wishes"
         return f"Adopted {wishes} from {record['file']}. Undo takes it back."
 
     def mark(self, number: int, record: Mapping[str, Any], part: str) -> str:
@@ -95,32 +98,3 @@ class Actions:
         """Say which parts the next frames play, in order."""
         self._ledger.orders.say("expect", list(parts))
         return f"Expected next: {', '.join(parts)}."
-
-
-def adopted(draft: Draft, record: Mapping[str, Any]) -> tuple[Draft, int]:
-    """Return a draft whose wishes are a frame's figures, and how many changed."""
-    plan, was = draft.plan, f"before {Path(str(record['file'])).name}"
-    wishes: list[tuple[tuple[str | int, ...], float | None, float | None]] = []
-    patches = record.get("patches") or {}
-    for number, patch in enumerate(plan.patches):
-        measured = (patches.get(patch.name) or {}).get("zone")
-        wishes.append((("patch", number, "zone"), patch.zone, measured))
-    found = {
-        finding["of"]: finding["measured"]
-        for finding in record.get("findings") or ()
-        if finding["check"] == "ratio"
-    }
-    for number, ratio in enumerate(plan.ratios):
-        measured = found.get(f"{ratio.lit} to {ratio.shadow}")
-        wishes.append((("ratio", number, "stops"), ratio.stops, measured))
-    backdrop = record.get("backdrop") or {}
-    for key in ("zone", "left_right", "falloff"):
-        wish = getattr(plan.backdrop, key, None)
-        wishes.append((("backdrop", key), wish, backdrop.get(key)))
-    changed = 0
-    for path, wish, measured in wishes:
-        if wish is None or measured is None or round(measured, _DIGITS) == wish:
-            continue
-        draft = draft.set(path, round(measured, _DIGITS), was=was)
-        changed += 1
-    return draft, changed

@@ -23,6 +23,7 @@ _COMMANDS = {
     "mark": ("stopwise.cli.mark_command", "mark", "Say what part a frame plays in the plan."),
     "dial": ("stopwise.cli.dial_command", "dial", "Powers that meet the plan, from its solos."),
     "expect": ("stopwise.cli.expect_command", "expect", "The next frames are these, in order."),
+    "adopt": ("stopwise.cli.adopt_command", "adopt", "A frame's figures become the wishes."),
     "lit": ("stopwise.cli.lit_command", "lit", "Only these lamps are meant to be lit."),
     "look": ("stopwise.cli.look_command", "look", "From the next frame on, this look's wishes."),
     "take": ("stopwise.cli.take_command", "take", "A new take begins, and what was turned."),

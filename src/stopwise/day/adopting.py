@@ -17,11 +17,15 @@ if TYPE_CHECKING:
     from stopwise.plan.model import Plan
     from stopwise.plan.places import Path as KeyPath
 
+ADOPT = "adopt"
+"""How the edit is called, so that only it is undone as such."""
+
 Only = Literal["zones", "ratios", "backdrop"]
 
 _DIGITS = 2
 _BACKDROP = ("zone", "left_right", "falloff")
-_CLIPPED = ("clip", "blown")
+_SPOILS = ("lamp", "clip", "blown")
+"""Checks of a frame that show that its light isn't the one to keep."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,22 +104,26 @@ def adopted(
     return draft, tuple(changes)
 
 
-def clipped_where_not(record: Mapping[str, Any]) -> list[str]:
-    """Return the sentences on what is clipped in a frame and must not be."""
-    return [
+def refuse_spoilt(record: Mapping[str, Any]) -> None:
+    """Refuse a frame that shows no light to keep.
+
+    Raises
+    ------
+    WrongUse
+        If it can't be read, is clipped where it must not be, or a lamp misfired in it.
+    """
+    file = Path(str(record["file"])).name
+    if record["verdict"] == "unreadable":
+        msg = f"{file} can't be read: {record['reason']}. Name another frame."
+        raise WrongUse(msg)
+    faults = [
         str(finding["say"])
         for finding in record.get("findings") or ()
-        if finding["check"] in _CLIPPED and finding["state"] == "fails"
+        if finding["check"] in _SPOILS and finding["state"] == "fails"
     ]
-
-
-def misfired(record: Mapping[str, Any]) -> list[str]:
-    """Return the sentences on lamps that did not fire in a frame, or fired weak."""
-    return [
-        str(finding["say"])
-        for finding in record.get("findings") or ()
-        if finding["check"] == "lamp" and finding["state"] == "fails"
-    ]
+    if faults:
+        msg = f"{file} is not adopted: {' '.join(faults)} Mend it, or say adopt --anyway."
+        raise WrongUse(msg)
 
 
 def _wishes(plan: Plan, record: Mapping[str, Any], choice: Choice) -> Iterator[_Wish]:

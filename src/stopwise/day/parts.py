@@ -83,7 +83,7 @@ def play(
         "verdict": "measured",
         "reason": f"{OWN_FRAME}: {_role(part)}",
         "findings": [],
-        "in_run": None,
+        "in_run": False,
     }
     return Played(own, now, tuple(words), part)
 
@@ -110,7 +110,7 @@ def _refused(record: Mapping[str, Any], awaiting: Awaiting, part: str, why: str)
         "verdict": "measured",
         "reason": f"not taken as {_called(part)}: {why}",
         "findings": [],
-        "in_run": None,
+        "in_run": False,
     }
     words = f"{record['file']} isn't {_called(part)}. {why} Still {awaiting.words()}."
     return Played(own, replace(awaiting), (words,))

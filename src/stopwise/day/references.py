@@ -10,6 +10,7 @@ if TYPE_CHECKING:
     from stopwise.plan.model import Plan
 
 _REFERENCE = "reference"
+_ADOPTED = "adopted frames"
 _SOLO_LOOKS = "solo looks"
 
 
@@ -23,6 +24,19 @@ def keep_reference(ledger: Ledger, look: str | None, frame: Path) -> None:
     """Keep a look's first frame on plan."""
     if ledger.settings.get(_setting(look)) is None:
         ledger.settings.set(_setting(look), str(frame))
+
+
+def keep_adopted(ledger: Ledger, look: str | None, frame: Path) -> None:
+    """Keep which frame a look's wishes were adopted from; it is also followed from at first."""
+    kept = ledger.settings.get(_ADOPTED) or {}
+    ledger.settings.set(_ADOPTED, {**kept, look or "": str(frame)})
+    keep_reference(ledger, look, frame)
+
+
+def adopted_frame(ledger: Ledger, look: str | None) -> Path | None:
+    """Return the frame that a look's wishes were adopted from, or None."""
+    kept = (ledger.settings.get(_ADOPTED) or {}).get(look or "")
+    return None if kept is None else Path(kept)
 
 
 def keep_solo(ledger: Ledger, part: str, look: str | None) -> None:

@@ -70,8 +70,13 @@ class Draft:
         """Take a table out, see :func:`stopwise.plan.editing.remove_table`."""
         return replace(self, text=remove_table(self.text, path))
 
-    def save(self) -> None:
+    def save(self, *, what: str = "") -> None:
         """Write the file whole, and keep what it was for one undo.
+
+        Parameters
+        ----------
+        what
+            How the edit is called, for an undo that means only such a one.
 
         Raises
         ------
@@ -86,7 +91,7 @@ class Draft:
         if after == self.before:
             return
         _write(self.file, self.before, after)
-        _keep_undo(self.file, self.before, after)
+        _keep_undo(self.file, self.before, after, what)
 
 
 def open_draft(path: str | Path) -> Draft:
@@ -111,8 +116,15 @@ def open_draft(path: str | Path) -> Draft:
     return draft
 
 
-def undo_edit(path: str | Path) -> None:
+def undo_edit(path: str | Path, *, what: str = "") -> None:
     """Put the plan back to what it was before the last edit by the program.
+
+    Parameters
+    ----------
+    path
+        The plan file.
+    what
+        How that edit must be called; "" for whichever it was.
 
     Raises
     ------
@@ -128,6 +140,9 @@ def undo_edit(path: str | Path) -> None:
     except (OSError, ValueError, KeyError, TypeError):
         msg = f"There is no edit of {file.name} to undo: only the last one by the program can be."
         raise WrongUse(msg) from None
+    if what and note.get("what") != what:
+        msg = f"The last edit of {file.name} was none of `{what}`, so nothing was undone."
+        raise WrongUse(msg)
     if hashlib.sha256(now).hexdigest() != note.get("after"):
         msg = f"{file.name} was changed since that edit, so nothing was undone. Mend it by hand."
         raise WrongUse(msg)
@@ -140,8 +155,9 @@ def undo_file(file: Path) -> Path:
     return file.with_name(f".{file.name}.undo")
 
 
-def _keep_undo(file: Path, before: bytes, after: bytes) -> None:
-    note = {"before": before.hex(), "after": hashlib.sha256(after).hexdigest()}
+def _keep_undo(file: Path, before: bytes, after: bytes, what: str) -> None:
+    digest = hashlib.sha256(after).hexdigest()
+    note = {"before": before.hex(), "after": digest, "what": what}
     try:
         undo_file(file).write_text(json.dumps(note), encoding="utf-8")
     except OSError:

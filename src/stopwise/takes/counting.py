@@ -23,7 +23,7 @@ def left_out(record: Mapping[str, Any]) -> str | None:
     for finding in record.get("findings") or ():
         if finding["state"] == "fails" and _is_misfire(finding):
             return str(finding["say"])
-    return None
+    return "it was left out of the run as it landed" if record.get("in_run") is False else None
 
 
 def _is_misfire(finding: Mapping[str, Any]) -> bool:
