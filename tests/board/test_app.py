@@ -16,7 +16,7 @@ from starlette.testclient import TestClient
 from stopwise.board.app import make_app
 from stopwise.board.difference import contours, patch_rows
 from stopwise.board.gate import Rules
-from stopwise.board.pictures import Pictures, jpeg
+from stopwise.board.pictures import Pictures
 from stopwise.plan import load_plan
 from support.board_scene import Scene, hair_out, key_hot, on_plan
 from support.made_picture import drawable, made_picture, rendered
@@ -104,25 +104,6 @@ def test_a_picture_whose_file_is_gone_is_not_there(scene: Scene, client: TestCli
     scene.desk.pictures = Pictures(None)
     assert client.get(f"/picture/{scene.keep(on_plan()).frame}").status_code == 404
     scene.desk.pictures.close()
-
-
-def test_only_the_last_pictures_are_held() -> None:
-    pictures = Pictures(None, held=3)
-    image = np.zeros((4, 6, 3), np.uint8)
-    plane = np.full((4, 6), 0.1)
-    from stopwise.report.drawable import Drawable
-
-    for number in range(8):
-        pictures.put(number, on_plan(), Drawable(image, plane, plane * 0, plane * 0))
-    held = [pictures.get(number, on_plan()).result() is not None for number in range(8)]
-    pictures.close()
-    assert held == [False] * 5 + [False, False, False] or sum(held) <= 3
-
-
-def test_a_jpeg_keeps_grey_grey() -> None:
-    grey = np.full((8, 8, 3), 118, np.uint8)
-    with Image.open(io.BytesIO(jpeg(grey))) as image:
-        assert np.asarray(image).mean() == pytest.approx(118, abs=1)
 
 
 def test_two_frames_differ_by_patch_in_stops(scene: Scene, client: TestClient) -> None:

@@ -167,7 +167,7 @@ class Scene:
     def land(self, frame: dict[str, Any], *, size: tuple[int, int] = (600, 400)) -> Kept:
         """Have a frame land: kept, and told to every page with its picture."""
         kept = self.keep(frame)
-        self.desk.landed(kept, drawable(made_picture(*size)))
+        self.desk.landed(kept, lambda: drawable(made_picture(*size)))
         return kept
 
 

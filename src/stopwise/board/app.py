@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     from stopwise.board.desk import Desk
     from stopwise.board.gate import Rules
     from stopwise.board.news import Event
-    from stopwise.board.pictures import Shown
+    from stopwise.board.pictures import Showing, Shown
     from stopwise.ledger import Kept
 
 _HERE = Path(__file__).parent
@@ -212,8 +212,9 @@ async def find(request: Request) -> Response:
 
 async def picture(request: Request) -> Response:
     """Answer with one frame's picture as JPEG."""
-    held = await _shown(request, "number")
-    return _gone() if held is None else Response(held.image, media_type="image/jpeg")
+    showing = await _showing(request, "number")
+    image = None if showing is None else await asyncio.wrap_future(showing.image)
+    return _gone() if image is None else Response(image, media_type="image/jpeg")
 
 
 async def overlay(request: Request) -> Response:
@@ -268,12 +269,14 @@ async def _kept(request: Request, key: str) -> Kept | None:
     return await run_in_threadpool(desk_of(request).ledger.frames.by_number, number)
 
 
-async def _shown(request: Request, key: str) -> Shown | None:
+async def _showing(request: Request, key: str) -> Showing | None:
     kept = await _kept(request, key)
-    if kept is None:
-        return None
-    future = desk_of(request).pictures.get(kept.frame, kept.record)
-    return await asyncio.wrap_future(future)
+    return None if kept is None else desk_of(request).pictures.get(kept.frame, kept.record)
+
+
+async def _shown(request: Request, key: str) -> Shown | None:
+    showing = await _showing(request, key)
+    return None if showing is None else await asyncio.wrap_future(showing.whole)
 
 
 def _gone() -> Response:

@@ -69,8 +69,8 @@ class Desk:
         for kept in ledger.frames.all(last=RUN_LENGTH):
             self._held.see(kept.record)
 
-    def landed(self, kept: Kept, picture: Drawable | None) -> None:
-        """Tell every page of a frame that was judged and is kept."""
+    def landed(self, kept: Kept, picture: Callable[[], Drawable] | None) -> None:
+        """Tell every page of a frame that was judged and is kept; its picture is made meanwhile."""
         if picture is not None:
             self.pictures.put(kept.frame, kept.record, picture)
         with self._lock:

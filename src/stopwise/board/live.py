@@ -133,7 +133,7 @@ class LiveBoard:
     def landed(self, kept: Kept, assessment: Any) -> None:
         """Show a frame that was judged and is kept, with the picture that came along."""
         picture = getattr(assessment, "picture", None)
-        self.desk.landed(kept, None if picture is None else drawable_of(picture))
+        self.desk.landed(kept, None if picture is None else lambda: drawable_of(picture))
 
     def look_round(self, *, behind: int, backlog: int, decoding: list[str]) -> None:
         """Tell how far the watch is, and of a plan that was edited; cheap, call it often."""

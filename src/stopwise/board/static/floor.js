@@ -94,6 +94,6 @@ function row(lamp) {
     { class: lamp.is_called ? "called" : "" },
     html("b", { class: "letter" }, lamp.letter),
     html("span", { class: "name" }, lamp.name),
-    html("span", { class: "said" }, ...lamp.told.split(/(?<=, )/).map((part) => html("span", { class: part.length < 12 ? "whole" : "" }, part))),
+    html("span", { class: "said" }, ...lamp.told.split(/(?<=,) /).flatMap((part) => [html("span", { class: part.length < 12 ? "whole" : "" }, part), " "])),
   );
 }

@@ -16,17 +16,33 @@ export class Picture {
   async show(view) {
     this.view = view;
     const number = view.number;
-    const [loaded, overlay] = await Promise.all([load(`/picture/${number}`), read(`/overlay/${number}`)]);
+    const reading = read(`/overlay/${number}`);
+    const isThere = await this.load(`/picture/${number}`);
     if (this.view.number !== number) return;
-    this.overlay = overlay;
-    this.size = overlay?.size ?? this.size;
-    this.image.hidden = !loaded;
-    this.none.hidden = Boolean(loaded);
-    this.none.textContent = view.verdict === "unreadable" ? "No picture: the file can't be read." : "No picture.";
-    if (loaded) this.image.src = loaded.src;
     this.image.alt = `Frame ${number}, ${view.file}: ${view.verdict}`;
-    this.frame.style.setProperty("--aspect", `${this.size[0]} / ${this.size[1]}`);
+    this.image.hidden = !isThere;
+    this.none.hidden = isThere;
+    this.none.textContent = view.verdict === "unreadable" ? "No picture: the file can't be read." : "No picture.";
+    this.cover(null, isThere ? [this.image.naturalWidth, this.image.naturalHeight] : this.size);
+    const overlay = await reading;
+    if (this.view.number === number) this.cover(overlay, this.size);
+  }
+
+  // The picture stands as soon as it is there; what is drawn over it follows.
+  cover(overlay, size) {
+    this.overlay = overlay;
+    this.size = size;
+    this.frame.style.setProperty("--aspect", `${size[0]} / ${size[1]}`);
     this.draw();
+  }
+
+  // The picture before stays until the new one is there.
+  load(address) {
+    return new Promise((done) => {
+      this.image.onload = () => done(true);
+      this.image.onerror = () => done(false);
+      this.image.src = address;
+    });
   }
 
   toggle(layer) {
@@ -66,15 +82,6 @@ async function read(address) {
   return answer?.ok ? answer.json() : null;
 }
 
-function load(address) {
-  return new Promise((done) => {
-    const image = new Image();
-    image.onload = () => done(image);
-    image.onerror = () => done(null);
-    image.src = address;
-  });
-}
-
 const pathOf = (points, to) => {
   let path = "";
   for (let at = 0; at < points.length; at += 2) {
@@ -85,7 +92,8 @@ const pathOf = (points, to) => {
 };
 
 export function contours(lines, to, look, words, boxes = []) {
-  const parts = lines.map(({ points }) => svg("path", { d: pathOf(points, to), class: look }));
+  const path = lines.map(({ points }) => pathOf(points, to)).join("");
+  const parts = [svg("path", { d: path, class: `${look} halo` }), svg("path", { d: path, class: look })];
   const longest = words ? [...lines].sort((a, b) => b.points.length - a.points.length).slice(0, 12) : [];
   const taken = [];
   for (const { level, points } of longest) {
@@ -112,7 +120,8 @@ function dots(points, to) {
 
 function blown(outlines, areas, to, taken, size) {
   return outlines.flatMap((lines, index) => {
-    const parts = lines.map((points) => svg("path", { d: `${pathOf(points, to)}Z`, class: "blown" }));
+    const path = lines.map((points) => `${pathOf(points, to)}Z`).join("");
+    const parts = [svg("path", { d: path, class: "blown halo" }), svg("path", { d: path, class: "blown" })];
     const area = areas[index];
     if (!area) return parts;
     const spot = [...to(area.box.slice(0, 2)), ...to(area.box.slice(2))];
