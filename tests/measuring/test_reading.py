@@ -102,6 +102,35 @@ def test_without_a_plan_the_subject_is_split():
     assert ratio.by == "split"
 
 
+def subject_of_two(red_of_dark):
+    """Return a frame of a subject before even paper, half of it two stops darker."""
+    light = np.full((360, 540), luminance_of_zone(4.0))
+    light[120:, 180:270], light[120:, 270:360] = luminance_of_zone(4.5), luminance_of_zone(6.5)
+    frame, _ = expose(light, Sensor(gain=1.0))
+    mosaic = frame.mosaic.astype(np.float64)
+    mosaic[120::2, 180:270:2] = 512 + (mosaic[120::2, 180:270:2] - 512) * red_of_dark
+    return replace(frame, mosaic=np.rint(mosaic).astype(np.uint16))
+
+
+def test_with_no_patches_lit_and_shadow_of_one_stuff_make_a_ratio():
+    ratio = measure(subject_of_two(1.0)).ratios[0]
+    assert ratio.by == "split"
+    assert ratio.stops == pytest.approx(2.0, abs=0.03)
+
+
+def test_with_no_patches_pale_and_dark_stuff_of_other_tints_make_none():
+    # a cool dark cloth beside warm skin under even light: half a stop less red
+    ratio = measure(subject_of_two(0.7)).ratios[0]
+    assert (ratio.stops, ratio.why) == (None, "other_stuff")
+
+
+def test_a_flat_lit_subject_answers_not_seen():
+    light = np.full((360, 540), luminance_of_zone(4.0))
+    light[120:, 180:360] = luminance_of_zone(6.0)
+    ratio = measure(expose(light, Sensor(gain=1.0))[0]).ratios[0]
+    assert (ratio.stops, ratio.why) == (None, "one_heap")
+
+
 def test_a_ratio_with_a_clipped_side_is_not_seen():
     frame, _ = expose(two_sides(lit=10.0))
     ratio = measure(frame, two_patches()).ratios[0]

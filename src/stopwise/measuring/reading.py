@@ -37,6 +37,8 @@ if TYPE_CHECKING:
     from stopwise.plan.wishes import Wishes
 
 _SAMPLE = 4
+_MOST_SPLIT = 700_000
+"""Cells of the whole frame among which the subject is split."""
 _DARK_NOISES = 3.0
 
 
@@ -184,9 +186,21 @@ def _ratios(
             for wish in wishes.ratios
             if wish.lit in patches and wish.shadow in patches
         )
+    return (_split(ground, subject),)
+
+
+def _split(ground: Ground, subject: NDArray[np.bool_]) -> Ratio:
+    """Split the subject's unclipped cells, evenly thinned out in a large frame."""
+    cells = ground.cells
+    every = max(1, round(math.sqrt(subject.size / _MOST_SPLIT)))
+    at = (slice(None, None, every), slice(None, None, every))
+    held = subject[at] if ground.masks is None else subject[at] & ~ground.masks.any[at]
+    colours = None
+    if "R" in cells.channels:
+        red, green, blue = (cells.signal(name, at) for name in "RGB")
+        colours = (red, green, blue)
     floor = _DARK_NOISES * _dark_noise(ground)
-    held = subject if ground.masks is None else subject & ~ground.masks.any
-    return (split_ratio(ground.cells.luminance, held, floor=floor),)
+    return split_ratio(cells.luminance[at], held, floor=floor, colours=colours)
 
 
 def _between(lit: str, shadow: str, patches: Mapping[str, PatchReading]) -> Ratio:

@@ -85,17 +85,20 @@ def _some(values: NDArray[np.float32]) -> NDArray[np.float32]:
 def _one_stuff(
     luminance: NDArray[np.float32], used: NDArray[np.bool_], colours: Colours, cut: float
 ) -> bool:
-    """Whether lit and shadow have the same median tints."""
+    """Whether lit and shadow have the same tints: medians of each colour, so that noise cancels."""
     red, green, blue = colours
-    known = used & (red > 0) & (green > 0) & (blue > 0)
-    lit, shadow = known & (luminance > 2.0**cut), known & (luminance <= 2.0**cut)
-    if not (lit.any() and shadow.any()):
-        return True
+    lit, shadow = used & (luminance > 2.0**cut), used & (luminance <= 2.0**cut)
     for colour in (red, blue):
-        tints = [float(np.median(np.log2(colour[at] / green[at]))) for at in (lit, shadow)]
-        if abs(tints[0] - tints[1]) > _SAME_STUFF_STOPS:
+        one, other = (_tint(colour[at], green[at]) for at in (lit, shadow))
+        if one is not None and other is not None and abs(one - other) > _SAME_STUFF_STOPS:
             return False
     return True
+
+
+def _tint(colour: NDArray[np.float32], green: NDArray[np.float32]) -> float | None:
+    """Return log2 of a colour's median over green's; None where either isn't above black."""
+    over, under = (float(np.median(some)) if some.size else 0.0 for some in (colour, green))
+    return math.log2(over / under) if min(over, under) > 0.0 else None
 
 
 def _unsure(tones: NDArray[np.float64], cut: float) -> float:
