@@ -174,6 +174,22 @@ def test_the_shutters_edge_is_the_first_thing_said():
     assert verdict.findings[0].cause == "shutter"
 
 
+@pytest.mark.parametrize(("slope", "fails"), [(None, False), (0.1, False), (-0.3, True)])
+def test_a_slope_along_the_travel_is_suspected_as_the_shutters_and_a_slower_frame_asked_for(
+    slope, fails
+):
+    verdict = judge(
+        measurement({"a": reading(5.0)}, shutter=ShutterReading(slope_stops=slope)),
+        plan(patch=[patch("a", zone=5.0)]),
+    )
+    told = [finding for finding in verdict.findings if finding.check == "shutter"]
+    assert bool(told) == fails
+    if fails:
+        assert verdict.findings[0].say == "Light slopes 0.3 along the shutter's travel."
+        assert "slower shutter" in verdict.findings[0].do
+        assert verdict.findings[0].cause == "shutter"
+
+
 def test_ratio_and_separation_are_judged_with_their_uncertainty():
     wishes = plan(
         patch=[patch("lit", zone=6.5), patch("shadow", zone=4.5)],

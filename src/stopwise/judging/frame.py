@@ -6,7 +6,14 @@ import math
 from typing import TYPE_CHECKING
 
 from stopwise.judging.findings import Finding, Within, state_of
-from stopwise.judging.wording import f_text, place_text, share_text, shutter_text, title
+from stopwise.judging.wording import (
+    f_text,
+    place_text,
+    share_text,
+    shutter_text,
+    stops_text,
+    title,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -19,6 +26,9 @@ if TYPE_CHECKING:
 _ROUNDED_STOPS = 1 / 6
 """Settings agree within this: files round them, and marks differ from exact stops by up to 0.14."""
 
+_SLOPE_STOPS = 0.15
+"""A slope along the shutter's travel that is let be: half of a 1/250 s flash's at 1/160 s."""
+
 
 def frame_findings(wishes: Wishes, measurement: Measurement) -> Iterator[Finding]:
     """Yield the findings that belong to no patch."""
@@ -28,6 +38,9 @@ def frame_findings(wishes: Wishes, measurement: Measurement) -> Iterator[Finding
     edge = _shutter_edge(measurement.shutter)
     if edge is not None:
         yield edge
+    slope = _shutter_slope(measurement.shutter)
+    if slope is not None:
+        yield slope
 
 
 def _blown(wishes: Wishes, measurement: Measurement) -> Finding:
@@ -160,5 +173,24 @@ def _shutter_edge(shutter: ShutterReading) -> Finding | None:
         state="fails",
         say=f"Shutter's edge covers {share_text(shutter.edge_share)} at the {shutter.edge_side}.",
         do="Slower shutter: stay under the sync speed.",
+        cause="shutter",
+    )
+
+
+def _shutter_slope(shutter: ShutterReading) -> Finding | None:
+    """Suspect the flash's tail where paper and sitter slope alike along the shutter's travel."""
+    slope = shutter.slope_stops
+    if slope is None or abs(slope) <= _SLOPE_STOPS:
+        return None
+    return Finding(
+        check="shutter",
+        of="slope",
+        measured=slope,
+        planned=0.0,
+        within=(-_SLOPE_STOPS, _SLOPE_STOPS),
+        unit="stops",
+        state="fails",
+        say=f"Light slopes {stops_text(abs(slope))} along the shutter's travel.",
+        do="Shoot one at a slower shutter: the flash's tail may be cut off.",
         cause="shutter",
     )
