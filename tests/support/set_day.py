@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import re
 import threading
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from lightmodel import dngfile
+from lightmodel.shoots import SMALL, Shoot
+from lightmodel.view import View
 from stopwise.cli import run
 from stopwise.cli.watching import Shown, WatchRun
 from stopwise.intake.watcher import Options
@@ -129,3 +133,55 @@ def _watch(
             day.run.run(stop)
     except BaseException as error:  # noqa: BLE001 (handed to the test)
         failed.append(error)
+
+
+PARTS = ("ambient", "key", "fill", "hair", "paper left", "paper right")
+
+
+def view_of(width: int, *, upright: bool = False) -> View:
+    """Return a small camera, level or turned."""
+    return View(width=width, height=width * 3 // 4, orientation=6 if upright else 1)
+
+
+@lru_cache(maxsize=4)
+def solos(view: View = SMALL) -> dict[str, Shot]:
+    """Return the ambient frame and each lamp's solo of the made set, shot once."""
+    shoot = Shoot(view=view)
+    found = {"ambient": shoot.ambient()}
+    return found | {name: shoot.solo(name) for name in shoot.names}
+
+
+@lru_cache(maxsize=4)
+def lit_set(view: View = SMALL) -> Shoot:
+    """Return the same set, its frames counted on from the solos."""
+    return Shoot(view=view, seed=20)
+
+
+def plan_without_frames(*, look: str = "in black") -> str:
+    """Return the sample frames' plan with no frame marked, and one look."""
+    text = (SAMPLES / "plan.toml").read_text(encoding="utf-8")
+    text = re.sub(r"\[frames\].*?(?=\[set\])", "", text, flags=re.DOTALL)
+    looks = text.split("[[look]]\n")
+    kept = [part for part in looks[1:] if part.startswith(f'name = "{look}"')]
+    return "[[look]]\n".join([looks[0], *kept])
+
+
+def plan_with_solos(stage: Path, *, plan: str | None = None, view: View = SMALL) -> str:
+    """Lay the solos beside the plan, and return the plan's text with them marked."""
+    lamps = []
+    for part, shot in solos(view).items():
+        name = f"set-{part.replace(' ', '-')}.dng"
+        (stage / name).write_bytes(raw_of(shot, stage))
+        lamps.append(f'"{part}" = "{name}"')
+    frames = "\n".join(["", "[frames]", lamps[0], "", "[frames.solo]", *lamps[1:], ""])
+    head, mark, rest = (plan or plan_without_frames()).partition("[set]")
+    return f"{head}{frames}\n{mark}{rest}"
+
+
+def fails(record: dict[str, Any]) -> dict[tuple[str, str], dict[str, Any]]:
+    """Return a record's failed findings by what was checked of what."""
+    return {
+        (finding["check"], finding["of"]): finding
+        for finding in record["findings"]
+        if finding["state"] == "fails"
+    }

@@ -23,6 +23,9 @@ if TYPE_CHECKING:
 _BRIGHT_PERCENTILE = 99.0
 """Where this much of a frame lies under mid-grey, no lamp lit it."""
 
+_SHOWN_BY_OTHERS = ("two lit", "more than in the full set")
+"""What is wrong with a solo that another frame shows."""
+
 _SAME_LIGHT = 0.985
 """Cosine between two frames' light from which they show one lamp."""
 
@@ -92,6 +95,9 @@ def answer_for(
         return _solo(part, light, references, plan, said or {})
     if no_lamp_fired(light, references.ambient_light):
         return Answer(part, "No lamp fired.", f"Check the trigger, shoot {part} again.")
+    if part == "reference" and references.solos and not said:
+        report = check_solos(references.solos, references.ambient_light, plan, full=light)
+        return Answer(part, spoilt=tuple(_spoilt(report.notes, part)))
     return Answer(part)
 
 
@@ -143,11 +149,11 @@ def _is_same(light: LightPicture, other: LightPicture, ambient: LightPicture | N
 
 
 def _spoilt(notes: tuple[SoloNote, ...], lamp: str) -> list[tuple[str, str]]:
-    """Return the earlier solos that this one shows to hold its light too."""
+    """Return the earlier solos that this frame shows to be wrong."""
     return [
         (note.lamp, f"{note.say} {note.do}")
         for note in notes
-        if note.refused and note.kind == "two lit" and note.lamp != lamp
+        if note.refused and note.kind in _SHOWN_BY_OTHERS and note.lamp != lamp
     ]
 
 

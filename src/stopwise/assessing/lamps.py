@@ -9,6 +9,7 @@ from stopwise.judging.lamps import LampsSeen
 from stopwise.lights.knowledge import Circumstances, know
 from stopwise.lights.outputs import expect, read_lamps
 from stopwise.lights.solo import exposure_stops
+from stopwise.plan.wishes import stays_with_the_set
 
 if TYPE_CHECKING:
     from stopwise.assessing.brief import Brief
@@ -16,10 +17,6 @@ if TYPE_CHECKING:
     from stopwise.lights.solo import LampSet
     from stopwise.measuring.measurement import Box, Measurement
     from stopwise.plan.wishes import Wishes
-
-
-_OF_THE_SET = (None, "paper")
-"""Materials that stay when clothes or sitter change, as long as the patch doesn't follow."""
 
 
 def see_lamps(
@@ -63,8 +60,11 @@ def see_lamps(
 
 def _of_the_set(wishes: Wishes) -> Wishes:
     """Return the wishes on what stays when clothes or sitter change."""
+    before = {(patch.name, patch.box) for patch in wishes.plan.patches}
     stays = tuple(
-        patch for patch in wishes.measured if patch.material in _OF_THE_SET and not patch.follow
+        patch
+        for patch in wishes.measured
+        if stays_with_the_set(patch) and (patch.name, patch.box) in before
     )
     names = {patch.name for patch in stays}
     return replace(

@@ -148,7 +148,7 @@ class _Reader:
         return marked if marked.measurement.size == self._size else None
 
     def _boxes(self) -> str:
-        """Return what a reading depends on: camera and places, but no wish, which adopting moves."""
+        """Return what a reading depends on: camera and places, but no wish."""
         patches = ";".join(f"{patch.name}={patch.box}" for patch in self._wishes.measured)
         paper = None if self._plan.backdrop is None else self._plan.backdrop.boxes
         return f"{self._plan.camera!r};{paper!r};{patches}"

@@ -100,7 +100,9 @@ class Adopting:
             if not anyway:
                 refuse_spoilt(record)
             names = tuple(part.strip() for part in (patches or "").split(",") if part.strip())
-            changes = self._write(path, record, Choice(only, names, standing.lit))
+            is_first = reference_of(ledger, record["look"]) is None
+            choice = Choice(only, names, standing.lit)
+            changes = self._write(path, record, choice, is_reference=is_first)
             if self._watch is not None:
                 keep_adopted(ledger, record["look"], path)
                 body = {"file": path.name, "look": record["look"], "lamps": record["lamps"]}
@@ -119,12 +121,15 @@ class Adopting:
             reference=reference_of(ledger, standing.look),
         )
 
-    def _write(self, path: Path, record: dict[str, Any], choice: Choice) -> tuple[Change, ...]:
+    def _write(
+        self, path: Path, record: dict[str, Any], choice: Choice, *, is_reference: bool
+    ) -> tuple[Change, ...]:
         draft, changes = adopted(open_draft(self._plan), record, choice)
         if not changes:
             msg = f"Nothing that is seen in {path.name} differs from what is wished."
             raise WrongUse(msg)
-        draft = with_reference(draft, record, name_beside(path, draft.file))
+        if is_reference:
+            draft = with_reference(draft, record, name_beside(path, draft.file))
         draft.save(what=ADOPT)
         return changes
 

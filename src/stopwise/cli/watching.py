@@ -103,7 +103,8 @@ class WatchRun:
             Around(
                 folder=self.watcher.folder,
                 plan_path=plan_path,
-                plan=self._read_plan,
+                plan=lambda: self.plan,
+                edited=self._read_own_edit,
                 tell=shown.note,
                 call=self._note,
             ),
@@ -131,14 +132,11 @@ class WatchRun:
         self.day.hear()
         self._shown.moved()
 
-    def _read_plan(self) -> Plan | None:
-        """Return the plan, read again after an edit of the watch's own."""
-        if self._plan_file is None:
-            return None
-        self._is_own_edit = True
-        try:
-            return self._plan_file.look()
-        finally:
+    def _read_own_edit(self) -> None:
+        """Read the plan again after an edit of the watch's own, which isn't told."""
+        if self._plan_file is not None:
+            self._is_own_edit = True
+            self._plan_file.look()
             self._is_own_edit = False
 
     def _brief(self, path: Path) -> Brief:

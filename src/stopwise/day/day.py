@@ -42,7 +42,9 @@ class Around:
     plan_path
         The plan file; None where there is none.
     plan
-        Returns the plan as it stands now; it reads the file again after an edit of ours.
+        Returns the plan as it stands now.
+    edited
+        Called when the plan file was written here, to read it again.
     tell
         Says one sentence.
     call
@@ -52,6 +54,7 @@ class Around:
     folder: str
     plan_path: Path | None
     plan: Callable[[], Plan | None]
+    edited: Callable[[], None]
     tell: Callable[[str], None]
     call: Callable[[Note], None]
 
@@ -177,7 +180,7 @@ class Day:
         if played.part is not None:
             self._marks += 1
             keep_solo(self._ledger, played.part, self.standing.look)
-            self._around.plan()
+            self._around.edited()
         for words in played.words:
             self._around.tell(words)
         return played.record

@@ -43,6 +43,11 @@ def off_finding(name: str, reading: LampReading, planned: float) -> Finding:
     return _finding(name, reading, planned, f"{title(name)} {stops_text(off)} {way}.", do)
 
 
+def asked_finding(finding: Finding) -> Finding:
+    """Return a finding on a lamp whose step is asked about."""
+    return {**finding, "do": "Was that you? Say: take yes."}
+
+
 def recycling_finding(name: str, reading: LampReading, planned: float, since_s: float) -> Finding:
     """Return the finding on a lamp that fired before it was ready."""
     say, do = recycling_sentence(name, (reading.stops or 0.0) - planned, since_s)

@@ -5,6 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from stopwise.plan.wishes import stays_with_the_set, wishes_now
+
 if TYPE_CHECKING:
     from stopwise.ledger import Ledger
     from stopwise.plan.model import Plan
@@ -51,6 +53,20 @@ def solos_are_of(ledger: Ledger, plan: Plan | None, look: str | None) -> bool:
         return True
     kept = ledger.settings.get(_SOLO_LOOKS) or {}
     return all(kept.get(lamp) == look for lamp in plan.frames.solo)
+
+
+def read_from(ledger: Ledger, plan: Plan | None, look: str | None) -> str:
+    """Return what lamps are read from under a look whose clothes the solos don't show, else ""."""
+    if plan is None or not plan.frames.solo or solos_are_of(ledger, plan, look):
+        return ""
+    measured = wishes_now(plan, look=look).measured
+    stays = [patch.name for patch in measured if stays_with_the_set(patch)]
+    stays += ["paper"] if plan.backdrop is not None else []
+    rest = [patch.name for patch in measured if not stays_with_the_set(patch)]
+    if not stays:
+        return "Nothing of the set is in the plan: lamps can't be read without new solos."
+    need = f" {', '.join(rest)} need new solos: say expect." if rest else ""
+    return f"Lamps are read from {' and '.join(stays)}.{need}"
 
 
 def _setting(look: str | None) -> str:

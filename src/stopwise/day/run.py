@@ -8,6 +8,7 @@ from statistics import median
 from typing import TYPE_CHECKING, Any
 
 from stopwise.day.lamp_findings import (
+    asked_finding,
     misfires,
     off_finding,
     old_power_finding,
@@ -41,6 +42,7 @@ _LEAST_TURN = 0.3
 _LONGEST_RECYCLE_S = 10.0
 """Any pack is ready again after this (common practice): a weak lamp has another cause."""
 
+_TWO = 2
 _KEPT = 60
 _IN_BRIEF = 24
 
@@ -166,7 +168,10 @@ class Run:
         if slow:
             return Seen(counts=False, findings=tuple(slow))
         offer = self._step(readings, plan)
-        findings = tuple(self._off(readings))
+        findings = tuple(
+            asked_finding(one) if offer is not None and one["of"] == offer.lamp else one
+            for one in self._off(readings)
+        )
         self._counted.append(readings)
         return Seen(counts=True, findings=findings, offer=offer)
 
@@ -186,7 +191,7 @@ class Run:
 
     def _not_ready(self, readings: Readings, since_s: float | None) -> list[Finding]:
         """Return the lamps that fired too soon after the frame before to be ready."""
-        if since_s is None or since_s > _LONGEST_RECYCLE_S:
+        if since_s is None or since_s >= _LONGEST_RECYCLE_S:
             return []
         shots = [*self._shots, Shot(since_s, readings)]
         found = []
@@ -214,30 +219,43 @@ class Run:
 
     def _step(self, readings: Readings, plan: Plan | None) -> Offer | None:
         """Return the step of a lamp that this frame and the one before both show."""
-        if len(self._counted) <= RUN_FRAMES:
+        if len(self._shots) < _TWO:
             return None
-        *earlier, before = self._counted
+        before = self._shots[-_TWO].lamps
+        earlier = [frame for frame in self._counted if frame is not before]
         for name, reading in readings.items():
-            step = _step_of(name, earlier[-RUN_FRAMES:], before.get(name), reading)
-            light = None if plan is None else plan.light(name)
+            level = self._level(name, earlier)
+            step = None if level is None else _step_of(level, before.get(name), reading)
             if step is None or (name, step > 0) in self._offered:
                 continue
             self._offered.add((name, step > 0))
+            light = None if plan is None else plan.light(name)
             size = 0.1 if light is None else light.step
             return Offer(name, round(round(step / size) * size, 3))
         return None
 
+    def _level(self, name: str, earlier: Sequence[Readings]) -> float | None:
+        """Return the steady output that a step is told from; None where there is none.
 
-def _step_of(
-    name: str, earlier: Sequence[Readings], before: LampReading | None, now: LampReading
-) -> float | None:
-    """Return the step between a lamp's steady run and the last two frames; None without one."""
-    run = [stops for frame in earlier if name in frame and (stops := frame[name].stops) is not None]
-    if len(run) < RUN_FRAMES or max(run) - min(run) > STEADY or not _same(before, now):
+        It is the lamp's last frames, or, early in a take, what the take began with once a frame has
+        shown it.
+        """
+        seen = [
+            stops
+            for frame in list(earlier)[-RUN_FRAMES:]
+            if name in frame and (stops := frame[name].stops) is not None
+        ]
+        if len(seen) < RUN_FRAMES:
+            began = (self.begun.said or {}).get(name)
+            seen = [*seen, began] if seen and began is not None else []
+        return median(seen) if seen and max(seen) - min(seen) <= STEADY else None
+
+
+def _step_of(level: float, before: LampReading | None, now: LampReading) -> float | None:
+    """Return the step between a lamp's steady output and the last two frames; None without one."""
+    if before is None or before.stops is None or now.stops is None or not _same(before, now):
         return None
-    if before is None or before.stops is None or now.stops is None:
-        return None
-    steps = [before.stops - median(run), now.stops - median(run)]
+    steps = [before.stops - level, now.stops - level]
     doubt = 2.0 * max(before.uncertainty or 0.0, now.uncertainty or 0.0)
     if min(abs(step) for step in steps) < max(LEAST_STEP, doubt) or steps[0] * steps[1] < 0:
         return None

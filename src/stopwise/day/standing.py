@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from stopwise.day.awaiting import Awaiting, keep_awaiting
+from stopwise.day.references import read_from
 from stopwise.day.run import Begun, Run
 from stopwise.day.saying import YES, read_lit, read_look, read_parts, read_turned, turned_text
 from stopwise.errors import WrongUse
@@ -91,7 +92,8 @@ class Standing:
         name = order.body
         look = None if name is None else read_look(str(name), plan or Plan())
         self.wear(look)
-        return f"Look from the next frame on: {look or OWN}."
+        lamps = read_from(self._ledger, plan, look)
+        return f"Look from the next frame on: {look or OWN}. {lamps}".rstrip()
 
     def _light(self, order: Order, plan: Plan | None) -> str:
         body = order.body

@@ -100,15 +100,16 @@ def _look(plan: Plan, name: str) -> Look:
     raise ValueError(msg)
 
 
+def stays_with_the_set(patch: Patch) -> bool:
+    """Tell whether a patch stays when the sitter changes clothes: a chip, the paper."""
+    return patch.material in _OF_THE_SET and not patch.follow
+
+
 def _patches(plan: Plan, worn: Look | None) -> tuple[Patch, ...]:
     if worn is None:
         return plan.patches
     own = {patch.name for patch in worn.patches}
-    stays = (
-        patch
-        for patch in plan.patches
-        if patch.material in _OF_THE_SET and not patch.follow and patch.name not in own
-    )
+    stays = (patch for patch in plan.patches if stays_with_the_set(patch) and patch.name not in own)
     return (*stays, *worn.patches)
 
 

@@ -1,0 +1,246 @@
+"""What a day brings, through the real watcher on files landing in a folder.
+
+The frames are the light model's, small: what its lamps, sitter and shutter did is known.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from lightmodel.scene import BLACK, Scene
+from stopwise.plan import load_plan
+from stopwise.plan.draft import open_draft
+from support.set_day import (
+    fails,
+    lit_set,
+    on_set,
+    plan_with_solos,
+    plan_without_frames,
+    raw_of,
+    solos,
+    view_of,
+)
+from support.watching import tiny_raw, wait_until
+
+ON = dict.fromkeys(lit_set().names, 0.0)
+
+
+def key(stops: float, **changes):
+    return lit_set().frame(ON | {"key": stops}, **changes)
+
+
+def test_a_turned_head_is_laid_to_the_sitter_and_no_lamp_is_turned(tmp_path):
+    shoot = lit_set()
+    with on_set(tmp_path, plan_with_solos(tmp_path)) as day:
+        straight = day.shot(shoot.frame())
+        turned = day.shot(shoot.frame(scene=shoot.moved(head_turn_deg=10.0)))
+    planned = load_plan(day.plan)
+    for name in ("chip", "shadow cheek"):
+        assert straight["patches"][name]["zone"] == pytest.approx(
+            planned.patch(name).zone, abs=0.05
+        )
+    rise = turned["patches"]["lit cheek"]["zone"] - straight["patches"]["lit cheek"]["zone"]
+    assert rise == pytest.approx(0.3, abs=0.1)  # Lambert's cosine at 60 degrees: up to +0.36
+    cheek = fails(turned)["patch", "lit cheek"]
+    assert cheek["cause"] == "sitter"
+    assert cheek["turn"] is None
+    assert turned["lamps"]["key"]["state"] == "fired"
+    assert turned["lamps"]["key"]["stops"] == pytest.approx(0.0, abs=0.05)
+
+
+def test_a_key_turned_down_and_not_dumped_is_called_and_left_out_of_the_run(tmp_path):
+    with on_set(tmp_path, plan_with_solos(tmp_path)) as day:
+        day.shot(key(0.0))
+        assert day.say("take", "key -0.7") == 0
+        old = day.shot(key(-0.02))
+        new = day.shot(key(-0.7))
+        last = day.shot(key(-0.7))
+    finding = fails(old)["lamp", "key"]
+    assert finding["say"] == "Key still at the old power: not dumped."
+    assert finding["do"] == "Fire it once, shoot again."
+    assert old["in_run"] is False
+    assert [old["take"], new["take"], last["take"]] == [1, 1, 1]
+    for record in (new, last):
+        assert record["lamps"]["key"]["stops"] == pytest.approx(-0.7, abs=0.05)
+        assert record["lamps"]["key"]["state"] == "fired"
+        assert record["in_run"] is True
+        assert ("lamp", "key") not in fails(record)
+
+
+def test_a_frame_that_no_lamp_lit_has_one_finding(tmp_path):
+    with on_set(tmp_path, plan_with_solos(tmp_path)) as day:
+        record = day.shot(lit_set().frame({}))
+    assert record["verdict"] == "off plan"
+    assert [(one["check"], one["of"]) for one in record["findings"]] == [("lamp", "all")]
+    assert record["findings"][0]["say"] == "No lamp fired."
+
+
+def test_a_solo_that_got_the_others_energy_is_refused_once_the_full_set_is_known(tmp_path):
+    """On a symmetric pack a head that is switched off gives its energy to the other: +1.0 stop."""
+    shoot = lit_set()
+    plan = plan_with_solos(tmp_path)
+    (tmp_path / "set-reference.dng").write_bytes(raw_of(shoot.frame(), tmp_path))
+    plan = plan.replace("[frames]\n", '[frames]\nreference = "set-reference.dng"\n')
+    with on_set(tmp_path, plan) as day:
+        assert day.say("expect", "key") == 0
+        refused = day.shot(shoot.frame({"key": 1.0}))
+        kept = day.shot(shoot.solo("key"))
+    assert refused["verdict"] == "measured"
+    assert "more alone than with all lamps lit" in refused["reason"]
+    assert day.said("Cap the other heads, don't switch them off, and shoot key again.")
+    assert kept["reason"] == "the plan's own frame: solo of key"
+    assert load_plan(day.plan).frames.solo["key"] == f"shoot/{kept['file']}"
+
+
+@pytest.mark.parametrize(
+    ("wish", "verdict", "state"),
+    [(-0.20, "off plan", "fails"), (0.35, "on plan", "holds"), (None, "on plan", "on the line")],
+)
+def test_a_white_jacket_has_less_room_over_its_wish_than_under(tmp_path, wish, verdict, state):
+    """White cloth, 0.15 over and 0.4 under; `wish` is how far the wish lies off what is measured.
+
+    None: as far under it that the limit lies inside of the uncertainty.
+    """
+    with on_set(tmp_path, plan_with_solos(tmp_path)) as day:
+        day.shot(lit_set().frame())  # patches are followed from here on
+        jacket = day.lands(next_bytes(day), "second.dng")["patches"]["jacket"]
+        off = wish if wish is not None else -0.15 - 0.3 * jacket["uncertainty"]
+        index = [patch.name for patch in load_plan(day.plan).patches].index("jacket")
+        draft = open_draft(day.plan)
+        draft.set(("patch", index, "zone"), round(jacket["zone"] + off, 6)).save()
+        wait_until(lambda: day.said("the plan is read again"))
+        record = day.lands(next_bytes(day), "third.dng")
+    found = {(one["check"], one["of"]): one for one in record["findings"]}["patch", "jacket"]
+    assert found["state"] == state
+    assert record["verdict"] == verdict
+
+
+def next_bytes(day):
+    """Return the bytes of the last frame again, as another file."""
+    last = (day.folder / day.records[-1]["file"]).read_bytes()
+    return last + b"again"
+
+
+def test_a_look_drops_the_old_cloth_and_skin_and_lamps_are_read_from_chip_and_paper(tmp_path):
+    """Black coat and a sitter whose skin is deeper by 1.6 stops, under the same lamps."""
+    view = view_of(480)  # on smaller frames the chip holds too few cells to be sure of the key
+    shoot = lit_set(view)
+    deeper = tuple(part * 2.0**-1.6 for part in BLACK.skin)
+    scene = Scene(wardrobe=replace(BLACK, skin=deeper))
+    plan = plan_with_solos(tmp_path, plan=with_coat(), view=view)
+    with on_set(tmp_path, plan) as day:
+        day.shot(shoot.frame())
+        old_wishes = day.shot(shoot.frame(scene=scene))
+        assert day.say("look", "black", "coat") == 0
+        own = day.shot(shoot.frame(scene=scene))
+        turned = day.shot(shoot.frame(ON | {"key": 0.3}, scene=scene))
+    assert old_wishes["verdict"] == "off plan"
+    assert own["look"] == "black coat"
+    judged = {one["of"] for one in own["findings"] if one["check"] == "patch"}
+    assert judged == {"coat", "chip"}
+    for name in ("key", "paper left", "paper right"):
+        assert own["lamps"][name]["state"] == "fired"
+        assert own["lamps"][name]["stops"] == pytest.approx(0.0, abs=0.05), name
+    assert turned["lamps"]["key"]["stops"] == pytest.approx(0.3, abs=0.05)
+    for record in (own, turned):
+        assert not [one for one in record["findings"] if (one["turn"] or {}).get("stops", 0) > 0]
+    assert day.said("Lamps are read from chip and paper")
+
+
+def with_coat() -> str:
+    """Return the plan with a look of black coat and a face whose zones nobody has wished yet."""
+    text = plan_without_frames(look="none of them").rstrip("\n")
+    return f"""{text}
+
+[[look]]
+name = "black coat"
+
+[[look.patch]]
+name = "face"
+box = [0.48, 0.284, 0.504, 0.32]
+material = "skin"
+follow = true
+lit_by = ["key", "fill"]
+
+[[look.patch]]
+name = "coat"
+box = [0.5, 0.58, 0.56, 0.66]
+material = "black cloth"
+zone = 3.1
+follow = true
+lit_by = ["key", "fill"]
+"""
+
+
+def test_with_only_the_key_lit_other_wishes_wait(tmp_path):
+    with on_set(tmp_path, plan_with_solos(tmp_path)) as day:
+        assert day.say("lit", "key") == 0
+        record = day.lands(raw_of(solos()["key"], tmp_path) + b"1", "F0101.dng")
+    judged = {one["of"] for one in record["findings"] if one["check"] in ("patch", "ratio")}
+    assert judged == {"chip", "mask"}
+    assert not fails(record)
+    assert day.said("Lit in F0101.dng: key.")
+
+
+def test_jpegs_alone_and_a_gap_are_called_once_and_pairs_are_silent(tmp_path):
+    with on_set(tmp_path, 'schema = 1\ntitle = "Nothing wished"\n') as day:
+        for number in (31, 33):
+            (day.folder / f"F{number:04d}.jpg").write_bytes(b"\xff\xd8")
+            day.lands(tiny_raw(number), f"F{number:04d}.dng")
+        for number in (41, 42, 43):
+            (day.folder / f"G{number:04d}.jpg").write_bytes(b"\xff\xd8")
+        wait_until(lambda: day.said("never came"), limit_s=20.0)
+        wait_until(lambda: day.said("JPEGs only, no raw"), limit_s=20.0)
+        files = [record["file"] for record in day.records]
+        assert files == ["F0031.dng", "F0033.dng"]
+        day.shot(lit_set().frame())
+    assert [note for note in day.notes if "never came" in note] == ["F0032: never came"]
+    assert [note for note in day.notes if "JPEGs only" in note] == ["G0041.jpg: JPEGs only, no raw"]
+    assert day.records[-1]["verdict"] == "measured"
+
+
+def test_an_unannounced_turn_that_holds_is_asked_about_and_taken(tmp_path):
+    with on_set(tmp_path, plan_with_solos(tmp_path)) as day:
+        assert day.say("take") == 0
+        for seconds in (10, 20, 30):
+            day.shot(key(0.0, seconds=seconds))
+        first = day.shot(key(-0.5, seconds=40))
+        second = day.shot(key(-0.5, seconds=50))
+        assert day.notes.count('Key down 0.5: was that you? Say "stopwise take yes" if so.') == 1
+        assert day.say("take", "yes") == 0
+        third = day.shot(key(-0.5, seconds=60))
+    assert fails(first)["lamp", "key"]["say"] == "Key 0.5 weak."
+    assert fails(second)["lamp", "key"]["do"] == "Was that you? Say: take yes."
+    assert third["take"] == 2
+    assert third["lamps"]["key"]["state"] == "fired"
+    assert ("lamp", "key") not in fails(third)
+
+
+def test_inside_a_take_a_turn_is_advised_when_two_of_three_frames_agree(tmp_path):
+    with on_set(tmp_path, plan_with_solos(tmp_path)) as day:
+        building = day.shot(key(0.5, seconds=10))
+        assert day.say("take", "key +0.5") == 0
+        first = day.shot(key(1.0, seconds=20))
+        second = day.shot(key(1.0, seconds=30))
+    assert fails(building)["patch", "chip"]["turn"]["light"] == "key"
+    assert fails(first)["patch", "chip"]["turn"] is None
+    turn = fails(second)["patch", "chip"]["turn"]
+    assert turn["light"] == "key"
+    assert turn["stops"] == pytest.approx(-1.0, abs=0.15)
+
+
+def test_a_misfire_is_told_at_once_and_not_counted(tmp_path):
+    shoot = lit_set()
+    without = {name: 0.0 for name in ON if name != "hair"}
+    with on_set(tmp_path, plan_with_solos(tmp_path)) as day:
+        assert day.say("take") == 0
+        good = day.shot(shoot.frame())
+        out = day.shot(shoot.frame(without))
+        weak = day.shot(key(-0.6))
+    assert good["in_run"] is True
+    assert fails(out)["lamp", "hair"]["say"] == "Hair lamp did not fire."
+    assert out["in_run"] is False
+    assert fails(weak)["lamp", "key"]["do"] == "Wait for ready."  # it landed within a moment
+    assert weak["in_run"] is False
