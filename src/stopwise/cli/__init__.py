@@ -18,6 +18,7 @@ _COMMANDS = {
     "demo": ("stopwise.cli.demo_command", "demo", "Replay the sample frames, end to end."),
     "watch": ("stopwise.cli.watch_command", "watch", "Judge frames as they land in a folder."),
     "check": ("stopwise.cli.check_command", "check", "Judge files now."),
+    "compare": ("stopwise.cli.compare_command", "compare", "What changed, in stops."),
     "plan": ("stopwise.cli.plan_commands", "plan", "Write, check and draw a lighting plan."),
     "grey": ("stopwise.cli.grey_command", "grey", "Set mid-grey from a card."),
     "mark": ("stopwise.cli.mark_command", "mark", "Say what part a frame plays in the plan."),

@@ -9,6 +9,9 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from stopwise.measuring.motion import Motion, Window
+    from stopwise.takes.framing import Framing
+
 LEVELS_STOPS = (-2.0, -1.0, -0.5, -0.2, 0.2, 0.5, 1.0, 2.0)
 """Differences in stops that get a contour."""
 
@@ -50,3 +53,76 @@ def difference_field(
         logs[1] - logs[0] - settings_stops, SMOOTHING, mode="nearest"
     )
     return smooth
+
+
+def brought_along(
+    before: NDArray[np.floating], window: Window, motion: Motion, *, whole: bool
+) -> NDArray[np.float64]:
+    """Return a picture as it would lie had it moved as the sitter or the camera did.
+
+    Parameters
+    ----------
+    before
+        Shape (h, w), linear luminance.
+    window, motion
+        What moved and how, in this picture's blocks.
+    whole
+        Whether all of it moved, with the camera; else only what lies in the window.
+
+    Returns
+    -------
+    ndarray
+        float64 (h, w), bilinear; where nothing is known the picture stays as it was.
+    """
+    from scipy.ndimage import map_coordinates
+
+    rows, columns = np.indices(before.shape, dtype=float)
+    turn = np.deg2rad(motion.tilt)
+    down = (rows - window.row - motion.down) / motion.scale
+    across = (columns - window.column - motion.across) / motion.scale
+    v = down * np.cos(turn) - across * np.sin(turn)
+    u = down * np.sin(turn) + across * np.cos(turn)
+    source = np.stack((v + window.row, u + window.column))
+    plane = np.nan_to_num(before.astype(float))
+    moved = map_coordinates(plane, source, order=1, mode="constant", cval=np.nan)
+    held = np.isfinite(moved)
+    if not whole:
+        held &= (np.abs(v) <= window.tall) & (np.abs(u) <= window.wide)
+    along: NDArray[np.float64] = np.where(held, moved, plane)
+    return along
+
+
+def field_of_moved(
+    pictures: tuple[NDArray[np.floating], NDArray[np.floating]],
+    framing: Framing,
+    *,
+    settings_stops: float = 0.0,
+) -> NDArray[np.float64] | None:
+    """Return the difference of two pictures between which sitter or camera moved.
+
+    Parameters
+    ----------
+    pictures
+        Before and after, shape (h, w), on the blocks that the framing was read on.
+    framing
+        Who moved, and how.
+    settings_stops
+        As for :func:`difference_field`.
+
+    Returns
+    -------
+    ndarray or None
+        Where the sitter moved, each place is taken as having stayed or gone along, whichever fits:
+        the set round him stays while he goes.
+    """
+    before, after = pictures
+    stayed = difference_field(before, after, settings_stops=settings_stops)
+    if stayed is None or framing.motion is None or framing.window is None:
+        return stayed
+    whole = framing.who == "camera"
+    along = brought_along(before, framing.window, framing.motion, whole=whole)
+    went = difference_field(along, after, settings_stops=settings_stops)
+    if went is None or whole:
+        return went
+    nearer: NDArray[np.float64] = np.where(np.abs(went) < np.abs(stayed), went, stayed)
+    return nearer

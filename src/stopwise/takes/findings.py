@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from stopwise.judging.findings import Finding, state_of
 from stopwise.judging.wording import stops_text, title
 from stopwise.nominal import say_f_number, say_shutter
-from stopwise.takes.lamp_changes import lamp_finding
+from stopwise.takes.lamp_changes import lamp_finding, lamp_words
 from stopwise.takes.statistics import spread
 
 if TYPE_CHECKING:
@@ -144,6 +144,7 @@ def _way(framing: Framing) -> str:
 
 
 def _patches(seen: Seen) -> Iterator[Finding]:
+    """Yield each patch's finding, but for those that a lamp explains: it has one of its own."""
     for name, change in seen.patches.items():
         expected = change.expected if seen.known.turned is not None else _by_lamps(seen, name)
         if change.stops is None or expected is None:
@@ -152,6 +153,8 @@ def _patches(seen: Seen) -> Iterator[Finding]:
         off = change.stops - expected
         state = state_of(off, (-limit, limit), None)
         cause = _cause(seen, name) if state == "fails" else None
+        if cause == "lamp":
+            continue
         yield Finding(
             check="patch",
             of=name,
@@ -172,8 +175,7 @@ def _say_patch(name: str, stops: float, off: float, cause: Cause | None) -> str:
     if cause is None:
         return f"{title(name)} {way}."
     side = "over" if off > 0 else "under"
-    steady = ", lamps steady" if cause == "sitter" else ""
-    return f"{title(name)} {way}, {stops_text(off)} {side} what its lamps explain{steady}."
+    return f"{title(name)} {way}, {stops_text(off)} {side} what its lamps gave."
 
 
 def _by_lamps(seen: Seen, name: str) -> float | None:
@@ -184,11 +186,13 @@ def _by_lamps(seen: Seen, name: str) -> float | None:
     total = 0.0
     for lamp, share in shares.items():
         change = seen.lamps.get(lamp)
+        if change is not None and change.went_out:
+            continue
         if lamp != "ambient" and (change is None or change.stops is None):
             return None
         stops = 0.0 if change is None or change.stops is None else change.stops
         total += share * math.pow(2.0, stops)
-    return math.log2(total / sum(shares.values()))
+    return math.log2(total / sum(shares.values())) if total > 0.0 else None
 
 
 def _cause(seen: Seen, name: str) -> Cause:
@@ -245,7 +249,7 @@ def _colour(
     state = state_of(shift, (-TINT_STOPS, TINT_STOPS), doubt)
     if state == "holds":
         return
-    way = f"{_up(turned)} {stops_text(turned)}"
+    lamp_turned = f"{title(lamp_words(lamp))} {_up(turned)} {stops_text(turned)}"
     yield Finding(
         check="lamp",
         of=f"{lamp} {key}",
@@ -254,7 +258,7 @@ def _colour(
         within=(-TINT_STOPS, TINT_STOPS),
         unit="stops",
         state=state,
-        say=f"{title(lamp)} {way}: its light {abs(shift):.2f} {ways[shift > 0]} ({ratio}).",
+        say=f"{lamp_turned}: its light {abs(shift):.2f} {ways[shift > 0]} ({ratio}).",
         do="Level its colour afterwards, or turn it less and move the lamp.",
         cause="lamp" if state == "fails" else None,
         uncertainty=doubt,

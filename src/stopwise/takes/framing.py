@@ -33,7 +33,8 @@ LEAST_SCALE = 0.01
 _LEAST_SCORE = 0.6
 _MARGIN = 0.06
 _FAINT = 0.12
-_FEWEST = 60
+_FEWEST = 40
+_RIM = 0.03
 _CLEARLY = 1.25
 
 
@@ -102,7 +103,9 @@ def _counts(right: float, down: float, scale: float) -> bool:
     return max(abs(right), abs(down)) > LEAST_MOVE or abs(scale - 1.0) > LEAST_SCALE
 
 
-def framing_of_pictures(before: Plane, after: Plane, boxes: Sequence[Box] = ()) -> Framing:
+def framing_of_pictures(
+    before: Plane, after: Plane, boxes: Sequence[Box] = (), fixed: Sequence[Box] = ()
+) -> Framing:
     """Return how one picture lies against another, and whether the set moved with the sitter.
 
     Parameters
@@ -111,13 +114,15 @@ def framing_of_pictures(before: Plane, after: Plane, boxes: Sequence[Box] = ()) 
         Shape (h, w), linear luminance, some hundred blocks a side.
     boxes
         The sitter's patches in `before`; none takes the picture's middle as the sitter.
+    fixed
+        Patches of the set, which don't follow.
 
     Returns
     -------
     Framing
         The sitter's window is found again by its gradients of log luminance, which no change of
-        power moves. If edges outside it went the same way it was the camera; if they stayed, the
-        sitter; with too few of them it is unknown.
+        power moves. If the edges round the set's patches went the same way it was the camera; if
+        they stayed, the sitter. With no such patch, or too few edges round it, it is unknown.
     """
     if before.shape != after.shape:
         return Framing("camera")
@@ -127,10 +132,11 @@ def framing_of_pictures(before: Plane, after: Plane, boxes: Sequence[Box] = ()) 
     if motion.score < _LEAST_SCORE:
         return Framing("unknown", motion=None)
     rows, columns = before.shape
-    right, down = motion.across / columns, motion.down / rows
+    right, down = float(motion.across) / columns, float(motion.down) / rows
     if not _counts(right, down, motion.scale):
         return Framing("nobody", right, down, motion.scale, motion, around)
-    who = _who(gradient(then), gradient(now), around, motion)
+    edges = _round_patches((rows, columns), fixed)
+    who = _who(gradient(then), gradient(now), edges, (around, motion))
     return Framing(who, right, down, motion.scale, motion, around)
 
 
@@ -152,27 +158,30 @@ def _window(boxes: Sequence[Box], shape: tuple[int, ...]) -> Window:
     )
 
 
+def _round_patches(shape: tuple[int, int], fixed: Sequence[Box]) -> NDArray[np.bool_]:
+    """Return the blocks round the set's own patches: their edges can't go with the sitter."""
+    held = np.zeros(shape, dtype=bool)
+    for x0, y0, x1, y1 in fixed:
+        held[window((x0 - _RIM, y0 - _RIM, x1 + _RIM, y1 + _RIM), shape)] = True
+    return held
+
+
 def _who(
-    then: NDArray[np.complex64], now: NDArray[np.complex64], around: Window, motion: Motion
+    then: NDArray[np.complex64],
+    now: NDArray[np.complex64],
+    of_set: NDArray[np.bool_],
+    moved: tuple[Window, Motion],
 ) -> Who:
-    """Hold the edges outside the sitter's window against both: stayed, or went along."""
-    rows, columns = then.shape
-    edges = np.abs(then) > _FAINT
-    tall, wide = around.tall + abs(motion.down), around.wide + abs(motion.across)
-    box = (
-        (around.column - wide) / columns,
-        (around.row - tall) / rows,
-        (around.column + wide) / columns,
-        (around.row + tall) / rows,
-    )
-    edges[window(box, (rows, columns))] = False
-    y, x = np.nonzero(edges)
+    """Hold the set's edges against both: stayed, or went along."""
+    around, motion = moved
+    y, x = np.nonzero((np.abs(then) > _FAINT) & of_set)
     stayed = _agreement(then, now, (y, x), (y, x))
-    carried = [motion.carry(float(row), float(column), around) for row, column in zip(y, x)]  # noqa: B905
+    places = zip(y.astype(float), x.astype(float), strict=True)
+    carried = [motion.carry(row, column, around) for row, column in places]
     to = np.rint(np.array(carried).reshape(-1, 2)).astype(int)
-    inside = (to >= 0).all(axis=1) & (to < (rows, columns)).all(axis=1)
+    inside = (to >= 0).all(axis=1) & (to < then.shape).all(axis=1)
     went = _agreement(then, now, (y[inside], x[inside]), (to[inside, 0], to[inside, 1]))
-    if len(y) < _FEWEST or stayed is None or went is None:
+    if stayed is None or went is None:
         return "unknown"
     if went > _CLEARLY * max(stayed, 0.0):
         return "camera"

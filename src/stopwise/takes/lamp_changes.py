@@ -23,6 +23,8 @@ LEAST_STOPS = 0.15
 STILL_STOPS = 0.1
 """Change of a lamp under which nothing is said to have happened to it."""
 
+_ALONE = frozenset(("key", "fill", "kicker", "rim", "edge"))
+_UNCHANGED = 0.05
 _SURE = 2.0
 """Uncertainties that a lamp must be off before it counts."""
 
@@ -60,6 +62,12 @@ class LampChange:
             return "not seen"
         off = None if self.said is None else self.stops - self.said
         return "holds" if off is None else state_of(off, (-self.limit, self.limit), None)
+
+
+def lamp_words(name: str) -> str:
+    """Return how a lamp is spoken of, so that it isn't taken for a patch: "key", "hair lamp"."""
+    alone = name.lower() in _ALONE or name.lower().endswith("lamp")
+    return name if alone else f"{name} lamp"
 
 
 def lamp_changes(
@@ -120,28 +128,28 @@ def lamp_finding(name: str, change: LampChange) -> Finding:
 
 
 def _words(name: str, change: LampChange) -> tuple[str, str, Turn | None]:
-    lamp = title(name)
+    lamp = title(lamp_words(name))
     if change.went_out:
         return f"{lamp} did not fire.", "Check it, shoot again.", None
     if change.stops is None:
         return f"{lamp} not seen on both sides.", "", None
-    moved = _moved(change.stops)
+    moved = _moved(change.stops, change.uncertainty)
     if change.said is None or change.state != "fails":
         return f"{lamp} {moved}{_as_said(change)}.", "", None
     back = Turn(name, change.said - change.stops)
     if change.said == 0.0:
-        do = f"Nobody said {name} was turned. Look at its power and its stand."
+        do = f"Look at the {lamp_words(name)}'s power and stand."
         return f"{lamp} {moved}, and nobody turned it.", do, None
     if abs(change.stops) < STILL_STOPS:
-        do = f"Turn {name} {_moved(change.said)}, or say that it stays."
+        do = f"Turn {lamp_words(name)} {_moved(change.said)}, or say that it stays."
         return f"{lamp} still at the old power.", do, back
-    rest = f"{stops_text(back.stops)} {'more up' if back.stops > 0 else 'more down'}"
+    rest = f"{_moved(back.stops)} more"
     say = f"{lamp} {moved}, said was {_moved(change.said)}."
-    return say, f"{title(name)} {rest}.", back
+    return say, f"{lamp} {rest}.", back
 
 
-def _moved(stops: float) -> str:
-    if abs(stops) < 0.05:
+def _moved(stops: float, uncertainty: float | None = None) -> str:
+    if abs(stops) < max(_UNCHANGED, uncertainty or 0.0):
         return "unchanged"
     return f"{'up' if stops > 0 else 'down'} {stops_text(stops)}"
 

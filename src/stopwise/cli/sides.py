@@ -1,0 +1,212 @@
+"""What the words of `compare`, `run` and `rebuild` mean: a file, or a frame, take or look kept."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from stopwise.assessing import Brief, assess
+from stopwise.conditions import CONDITIONS
+from stopwise.errors import PathMissing, Unreadable, WrongUse
+from stopwise.takes.run import typical
+from stopwise.takes.sides import Side, side_of, side_of_frames
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from stopwise.ledger import Ledger, Take
+    from stopwise.lights.solo import LampSet
+    from stopwise.measuring.picture import Picture
+    from stopwise.plan.model import Plan
+
+    Records = Sequence[Mapping[str, Any]]
+
+PICTURE_EDGE = 1024
+"""Blocks along the longer side of a picture that is compared."""
+
+
+@dataclass(frozen=True, slots=True)
+class Basis:
+    """The plan that a comparison stands on, and where its frames lie."""
+
+    plan: Plan | None = None
+    path: Path | None = None
+    look: str | None = None
+
+    @property
+    def brief(self) -> Brief:
+        """By what files are judged."""
+        folder = None if self.path is None else self.path.parent
+        return Brief(plan=self.plan, plan_folder=folder, look=self.look, picture_edge=PICTURE_EDGE)
+
+    @property
+    def is_steady(self) -> bool:
+        """Whether all lamps burn all the time."""
+        lights = () if self.plan is None else self.plan.lights
+        return bool(lights) and all(light.kind == "continuous" for light in lights)
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Found:
+    """One side, with a picture where a file gave one.
+
+    Attributes
+    ----------
+    side
+        Its figures.
+    picture
+        Its picture, or that of the frame that is most like all of a take.
+    is_file
+        Whether it was measured now, by the plan that was named.
+    take
+        The take that it is, if it is one.
+    """
+
+    side: Side
+    picture: Picture | None = None
+    is_file: bool = False
+    take: Take | None = None
+
+
+def find(name: str, basis: Basis, ledger: Ledger | None) -> Found:
+    """Return the side that a name means: a file that is there, else what the ledger keeps.
+
+    Raises
+    ------
+    PathMissing
+        If neither a file nor anything in the ledger is called so.
+    WrongUse
+        If no frame of a take or look counts.
+    Unreadable
+        If its file gives no pixels that can be trusted.
+    """
+    path = Path(name)
+    if path.is_file():
+        return _file(path, basis)
+    if ledger is None:
+        msg = f"{name} isn't there. Name a file, or give --ledger for frames, takes and looks."
+        raise PathMissing(msg)
+    kept = ledger.frames.by_name(name)
+    if kept is not None:
+        return _kept([kept.record], name, basis, ledger)
+    if take_called(name, ledger) is not None:
+        return find_take(name, basis, ledger)
+    records = [one.record for one in ledger.frames.all() if one.record.get("look") == name]
+    if records:
+        return _kept(records, f"look {name}", basis, ledger)
+    msg = (
+        f"{name}: no file, and no frame, take or look of that name in {ledger.place}. "
+        f"{names_there(ledger)}"
+    )
+    raise PathMissing(msg)
+
+
+def find_take(name: str, basis: Basis, ledger: Ledger) -> Found:
+    """Return the side that a take is.
+
+    Raises
+    ------
+    PathMissing
+        If there is no such take.
+    WrongUse
+        If none of its frames counts.
+    """
+    take = take_called(name, ledger)
+    if take is None:
+        msg = f"{ledger.place} has no take {name!r}. {names_there(ledger)}"
+        raise PathMissing(msg)
+    records = records_of(ledger, take=take.number, look=basis.look)
+    return _kept(records, title_of(take), basis, ledger, take=take)
+
+
+def take_called(name: str, ledger: Ledger) -> Take | None:
+    """Return the take of a name or number ("4", "take 4", "last"), the later of two alike."""
+    said = name.strip().lower().removeprefix("take ").strip()
+    takes = ledger.takes.all()
+    if said == "last":
+        return takes[-1] if takes else None
+    named = [take for take in takes if (take.name or "").strip().lower() in (said, name.lower())]
+    numbered = [take for take in takes if str(take.number) == said]
+    found = [take for take in (*numbered, *named) if take.name or said]
+    return found[-1] if found else None
+
+
+def title_of(take: Take) -> str:
+    """Return how a take is spoken of."""
+    return f"take {take.number}" + (f" ({take.name})" if take.name else "")
+
+
+def records_of(
+    ledger: Ledger, *, take: int | None = None, look: str | None = None
+) -> list[dict[str, Any]]:
+    """Return a take's records in landing order, those of one look where one is named."""
+    records = [kept.record for kept in ledger.frames.all()]
+    return [
+        record
+        for record in records
+        if record.get("take") == take and (look is None or record.get("look") == look)
+    ]
+
+
+def names_there(ledger: Ledger) -> str:
+    """Return a sentence that names the takes and looks that a ledger has."""
+    takes = ", ".join(title_of(take) for take in ledger.takes.all())
+    looks = dict.fromkeys(kept.record.get("look") for kept in ledger.frames.all())
+    named = ", ".join(look for look in looks if look)
+    return f"It has {takes or 'no takes'}; {f'looks {named}' if named else 'no looks'}."
+
+
+def _file(path: Path, basis: Basis) -> Found:
+    assessment = assess(path, basis.brief)
+    record = assessment.record
+    if record["verdict"] == "unreadable":
+        raise _unreadable(path, record["reason"])
+    return Found(side_of(record, name=str(path)), assessment.picture, is_file=True)
+
+
+def _unreadable(path: Path, reason: str) -> Unreadable:
+    short, _, detail = reason.partition(": ")
+    row = next((one for one in CONDITIONS.values() if one.short == short), CONDITIONS["damaged"])
+    return Unreadable(path, row, detail if row.short == short else reason)
+
+
+def _kept(
+    records: Records, name: str, basis: Basis, ledger: Ledger, *, take: Take | None = None
+) -> Found:
+    if len(records) == 1 and records[0]["verdict"] == "unreadable":
+        raise _unreadable(Path(name), records[0]["reason"])
+    if len(records) == 1:
+        side: Side | None = side_of(records[0])
+    else:
+        side = side_of_frames(records, name=name, steady=basis.is_steady)
+    if side is None:
+        msg = f"{name}: no frame of it counts. Misfires and the plan's own frames never do."
+        raise WrongUse(msg)
+    return Found(side, _picture(typical(records), ledger), take=take)
+
+
+def _picture(record: Mapping[str, Any] | None, ledger: Ledger) -> Picture | None:
+    """Return the picture of a kept frame, None where its file is gone or was changed."""
+    kept = None if record is None else ledger.frames.by_hash(str(record.get("sha256")))
+    if kept is None:
+        return None
+    places = (Path(folder, path) for folder, path in ledger.frames.places_of(kept.frame))
+    path = next((place for place in places if place.is_file()), None)
+    return None if path is None else assess(path, Brief(picture_edge=PICTURE_EDGE)).picture
+
+
+def lamps_of(basis: Basis) -> LampSet | None:
+    """Return each lamp's own light from the plan's solos; None without a solo that can be read."""
+    from stopwise.assessing.references import references_for
+    from stopwise.decoding import decode
+    from stopwise.plan.wishes import wishes_now
+
+    if basis.plan is None or basis.path is None:
+        return None
+    files = [basis.path.parent / name for name in basis.plan.frames.solo.values()]
+    first = next((file for file in files if file.is_file()), None)
+    if first is None:
+        return None
+    wishes = wishes_now(basis.plan, look=basis.look)
+    return references_for(basis.brief, decode(first), wishes).lamps
