@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from stopwise.assessing.placing import place_of
 from stopwise.judging.lamps import LampsSeen
 from stopwise.lights.knowledge import Circumstances, know
 from stopwise.lights.outputs import expect, read_lamps
@@ -54,7 +55,10 @@ def see_lamps(
         exposure_stops=-exposure_stops(light.exposure, lamps.exposure, shutter=False),
         shutter_slope=measurement.shutter.slope_stops,
     )
-    readings = read_lamps(light, lamps, said=brief.said, run=brief.run, only=only)
+    placement = place_of(measurement, wishes) if only is None else None
+    readings = read_lamps(
+        light, lamps, said=brief.said, run=brief.run, placement=placement, only=only
+    )
     return LampsSeen(readings, know(lamps, wishes), around)
 
 

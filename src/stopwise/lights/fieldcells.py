@@ -66,6 +66,11 @@ class Shift:
     dy: float = 0.0
 
 
+@dataclass(frozen=True, slots=True)
+class Hint(Shift):
+    """Where the sitter may be, as another frame says: held against the picture before it counts."""
+
+
 @dataclass(frozen=True, eq=False, slots=True)
 class Grids:
     """A frame and its lamps on blocks, ready to be shifted and made coarse.

@@ -48,7 +48,7 @@ AMBIENT_ONLY = 0.1
 _MOVED_ON = 0.5
 """Overlap under which a lamp is read from the blocks that it leads."""
 
-_MISFITS = 0.5
+_MISFITS = 0.4
 """Share of what a lamp lights that may fit nothing while it is still called out."""
 
 _REPEAT = 0.02
@@ -118,7 +118,9 @@ def read_lamps(
     run
         This take's readings so far, oldest first.
     placement
-        Where the sitter is against the solos; None looks for it in the picture.
+        Where the sitter is against the solos; None looks for it in the picture. A `Hint`, as
+        patches that were followed from another frame give it, is taken only where the picture
+        bears it out.
     only
         Boxes that hold the same stuff as in the solos, where the sitter wears or is something else:
         a chip, the paper. None for the whole picture.
@@ -140,7 +142,7 @@ def read_lamps(
         stack, placement = within(stack, only, frame), placement or Shift()
     seen = see_lamps(stack, start, placement)
     return {
-        name: _reading(one, what, placed=placement is not None)
+        name: _reading(one, what)
         for name, one, what in zip(lamps.names, seen, expected, strict=True)
     }
 
@@ -226,11 +228,11 @@ def lit_lamps(readings: Mapping[str, LampReading]) -> tuple[str, ...]:
     return tuple(name for name, one in readings.items() if one.state not in ("out", "not seen"))
 
 
-def _reading(seen: Seen, expected: Expected, *, placed: bool) -> LampReading:
+def _reading(seen: Seen, expected: Expected) -> LampReading:
     output = _best(seen)
-    uncertainty = _uncertainty(seen, output, placed=placed)
+    uncertainty = _uncertainty(seen, output)
     limit = OUT_SHARE * 2.0**expected.stops
-    if _is_out(seen, limit, placed=placed):
+    if _is_out(seen, limit):
         told = output > 2.0 * seen.error and output > 0.0
         return LampReading(
             math.log2(output) if told else None, uncertainty if told else None, "out"
@@ -253,21 +255,21 @@ def _best(seen: Seen) -> float:
     return seen.led if seen.led is not None and seen.overlap < _MOVED_ON else seen.output
 
 
-def _is_out(seen: Seen, limit: float, *, placed: bool) -> bool:
+def _is_out(seen: Seen, limit: float) -> bool:
     """Tell whether a lamp gave nothing to speak of, by every way of seeing it.
 
     A lamp whose light the sitter carried off is only called out where somebody says where he is.
     """
     led_out = seen.led is not None and seen.led < limit
     if seen.overlap < _MOVED_ON:
-        return placed and led_out
-    if seen.misfit > _MISFITS and not _is_known(seen, placed=placed):
+        return seen.is_placed and led_out
+    if seen.misfit > _MISFITS and not _is_known(seen):
         return False
     fit_out = seen.output + OFF_UNCERTAINTIES * seen.error < limit
     return fit_out and (led_out or seen.led is None)
 
 
-def _uncertainty(seen: Seen, output: float, *, placed: bool) -> float | None:
+def _uncertainty(seen: Seen, output: float) -> float | None:
     """Return the standard uncertainty in stops, None where nothing was seen.
 
     The jackknife's error and a fixed 0.02 for flash and reading; what cells say that differ; how
@@ -277,23 +279,23 @@ def _uncertainty(seen: Seen, output: float, *, placed: bool) -> float | None:
         return None
     scale = 1.0 / (output * math.log(2.0))
     parts = [_REPEAT, scale * seen.error, 0.3 * scale * seen.spread, _carried(seen)]
-    parts.append(_misfitting(seen, placed=placed))
+    parts.append(_misfitting(seen))
     if seen.led is not None and seen.led > 0.0:
         parts.append(0.5 * abs(math.log2(seen.output / seen.led)))
     return math.hypot(*parts)
 
 
-def _misfitting(seen: Seen, *, placed: bool) -> float:
+def _misfitting(seen: Seen) -> float:
     """Return the stops to doubt where much of what a lamp lights fits nothing.
 
-    Where the sitter's place isn't known, half of it not fitting leaves the lamp unseen.
+    Where the sitter's place isn't known, two fifths of it not fitting leave the lamp unseen.
     """
-    return 1.2 * seen.misfit**3 if _is_known(seen, placed=placed) else 8.0 * seen.misfit**4
+    return 1.2 * seen.misfit**3 if _is_known(seen) else NOT_SEEN * (seen.misfit / _MISFITS) ** 6
 
 
-def _is_known(seen: Seen, *, placed: bool) -> bool:
+def _is_known(seen: Seen) -> bool:
     """Tell whether the sitter's place is known, by somebody or because his move was found."""
-    return placed or seen.overlap < 1.0
+    return seen.is_placed or seen.overlap < 1.0
 
 
 def _carried(seen: Seen) -> float:

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from stopwise.lights.fieldcells import design, overlap, shifted
 from stopwise.lights.fitting import cost, fit_outputs, standard_error
-from stopwise.lights.searching import find_shift
+from stopwise.lights.searching import place_sitter
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
     from stopwise.lights.fieldcells import Grids, Placed
@@ -27,6 +29,9 @@ _FAINT = 0.05
 
 _FEWEST_LED = 12
 """Blocks that a lamp must lead before their median says anything."""
+
+_WITNESS_WENT, _WITNESS_MISFIT, _WITNESS_ERROR, _WITNESS_STOPS = 0.5, 0.5, 0.2, 0.3
+"""What a lamp must read to bear out where the sitter was found: shares, and stops off."""
 
 _MOSTLY = 0.5
 """Share from which a lamp is taken to light the sitter."""
@@ -51,6 +56,9 @@ class Seen:
         Which share of its light falls where it fell in the solo.
     went
         Which share of what is known of it comes from cells that went along with the sitter.
+    is_placed
+        Whether the sitter's place is sure: somebody says it and the picture bears it out, or
+        another lamp that lights him reads as expected where he was found.
     """
 
     output: float
@@ -60,6 +68,7 @@ class Seen:
     misfit: float
     overlap: float
     went: float
+    is_placed: bool = False
 
 
 def see_lamps(stack: Grids, start: Floats, placement: Placed | None = None) -> list[Seen]:
@@ -72,9 +81,10 @@ def see_lamps(stack: Grids, start: Floats, placement: Placed | None = None) -> l
     start
         float64 (lamps,), outputs that are expected.
     placement
-        Where the sitter is; None looks for it.
+        Where the sitter is; None looks for it. A `Hint` is taken where the picture fits there
+        about as well as where it fits best.
     """
-    shift = placement or find_shift(stack, start)
+    shift, is_placed = place_sitter(stack, start, placement)
     cells = design(stack, shift)
     starts = [start, np.full_like(start, start.mean())]
     fits = [fit_outputs(cells, start=one) for one in starts[: 1 + bool(np.ptp(start) > 0.0)]]
@@ -83,7 +93,7 @@ def see_lamps(stack: Grids, start: Floats, placement: Placed | None = None) -> l
     shares = overlap(stack, shift)
     went = _went(fit, cells)
     led = led_outputs(stack, shift, fit.outputs, went)
-    return [
+    seen = [
         Seen(
             output=float(fit.outputs[index]),
             error=float(error[index]),
@@ -95,6 +105,20 @@ def see_lamps(stack: Grids, start: Floats, placement: Placed | None = None) -> l
         )
         for index in range(len(start))
     ]
+    sure = is_placed or (shift is not None and _is_witnessed(seen, start))
+    return [replace(one, is_placed=sure) for one in seen]
+
+
+def _is_witnessed(seen: Sequence[Seen], start: Floats) -> bool:
+    """Tell whether a lamp that went along with the sitter gives what is expected of it."""
+    return any(
+        one.went > _WITNESS_WENT
+        and one.misfit < _WITNESS_MISFIT
+        and one.output > 0.0
+        and one.error < _WITNESS_ERROR * one.output
+        and abs(float(np.log2(one.output / expected))) < _WITNESS_STOPS
+        for one, expected in zip(seen, start, strict=True)
+    )
 
 
 def led_outputs(
