@@ -11,7 +11,7 @@ from statistics import median
 from typing import TYPE_CHECKING
 
 from stopwise.judging.findings import Finding, Turn
-from stopwise.judging.wording import stops_text, title
+from stopwise.judging.wording import lamp_name, stops_text, title
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -110,7 +110,7 @@ def turned(finding: Finding, light: Light, stops: float) -> Finding:
 def turn_sentence(light: Light, stops: float) -> str:
     """Return what to do at the pack: "Key down 0.4, to -2.4."."""
     way = "down" if stops < 0 else "up"
-    sentence = f"{title(light.name)} {way} {stops_text(stops)}"
+    sentence = f"{title(lamp_name(light.name))} {way} {stops_text(stops)}"
     if light.power is None:
         return f"{sentence}."
     return f"{sentence}, to {light.power + stops:+.1f}.".replace("+0.0", "full")

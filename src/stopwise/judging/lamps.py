@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from stopwise.judging.causes import turned
 from stopwise.judging.findings import Finding
-from stopwise.judging.wording import stops_text, title
+from stopwise.judging.wording import lamp_name, stops_text, title
 from stopwise.lights.cause import explain
 
 if TYPE_CHECKING:
@@ -93,12 +93,12 @@ def _hot_centre(finding: Finding, wishes: Wishes) -> Finding:
     lead = leads.get(finding.of)
     if lead is None or finding.difference is None:
         return replace(finding, cause="unknown")
+    lead = lamp_name(lead)
     do = f"Feather the {lead}, or {lead} down {stops_text(finding.difference)}."
     return replace(finding, cause="unknown", do=do)
 
 
 def _out(name: str) -> Finding:
-    lamp = name if name.endswith("lamp") else f"{name} lamp"
     return Finding(
         check="lamp",
         of=name,
@@ -107,7 +107,7 @@ def _out(name: str) -> Finding:
         within=None,
         unit="stops",
         state="fails",
-        say=f"{title(lamp)} did not fire.",
+        say=f"{title(lamp_name(name))} did not fire.",
         do="Stop. Check it, shoot again.",
         cause="lamp",
     )

@@ -14,6 +14,19 @@ def title(name: str) -> str:
     return name[:1].upper() + name[1:]
 
 
+_ALONE = frozenset(("key", "fill", "kicker", "rim", "edge"))
+"""Roles that name a lamp by themselves: one says "key down", but "hair lamp down"."""
+
+_LAMP_WORDS = frozenset(("lamp", "light", "flash", "head", "strobe"))
+
+
+def lamp_name(name: str) -> str:
+    """Return how a lamp is spoken of: "key", "hair lamp", "paper right lamp"."""
+    words = name.lower().split()
+    known = bool(words) and (words[-1] in _ALONE or not _LAMP_WORDS.isdisjoint(words))
+    return name if known else f"{name} lamp"
+
+
 def stops_text(stops: float) -> str:
     """Return the size of a difference in tenths of a stop, in hundredths where it is small."""
     size = abs(stops)

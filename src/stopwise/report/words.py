@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from stopwise.judging.wording import lamp_name as spoken_lamp
 from stopwise.judging.wording import title
 from stopwise.nominal import say_power
 
@@ -21,11 +22,6 @@ CUT = "…"
 
 _SHORTEST = 3
 """Characters that a shortened name keeps at least, the sign of the cut among them."""
-
-_ALONE = frozenset(("key", "fill", "kicker", "rim", "edge"))
-"""Roles that name a lamp by themselves: one says "key down", but "hair lamp down"."""
-
-_LAMP_WORDS = frozenset(("lamp", "light", "flash", "head", "strobe"))
 
 
 def shown(text: str) -> str:
@@ -70,10 +66,8 @@ def power_text(power: float, light: Light) -> str:
 
 
 def lamp_name(name: str) -> str:
-    """Return how a lamp is spoken of: "key", "hair lamp", "right paper lamp"."""
-    words = shown(name).lower().split()
-    known = bool(words) and (words[-1] in _ALONE or not _LAMP_WORDS.isdisjoint(words))
-    return shown(name) if known else f"{shown(name)} lamp"
+    """Return how a lamp is spoken of, safe to print: "key", "hair lamp", "paper right lamp"."""
+    return spoken_lamp(shown(name))
 
 
 def fitted(build: Callable[..., str], *names: str, limit: int = CALL_WIDTH) -> str:
