@@ -19,6 +19,7 @@ _COMMANDS = {
     "watch": ("stopwise.cli.watch_command", "watch", "Judge frames as they land in a folder."),
     "check": ("stopwise.cli.check_command", "check", "Judge files now."),
     "compare": ("stopwise.cli.compare_command", "compare", "What changed, in stops."),
+    "run": ("stopwise.cli.run_command", "run", "How a take ran: median, spread, drift."),
     "plan": ("stopwise.cli.plan_commands", "plan", "Write, check and draw a lighting plan."),
     "grey": ("stopwise.cli.grey_command", "grey", "Set mid-grey from a card."),
     "mark": ("stopwise.cli.mark_command", "mark", "Say what part a frame plays in the plan."),

@@ -4,8 +4,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from stopwise.judging.wording import OWN_FRAME
+
 if TYPE_CHECKING:
     from collections.abc import Mapping
+
+_AWAITED = "awaited as"
 
 
 def left_out(record: Mapping[str, Any]) -> str | None:
@@ -18,12 +22,18 @@ def left_out(record: Mapping[str, Any]) -> str | None:
     """
     if record["verdict"] == "unreadable":
         return "unreadable"
-    if str(record.get("reason") or "").startswith("the plan's own frame"):
+    if str(record.get("reason") or "").startswith((OWN_FRAME, _AWAITED)):
         return str(record["reason"])
     for finding in record.get("findings") or ():
         if finding["state"] == "fails" and _is_misfire(finding):
             return str(finding["say"])
-    return "it was left out of the run as it landed" if record.get("in_run") is False else None
+    return _kept_out(record) if record.get("in_run") is False else None
+
+
+def _kept_out(record: Mapping[str, Any]) -> str:
+    """Return what the watcher said of a lamp in a frame that it kept out of the run."""
+    said = (one["say"] for one in record.get("findings") or () if one["check"] == "lamp")
+    return str(next(said, "left out of the run as it landed"))
 
 
 def _is_misfire(finding: Mapping[str, Any]) -> bool:

@@ -89,11 +89,16 @@ def events_of(values: Values, doubts: Values, limit: float) -> tuple[Event, ...]
 
 
 def _noise(values: Values) -> float:
-    """Return the spread from frame to frame, from second differences: no slope is in them."""
+    """Return the spread from frame to frame: a slope, a step or one bad frame isn't in it.
+
+    Second differences hold no slope and hardly a step; the spread itself holds no single frame.
+    The lesser of the two serves.
+    """
     second = [
         values[at - 1] - 2.0 * values[at] + values[at + 1] for at in range(1, len(values) - 1)
     ]
-    return spread([*second, *(-one for one in second)]) / math.sqrt(6.0)
+    apart = spread([*second, *(-one for one in second)]) / math.sqrt(6.0)
+    return min(apart, spread(values))
 
 
 def _steps(values: Values, limit: float, noise: float) -> list[Event]:
@@ -114,7 +119,9 @@ def _largest(values: Values, least: float) -> Event | None:
         right = statistics.median(values[at : at + _NEAR])
         step = right - left
         sharp = (values[at] - values[at - 1]) * step > 0.5 * step * step
-        held = all((value - left) * step > 0.5 * step * step for value in values[at : at + _HELD])
+        after, before = values[at : at + _HELD], values[at - _HELD : at]
+        held = all((value - left) * step > 0.5 * step * step for value in after)
+        held &= all((right - value) * step > 0.5 * step * step for value in before)
         if abs(step) > least and sharp and held and (best is None or abs(step) > abs(best.stops)):
             best = Event("step", at, step)
     return best

@@ -1,0 +1,89 @@
+"""The runs of a ledger's takes: which are meant, what is printed, and what `run` ends with."""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from stopwise.cli.sides import Basis, names_there, records_of, take_called
+from stopwise.errors import PathMissing
+from stopwise.takes.run import DRIFT_STOPS, Run, run_of
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator, Mapping
+
+    from stopwise.ledger import Ledger
+
+
+def runs(
+    ledger: Ledger, basis: Basis, *, take: str | None = None, every: bool = False
+) -> list[Run]:
+    """Return the runs that are meant, oldest first: one for each look of each take.
+
+    Parameters
+    ----------
+    ledger
+        Where records are kept.
+    basis
+        Its plan gives the limit; its look, if named, is the only one.
+    take
+        A take's name or number; None for the one that is on.
+    every
+        Whether all takes are meant.
+
+    Raises
+    ------
+    PathMissing
+        If there is no such take, or no frame at all.
+    """
+    limit = DRIFT_STOPS if basis.plan is None else basis.plan.limits.drift
+    found = []
+    for number in _numbers(ledger, take, every=every):
+        records = records_of(ledger, take=number, look=basis.look)
+        for of_look in _by_look(records):
+            run = run_of(of_look, limit=limit, steady=basis.is_steady)
+            if run is not None:
+                found.append(run)
+    if not found:
+        msg = f"{ledger.place}: no frame of that take and look is kept. {names_there(ledger)}"
+        raise PathMissing(msg)
+    return found
+
+
+def _numbers(ledger: Ledger, take: str | None, *, every: bool) -> Iterator[int | None]:
+    if take is not None:
+        called = take_called(take, ledger)
+        if called is None:
+            msg = f"{ledger.place} has no take {take!r}. {names_there(ledger)}"
+            raise PathMissing(msg)
+        yield called.number
+        return
+    last = [kept.record.get("take") for kept in ledger.frames.all()]
+    yield from dict.fromkeys(last) if every else dict.fromkeys(last[-1:])
+
+
+def _by_look(records: Iterable[Mapping[str, Any]]) -> Iterator[list[Mapping[str, Any]]]:
+    looks: dict[Any, list[Mapping[str, Any]]] = {}
+    for record in records:
+        looks.setdefault(record.get("look"), []).append(record)
+    yield from looks.values()
+
+
+def show(found: Iterable[Run], *, as_json: bool) -> int:
+    """Print runs, and return 1 where something stepped, drifted or fell out, else 0."""
+    found = list(found)
+    if as_json:
+        for run in found:
+            click.echo(json.dumps(run.to_json()))
+    else:
+        from rich.text import Text
+
+        from stopwise.report.compared_text import run_text
+        from stopwise.report.terminal import Terminal
+
+        with Terminal() as terminal:
+            told = [run_text(run, style=terminal.style) for run in found]
+            terminal.show(Text("\n\n").join(told))
+    return 1 if any(run.flags for run in found) else 0
