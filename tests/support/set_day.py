@@ -49,10 +49,10 @@ class SetDay:
     run: WatchRun | None = None
 
     def say(self, *words: str) -> int:
-        """Type a command at the watcher, and wait until it was heard."""
+        """Type a command, with no option that names the watch, and wait until it was heard."""
         with Ledger(self.ledger) as ledger:
             before = len(ledger.orders.all())
-            code = run([*words, "--ledger", str(self.ledger)])
+            code = run([*words])
             if code == 0 and len(ledger.orders.all()) > before:
                 wait_until(lambda: not ledger.orders.open())
         return code

@@ -21,7 +21,8 @@ if TYPE_CHECKING:
     from stopwise.plan.model import Plan
 
 _BRIGHT_PERCENTILE = 99.0
-"""Where this much of a frame lies under mid-grey, no lamp lit it."""
+_DARK = 0.25 * MID_GREY_OF_SATURATION
+"""Under Zone 3 in its brightest hundredth, a frame is as dark as a room at a flash's settings."""
 
 _SHOWN_BY_OTHERS = ("two lit", "more than in the full set")
 """What is wrong with a solo that another frame shows."""
@@ -107,9 +108,9 @@ def _ambient(light: LightPicture, lamps: LampsSeen | None) -> Answer:
         return Answer(
             "ambient", f"{_and(lit)} fired in it.", "Switch the trigger off, shoot again."
         )
-    if np.percentile(light.luminance, _BRIGHT_PERCENTILE) > MID_GREY_OF_SATURATION:
+    if np.percentile(light.luminance, _BRIGHT_PERCENTILE) > _DARK:
         say = "It is as bright as a lit frame."
-        return Answer("ambient", say, "Switch the trigger off, shoot again.")
+        return Answer("ambient", say, "Trigger off, modelling lamps off, shoot again.")
     return Answer("ambient")
 
 
@@ -121,17 +122,17 @@ def _solo(
     said: Mapping[str, float],
 ) -> Answer:
     others = {name: solo for name, solo in references.solos.items() if name != lamp}
-    again = next(
-        (n for n, solo in others.items() if _is_same(light, solo, references.ambient_light)), None
-    )
-    if again is not None:
-        return Answer(lamp, f"It shows {again} alone.", f"Light {lamp} alone, shoot again.")
     full = None if said else references.full
     report = check_solos({**others, lamp: light}, references.ambient_light, plan, full=full)
     own = [note for note in report.notes if note.lamp == lamp and note.kind != "ambient"]
     refused = next((note for note in own if note.refused), None)
     if refused is not None:
         return Answer(lamp, refused.say, refused.do)
+    again = next(
+        (n for n, solo in others.items() if _is_same(light, solo, references.ambient_light)), None
+    )
+    if again is not None:
+        return Answer(lamp, f"It shows {again} alone.", f"Light {lamp} alone, shoot again.")
     warnings = tuple(f"{note.say} {note.do}" for note in own if not note.refused)
     return Answer(lamp, warnings=warnings, spoilt=tuple(_spoilt(report.notes, lamp)))
 

@@ -1,0 +1,170 @@
+"""The commands of the day, typed at a running watcher with no option and no file name."""
+
+from __future__ import annotations
+
+import pytest
+
+from stopwise.cli import run
+from stopwise.plan import load_plan
+from support.set_day import (
+    fails,
+    lit_set,
+    on_set,
+    plan_with_solos,
+    plan_without_frames,
+    raw_of,
+    solos,
+)
+
+LAMPS = lit_set().names
+ON = dict.fromkeys(LAMPS, 0.0)
+
+
+def test_from_nothing_to_adopted_light_takes_four_commands_and_no_name_of_a_frame(
+    tmp_path, monkeypatch, capsys
+):
+    monkeypatch.chdir(tmp_path)
+    lamps = [word for name in LAMPS for word in ("--light", f"{name}; power=-3")]
+    cheek = "box=.48,.284,.504,.32; material=skin; follow=yes; lit_by=key,fill"
+    paper = "boxes=.1,.04,.3,.3 | .7,.04,.9,.3"
+    patch = ["--patch", f"cheek; {cheek}", "--patch", "chip; box=.755,.38,.8,.44; lit_by=key"]
+    assert run(["plan", "new", *lamps, *patch, "--backdrop", paper]) == 0
+    text = (tmp_path / "plan.toml").read_text(encoding="utf-8")
+    shoot = lit_set()
+    with on_set(tmp_path, text) as day:  # stopwise watch shoot --plan plan.toml
+        assert day.say("expect", *", ".join(("ambient", *LAMPS)).split()) == 0
+        for part, shot in solos().items():
+            reason = day.shot(shot)["reason"]
+            assert (
+                reason == f"the plan's own frame: {'' if part == 'ambient' else 'solo of '}{part}"
+            )
+        found = day.shot(shoot.frame(ON | {"key": -0.3}))
+        assert day.say("adopt") == 0
+        after = day.shot(shoot.frame(ON | {"key": -0.3}))
+    plan = load_plan(day.plan)
+    for name in ("cheek", "chip"):
+        assert plan.patch(name).zone == pytest.approx(found["patches"][name]["zone"], abs=0.005)
+        assert after["patches"][name]["zone"] == pytest.approx(plan.patch(name).zone, abs=0.05)
+    assert after["verdict"] == "on plan"
+    assert after["take"] == 1
+    assert day.said(f"Adopted {found['file']}. Take 1 begins with the next frame.")
+    assert f"Adopted 3 wishes from {found['file']}" in capsys.readouterr().out
+
+
+def test_frames_that_do_not_fit_are_refused_asked_for_again_and_taken_back(tmp_path, capsys):
+    shoot = lit_set()
+    with on_set(tmp_path, plan_without_frames()) as day:
+        assert day.say("expect", "ambient, key, fill, hair") == 0
+        lit = day.shot(shoot.solo("fill"))
+        day.shot(solos()["ambient"])
+        dark = day.shot(shoot.ambient())
+        day.shot(solos()["key"])
+        same = day.shot(shoot.solo("key"))
+        both = day.shot(shoot.frame({"key": 0.0, "fill": 0.0}))
+        assert day.shot(solos()["fill"])["reason"] == "the plan's own frame: solo of fill"
+        capsys.readouterr()
+        assert day.say("expect") == 0
+        assert capsys.readouterr().out == "Next: hair.\n"
+        assert day.say("expect", "--undo") == 0
+        assert "fill" in capsys.readouterr().out
+        assert "fill" not in load_plan(day.plan).frames.solo
+        again = day.shot(shoot.solo("fill"))
+    assert lit["reason"].startswith("not taken as the ambient frame: It is as bright as a lit")
+    assert dark["reason"].startswith("not taken as the key solo: No lamp fired")
+    assert same["reason"].startswith("not taken as the fill solo: ")
+    assert "key" in same["reason"].partition(": ")[2]
+    assert both["reason"].startswith("not taken as the fill solo: The fill solo holds the light of")
+    frames = load_plan(day.plan).frames
+    assert frames.ambient == "shoot/" + solos()["ambient"].recipe.name + ".dng"
+    assert frames.solo["fill"] == f"shoot/{again['file']}"
+    assert day.notes[-1] == f"{again['file']} is the fill solo. Next: hair."
+    for record in (lit, dark, same, both):
+        assert record["verdict"] == "measured"
+        assert record["in_run"] is False
+        assert day.said(f"{record['file']} isn't the")
+
+
+def test_a_grey_card_needs_its_place_and_one_that_is_not_there_is_refused(tmp_path, capsys):
+    with on_set(tmp_path, plan_without_frames()) as day:
+        assert day.say("expect", "grey") == 2
+        assert "never guessed" in capsys.readouterr().err
+        assert day.say("expect", "grey", "--box", "0.48,0.34,0.52,0.42") == 0
+        missing = day.sample("F0002")
+        card = day.sample("F0001")
+    assert "noisy" in missing["reason"]
+    assert card["reason"] == "the plan's own frame: grey"
+    assert load_plan(day.plan).camera.mid_grey == pytest.approx(0.18 / 2**0.5, rel=0.01)
+    # ISO 12232: saturation-based speed puts 18 % at 1/sqrt 2 of it
+
+
+def test_a_look_keeps_its_own_reference_and_adopts_into_its_own_tables(tmp_path):
+    shoot = lit_set()
+    with on_set(tmp_path, plan_with_solos(tmp_path)) as day:
+        day.shot(shoot.frame())
+        assert day.say("look", "in black") == 0
+        worn = day.shot(shoot.frame())
+        own = load_plan(day.plan)
+        assert day.say("adopt", "--only", "zones", "--patches", "jacket") == 0
+        assert day.say("look", "none") == 0
+        back = day.shot(shoot.frame())
+    plan = load_plan(day.plan)
+    assert worn["look"] == "in black"
+    assert worn["patches"]["jacket"]["score"] is None  # the other look's frame is no reference
+    jacket = next(one for one in plan.looks[0].patches if one.name == "jacket")
+    assert jacket.zone == pytest.approx(worn["patches"]["jacket"]["zone"], abs=0.005)
+    assert plan.patches == own.patches
+    assert back["look"] is None
+    assert back["patches"]["jacket"]["score"] is not None
+
+
+def test_a_clipped_frame_is_adopted_only_anyway_and_undone(tmp_path, capsys):
+    with on_set(tmp_path, plan_with_solos(tmp_path)) as day:
+        text = day.plan.read_text(encoding="utf-8")
+        hot = day.shot(lit_set().frame(ON | {"key": 1.2}))
+        assert {"clip", "blown"} & {check for check, _ in fails(hot)}
+        assert day.say("adopt") == 2
+        assert "--anyway" in capsys.readouterr().err
+        assert day.plan.read_text(encoding="utf-8") == text
+        assert day.say("adopt", "--anyway", "--only", "zones") == 0
+        assert day.plan.read_text(encoding="utf-8") != text
+        assert day.say("adopt", "--undo") == 0
+        assert day.plan.read_text(encoding="utf-8") == text
+
+
+def test_a_named_frame_is_adopted_without_any_watch(tmp_path, monkeypatch, capsys):
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
+    plan = tmp_path / "plan.toml"
+    plan.write_text(plan_with_solos(tmp_path), encoding="utf-8")
+    frame = tmp_path / "F0300.dng"
+    frame.write_bytes(raw_of(lit_set().frame(ON | {"key": -0.4}), tmp_path))
+    assert run(["adopt", str(frame), "--plan", str(plan), "--only", "zones"]) == 0
+    assert "from F0300.dng" in capsys.readouterr().out
+    assert load_plan(plan).patch("chip").zone == pytest.approx(5.4, abs=0.05)
+    assert load_plan(plan).frames.reference == "F0300.dng"
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (("lit", "keys"), 'Did you mean "key"'),
+        (("look", "in blak"), 'Did you mean "in black"'),
+        (("take", "key", "0.5"), "which way"),
+        (("expect", "kye"), 'Did you mean "key"'),
+        (("expect", "--undo"), "nothing to undo"),
+        (("adopt",), "No frame has landed"),
+        (("take", "--ledger", "nowhere.sqlite"), "no ledger"),
+    ],
+)
+def test_what_cannot_be_meant_is_refused_in_words(day, capsys, words, told):
+    assert day.say(*words) == 2
+    error = capsys.readouterr().err
+    assert told in error
+    assert "Traceback" not in error
+    with pytest.raises(AssertionError):
+        assert day.notes
+
+
+@pytest.fixture(scope="module")
+def day(tmp_path_factory):
+    with on_set(tmp_path_factory.mktemp("set"), plan_without_frames()) as found:
+        yield found
