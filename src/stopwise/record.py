@@ -117,6 +117,7 @@ def _record(heading: Heading, answer: Mapping[str, Any], body: Mapping[str, Any]
         "take": heading.take,
         "look": heading.look,
         "in_run": None,
+        "level": None,
         **body,
         "findings": answer["findings"],
         "timing_ms": dict(heading.timing_ms or {}),

@@ -29,18 +29,20 @@ def export(
     as_json: bool,  # noqa: FBT001 - click hands flags over by name
     as_csv: bool,  # noqa: FBT001
 ) -> int:
-    """Print every frame's record, oldest first.
+    """Print every frame's record, oldest first, with what brings it level with its look.
 
     Example: stopwise ledger export --folder ~/shoots/today --csv > frames.csv
     """
+    from stopwise.day.levels import targets_of
     from stopwise.ledger import Ledger
     from stopwise.ledger.export import csv_lines, json_lines
+    from stopwise.takes.levelling import levelled
 
     if as_json and as_csv:
         msg = "Say --json or --csv, not both."
         raise WrongUse(msg)
     with Ledger(ledger_file(ledger_path, folder)) as opened:
-        records = [kept.record for kept in opened.frames.all()]
+        records = levelled([kept.record for kept in opened.frames.all()], targets_of(opened))
         for line in (csv_lines if as_csv else json_lines)(records):
             click.echo(line, nl=not line.endswith("\n"))
     return 0

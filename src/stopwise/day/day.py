@@ -16,11 +16,13 @@ from stopwise.day.advice import Advice
 from stopwise.day.awaiting import awaiting_now, card_box, keep_awaiting
 from stopwise.day.camera import CameraCalls, Room
 from stopwise.day.lamp_findings import with_lamp_findings
+from stopwise.day.levels import target_of
 from stopwise.day.parts import play
 from stopwise.day.references import keep_reference, keep_solo, reference_of, solos_are_of
 from stopwise.day.standing import Standing
 from stopwise.day.times import since_last
 from stopwise.judging.wording import OWN_FRAME
+from stopwise.takes.levelling import level_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -195,7 +197,9 @@ class Day:
             standing.offer(seen.offer)
             self._around.tell(f'{seen.offer.words} Say "stopwise take yes" if so.')
         self._show_lit(record)
-        return {**with_lamp_findings(record, seen.findings), "in_run": seen.counts}
+        level = level_of(record, target_of(self._ledger, record["look"], self._around.plan()))
+        whole = with_lamp_findings(record, seen.findings)
+        return {**whole, "in_run": seen.counts, "level": level}
 
     def kept(self, kept: Kept, path: Path) -> None:
         """Take in that the frame that was completed last is kept."""
