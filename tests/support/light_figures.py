@@ -114,7 +114,7 @@ def dialled_shoot(seed: int) -> Dialled:
     hidden = hidden_turns(shoot, seed, limit_stops=LIMIT_STOPS)
     lower = {name: _lower(shoot, name, -turn, plan) for name, turn in hidden.items()}
     solo_at = {name: -hidden[name] - lower[name] for name in shoot.names}
-    lamps = _lamps(shoot, solo_at, plan)
+    lamps = lamps_of(shoot, solo_at, plan)
     wishes = wishes_now(plan)
     answer = dial(lamps, wishes, now=lower)
     turns = {name: lamp.turn for name, lamp in answer.lamps.items()}
@@ -173,7 +173,7 @@ def _is_clipped(picture: LightPicture) -> bool:
     return any(float(np.mean(cells.clipped)) > 0.01 for cells in picture.patches.values())
 
 
-def _lamps(shoot: Shoot, turns: Mapping[str, float], plan: Plan) -> LampSet:
+def lamps_of(shoot: Shoot, turns: Mapping[str, float], plan: Plan) -> LampSet:
     solos = {name: seen(shoot.frame({name: turn}), plan) for name, turn in turns.items()}
     return lamp_set(solos, seen(shoot.ambient(), plan))
 
@@ -185,7 +185,7 @@ def _best(quiet: Shoot, plan: Plan, hidden: Mapping[str, float]) -> dict[str, fl
     from the best of them, until none round it is better.
     """
     wishes = wishes_now(plan)
-    scene = build_scene(_lamps(quiet, dict.fromkeys(quiet.names, 0.0), plan), wishes).quick()
+    scene = build_scene(lamps_of(quiet, dict.fromkeys(quiet.names, 0.0), plan), wishes).quick()
     knobs = [Knob(name, -9.0, 9.0, STEP, -hidden[name], None) for name in scene.names]
     search = Search(scene, wanted(wishes, set(scene.patches)), knobs)
     here = tuple(round(hidden[name] / STEP) for name in scene.names)
@@ -255,7 +255,7 @@ def read_shoot(seed: int) -> Iterator[Read]:
     ground = _Ground(
         shoot,
         plan,
-        _lamps(shoot, dict.fromkeys(shoot.names, 0.0), plan),
+        lamps_of(shoot, dict.fromkeys(shoot.names, 0.0), plan),
         _placed(shoot.frame(), plan, None)[2],
         rng,
     )

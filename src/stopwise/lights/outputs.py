@@ -51,6 +51,9 @@ _MOVED_ON = 0.5
 _MISFITS = 0.4
 """Share of what a lamp lights that may fit nothing while it is still called out."""
 
+_MISFITS_LOST = 0.15
+"""The same where the sitter is gone, and the light that fell on him with him."""
+
 _REPEAT = 0.02
 """Stops that a flash and its reading vary by in any case."""
 
@@ -263,7 +266,7 @@ def _is_out(seen: Seen, limit: float) -> bool:
     led_out = seen.led is not None and seen.led < limit
     if seen.overlap < _MOVED_ON:
         return seen.is_placed and led_out
-    if seen.misfit > _MISFITS and not _is_known(seen):
+    if seen.misfit > (_MISFITS_LOST if seen.is_lost else _MISFITS) and not _is_known(seen):
         return False
     fit_out = seen.output + OFF_UNCERTAINTIES * seen.error < limit
     return fit_out and (led_out or seen.led is None)
@@ -288,9 +291,12 @@ def _uncertainty(seen: Seen, output: float) -> float | None:
 def _misfitting(seen: Seen) -> float:
     """Return the stops to doubt where much of what a lamp lights fits nothing.
 
-    Where the sitter's place isn't known, two fifths of it not fitting leave the lamp unseen.
+    Where the sitter's place isn't known, two fifths of it not fitting leave the lamp unseen;
+    less where he is gone.
     """
-    return 1.2 * seen.misfit**3 if _is_known(seen) else NOT_SEEN * (seen.misfit / _MISFITS) ** 6
+    if _is_known(seen):
+        return 1.2 * seen.misfit**3
+    return NOT_SEEN * (seen.misfit / (_MISFITS_LOST if seen.is_lost else _MISFITS)) ** 6
 
 
 def _is_known(seen: Seen) -> bool:

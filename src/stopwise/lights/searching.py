@@ -35,7 +35,7 @@ A sitter who had left the made sets cut it to 0.52 and more, one who had moved t
 _BORNE_OUT = 1.15
 """A hint is taken where its cost is at most this many times that of the best shift."""
 
-_FURTHEST = 0.12
+FURTHEST = 0.12
 """Moves further than this, in fractions of the picture, are out of what narrow lamps light."""
 
 _NEAR = 0.03
@@ -58,7 +58,7 @@ def place_sitter(
     """
     if placement is not None and not isinstance(placement, Hint):
         return placement, True
-    if placement is None or math.hypot(placement.dx, placement.dy) > _FURTHEST:
+    if placement is None or math.hypot(placement.dx, placement.dy) > FURTHEST:
         return find_shift(stack, start), False
     return _held_against(stack, start, placement)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -9,7 +10,7 @@ import numpy as np
 
 from stopwise.lights.fieldcells import design, overlap, shifted
 from stopwise.lights.fitting import cost, fit_outputs, standard_error
-from stopwise.lights.searching import place_sitter
+from stopwise.lights.searching import FURTHEST, place_sitter
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -32,6 +33,9 @@ _FEWEST_LED = 12
 
 _WITNESS_WENT, _WITNESS_MISFIT, _WITNESS_ERROR, _WITNESS_STOPS = 0.5, 0.5, 0.2, 0.3
 """What a lamp must read to bear out where the sitter was found: shares, and stops off."""
+
+_LOST = 0.55
+"""Share of what is known of any lamp that fits nothing, from which the sitter is gone."""
 
 _MOSTLY = 0.5
 """Share from which a lamp is taken to light the sitter."""
@@ -59,6 +63,8 @@ class Seen:
     is_placed
         Whether the sitter's place is sure: somebody says it and the picture bears it out, or
         another lamp that lights him reads as expected where he was found.
+    is_lost
+        Whether the sitter is neither where he was in the solos nor found elsewhere.
     """
 
     output: float
@@ -69,6 +75,7 @@ class Seen:
     overlap: float
     went: float
     is_placed: bool = False
+    is_lost: bool = False
 
 
 def see_lamps(stack: Grids, start: Floats, placement: Placed | None = None) -> list[Seen]:
@@ -105,8 +112,10 @@ def see_lamps(stack: Grids, start: Floats, placement: Placed | None = None) -> l
         )
         for index in range(len(start))
     ]
-    sure = is_placed or (shift is not None and _is_witnessed(seen, start))
-    return [replace(one, is_placed=sure) for one in seen]
+    near = shift is not None and math.hypot(shift.dx, shift.dy) <= FURTHEST
+    sure = is_placed or (near and _is_witnessed(seen, start))
+    lost = shift is None and max(one.misfit for one in seen) > _LOST
+    return [replace(one, is_placed=sure, is_lost=lost) for one in seen]
 
 
 def _is_witnessed(seen: Sequence[Seen], start: Floats) -> bool:
