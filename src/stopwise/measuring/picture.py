@@ -120,22 +120,24 @@ def render(picture: Picture) -> NDArray[np.uint8]:
     can be seen; colours follow the brightest channel. Source of the curve's two branches:
     IEC 61966-2-1.
     """
-    linear = picture.rgb.astype(np.float64) @ picture.to_srgb.T * (_GREY_SHOWN / picture.mid_grey)
-    linear = np.maximum(linear, 0.0)
+    to_shown = (picture.to_srgb.T * (_GREY_SHOWN / picture.mid_grey)).astype(np.float32)
+    linear = np.maximum(picture.rgb @ to_shown, 0.0)  # 8 bits need no more
     peak = np.maximum(linear.max(axis=-1, keepdims=True), 1e-9)
     shown = np.clip(linear * (_shoulder(peak) / peak), 0.0, 1.0)
     return np.asarray(np.round(encode_srgb(shown) * 255.0), dtype=np.uint8)
 
 
-def _shoulder(light: NDArray[np.float64]) -> NDArray[np.float64]:
+def _shoulder(light: NDArray[np.floating]) -> NDArray[np.floating]:
     """Bend light above the knee so that it nears 1 without reaching it."""
     over = np.maximum(light - _KNEE, 0.0)
     room = 1.0 - _KNEE
-    return np.where(light > _KNEE, _KNEE + room * over / (over + room), light)
+    bent: NDArray[np.floating] = np.where(light > _KNEE, _KNEE + room * over / (over + room), light)
+    return bent
 
 
-def encode_srgb(linear: NDArray[np.float64]) -> NDArray[np.float64]:
+def encode_srgb(linear: NDArray[np.floating]) -> NDArray[np.floating]:
     """Return sRGB values 0 to 1 of linear light 0 to 1: IEC 61966-2-1."""
     low = 12.92 * linear
     high = 1.055 * np.power(np.maximum(linear, 0.0031308), 1.0 / 2.4) - 0.055
-    return np.where(linear <= 0.0031308, low, high)
+    encoded: NDArray[np.floating] = np.where(linear <= 0.0031308, low, high)
+    return encoded

@@ -55,7 +55,10 @@ def left_clean(image: NDArray[np.uint8], clipped: NDArray[np.floating]) -> NDArr
     clipped
         float (h, w), share of each pixel that is clipped, 0 to 1.
     """
-    share = np.asarray(clipped, float)[..., None]
-    brightest = image.max(axis=-1, keepdims=True)
-    clean: NDArray[np.uint8] = np.round(image * (1.0 - share) + brightest * share).astype(np.uint8)
+    touched = np.asarray(clipped) > 0.0
+    share = np.asarray(clipped, float)[touched][:, None]
+    parts = image[touched].astype(float)
+    clean = image.copy()
+    brightest = parts.max(axis=-1, keepdims=True, initial=0.0)
+    clean[touched] = np.round(parts * (1.0 - share) + brightest * share).astype(np.uint8)
     return clean
