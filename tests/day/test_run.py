@@ -6,9 +6,11 @@ import pytest
 
 from stopwise.day.advice import WAIT, Advice
 from stopwise.day.lamp_findings import with_lamp_findings
+from stopwise.day.lit import lit_in, lit_words
 from stopwise.day.run import Begun, Run
 from stopwise.day.times import since_last
 from stopwise.plan.model import Plan
+from stopwise.report.call import call_lines
 
 PLAN = Plan.model_validate({"schema": 1, "light": [{"name": "key", "step": 0.1}]})
 
@@ -200,3 +202,36 @@ def test_the_wait_between_frames_is_told_only_where_it_is_known(first, second, j
     assert since_last((frames[0], 100.0), (frames[1], 100.0 + judged)) == (
         None if since is None else pytest.approx(since)
     )
+
+
+@pytest.mark.parametrize(
+    ("planned", "turned", "lines"),
+    [
+        (-0.7, -0.7, ("Key still at the old power: not dumped", "Fire it once, shoot again.")),
+        (0.7, 0.7, ("Key still at the old power.", "Check its power, shoot again.")),
+    ],
+)
+def test_the_call_line_says_what_the_run_says(planned, turned, lines):
+    seen = Run(Begun(1, {"key": 0.0}, {"key": turned})).see(record(-0.02, state="strong"))
+    assert seen.findings[0]["planned"] == pytest.approx(planned)
+    assert call_lines(with_lamp_findings(record(-0.02), seen.findings)) == lines
+
+
+def test_the_call_line_counts_a_weak_lamp_from_its_run_and_not_from_its_solo():
+    run = Run(Begun(1, {"key": 0.5}))
+    seen = run.see(record(-0.2, state="weak"), since_s=0.6)
+    told = with_lamp_findings(record(-0.2, state="weak"), seen.findings)
+    assert call_lines(told) == ("Key 0.7 weak, 0.6 s after the last.", "Wait for ready.")
+
+
+def test_which_lamps_are_lit_is_told_only_where_every_lamp_is_seen():
+    alone = record(fill=None)
+    alone["lamps"]["fill"]["state"] = "out"
+    assert lit_in(alone) == ("key",)
+    assert lit_words(alone, ("key",), None) == "Lit in F.dng: key."
+    assert lit_words(record(), ("key", "fill"), ("key",)) == (
+        "Lit in F.dng: all lamps; said were key."
+    )
+    assert lit_in(record(state="not seen")) is None
+    assert lit_in(record(findings=[OUT])) is None
+    assert lit_in({"lamps": None, "findings": []}) is None

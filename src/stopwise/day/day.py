@@ -17,6 +17,7 @@ from stopwise.day.awaiting import awaiting_now, card_box, keep_awaiting
 from stopwise.day.camera import CameraCalls, Room
 from stopwise.day.lamp_findings import with_lamp_findings
 from stopwise.day.levels import target_of
+from stopwise.day.lit import lit_in, lit_words
 from stopwise.day.parts import play
 from stopwise.day.references import keep_reference, keep_solo, reference_of, solos_are_of
 from stopwise.day.standing import Standing
@@ -226,16 +227,12 @@ class Day:
 
     def _show_lit(self, record: dict[str, Any]) -> None:
         """Say which lamps a frame shows lit, where that isn't what it showed before."""
-        lamps = record.get("lamps")
-        if not lamps or (self.standing.take is not None and self.standing.lit is None):
+        lit, standing = lit_in(record), self.standing
+        is_shoot = standing.take is not None and standing.lit is None
+        if lit is None or is_shoot or lit == self._lit:
             return
-        lit = tuple(n for n, one in lamps.items() if one["state"] not in ("out", "not seen"))
-        if lit != self._lit:
-            self._lit = lit
-            said = self.standing.lit
-            other = said is not None and set(said) & set(lamps) != set(lit)
-            told = f"; said were {', '.join(said)}" if other and said else ""
-            self._around.tell(f"Lit in {record['file']}: {', '.join(lit) or 'no lamp'}{told}.")
+        self._lit = lit
+        self._around.tell(lit_words(record, lit, standing.lit))
 
     def _call_camera(self, record: dict[str, Any], assessment: Assessment) -> None:
         observed, folder = assessment.observed, self._around.folder

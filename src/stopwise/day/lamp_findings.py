@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from stopwise.judging.findings import Finding as JudgedFinding
-from stopwise.judging.wording import stops_text, title
+from stopwise.judging.wording import lamp_name, stops_text, title
 from stopwise.lights.outputs import LEAST_OFF, LampReading
 from stopwise.lights.recycling import not_dumped_sentence, recycling_sentence
 
@@ -40,7 +40,9 @@ def off_finding(name: str, reading: LampReading, planned: float) -> Finding:
     off = (reading.stops or 0.0) - planned
     way = "strong" if off > 0 else "weak"
     do = "Check its power." if off > 0 else "Check its power, wait for ready."
-    return _finding(name, reading, planned, f"{title(name)} {stops_text(off)} {way}.", do)
+    return _finding(
+        name, reading, planned, f"{title(lamp_name(name))} {stops_text(off)} {way}.", do
+    )
 
 
 def asked_finding(finding: Finding) -> Finding:
@@ -50,16 +52,19 @@ def asked_finding(finding: Finding) -> Finding:
 
 def recycling_finding(name: str, reading: LampReading, planned: float, since_s: float) -> Finding:
     """Return the finding on a lamp that fired before it was ready."""
-    say, do = recycling_sentence(name, (reading.stops or 0.0) - planned, since_s)
+    say, do = recycling_sentence(lamp_name(name), (reading.stops or 0.0) - planned, since_s)
     return _finding(name, reading, planned, say, do)
 
 
 def old_power_finding(name: str, reading: LampReading, *, planned: float, turned: float) -> Finding:
     """Return the finding on a lamp that was turned and still fired at its old power."""
     if turned < 0:
-        say, do = not_dumped_sentence(name)
+        say, do = not_dumped_sentence(lamp_name(name))
     else:
-        say, do = f"{title(name)} still at the old power.", "Check its power, shoot again."
+        say, do = (
+            f"{title(lamp_name(name))} still at the old power.",
+            "Check its power, shoot again.",
+        )
     return _finding(name, reading, planned, say, do)
 
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from stopwise.judging.wording import f_text, over_or_under, share_text, shutter_text, stops_text
 from stopwise.report.scene import advice_for, off_wish
-from stopwise.report.words import fitted, lamp_name
+from stopwise.report.words import CALL_WIDTH, fitted, lamp_name, shown
 
 if TYPE_CHECKING:
     from stopwise.report.scene import Call, Finding, Scene
@@ -99,6 +99,8 @@ def _lamp(finding: Finding, scene: Scene) -> Call:
         return "No lamp fired.", "Check the trigger, shoot again."
     name = lamp_name(finding["of"])
     reading = (scene.record.get("lamps") or {}).get(finding["of"]) or {}
+    if finding["planned"] is not None and finding.get("say") and reading.get("state") != "out":
+        return _lamp_off_its_run(finding, scene)
     stops = reading.get("stops", finding["measured"])
     state = reading.get("state") or ("out" if stops is None or stops < _OUT_STOPS else "")
     if state == "out" or stops is None:
@@ -113,6 +115,16 @@ def _lamp(finding: Finding, scene: Scene) -> Call:
     return fitted(
         lambda lamp: f"{lamp} {stops_text(stops)} weak, {since}.", name
     ), "Wait for ready."
+
+
+def _lamp_off_its_run(finding: Finding, scene: Scene) -> Call:
+    """Return what the run of a take says of a lamp: its words stand in the finding."""
+    name, own = lamp_name(finding["of"]), shown(finding["say"])
+    tail = own[len(name) :] if own.lower().startswith(name.lower()) else ""
+    if len(own) == CALL_WIDTH + 1:
+        tail = tail.rstrip(".")
+    say = fitted(lambda lamp: f"{lamp}{tail}", name) if tail else own
+    return say, advice_for(finding, scene, "Check its power.")
 
 
 def _iso_text(iso: float) -> str:
