@@ -133,3 +133,19 @@ def test_twin_greens_tell_the_gain_of_a_frame_that_is_texture_all_over():
     noise = sensor_noise(reduce(expose(0.2 * weave, Sensor(gain=0.5))[0]))
     assert noise is not None
     assert noise.gain == pytest.approx([0.5] * 4, rel=0.1)
+
+
+def test_a_colours_own_line_that_takes_texture_for_noise_gives_way_to_the_twins():
+    rng = np.random.default_rng(8)
+    weave = np.exp(rng.normal(0.0, 0.3, (60, 80))).repeat(8, 0).repeat(8, 1)
+    noise = sensor_noise(reduce(expose(np.minimum(0.6 * weave, 0.9), Sensor(gain=4.0))[0]))
+    assert noise is not None
+    assert noise.variance(0, 6000.0) == pytest.approx(4.0 * 6000.0, rel=0.3)
+
+
+def test_a_few_blocks_of_one_colour_show_no_noise_free_of_texture():
+    light = np.full((480, 640), 0.9)
+    light[:160, :160] = 0.3
+    noise = sensor_noise(reduce(expose(light, Sensor("mono"))[0]))
+    assert noise is not None
+    assert not noise.is_noise

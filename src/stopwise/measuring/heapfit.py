@@ -28,9 +28,6 @@ _HUMPS = (
 _PRICE = 3.0
 """What one more hump must better the misfit by."""
 
-_FITS = 1.3
-"""Misfit a bin up to which the closest humps need not be tried."""
-
 _BELOW, _ABOVE = 2.5, 2.5
 _ROUNDS, _LEVELS_TRIED, _WIDTHS_TRIED = 6, 9, 5
 _PIVOTS = 12
@@ -199,16 +196,20 @@ def _none_below_0(
     normal, wanted = normal / scale[:, :, None] / scale[:, None, :], wanted / scale
     normal += 1e-9 * np.eye(normal.shape[1])
     held = np.ones(wanted.shape, dtype=bool)
-    solved = np.zeros_like(wanted)
+    solved, least = np.zeros_like(wanted), 1e-9 * np.abs(wanted).max()
+    open_ones = np.arange(len(wanted))
     for _ in range(_PIVOTS):
-        both = held[:, :, None] & held[:, None, :]
-        part = np.where(both, normal, np.eye(normal.shape[1]))
-        solved = np.linalg.solve(part, np.where(held, wanted, 0.0)[..., None])[..., 0]
-        wants = wanted - (normal @ solved[..., None])[..., 0]
-        wrong = np.where(held, solved < -1e-9, wants > 1e-9 * np.abs(wanted).max())
-        if not wrong.any():
+        own, some, aim = held[open_ones], normal[open_ones], wanted[open_ones]
+        part = np.where(own[:, :, None] & own[:, None, :], some, np.eye(some.shape[1]))
+        found = np.linalg.solve(part, np.where(own, aim, 0.0)[..., None])
+        solved[open_ones] = found[..., 0]
+        wants = aim - (some @ found)[..., 0]
+        wrong = np.where(own, found[..., 0] < -1e-9, wants > least)
+        unsettled = wrong.any(axis=1)
+        if not unsettled.any():
             break
-        held ^= wrong
+        held[open_ones] ^= wrong
+        open_ones = open_ones[unsettled]
     return np.asarray(np.maximum(solved, 0.0) / scale)
 
 

@@ -160,8 +160,8 @@ def _heap(cells: Cells, noise: SensorNoise, colour: int, iso: float | None) -> H
 
     def due(level: float) -> float:
         signal = max(level - black, 1.0)
-        of_photons = noise.dark[colour] + span / full_well * signal
-        return min(noise.due(colour, signal), math.sqrt(of_photons))
+        dark = noise.dark[colour] if noise.is_noise else 0.0
+        return min(noise.due(colour, signal), math.sqrt(dark + span / full_well * signal))
 
     def holds(heap: Heap) -> bool:
         return _stands_together(cells, colour, heap.threshold)
@@ -189,9 +189,10 @@ def _stands_together(cells: Cells, colour: int, threshold: int) -> bool:
 
 def _sample_of(mask: NDArray[np.bool_]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     """Return rows and columns of the marked photosites, evenly thinned out where they are many."""
-    rows, columns = np.nonzero(mask)
-    every = -(-len(rows) // _MOST_ASKED) or 1
-    return rows[::every], columns[::every]
+    places = np.flatnonzero(mask)
+    every = -(-len(places) // _MOST_ASKED) or 1
+    rows, columns = np.divmod(places[::every], mask.shape[1])
+    return rows, columns
 
 
 def _neighbours_stand(

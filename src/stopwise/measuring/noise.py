@@ -23,6 +23,8 @@ _BLOCKS_A_FRAME = 6000
 _FULLEST = 0.7
 _MOST_OUT = 4.0
 _LEAST_MASKED = 256
+_LEAST_QUIET = 200
+"""Quiet blocks that one colour's own scatter needs to show that they are free of texture."""
 _FEIGNED = 1.3
 """A gain so many times that of the twin greens is texture's."""
 
@@ -93,7 +95,7 @@ def sensor_noise(cells: Cells, masked: Masked | None = None) -> SensorNoise | No
     if together is None:
         return None
     lines = [
-        quiet_line(*one, together, dark=masked_variance(masked, colour)) or together
+        _own_line(one, together, masked_variance(masked, colour))
         for colour, one in enumerate(found)
     ]
     return SensorNoise(
@@ -107,11 +109,25 @@ def sensor_noise(cells: Cells, masked: Masked | None = None) -> SensorNoise | No
 def _free_of_texture(cells: Cells, line: Transfer | None) -> Transfer | None:
     """Return the twin greens' line where texture feigns the frame's; unsure where they're few."""
     if len(cells.planes_of("G")) < 2:
-        return line
+        if line is None or line.quiet >= _LEAST_QUIET:
+            return line
+        return replace(line, scatter=math.inf)
     twins = _twin_line(cells)
     if twins is None:
         return None if line is None else replace(line, scatter=math.inf)
     return twins if line is None or line.gain > _FEIGNED * twins.gain else line
+
+
+def _own_line(
+    blocks: tuple[NDArray[np.float64], NDArray[np.float64]], together: Transfer, dark: float | None
+) -> Transfer:
+    """Return a colour's own line, or all colours' where its own takes texture for noise."""
+    own = quiet_line(*blocks, together, dark=dark)
+    if own is None:
+        return together
+    middle = float(np.median(blocks[0]))
+    feigned = _FEIGNED * (together.dark + together.gain * middle)
+    return own if own.dark + own.gain * middle <= feigned else together
 
 
 def _twin_line(cells: Cells) -> Transfer | None:

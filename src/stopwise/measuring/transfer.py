@@ -48,12 +48,15 @@ class Transfer:
         Standard error of `gain`.
     scatter
         Standard deviation of the variances over the line, of those that were taken for quiet.
+    quiet
+        How many those are.
     """
 
     dark: float
     gain: float
     gain_error: float
     scatter: float = 0.0
+    quiet: int = 0
 
     @property
     def is_noise(self) -> bool:
@@ -151,7 +154,7 @@ def quiet_line(
         before, line = line, photon_transfer(means[quiet], variances[quiet], dark=dark)
         if abs(line.gain - before.gain) < _SETTLED * line.gain:
             break
-    return replace(line, scatter=float(np.std(share[quiet])))
+    return replace(line, scatter=float(np.std(share[quiet])), quiet=int(quiet.sum()))
 
 
 def _against(
