@@ -20,6 +20,7 @@ _COMMANDS = {
     "check": ("stopwise.cli.check_command", "check", "Judge files now."),
     "compare": ("stopwise.cli.compare_command", "compare", "What changed, in stops."),
     "run": ("stopwise.cli.run_command", "run", "How a take ran: median, spread, drift."),
+    "rebuild": ("stopwise.cli.rebuild_command", "rebuild", "Build an earlier light again."),
     "plan": ("stopwise.cli.plan_commands", "plan", "Write, check and draw a lighting plan."),
     "grey": ("stopwise.cli.grey_command", "grey", "Set mid-grey from a card."),
     "mark": ("stopwise.cli.mark_command", "mark", "Say what part a frame plays in the plan."),

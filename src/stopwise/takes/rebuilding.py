@@ -1,0 +1,340 @@
+"""Build a light again: today's solo of a lamp against the old one, and what to do there."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from stopwise.judging.wording import stops_text, title
+from stopwise.lights.fieldcells import coarse
+from stopwise.lights.outputs import read_lamps
+from stopwise.lights.solo import LampSet, lamp_set
+from stopwise.lights.spot import find_spot
+from stopwise.takes.lamp_changes import lamp_words
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from numpy.typing import NDArray
+
+    from stopwise.lights.reduced import LightPicture
+    from stopwise.lights.spot import Spot
+    from stopwise.plan.model import Light
+
+    Floats = NDArray[np.float64]
+
+MATCH_STOPS = 0.1
+"""Stops within which a lamp's output matches."""
+
+MATCH_PLACE = 0.01
+"""Fraction of the frame within which a spot's place matches."""
+
+_OTHER_EDGE = 1.2
+"""Factor from which an edge counts as softer or harder."""
+
+_OTHER_WIDTH = 1.06
+"""Factor from which a spot counts as wider or narrower."""
+
+MATCH_PATTERN = 0.12
+"""Stops of spread over a lamp's light from which on it falls otherwise than it did."""
+
+_OVERHEAD_DEG = 45.0
+_PLATEAU = 0.5
+_FEWEST = 20
+_LEAST_CLEAN = 0.14
+_LEAST_SMOOTH = 0.11
+_INSIDE = 0.8
+_AROUND = 1.7
+_SURE_STOPS = 0.2
+_LOGISTIC = 2.0 * math.log(9.0)
+_SPOT_DOUBT = 0.03
+_FAINT = 0.1
+_CELLS = 60
+_SPAN = 3.289707253902945
+"""Standard deviations from the 5th to the 95th percentile, 2 Phi^-1(0.95)."""
+_LEAST_CM = 5.0
+
+
+@dataclass(frozen=True, slots=True)
+class SoloMatch:
+    """One lamp's solo of today against the old one.
+
+    Attributes
+    ----------
+    lamp
+        Its name.
+    stops, uncertainty
+        How far its light lies over what the take had; None where it can't be told.
+    right, down
+        How far its spot lies off, fractions of the frame's width; None where it has no spot that
+        is seen.
+    width, edge
+        Today's over then, of the spot; None without one.
+    pattern
+        Spread in stops of today's light over then's, where there is no spot to compare.
+    """
+
+    lamp: str
+    stops: float | None
+    uncertainty: float | None
+    right: float | None = None
+    down: float | None = None
+    width: float | None = None
+    edge: float | None = None
+    pattern: float | None = None
+
+    @property
+    def falls_otherwise(self) -> bool:
+        """Whether its light falls in other places, though no spot says where."""
+        return self.pattern is not None and self.pattern > MATCH_PATTERN
+
+    @property
+    def is_matched(self) -> bool:
+        """Whether it matches within 0.1 stop and 1 % of the frame."""
+        if self.stops is None or self.falls_otherwise:
+            return False
+        off = math.hypot(self.right or 0.0, self.down or 0.0)
+        return abs(self.stops) <= MATCH_STOPS and off <= MATCH_PLACE
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the figures as plain JSON."""
+        return {
+            "stops": self.stops,
+            "uncertainty": self.uncertainty,
+            "right": self.right,
+            "down": self.down,
+            "width": self.width,
+            "edge": self.edge,
+            "pattern": self.pattern,
+            "matches": self.is_matched,
+        }
+
+
+def match_solo(
+    name: str,
+    old: LampSet,
+    today: LightPicture,
+    *,
+    ambient: LightPicture | None = None,
+    take_stops: float = 0.0,
+) -> SoloMatch:
+    """Hold today's solo of a lamp against the old one, sitter or sheet on the same mark.
+
+    Parameters
+    ----------
+    name
+        The lamp.
+    old
+        The old solos.
+    today
+        Today's frame with this lamp alone, reduced on the same grid.
+    ambient
+        Today's frame with no lamp; None takes the old one's, where there is one.
+    take_stops
+        What the lamp gave in the take that is built again, against its old solo.
+
+    Returns
+    -------
+    SoloMatch
+        ISO and aperture are taken out. Where both solos are of a matt sheet held at the face, the
+        spot's place, width and edge are compared; on a sitter his own shape hides them, and only
+        output and pattern are.
+
+    Raises
+    ------
+    ValueError
+        If the grids differ.
+    """
+    dark = old.ambient if ambient is None else ambient
+    own = lamp_set({name: today}, dark, exposure=old.exposure).nets[name]
+    then, now = (_clean_spot(one.luminance) for one in (old.nets[name], own))
+    if own.mean.shape == old.nets[name].mean.shape and then is not None and now is not None:
+        return _of_spots(name, then, now, take_stops)
+    alone = replace(old, nets={name: old.nets[name]}, ambient=None)
+    reading = read_lamps(own, alone)[name]
+    pattern = _pattern(old.nets[name].luminance, own.luminance)
+    seen = reading.state not in ("out", "not seen") and (reading.uncertainty or 0.0) < _SURE_STOPS
+    return SoloMatch(
+        name,
+        _less(reading.stops, take_stops) if seen else None,
+        reading.uncertainty if seen else None,
+        pattern=pattern,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Clean:
+    """A spot on a sheet, the level of its plateau, and the picture's height over its width."""
+
+    spot: Spot
+    level: float
+    aspect: float
+
+
+def _clean_spot(light: NDArray[np.float32]) -> _Clean | None:
+    """Return the spot of a solo whose light is a spot and nothing else, None for any other.
+
+    What a disc with a soft edge on a slope of light leaves of it must be small: on a face the nose,
+    the shadow and the head's own outline remain. Of made solos, sheets leave 0.10 of the plateau at
+    most and 0.07 inside, sitters 0.19 and 0.17 at least.
+    """
+    spot = find_spot(light)
+    if spot is None:
+        return None
+    rows, columns = light.shape
+    y, x = np.indices(light.shape)
+    across = (x + 0.5) / columns - spot.centre[0]
+    down = ((y + 0.5) / rows - spot.centre[1]) * rows / columns
+    middle = light[np.hypot(across, down) < _PLATEAU * spot.width / 2.0]
+    if middle.size < _FEWEST or float(np.median(middle)) <= 0.0:
+        return None
+    away = _radii(across, down, light > 0.5 * float(np.median(middle)), spot)
+    inside = away < _INSIDE
+    terms = np.stack([np.ones_like(across), across, down], axis=-1)
+    plane, *_ = np.linalg.lstsq(terms[inside], light[inside], rcond=None)
+    scale = max(2.0 * spot.edge / spot.width, 1e-2) / _LOGISTIC
+    profile = (terms @ plane) / (1.0 + np.exp(np.clip((away - 1.0) / scale, -60.0, 60.0)))
+    rest = np.abs(light - profile) ** 2 / float(plane[0]) ** 2
+    leaves = [math.sqrt(float(np.mean(rest[away < part]))) for part in (_AROUND, _INSIDE)]
+    is_clean = leaves[0] < _LEAST_CLEAN and leaves[1] < _LEAST_SMOOTH
+    return _Clean(spot, float(plane[0]), rows / columns) if is_clean else None
+
+
+def _radii(across: Floats, down: Floats, lit: NDArray[np.bool_], spot: Spot) -> Floats:
+    """Return how far each block is from the spot's middle in its own radii, seen at a slant."""
+    near = lit & (np.hypot(across, down) < 0.9 * spot.width)
+    spread_ = np.cov(np.stack([across[near], down[near]])) + 1e-9 * np.eye(2)
+    off = np.stack([across.ravel(), down.ravel()])
+    # a uniform ellipse's covariance is a quarter of its half axes squared
+    squares = np.sum(off * np.linalg.solve(4.0 * spread_, off), axis=0)
+    radii: Floats = np.sqrt(squares).reshape(across.shape)
+    return radii
+
+
+def _of_spots(name: str, then: _Clean, now: _Clean, take_stops: float) -> SoloMatch:
+    return SoloMatch(
+        lamp=name,
+        stops=math.log2(now.level / then.level) - take_stops,
+        uncertainty=_SPOT_DOUBT,
+        right=now.spot.centre[0] - then.spot.centre[0],
+        down=(now.spot.centre[1] - then.spot.centre[1]) * then.aspect,
+        width=now.spot.width / then.spot.width,
+        edge=now.spot.edge / then.spot.edge if then.spot.edge > 0.0 else None,
+    )
+
+
+def _pattern(then: NDArray[np.float32], now: NDArray[np.float32]) -> float | None:
+    """Return how unevenly the light has changed over what the lamp lights, stops."""
+    factor = max(1, round(max(then.shape) / _CELLS))
+    old, new = (coarse(np.asarray(one, np.float64), factor) for one in (then, now))
+    lit = (old > _FAINT * old.max()) & (new > 0.0)
+    if np.count_nonzero(lit) < _FEWEST:
+        return None
+    low, high = np.percentile(np.log2(new[lit] / old[lit]), [5.0, 95.0])
+    return float(high - low) / _SPAN
+
+
+def _less(stops: float | None, expected: float) -> float | None:
+    return None if stops is None else stops - expected
+
+
+def say(match: SoloMatch) -> str:
+    """Return what is off at a lamp: "Key solo: 0.2 over, spot 4 % low, edge softer."."""
+    head = f"{title(match.lamp)} solo"
+    if match.stops is None:
+        return f"{head}: its light can't be told from the old one's."
+    if match.is_matched:
+        return f"{head} matches."
+    return f"{head}: {', '.join(_off(match))}."
+
+
+def _off(match: SoloMatch) -> Iterator[str]:
+    stops = match.stops or 0.0
+    if abs(stops) > MATCH_STOPS:
+        yield f"{stops_text(stops)} {'over' if stops > 0 else 'under'}"
+    if match.falls_otherwise:
+        yield "its light falls otherwise"
+    for size, ways in ((match.down, ("low", "high")), (match.right, ("right", "left"))):
+        if size is not None and abs(size) > MATCH_PLACE / math.sqrt(2.0):
+            yield f"spot {100 * abs(size):.0f} % {ways[size < 0]}"
+    for factor, least, ways in (
+        (match.width, _OTHER_WIDTH, ("spot wider", "spot narrower")),
+        (match.edge, _OTHER_EDGE, ("edge softer", "edge harder")),
+    ):
+        if factor is not None and not 1.0 / least < factor < least:
+            yield ways[factor < 1.0]
+
+
+def do(match: SoloMatch, light: Light | None) -> str:
+    """Return what to do at a lamp, in the order in which it is done; "" where it matches.
+
+    Parameters
+    ----------
+    match
+        What is off.
+    light
+        The lamp in the old plan: its distance and its pack's steps.
+
+    Notes
+    -----
+    A cone's spot is as wide as it is far away, so a wider one stands too far. Bringing it in lifts
+    its light by the inverse square (CIE photometric distance law), which the power takes back.
+    """
+    if match.is_matched:
+        return ""
+    if match.stops is None:
+        return "Put the sitter on the old mark, light this lamp alone, and shoot again."
+    steps = list(_steps(match, light))
+    text = ", ".join(steps[:-1]) + (", then " if steps[1:] else "") + steps[-1] if steps else ""
+    return f"{text[:1].upper()}{text[1:]}." if text else "Shoot again with the sitter on the mark."
+
+
+def _steps(match: SoloMatch, light: Light | None) -> Iterator[str]:
+    if match.falls_otherwise:
+        yield "put lamp and sitter on their old marks"
+        yield "shoot both solos of a sheet at the face if that doesn't mend it"
+        return
+    gained = 0.0
+    width = match.width
+    if width is not None and not 1.0 / _OTHER_WIDTH < width < _OTHER_WIDTH:
+        way = "bring it in" if width > 1.0 else "take it back"
+        gained = 2.0 * math.log2(width)
+        yield way + _how_far(width, None if light is None else light.distance)
+    for size, ways in (
+        (match.down, ("raise its beam", "lower its beam")),
+        (match.right, ("swing its beam left", "swing its beam right")),
+    ):
+        if size is not None and abs(size) > MATCH_PLACE / math.sqrt(2.0):
+            yield f"{ways[size < 0]} by {100 * abs(size):.0f} % of the frame"
+    turn = -((match.stops or 0.0) + gained)
+    step = 0.1 if light is None else light.step
+    if abs(turn) > MATCH_STOPS:
+        turn = round(turn / step) * step
+        yield f"power {'up' if turn > 0 else 'down'} {stops_text(turn)}"
+
+
+def _how_far(width: float, distance: float | None) -> str:
+    if distance is None:
+        return " a little"
+    centimetres = 100.0 * distance * abs(width - 1.0)
+    return f" about {max(_LEAST_CM, round(centimetres / 5.0) * 5.0):.0f} cm"
+
+
+def caution(light: Light | None) -> str:
+    """Return the caution for a lamp that hangs over a person, "" for one that doesn't.
+
+    Source: common practice of overhead rigging; makers' instructions and local rules come first.
+    """
+    if light is None:
+        return ""
+    boom = "boom" in f"{light.stand or ''} {light.note or ''}".lower()
+    if not boom and (light.elevation or 0.0) < _OVERHEAD_DEG:
+        return ""
+    return (
+        f"{title(lamp_words(light.name))} hangs over the sitter: have everyone out from under it "
+        "first, hold the arm while you loosen it, and see to sandbag and safety cable before you "
+        "let go."
+    )
