@@ -104,7 +104,7 @@ def _lamp(finding: Finding, scene: Scene) -> Call:
     stops = reading.get("stops", finding["measured"])
     state = reading.get("state") or ("out" if stops is None or stops < _OUT_STOPS else "")
     if state == "out" or stops is None:
-        return fitted("{} did not fire.".format, name), "Stop. Check it, shoot again."
+        return _did_not_fire(name, likely=" likely " in (finding.get("say") or ""))
     if stops > 0:
         say = fitted(lambda lamp: f"{lamp} {stops_text(stops)} strong.", name)
         return say, advice_for(finding, scene, "Check its power.")
@@ -125,6 +125,12 @@ def _lamp_off_its_run(finding: Finding, scene: Scene) -> Call:
         tail = tail.rstrip(".")
     say = fitted(lambda lamp: f"{lamp}{tail}", name) if tail else own
     return say, advice_for(finding, scene, "Check its power.")
+
+
+def _did_not_fire(name: str, *, likely: bool) -> Call:
+    if likely:
+        return fitted("{} likely did not fire.".format, name), "Check it, shoot again."
+    return fitted("{} did not fire.".format, name), "Stop. Check it, shoot again."
 
 
 def _iso_text(iso: float) -> str:
