@@ -86,6 +86,15 @@ def test_a_pile_up_is_found_and_counted(scene, heap):
     assert found.counted == pytest.approx(found.true, rel=0.03)
 
 
+@pytest.mark.parametrize("off", [0.0, 0.2, 0.45, 0.7])
+@pytest.mark.parametrize("heap", [0.003, 0.006, 0.012])
+def test_a_spike_that_spreads_over_two_levels_is_counted_whole(off, heap):
+    sensor = Sensor(ceiling=15198.0 + off, heap=heap, hot=1e-5, multipliers=(1.0, 1.0, 1.0))
+    found = counted(blown_glow(), sensor)
+    assert found.levels.saturation_source == "observed"
+    assert found.counted == pytest.approx(found.true, rel=0.02)
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("scene", ["disc", "glow", "ramp"])
 @pytest.mark.parametrize("under", [0.017, 0.06, 0.14])

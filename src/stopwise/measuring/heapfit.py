@@ -32,6 +32,8 @@ _BELOW, _ABOVE = 2.5, 2.5
 _ROUNDS, _LEVELS_TRIED, _WIDTHS_TRIED = 6, 9, 5
 _PIVOTS = 12
 _SPIKED, _NEAR = 0.6, 3
+_BESIDE = 0.004
+"""Share of a spike's height from which on the level under it belongs to it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +85,22 @@ def _spike(histogram: NDArray[np.int64], place: float, noise: float) -> Heap | N
     beyond = int(histogram[level : level + math.ceil(2.0 * noise)].sum())
     if noise < _NEAR or count < max(_SPIKED * near, 0.9 * beyond, LEAST):
         return None
-    return Heap(float(level), 0.0, float(count), level)
+    return _spread_spike(histogram, level, noise)
+
+
+def _spread_spike(histogram: NDArray[np.int64], level: int, noise: float) -> Heap:
+    """Return a spike with the levels beside it that a spread of less than a level reaches."""
+    low = max(level - _NEAR, 0)
+    under = histogram[max(level - math.ceil(noise), 0) : low]
+    light = float(np.median(under)) if len(under) else 0.0
+    places = np.arange(low, min(level + _NEAR + 1, len(histogram)))
+    own = np.maximum(histogram[places] - light, 0.0)
+    middle = float(own @ places) / float(own.sum())
+    width = math.sqrt(float(own @ (places - middle) ** 2) / float(own.sum()))
+    threshold = level
+    while threshold > low and histogram[threshold - 1] > 3.0 * light + _BESIDE * own.max():
+        threshold -= 1
+    return Heap(float(level), width, float(histogram[level]), threshold)
 
 
 @dataclass(frozen=True, slots=True)
