@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 @click.option("--leaf", type=PATH, help="Write the predicted picture here: a folder, or a .png.")
 @ledger_option
 @click.option("--look", help="Name of the look that is worn.")
+@click.option("--match", "earlier_path", type=PATH, help="An earlier day's ledger, for its --take.")
+@click.option("--take", help="The take of --match that is to be met in the place of the plan.")
 def dial(
     plan_path: Path,
     keep: tuple[str, ...],
@@ -26,6 +28,7 @@ def dial(
     leaf: Path | None,
     ledger_path: Path | None,
     look: str | None,
+    **earlier: Any,
 ) -> int:
     """Work out the powers that meet a plan, from a solo frame of each lamp.
 
@@ -34,6 +37,8 @@ def dial(
     Example: stopwise dial --plan plan.toml --keep fill --leaf leaves/
     """
     from stopwise.cli.dialling import DialRun
+    from stopwise.cli.matching import wishes_of
 
-    with DialRun(plan_path, ledger_path) as run:
+    wished = wishes_of(earlier["earlier_path"], earlier["take"], look=look)
+    with DialRun(plan_path, ledger_path, wished=wished) as run:
         return run.over(keep=keep, look=look, as_json=as_json, leaf=leaf)

@@ -13,11 +13,12 @@ from stopwise.errors import PathMissing, WrongUse
 from stopwise.preparing.dialling import dial_plan
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Callable, Iterable
     from pathlib import Path
     from types import TracebackType
 
     from stopwise.ledger import Ledger
+    from stopwise.plan.model import Plan
     from stopwise.preparing.dialling import Dialling
 
 UNMET = 1
@@ -34,9 +35,18 @@ class DialRun:
     ledger_path
         Where reduced solos are kept, and takes say what was turned; None for the ledger of the
         plan's folder where there is one.
+    wished
+        Puts other wishes in the place of the plan's own.
     """
 
-    def __init__(self, plan_path: Path, ledger_path: Path | None) -> None:
+    def __init__(
+        self,
+        plan_path: Path,
+        ledger_path: Path | None,
+        *,
+        wished: Callable[[Plan], Plan] | None = None,
+    ) -> None:
+        self._wished = wished
         self._plan_path = plan_path
         self._ledger_path = ledger_path
         self._ledger: Ledger | None = None
@@ -68,7 +78,9 @@ class DialRun:
     ) -> int:
         """Dial, show the answer, and return the exit code."""
         kept = [name.strip() for names in keep for name in names.split(",") if name.strip()]
-        done = dial_plan(self._plan_path, keep=kept, look=look, ledger=self._ledger)
+        done = dial_plan(
+            self._plan_path, keep=kept, look=look, ledger=self._ledger, wished=self._wished
+        )
         if leaf is not None:
             _write_leaf(leaf, done, self._plan_path)
         if as_json:

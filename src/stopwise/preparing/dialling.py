@@ -14,7 +14,7 @@ from stopwise.plan.reading import load_plan
 from stopwise.plan.wishes import wishes_now
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterable, Iterator, Mapping
+    from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
     from pathlib import Path
 
     from stopwise.assessing.brief import LevelTable
@@ -68,6 +68,7 @@ def dial_plan(
     look: str | None = None,
     ledger: Ledger | None = None,
     folder: Path | None = None,
+    wished: Callable[[Plan], Plan] | None = None,
 ) -> Dialling:
     """Work out the powers that meet a plan, from the solos that it names.
 
@@ -83,6 +84,8 @@ def dial_plan(
         Where reduced solos are kept and takes say what was turned; None decodes every solo.
     folder
         Where the plan's frames lie; None for beside the plan.
+    wished
+        Puts other wishes in the place of the plan's own: what an earlier take showed.
 
     Raises
     ------
@@ -93,7 +96,7 @@ def dial_plan(
     Unreadable
         If one gives no pixels.
     """
-    plan = load_plan(path)
+    plan = load_plan(path) if wished is None else wished(load_plan(path))
     if not plan.frames.solo:
         msg = (
             f"{path} names no solo. Shoot each lamp alone and mark it: "
