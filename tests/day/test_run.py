@@ -207,7 +207,7 @@ def test_the_wait_between_frames_is_told_only_where_it_is_known(first, second, j
 @pytest.mark.parametrize(
     ("planned", "turned", "lines"),
     [
-        (-0.7, -0.7, ("Key still at the old power: not dumped", "Fire it once, shoot again.")),
+        (-0.7, -0.7, ("Key at the old power: not dumped.", "Fire it once, shoot again.")),
         (0.7, 0.7, ("Key still at the old power.", "Check its power, shoot again.")),
     ],
 )

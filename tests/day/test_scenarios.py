@@ -9,6 +9,8 @@ from dataclasses import replace
 
 import pytest
 
+from lightmodel import studio
+from lightmodel.frames import Settings, Shutter
 from lightmodel.scene import BLACK, Scene
 from stopwise.plan import load_plan
 from stopwise.plan.draft import open_draft
@@ -244,3 +246,53 @@ def test_a_misfire_is_told_at_once_and_not_counted(tmp_path):
     assert out["in_run"] is False
     assert fails(weak)["lamp", "key"]["do"] == "Wait for ready."  # it landed within a moment
     assert weak["in_run"] is False
+
+
+def test_a_hot_centre_fails_its_headroom_while_zone_and_clip_hold(tmp_path):
+    """The key's tube shows on the cheek: its median on plan, its brightest part near the clip."""
+    view = view_of(480)
+    hot = (replace(studio.KEY, hot=studio.HOT), *studio.LAMPS[1:])
+    with on_set(tmp_path, plan_with_solos(tmp_path, view=view)) as day:
+        shot = lit_set(view).frame(ON | {"key": studio.HOT_TURN}, lamps=hot)
+        record = day.shot(shot)
+    found = {(one["check"], one["of"]): one for one in record["findings"]}
+    assert found["patch", "lit cheek"]["state"] == "holds"
+    assert found["clip", "lit cheek"]["state"] == "holds"
+    headroom = found["headroom", "lit cheek"]
+    assert headroom["state"] == "fails"
+    assert headroom["measured"] == pytest.approx(
+        lit_set(view).patches(shot)["lit cheek"]["headroom"], abs=0.05
+    )
+    assert headroom["say"].startswith("Hot centre on the lit cheek")
+
+
+def test_upright_a_flash_tail_is_laid_to_the_shutter_and_no_paper_lamp_is_turned(tmp_path):
+    """Upright, the shutter runs across the picture: a slope of 0.29 looks like left to right."""
+    view = view_of(480, upright=True)
+    shoot = lit_set(view)
+    plan = plan_with_solos(tmp_path, plan=upright_plan(), view=view)
+    with on_set(tmp_path, plan) as day:
+        day.shot(shoot.frame())
+        tail = day.shot(shoot.frame(shutter=Shutter(tail_stops=0.29)))
+        even = day.shot(
+            shoot.frame(shutter=Shutter(tail_stops=0.05), settings=Settings(shutter=125))
+        )
+    sides = fails(tail)["backdrop", "backdrop left_right"]
+    assert sides["cause"] == "shutter"
+    assert sides["turn"] is None
+    slope = next(one for (check, _), one in fails(tail).items() if check == "shutter")
+    assert slope["do"].startswith("Shoot one at a slower shutter")
+    assert tail["shutter"]["slope_stops"] == pytest.approx(0.29, abs=0.03)
+    assert even["shutter"]["slope_stops"] == pytest.approx(0.05, abs=0.03)
+    for record in (tail, even):
+        turned = {(one["turn"] or {}).get("light") for one in record["findings"]}
+        assert not turned & {"paper left", "paper right"}
+    assert ("backdrop", "backdrop left_right") not in fails(even)
+
+
+def upright_plan() -> str:
+    """Return the plan with the upright look's patches as its own."""
+    head, _, rest = plan_without_frames(look="upright").partition("# The patches follow")
+    middle = rest[rest.index("[[apart]]") : rest.index("[[look]]")]
+    own = rest[rest.index('name = "upright"') :].partition("\n")[2].replace("[[look.", "[[")
+    return f"{head}{own}\n{middle}"

@@ -121,8 +121,8 @@ def _lamp_off_its_run(finding: Finding, scene: Scene) -> Call:
     """Return what the run of a take says of a lamp: its words stand in the finding."""
     name, own = lamp_name(finding["of"]), shown(finding["say"])
     tail = own[len(name) :] if own.lower().startswith(name.lower()) else ""
-    if len(own) == CALL_WIDTH + 1:
-        tail = tail.rstrip(".")
+    if len(own) > CALL_WIDTH:
+        tail = tail.replace(" still", "", 1)
     say = fitted(lambda lamp: f"{lamp}{tail}", name) if tail else own
     return say, advice_for(finding, scene, "Check its power.")
 
