@@ -296,3 +296,19 @@ def upright_plan() -> str:
     middle = rest[rest.index("[[apart]]") : rest.index("[[look]]")]
     own = rest[rest.index('name = "upright"') :].partition("\n")[2].replace("[[look.", "[[")
     return f"{head}{own}\n{middle}"
+
+
+def test_a_watch_that_begins_again_goes_on_where_it_ended_and_says_so(tmp_path):
+    plan = plan_with_solos(tmp_path)
+    with on_set(tmp_path, plan) as day:
+        assert not day.said("As before")
+        for words in (("take", "key -0.4"), ("lit", "key, fill"), ("expect", "hair, reference")):
+            assert day.say(*words) == 0
+        before = day.shot(lit_set().frame({"hair": 0.0}))
+    with on_set(tmp_path, plan) as day:
+        held = "take 1; meant to be lit are only key, fill; next: reference"
+        assert day.notes[0] == f"As before: {held}."
+        after = day.shot(lit_set().frame())
+    assert before["reason"] == "the plan's own frame: solo of hair"
+    assert after["reason"] == "the plan's own frame: reference"
+    assert after["take"] == 1

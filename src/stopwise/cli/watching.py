@@ -115,6 +115,7 @@ class WatchRun:
 
     def run(self, stop: threading.Event) -> None:
         """Watch until `stop` is set."""
+        self.day.begin()
         self.watcher.run(stop)
 
     def wear(self, look: str | None) -> None:

@@ -70,6 +70,12 @@ def awaiting_now(ledger: Ledger) -> Awaiting:
     return Awaiting(tuple(kept.get("left", ())), came)
 
 
+def awaited_words(ledger: Ledger) -> list[str]:
+    """Return what is awaited in a few words; [] where nothing is."""
+    awaiting = awaiting_now(ledger)
+    return [awaiting.words()] if awaiting.left else []
+
+
 def keep_awaiting(ledger: Ledger, awaiting: Awaiting) -> None:
     """Keep what is awaited."""
     came = [[one.part, one.file, one.before] for one in awaiting.came]

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from stopwise.assessing import assess
 from stopwise.day.advice import Advice
-from stopwise.day.awaiting import awaiting_now, card_box, keep_awaiting
+from stopwise.day.awaiting import awaited_words, awaiting_now, card_box, keep_awaiting
 from stopwise.day.camera import CameraCalls, Room
 from stopwise.day.lamp_findings import with_lamp_findings
 from stopwise.day.levels import target_of
@@ -99,6 +99,12 @@ class Day:
         self._lit: tuple[str, ...] | None = None
         self._before: tuple[dict[str, Any], float] | None = None
         self._take = self.standing.take
+
+    def begin(self) -> None:
+        """Tell what still holds from before, so that no wish waits unseen."""
+        words = [*self.standing.words(), *awaited_words(self._ledger)]
+        if words:
+            self._around.tell(f"As before: {'; '.join(words)}.")
 
     def hear(self) -> None:
         """Do what was ordered; to be called between frames."""

@@ -23,6 +23,11 @@ OWN = "the plan's own"
 _STANDING, _BEGUN, _OFFERED, _POWERS = "standing", "take begun", "offered", "powers turned"
 
 
+def offered_turn(ledger: Ledger) -> dict[str, float]:
+    """Return the turn that was noticed and is asked about, stops by lamp; empty for none."""
+    return dict(ledger.settings.get(_OFFERED) or {})
+
+
 class Standing:
     """What was said and holds.
 
@@ -48,6 +53,13 @@ class Standing:
     def take(self) -> int | None:
         """The number of the take that is on."""
         return self.run.begun.number
+
+    def words(self) -> list[str]:
+        """Return what holds, as far as it isn't what a new watch begins with."""
+        found = [] if self.take is None else [f"take {self.take}"]
+        found += [] if self.look is None else [f"look {self.look}"]
+        lit = "" if self.lit is None else f"meant to be lit are only {', '.join(self.lit)}"
+        return [*found, lit] if lit else found
 
     def hear(self, plan: Plan | None) -> bool:
         """Do what was ordered since; return whether anything was."""
