@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from stopwise.judging.findings import Finding, state_of
 from stopwise.judging.wording import stops_text, title
 from stopwise.nominal import say_f_number, say_shutter
+from stopwise.takes.framing import LEAST_SCALE
 from stopwise.takes.lamp_changes import lamp_finding, lamp_words
 from stopwise.takes.statistics import spread
 
@@ -137,7 +138,7 @@ def _way(framing: Framing) -> str:
         for size, way in ((framing.right, ("right", "left")), (framing.down, ("down", "up")))
         if abs(size) >= 0.005
     ]
-    if abs(framing.scale - 1.0) > 0.01:
+    if abs(framing.scale - 1.0) > LEAST_SCALE:
         larger = "larger" if framing.scale > 1.0 else "smaller"
         parts.append(f"{100 * abs(framing.scale - 1.0):.0f} % {larger}")
     return f": {', '.join(parts)}" if parts else ""

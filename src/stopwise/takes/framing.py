@@ -27,8 +27,8 @@ Who = Literal["nobody", "sitter", "camera", "unknown"]
 LEAST_MOVE = 0.01
 """Fraction of the picture's width from which a move counts."""
 
-LEAST_SCALE = 0.01
-"""Change of size from which it counts."""
+LEAST_SCALE = 0.025
+"""Change of size from which it counts: the search for a motion steps by 1.5 %."""
 
 _LEAST_SCORE = 0.6
 _MARGIN = 0.06
