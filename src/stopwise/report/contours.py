@@ -31,6 +31,10 @@ _OUTLINE_SMOOTHING = 0.8
 _SHORTEST = 0.08
 """Contours shorter than this part of the picture's diagonal are left out."""
 
+_PAST = 0.03
+"""Stops past its level at which a contour of a difference runs: a lamp turned by exactly one stop
+leaves whole areas at one stop, where a line would follow the noise."""
+
 _SHORTEST_POINTS = 12
 """Contours of a difference with fewer points than this are left out."""
 
@@ -96,7 +100,7 @@ def difference_contours(field: NDArray[np.float64]) -> list[Contour]:
     return [
         Contour(level, line)
         for level in LEVELS_STOPS
-        for line in even_lines(field, level)
+        for line in even_lines(field, level + math.copysign(_PAST, level))
         if len(line) >= _SHORTEST_POINTS
     ]
 
