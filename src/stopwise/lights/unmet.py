@@ -189,8 +189,10 @@ def _advice(case: _Case, plan: Plan, lifted: Lifted) -> str:
     if knob.high <= knob.low:
         return f"Let {knob.name} be turned too."
     lift = _lift_that_helps(case, lifted)
-    parts = [part for part in (_lift_advice(plan, lift), _move_advice(case, end, plan)) if part]
-    return " ".join(parts)
+    move = _move_advice(case, end, plan)
+    if lift is None:
+        return f"{_title(move)}."
+    return f"{_lift_advice(plan, lift)} Or {move}."
 
 
 Lifted = tuple[tuple[float, tuple[float, ...]], ...]
@@ -234,9 +236,7 @@ def _lift_that_helps(case: _Case, lifted: Lifted) -> float | None:
     return None
 
 
-def _lift_advice(plan: Plan, lift: float | None) -> str:
-    if lift is None:
-        return ""
+def _lift_advice(plan: Plan, lift: float) -> str:
     way, back = ("Open", "down") if lift > 0 else ("Close", "up")
     f_number = plan.camera.f_number
     now = exact_f_number(f_number) if f_number else None
@@ -256,9 +256,9 @@ def _move_advice(case: _Case, lamp: int, plan: Plan) -> str:
     stops = min(abs(case.residuals[case.index]) / max(tolerances_a_stop, _WEAK_PULL), 3.0)
     nearer = case.pull[lamp] > 0
     if light is None or light.distance is None:
-        return f"Or move {knob.name} {'nearer' if nearer else 'away'}."
+        return f"move {knob.name} {'nearer' if nearer else 'away'}"
     to = light.distance * 2.0 ** ((-stops if nearer else stops) / 2.0)
-    return f"Or move {knob.name} from {light.distance:.1f} m to about {to:.1f} m."
+    return f"move {knob.name} from {light.distance:.1f} m to about {to:.1f} m"
 
 
 def _board_advice(case: _Case, plan: Plan) -> str:

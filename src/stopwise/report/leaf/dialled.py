@@ -46,6 +46,11 @@ def predicted_drawable(answer: Dial, *, mid_grey: float | None = None) -> Drawab
     return drawable_of(_picture(answer.predicted.picture, mid_grey or MID_GREY_OF_SATURATION))
 
 
+def shown_light(light: LightPicture, *, mid_grey: float | None = None) -> NDArray[np.uint8]:
+    """Return reduced light rendered for the screen, uint8 (rows, columns, 3), sRGB."""
+    return drawable_of(_picture(light, mid_grey or MID_GREY_OF_SATURATION)).image
+
+
 def _picture(light: LightPicture, mid_grey: float) -> Picture:
     from stopwise.lights.superpose import clipped_shares
 
