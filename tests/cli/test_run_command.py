@@ -90,3 +90,13 @@ def test_what_is_not_there_is_said_with_what_is(kept, capsys, command):
     more = ["--take", "9"] if command == ["run"] else []
     assert run([*command, "--ledger", str(kept), *more]) == 2
     assert "take 1 (hard light), take 2" in capsys.readouterr().err
+
+
+def test_a_file_that_is_there_counts_as_it_was_kept_unless_a_plan_is_named(
+    kept, tmp_path, capsys, monkeypatch
+):
+    (tmp_path / "F0000.dng").write_bytes(b"not what was kept")
+    monkeypatch.chdir(tmp_path)
+    assert run(["compare", "F0000.dng", "F0007.dng", "--ledger", str(kept), "--json"]) == 0
+    answer = json.loads(capsys.readouterr().out)
+    assert answer["patches"]["lit cheek"]["stops"] == pytest.approx(-0.3)

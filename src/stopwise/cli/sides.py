@@ -72,6 +72,8 @@ class Found:
 def find(name: str, basis: Basis, ledger: Ledger | None) -> Found:
     """Return the side that a name means: a file that is there, else what the ledger keeps.
 
+    A file that the ledger keeps too is only measured again where a plan says by what.
+
     Raises
     ------
     PathMissing
@@ -82,12 +84,12 @@ def find(name: str, basis: Basis, ledger: Ledger | None) -> Found:
         If its file gives no pixels that can be trusted.
     """
     path = Path(name)
-    if path.is_file():
+    kept = None if ledger is None else ledger.frames.by_name(name)
+    if path.is_file() and (kept is None or basis.plan is not None):
         return _file(path, basis)
     if ledger is None:
         msg = f"{name} isn't there. Name a file, or give --ledger for frames, takes and looks."
         raise PathMissing(msg)
-    kept = ledger.frames.by_name(name)
     if kept is not None:
         return _kept([kept.record], name, basis, ledger)
     if take_called(name, ledger) is not None:

@@ -124,7 +124,7 @@ def _series_rows(head: str, series: Iterable[tuple[str, Series]]) -> list[tuple[
     rows = [
         (
             shown(name),
-            "-" if one.median is None else f"{one.median:.2f}",
+            "-" if one.median is None else f"{round(one.median, 2) + 0.0:.2f}",
             doubt(one.spread),
             figure(one.drift),
             str(one.frames),

@@ -109,7 +109,9 @@ def _commons(patches: Events) -> Iterator[Flag]:
 def _lamp_flag(name: str, event: Event) -> Flag:
     lamp = lamp_words(name)
     do = {
-        "out": "Leave this frame out, or wait longer for ready.",
+        "out": "Leave this frame out."
+        if event.stops > 0
+        else "Leave this frame out, and wait longer for ready.",
         "step": f"If that was you, begin a take; else look at the {lamp}'s power and stand.",
         "drift": f"Let the {lamp} cool, or set its power again.",
     }[event.kind]
