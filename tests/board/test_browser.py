@@ -330,6 +330,19 @@ def test_a_solo_is_marked_and_a_take_begun(scene: Scene, board: BoardServer, pag
     assert [(one.kind, one.body) for one in scene.ledger.orders.open()] == [("take", "key -0.5")]
 
 
+def test_a_turn_that_was_noticed_is_accepted_as_a_take(
+    scene: Scene, board: BoardServer, page: Page
+) -> None:
+    scene.ledger.settings.set("offered", {"key": -0.5})
+    scene.land(on_plan())
+    opened(page, board)
+    page.keyboard.press("t")
+    expect(page.get_by_label("Yes, this was turned: key -0.5")).to_be_checked()
+    page.get_by_role("button", name="Begin").click()
+    expect(page.locator("#told")).to_have_text("A new take begins with the next frame.")
+    assert [(one.kind, one.body) for one in scene.ledger.orders.open()] == [("take", "yes")]
+
+
 def test_two_frames_are_compared_side_by_side(scene: Scene, board: BoardServer, page: Page) -> None:
     scene.land(on_plan())
     scene.land(key_hot())

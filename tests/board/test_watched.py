@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     from playwright.sync_api import Page
 
-JUDGING_MS = 60_000
+JUDGING_MS = 120_000
 HOSTILE = "<img src=x onerror=alert(1)>.dng"
 
 # What each frame was made to show (sample_frames/truth.json), in the design's words for it.
@@ -82,6 +82,37 @@ def test_a_killed_watch_comes_back_to_the_page_with_nothing_missed(
         assert page.locator("img[src='x']").count() == 0
         assert page.evaluate("window.isTheSamePage") is True
         assert len(json.loads(again.get("frames"))) == 3
+
+
+def test_what_is_said_on_the_page_reaches_the_watch_as_the_commands_do(
+    tmp_path: Path, page: Page
+) -> None:
+    with BoardProcess(tmp_path) as board:
+        page.goto(board.address)
+        page.keyboard.press("k")
+        page.get_by_label("in black").check()
+        page.get_by_role("button", name="Wear it").click()
+        expect(page.locator("#line")).to_contain_text("Look: in black")
+        page.keyboard.press("t")
+        page.get_by_label("What was turned").fill("kee -0.5")
+        page.keyboard.press("Enter")
+        expect(page.locator("#told")).to_contain_text('Did you mean "key"?')
+        page.keyboard.press("t")
+        page.get_by_label("What was turned").fill("key -0.5")
+        page.keyboard.press("Enter")
+        board.await_said(r"Take \d+ begins with the next frame: key -0\.5\.")
+        board.land("F0018.dng")
+        record = board.judged()
+        expect(page.locator("#facts")).to_contain_text("F0018.dng", timeout=JUDGING_MS)
+        # nobody turned the key in fact: the frame gives what was said the lie
+        expect(page.locator("#lamps .called")).to_contain_text("strong: check its power")
+        page.keyboard.press("d")
+        dialog = page.get_by_role("dialog")
+        expect(dialog).to_contain_text("Powers that meet the plan", timeout=JUDGING_MS)
+        expect(dialog.get_by_role("row", name=re.compile("^key"))).to_be_visible()
+        expect(dialog.get_by_role("img")).to_be_visible()
+    assert record["look"] == "in black"
+    assert record["take"] is not None
 
 
 def test_a_board_on_the_network_wants_its_token_and_may_not_edit(

@@ -23,7 +23,7 @@ SAMPLES = Path(__file__).parents[2] / "sample_frames"
 MARKED = tuple(f"F{number:04d}.dng" for number in (1, 2, 3, 4, 5, 6, 7, 8, 11))
 """The plan's own frames: card, ambient, plate, the five solos, reference."""
 
-_PATIENCE_S = 60.0
+_PATIENCE_S = 120.0
 
 
 class BoardProcess:

@@ -9,15 +9,20 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from stopwise.day.adopting import ADOPT, adopted, refuse_spoilt
+from stopwise.day.awaiting import card_box, keep_card_box
 from stopwise.day.references import keep_adopted
+from stopwise.day.saying import YES, card_patch, read_lit, read_look, read_parts, read_turned
+from stopwise.day.standing import offered_turn
 from stopwise.errors import WrongUse
 from stopwise.plan.draft import open_draft
+from stopwise.plan.reading import load_plan
 from stopwise.preparing.marks import mark_path, name_beside
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from stopwise.ledger import Ledger
+    from stopwise.plan.model import Plan
 
 
 class Actions:
@@ -80,21 +85,42 @@ class Actions:
         return f"{record['file']} is {what}."
 
     def begin_take(self, said: str) -> str:
-        """Begin a take, and say what was turned: "key -0.5"."""
+        """Begin a take, and say what was turned: "key -0.5"; "yes" for the turn asked about."""
+        if said.lower() == YES:
+            if not offered_turn(self._ledger):
+                msg = 'No turn is asked about any more. Say what was turned: "key -0.5".'
+                raise WrongUse(msg)
+        else:
+            read_turned(said, None if self.plan_path is None else load_plan(self.plan_path))
         self._ledger.orders.say("take", said)
         return "A new take begins with the next frame."
 
     def lit(self, lamps: Sequence[str] | None) -> str:
         """Say which lamps are meant to be lit; None for all of them."""
-        self._ledger.orders.say("lit", None if lamps is None else list(lamps))
-        return "All lamps are meant to be lit." if lamps is None else f"Lit: {', '.join(lamps)}."
+        meant = None if lamps is None else read_lit(", ".join(lamps), load_plan(self.plan_file))
+        self._ledger.orders.say("lit", None if meant is None else list(meant))
+        return "All lamps are meant to be lit." if meant is None else f"Lit: {', '.join(meant)}."
 
     def look(self, name: str | None) -> str:
         """Say which look is worn from the next frame on; None for the plan's own wishes."""
-        self._ledger.orders.say("look", name)
-        return f"From the next frame on: {name or 'the plan without a look'}."
+        worn = None if name is None else read_look(name, load_plan(self.plan_file))
+        self._ledger.orders.say("look", worn)
+        return f"From the next frame on: {worn or 'the plan without a look'}."
 
     def expect(self, parts: Sequence[str]) -> str:
         """Say which parts the next frames play, in order."""
-        self._ledger.orders.say("expect", list(parts))
-        return f"Expected next: {', '.join(parts)}."
+        plan = load_plan(self.plan_file)
+        meant = read_parts(", ".join(parts), plan)
+        if "grey" in meant:
+            self._keep_card(plan)
+        self._ledger.orders.say("expect", list(meant))
+        return f"Expected next: {', '.join(meant)}."
+
+    def _keep_card(self, plan: Plan) -> None:
+        """Keep where the plan says that the grey card is held: it is never guessed."""
+        box = card_patch(plan)
+        if box is not None:
+            keep_card_box(self._ledger, box)
+        elif card_box(self._ledger) is None:
+            msg = "Where is the grey card held? Draw a patch called grey card there, and ask again."
+            raise WrongUse(msg)

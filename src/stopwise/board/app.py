@@ -25,6 +25,8 @@ from stopwise.board.desk import RUN_LENGTH
 from stopwise.board.edits import plan_view
 from stopwise.board.gate import Gate
 from stopwise.board.news import last_number
+from stopwise.day.saying import turned_text
+from stopwise.day.standing import offered_turn
 from stopwise.report.look import DARK, LIGHT
 from stopwise.report.words import shown
 
@@ -248,7 +250,8 @@ async def plan(request: Request) -> Response:
     """Answer with what the page needs of the plan."""
     desk = desk_of(request)
     held = plan_view(desk.plan(), look=request.query_params.get("look"))
-    return JSONResponse({**held, "may_edit": desk.may_edit})
+    turn = await run_in_threadpool(offered_turn, desk.ledger)
+    return JSONResponse({**held, "may_edit": desk.may_edit, "noticed": turned_text(turn)})
 
 
 async def theme(_: Request) -> Response:

@@ -11,7 +11,7 @@ from stopwise.board.views import frame_view, run_point
 from stopwise.report.sticky import HeldCalls
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
 
     from stopwise.board.actions import Actions
     from stopwise.board.news import Event
@@ -65,7 +65,7 @@ class Desk:
         self.news = News()
         self._lock = threading.Lock()
         self._held = HeldCalls()
-        self._status: dict[str, Any] = {"behind": 0, "backlog": 0, "decoding": []}
+        self._status: dict[str, Any] = {"behind": 0, "backlog": 0, "decoding": [], "said": []}
         for kept in ledger.frames.all(last=RUN_LENGTH):
             self._held.see(kept.record)
 
@@ -77,9 +77,11 @@ class Desk:
             self._held.see(kept.record)
         self.news.tell(*self.events_of(kept), self._held_event())
 
-    def status(self, *, behind: int, backlog: int, decoding: list[str]) -> None:
-        """Tell how far the watcher is, where that has changed."""
-        told = {"behind": behind, "backlog": backlog, "decoding": decoding}
+    def status(
+        self, *, behind: int, backlog: int, decoding: list[str], said: Sequence[str] = ()
+    ) -> None:
+        """Tell how far the watcher is and what was said to it, where that has changed."""
+        told = {"behind": behind, "backlog": backlog, "decoding": decoding, "said": list(said)}
         with self._lock:
             is_news, self._status = told != self._status, told
         if is_news:

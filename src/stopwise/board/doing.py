@@ -172,6 +172,7 @@ def _dial(desk: Desk, _: dict[str, Any]) -> dict[str, Any]:
         "lamps": said,
         "patches": answer["predicted"]["patches"],
         "unmet": [wish["say"] for wish in answer["unmet"]],
+        "notes": answer.get("notes", []),
         "has_picture": picture is not None,
     }
 

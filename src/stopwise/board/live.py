@@ -16,7 +16,7 @@ from stopwise.errors import LedgerError, WrongUse
 from stopwise.report.drawable import drawable_of
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
     from pathlib import Path
     from types import TracebackType
 
@@ -64,7 +64,7 @@ class LiveBoard:
     ledger, folder
         Of the watch.
     plan
-        Returns the plan as it stands now.
+        Returns the plan as its file stands now; the same object until the file is read again.
     plan_path
         The plan file, or None.
     at
@@ -135,9 +135,11 @@ class LiveBoard:
         picture = getattr(assessment, "picture", None)
         self.desk.landed(kept, None if picture is None else lambda: drawable_of(picture))
 
-    def look_round(self, *, behind: int, backlog: int, decoding: list[str]) -> None:
+    def look_round(
+        self, *, behind: int, backlog: int, decoding: list[str], said: Sequence[str] = ()
+    ) -> None:
         """Tell how far the watch is, and of a plan that was edited; cheap, call it often."""
-        self.desk.status(behind=behind, backlog=backlog, decoding=decoding)
+        self.desk.status(behind=behind, backlog=backlog, decoding=decoding, said=said)
         plan = self._plan()
         if plan is not self._plan_seen:
             self._plan_seen = plan

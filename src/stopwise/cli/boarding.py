@@ -18,7 +18,6 @@ if TYPE_CHECKING:
     from stopwise.cli.watching import Shown, WatchRun
     from stopwise.intake.watcher import Landing
     from stopwise.ledger import Ledger
-    from stopwise.plan.model import Plan
 
 _LOOPBACK = "127.0.0.1"
 
@@ -55,6 +54,7 @@ class Boarding:
         self._opens = opens
         self._board: LiveBoard | None = None
         self._run: WatchRun | None = None
+        self._ledger: Ledger | None = None
 
     @property
     def picture_edge(self) -> int:
@@ -93,7 +93,7 @@ class Boarding:
         if self._at is None:
             yield
             return
-        self._run = run
+        self._run, self._ledger = run, ledger
         with _board(ledger, run, at=self._at, plan_path=plan_path) as board:
             self._board = board
             click.echo(board.greeting, err=True)
@@ -111,7 +111,27 @@ class Boarding:
         if self._board is None or self._run is None:
             return
         now = self._run.watcher.status()
-        self._board.look_round(behind=now.behind, backlog=now.backlog, decoding=list(now.reading))
+        self._board.look_round(
+            behind=now.behind,
+            backlog=now.backlog,
+            decoding=list(now.reading),
+            said=_said(self._run, self._ledger),
+        )
+
+
+def _said(run: WatchRun, ledger: Ledger | None) -> list[str]:
+    """Return what was said to the watch and still holds, in a few words each."""
+    from stopwise.day.awaiting import awaiting_now
+
+    standing = run.day.standing
+    said = [] if standing.look is None else [f"Look: {standing.look}"]
+    if standing.lit is not None:
+        said.append(f"Lit: {', '.join(standing.lit)}")
+    awaiting = None if ledger is None else awaiting_now(ledger)
+    if awaiting is not None and awaiting.left:
+        words = awaiting.words()
+        said.append(f"{words[:1].upper()}{words[1:]}")
+    return said
 
 
 def boarding(
@@ -144,12 +164,21 @@ def boarding(
 def _board(ledger: Ledger, run: WatchRun, *, at: Address, plan_path: Path | None) -> LiveBoard:
     from pathlib import Path
 
+    from stopwise.board.dialling import page_dialler
     from stopwise.board.live import LiveBoard
 
-    def plan() -> Plan | None:
-        return run.plan
-
-    return LiveBoard(ledger, Path(run.watcher.folder), plan=plan, plan_path=plan_path, at=at)
+    board = LiveBoard(
+        ledger,
+        Path(run.watcher.folder),
+        plan=lambda: run.plan,
+        plan_path=plan_path,
+        at=at,
+        dial=None
+        if plan_path is None
+        else page_dialler(plan_path, ledger, lambda: run.day.standing.look),
+    )
+    board.desk.plan = run.day.plan_now  # each lamp at the power that it was turned to
+    return board
 
 
 def _show(address: str) -> None:

@@ -72,13 +72,14 @@ function findings(found) {
 }
 
 function drawLine() {
-  const { behind, backlog = 0, decoding = [] } = state.status;
+  const { behind, backlog = 0, decoding = [], said = [] } = state.status;
   const parts = [];
   if (!state.isLinked) parts.push("No connection: coming back");
   if (decoding.length) parts.push(`Reading ${decoding.at(-1)}`);
   else if (behind === 1) parts.push("Reading a frame");
   if (behind > 1) parts.push(`${behind} behind`);
   if (backlog) parts.push(`${backlog} older to judge`);
+  parts.push(...said);
   if (!state.isLive) parts.push(state.live && state.live.number !== state.view?.number ? `Looking back: live is ${state.live.number}` : "Looking back");
   by("line").textContent = parts.join(" · ");
   document.body.toggleAttribute("data-unlinked", !state.isLinked);

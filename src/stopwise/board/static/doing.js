@@ -34,10 +34,10 @@ export const questions = {
   }),
   take: ({ plan }) => ({
     head: "New take",
-    body: [html("label", {}, "What was turned, in stops", html("input", { name: "turned", placeholder: plan.lights.length ? `${plan.lights[0]} -0.5` : "", autocomplete: "off" })), html("p", { class: "quiet" }, "Leave it empty if nothing was turned.")],
+    body: [plan.noticed ? html("label", { class: "check" }, html("input", { type: "checkbox", name: "noticed", value: "yes", checked: true }), `Yes, this was turned: ${plan.noticed}`) : null, html("label", {}, plan.noticed ? "Else, what was turned, in stops" : "What was turned, in stops", html("input", { name: "turned", placeholder: plan.lights.length ? `${plan.lights[0]} -0.5` : "", autocomplete: "off" })), html("p", { class: "quiet" }, "Leave it empty if nothing was turned.")].filter(Boolean),
     yes: "Begin",
     to: "/do/take",
-    with: (form) => ({ turned: form.get("turned") }),
+    with: (form) => ({ turned: form.get("turned") || form.get("noticed") || "" }),
   }),
   lit: ({ plan }) => ({
     head: "Lamps that are meant to be lit",
@@ -75,6 +75,7 @@ export async function dial(tell) {
     head: "Powers that meet the plan",
     body: [
       html("div", { class: "two" }, html("div", {}, table("Turn", rows), table("Zones then", zones)), said.has_picture ? html("figure", {}, html("img", { src: `/predicted?${Date.now()}`, alt: "The picture that these powers would give" }), html("figcaption", {}, "Predicted, from the solos")) : null),
+      ...(said.notes.length ? [html("p", { class: "quiet" }, said.notes.join(" "))] : []),
       said.unmet.length ? html("ul", { class: "findings" }, ...said.unmet.map((words) => html("li", {}, html("span", {}, "–"), html("span", {}, words)))) : html("p", { class: "quiet" }, "Every wish is met."),
     ],
     yes: null,
