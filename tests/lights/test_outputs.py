@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import pytest
 
+from stopwise.lights.fieldcells import Hint
 from stopwise.lights.outputs import (
     LampReading,
     expect,
@@ -141,6 +142,22 @@ def test_an_out_lamp_is_named_though_the_sitter_moved(made, lamp):
     frame = made.frame(sitter=sitter, out=(lamp,))
     readings = read_lamps(frame, made.lamp_set, said={}, placement=shift_of(sitter))
     assert states(readings)[lamp] == "out"
+
+
+def test_a_hint_that_the_picture_does_not_bear_out_is_not_believed(made):
+    readings = read_lamps(made.frame(), made.lamp_set, said={}, placement=Hint(0.06, 0.0))
+    for reading in readings.values():
+        assert reading.state == "fired"
+        assert abs(reading.stops) < 0.1
+
+
+def test_a_hint_that_the_picture_bears_out_names_a_lamp_that_is_out(made):
+    sitter = Sitter(-0.06, 0.02)
+    place = shift_of(sitter)
+    frame = made.frame(sitter=sitter, out=("hair",))
+    readings = read_lamps(frame, made.lamp_set, said={}, placement=Hint(place.dx, place.dy))
+    assert states(readings)["hair"] == "out"
+    assert {states(readings)[name] for name in EVERY if name != "hair"} <= {"fired", "not seen"}
 
 
 def test_other_clothes_leave_the_lamps_to_be_read_from_chip_and_paper(made):

@@ -65,6 +65,9 @@ def place_sitter(
 
 def _held_against(stack: Grids, start: Floats, hint: Hint) -> tuple[Placed | None, bool]:
     """Return the hint or what fits better, and whether the picture bears the hint out."""
+    still = _fitted_cost(stack, Shift(), start)
+    if still < _STILL:
+        return None, math.hypot(hint.dx, hint.dy) < _NEAR
     hinted = _fitted_cost(stack, hint, start)
     if hinted < _STILL:
         return hint, True
