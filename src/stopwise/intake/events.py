@@ -34,8 +34,8 @@ class Events:
     def start(self) -> str | None:
         """Begin to listen; return why there are no events, or None if there are."""
         self.close()
-        observer = self._new_observer()
         try:
+            observer = self._new_observer()
             observer.schedule(self, self._folder, recursive=True)
             observer.start()
         except (OSError, RuntimeError) as error:

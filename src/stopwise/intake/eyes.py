@@ -84,7 +84,8 @@ class Eyes:
         self._change = threading.Condition()
         self._is_closing = False
         self._next_sweep = 0.0
-        self._thread = threading.Thread(target=self._look_on, name="stopwise-eyes", daemon=True)
+        self._failed: Exception | None = None
+        self._thread = threading.Thread(target=self._look, name="stopwise-eyes", daemon=True)
 
     def start(self) -> None:
         """Begin to look."""
@@ -106,7 +107,15 @@ class Eyes:
             self._change.notify()
 
     def listings(self) -> Iterator[Listing]:
-        """Yield what was seen since the last call."""
+        """Yield what was seen since the last call.
+
+        Raises
+        ------
+        Exception
+            What ended the looking, if anything has: a watch that is blind must not seem to go on.
+        """
+        if self._failed is not None:
+            raise self._failed
         while not self._seen.empty():
             yield self._seen.get_nowait()
 
@@ -119,6 +128,13 @@ class Eyes:
             self._thread.join(timeout=5.0)
         if self._events is not None:
             self._events.close()
+
+    def _look(self) -> None:
+        try:
+            self._look_on()
+        except Exception as error:  # noqa: BLE001 (raised again in the watch loop)
+            self._failed = error
+            self._wake()
 
     def _look_on(self) -> None:
         while True:

@@ -39,7 +39,14 @@ class Note:
     def text(self) -> str:
         """The note as one line of safe text, without a full stop."""
         where = f"{shown(self.file)}: " if self.file else ""
-        return where + self.condition.short + (f": {shown(self.detail)}" if self.detail else "")
+        detail = f": {shown(self.detail)}" if self.detail else ""
+        return where + self.condition.short + detail + self._unkept()
+
+    def _unkept(self) -> str:
+        """Name the frame that isn't kept yet, with its verdict, so that nobody waits for it."""
+        if self.record is None:
+            return ""
+        return f" (not kept yet: {shown(str(self.record['file']))}, {self.record['verdict']})"
 
 
 def note(name: str, file: str | None = None, detail: str = "") -> Note:

@@ -80,6 +80,15 @@ class Work:
         record = self.record
         return record is not None and record["verdict"] == "unreadable"
 
+    @property
+    def refusal(self) -> str | None:
+        """Why the worker was refused the file's bytes, which may pass; None where it had them."""
+        record = self.record
+        denied = condition("no_access").short
+        if record is None or not str(record["reason"] or "").startswith(denied):
+            return None
+        return str(record["reason"]).removeprefix(denied).removeprefix(": ") or denied
+
     def stamp_now(self) -> Stamp | None:
         """Return the file's stamp now, None where it is gone."""
         try:
@@ -203,6 +212,7 @@ class Works:
             work.trouble = getattr(error, "strerror", None) or str(error)
             self._leave(ticket, work)
         elif work.answer is not None or (error is not None and not work.is_asked):
+            work.trouble = work.refusal
             self._leave(ticket, work)
         elif not work.is_asked and _is_kept(ledger, work.hashing.result()):
             work.is_same = True

@@ -123,6 +123,12 @@ class Store:
         return self._open()
 
     def _open(self) -> sqlite3.Connection:
+        try:
+            return self._open_now()
+        except LedgerFull as error:
+            raise LedgerError(_no_room_text(self.place)) from error
+
+    def _open_now(self) -> sqlite3.Connection:
         with self._translated():
             if not self.in_memory:
                 Path(self.place).parent.mkdir(parents=True, exist_ok=True)
@@ -205,6 +211,13 @@ def _closed_text(place: str, detail: str) -> str:
     return (
         f"{place}: the ledger can't be used ({detail}). "
         "Give a file that can be written with --ledger, or --ledger :memory: to keep nothing."
+    )
+
+
+def _no_room_text(place: str) -> str:
+    return (
+        f"{place}: the ledger can't be opened, since its disk is full or fails. "
+        "Make room, or give a file on another disk with --ledger."
     )
 
 
