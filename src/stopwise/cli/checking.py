@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, Self
 import click
 
 from stopwise.assessing import Brief, assess
+from stopwise.cli.options import check_look
 from stopwise.errors import PathMissing, WrongUse
 
 if TYPE_CHECKING:
@@ -55,9 +56,7 @@ class CheckRun:
         leaf_folder: Path | None = None,
         ledger_path: Path | None = None,
     ) -> None:
-        if look is not None and look not in {one.name for one in (plan.looks if plan else ())}:
-            msg = f"The plan has no look {look!r}. Name one of its [[look]] tables."
-            raise WrongUse(msg)
+        check_look(plan, look)
         self.plan = plan
         self.leaf_folder = leaf_folder
         self.ledger_path = ledger_path

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from stopwise.errors import WrongUse
+
 if TYPE_CHECKING:
     from collections.abc import Callable
 
@@ -32,3 +34,16 @@ def read_plan(path: Path | None) -> Plan | None:
     from stopwise.plan import load_plan
 
     return load_plan(path)
+
+
+def check_look(plan: Plan | None, look: str | None) -> None:
+    """Refuse a look that the plan doesn't have.
+
+    Raises
+    ------
+    WrongUse
+        If it has none of that name.
+    """
+    if look is not None and look not in {one.name for one in (plan.looks if plan else ())}:
+        msg = f"The plan has no look {look!r}. Name one of its [[look]] tables."
+        raise WrongUse(msg)

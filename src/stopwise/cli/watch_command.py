@@ -9,7 +9,15 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from stopwise.cli.boarding import board_options
-from stopwise.cli.options import PATH, json_option, ledger_option, plan_option
+from stopwise.cli.options import (
+    PATH,
+    check_look,
+    json_option,
+    ledger_option,
+    plan_option,
+    read_plan,
+)
+from stopwise.errors import PathMissing
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -40,6 +48,7 @@ def watch(folder: Path, plan_path: Path | None, **chosen: Any) -> int:
     from stopwise.ledger import Ledger, default_place
     from stopwise.report.terminal import Terminal
 
+    _check(folder, plan_path, chosen["look"])
     board = boarding(**chosen)
     with ExitStack() as opened:
         ledger = opened.enter_context(Ledger(chosen["ledger_path"] or default_place(folder)))
@@ -61,6 +70,14 @@ def watch(folder: Path, plan_path: Path | None, **chosen: Any) -> int:
         shown.note(f"watching {folder}; records in {ledger.place}")
         run.run(opened.enter_context(ended_by_signals(run.watcher.wake)))
     return 0
+
+
+def _check(folder: Path, plan_path: Path | None, look: str | None) -> None:
+    """Refuse what would go wrong at once, before anything is made."""
+    check_look(read_plan(plan_path), look)
+    if not folder.is_dir():
+        msg = f"{folder} isn't a folder. Check the name, and that its disk is connected."
+        raise PathMissing(msg)
 
 
 def _options(*, is_polling: bool, settle_s: float, workers: int, **_: Any) -> Any:

@@ -1,0 +1,318 @@
+"""`stopwise check` on files: what it prints, keeps and draws, and what it ends with."""
+
+from __future__ import annotations
+
+import json
+import math
+import shutil
+from pathlib import Path
+
+import pytest
+import rawpy
+
+from stopwise.cli import run
+from stopwise.cli.checking import worst_exit
+from stopwise.ledger import Ledger
+from support.real_files import real_mosaic
+
+SAMPLES = Path(__file__).resolve().parents[2] / "sample_frames"
+PLAN = SAMPLES / "plan.toml"
+TRUTH = json.loads((SAMPLES / "truth.json").read_text(encoding="utf-8"))["frames"]
+
+KEYS = {
+    "schema": None,
+    "file": None,
+    "sha256": None,
+    "verdict": None,
+    "reason": None,
+    "take": None,
+    "look": None,
+    "camera": {"make", "model", "lens"},
+    "exposure": {"iso", "f_number", "shutter_s", "taken"},
+    "size": None,
+    "levels": {"black", "saturation", "saturation_source"},
+    "clipping": {"any", "all", "by_colour", "headroom_stops", "areas", "pinpoints", "blocked"},
+    "zones": {"share", "clipped", "mid_grey"},
+    "patches": None,
+    "ratio": {"stops", "ratio", "by", "separability", "lit", "shadow"},
+    "backdrop": {
+        "zone",
+        "left_right",
+        "falloff",
+        "brightest",
+        "darkest",
+        "uneven",
+        "blotch",
+        "blotch_at",
+        "tint",
+    },
+    "lamps": None,
+    "findings": None,
+    "timing_ms": {"decode", "measure"},
+}
+"""The record's keys as the design fixes them for outside programs."""
+
+PATCH_KEYS = {
+    "zone",
+    "uncertainty",
+    "top",
+    "headroom",
+    "texture",
+    "clipped",
+    "blocked",
+    "snr",
+    "red_green",
+    "blue_green",
+    "box",
+    "score",
+}
+FINDING_KEYS = {
+    "check",
+    "of",
+    "measured",
+    "planned",
+    "within",
+    "unit",
+    "state",
+    "cause",
+    "say",
+    "do",
+    "turn",
+}
+
+
+def checked(capsys, *arguments):
+    """Return the exit code, the records and what was said on stderr."""
+    code = run(["check", "--json", *map(str, arguments)])
+    out, err = capsys.readouterr()
+    return code, [json.loads(line) for line in out.splitlines()], err
+
+
+def every_number(value):
+    if isinstance(value, dict):
+        for part in value.values():
+            yield from every_number(part)
+    elif isinstance(value, list):
+        for part in value:
+            yield from every_number(part)
+    elif isinstance(value, float):
+        yield value
+
+
+def test_a_record_follows_the_design_to_the_key(capsys):
+    code, (record,), _ = checked(capsys, SAMPLES / "F0009.dng", "--plan", PLAN)
+
+    assert code == 1
+    assert KEYS.keys() <= record.keys()
+    for name, keys in KEYS.items():
+        assert keys is None or keys <= record[name].keys(), name
+    assert all(patch.keys() >= PATCH_KEYS for patch in record["patches"].values())
+    assert all(finding.keys() >= FINDING_KEYS for finding in record["findings"])
+    assert all(
+        reading.keys() >= {"stops", "uncertainty", "state"} for reading in record["lamps"].values()
+    )
+    assert len(record["zones"]["share"]) == 11
+    assert record["sha256"] is None or len(record["sha256"]) == 64
+    assert all(math.isfinite(number) for number in every_number(record))
+
+
+@pytest.mark.parametrize("name", ["F0009.dng", "F0011.dng", "F0012.dng", "F0014.dng", "F0017.dng"])
+def test_frames_are_called_what_they_were_made_to_be(capsys, name):
+    _, (record,), _ = checked(capsys, SAMPLES / name, "--plan", PLAN)
+    made = TRUTH[name]
+    assert record["verdict"] == made["verdict"]
+    fired = {lamp: state["state"] for lamp, state in made["lamps"].items()}
+    assert {lamp: reading["state"] for lamp, reading in record["lamps"].items()} == fired
+
+
+def test_a_hot_key_is_turned_down_by_what_it_is_over(capsys):
+    _, (record,), _ = checked(capsys, SAMPLES / "F0009.dng", "--plan", PLAN)
+    turns = [finding["turn"] for finding in record["findings"] if finding["turn"]]
+    assert {turn["light"] for turn in turns} == {"key"}
+    (stops,) = {turn["stops"] for turn in turns}
+    assert stops == pytest.approx(-TRUTH["F0009.dng"]["lamps"]["key"]["stops"], abs=0.05)
+
+
+def test_a_lamp_that_is_out_is_one_finding(capsys):
+    _, (record,), _ = checked(capsys, SAMPLES / "F0012.dng", "--plan", PLAN)
+    failed = [finding for finding in record["findings"] if finding["state"] == "fails"]
+    assert [(finding["check"], finding["of"]) for finding in failed] == [("lamp", "hair")]
+
+
+def test_no_lamp_is_blamed_for_a_head_that_turned(capsys):
+    _, (record,), _ = checked(capsys, SAMPLES / "F0017.dng", "--plan", PLAN)
+    failed = [finding for finding in record["findings"] if finding["state"] == "fails"]
+    assert {finding["cause"] for finding in failed} == {"sitter"}
+    assert all(finding["turn"] is None for finding in failed)
+    assert record["lamps"]["key"]["stops"] == pytest.approx(0.0, abs=0.05)
+
+
+@pytest.mark.parametrize(
+    ("names", "code"),
+    [
+        (["F0011.dng"], 0),
+        (["F0001.dng"], 0),
+        (["F0011.dng", "F0010.dng"], 1),
+        (["F0010.dng", "F0021.dng"], 3),
+        (["F0021.dng", "gone.dng", "F0010.dng"], 2),
+    ],
+)
+def test_of_several_files_the_gravest_exit_code_is_given(capsys, names, code):
+    found, records, _ = checked(capsys, *(SAMPLES / name for name in names), "--plan", PLAN)
+    assert found == code
+    there = [name for name in names if name != "gone.dng"]
+    assert [Path(record["file"]).name for record in records] == there
+
+
+def test_the_first_of_2_3_1_0_is_given():
+    assert worst_exit([0, 1, 3, 2]) == 2
+    assert worst_exit([0, 3, 1]) == 3
+    assert worst_exit([0, 1]) == 1
+    assert worst_exit([]) == 0
+
+
+# The file is a real lossy-compressed raw that decodes without a word when it is cut: DESIGN's trap.
+def test_the_real_file_whole_is_measured_and_cut_is_unreadable(capsys, tmp_path):
+    whole = real_mosaic()
+    code, (record,), _ = checked(capsys, whole)
+    assert (code, record["verdict"]) == (0, "measured")
+    with rawpy.imread(str(whole)) as raw:
+        assert record["size"] == [raw.sizes.width, raw.sizes.height]
+    assert record["exposure"]["iso"] > 0
+
+    content = whole.read_bytes()
+    for share in (0.01, 0.1, 0.5, 0.9, 0.99, 0.999):
+        cut = tmp_path / "cut.ARW"
+        cut.write_bytes(content[: int(share * len(content))])
+        code, (record,), said = checked(capsys, cut)
+        assert (code, record["verdict"]) == (3, "unreadable"), share
+        assert str(cut) in said
+        assert said.count("\n") == 1
+
+
+def test_an_unreadable_record_says_why_and_claims_no_figure(capsys):
+    code, (record,), said = checked(capsys, SAMPLES / "F0021.dng", "--plan", PLAN)
+    assert code == 3
+    assert record["reason"].startswith("the file is cut short")
+    assert record["patches"] in (None, {})
+    assert "F0021.dng" in said
+    assert "Traceback" not in said
+
+
+@pytest.mark.parametrize(
+    ("content", "reason"),
+    [(b"", "the file is empty"), (b"a letter, not a picture" * 99, "not a camera raw file")],
+)
+def test_other_files_are_unreadable_with_their_reason(capsys, tmp_path, content, reason):
+    path = tmp_path / "F0001.dng"
+    path.write_bytes(content)
+    code, (record,), _ = checked(capsys, path)
+    assert code == 3
+    assert record["reason"].startswith(reason)
+
+
+def test_a_mistake_in_the_plan_is_told_with_its_line(capsys, tmp_path):
+    plan = tmp_path / "plan.toml"
+    plan.write_text("schema = 1\n[camera]\nf_numbr = 11.0\n", encoding="utf-8")
+    code, records, said = checked(capsys, SAMPLES / "F0011.dng", "--plan", plan)
+    assert (code, records) == (2, [])
+    meant = "[camera] has no key `f_numbr`. Did you mean `f_number`?"
+    assert said == f"stopwise: plan.toml:3: {meant}\n"
+
+
+def test_a_path_that_is_not_there_is_told(capsys, tmp_path):
+    code, records, said = checked(capsys, tmp_path / "gone.dng")
+    assert (code, records) == (2, [])
+    assert "gone.dng isn't there" in said
+
+
+def test_an_empty_folder_is_told(capsys, tmp_path):
+    code, _, said = checked(capsys, tmp_path)
+    assert code == 2
+    assert "holds no camera raw file" in said
+
+
+def test_a_folder_is_checked_in_the_order_of_names(capsys, tmp_path):
+    for name in ("F0011.dng", "F0010.dng"):
+        shutil.copy(SAMPLES / name, tmp_path)
+    (tmp_path / "notes.txt").write_text("not a frame", encoding="utf-8")
+    _, records, _ = checked(capsys, tmp_path)
+    assert [Path(record["file"]).name for record in records] == ["F0010.dng", "F0011.dng"]
+
+
+def test_a_look_that_the_plan_lacks_is_refused(capsys):
+    code, _, said = checked(capsys, SAMPLES / "F0011.dng", "--plan", PLAN, "--look", "in red")
+    assert code == 2
+    assert "in red" in said
+
+
+def test_another_look_is_held_to_its_own_wishes(capsys):
+    frame, look = SAMPLES / "F0018.dng", TRUTH["F0018.dng"]["look"]
+    code, (record,), _ = checked(capsys, frame, "--plan", PLAN, "--look", look)
+    assert (code, record["verdict"], record["look"]) == (0, "on plan", look)
+    assert jacket(record) == "holds"
+
+    _, (record,), _ = checked(capsys, frame, "--plan", PLAN)
+    assert jacket(record) != "holds"
+
+
+def jacket(record):
+    """Return the state of the wish for the jacket's zone."""
+    (state,) = (
+        finding["state"]
+        for finding in record["findings"]
+        if (finding["check"], finding["of"]) == ("patch", "jacket")
+    )
+    return state
+
+
+def test_a_leaf_is_drawn_for_each_frame(capsys, tmp_path):
+    leaves = tmp_path / "some" / "leaves"
+    checked(capsys, SAMPLES / "F0011.dng", SAMPLES / "F0021.dng", "--plan", PLAN, "--leaf", leaves)
+    drawn = {path.name: path.read_bytes() for path in leaves.iterdir()}
+    assert drawn.keys() == {"F0011.png", "F0021.png"}
+    assert all(content.startswith(b"\x89PNG") for content in drawn.values())
+    assert drawn["F0011.png"] != drawn["F0021.png"]
+
+
+def test_leaves_that_cannot_be_written_are_told(capsys, tmp_path):
+    (tmp_path / "taken").write_text("a file", encoding="utf-8")
+    code, _, said = checked(capsys, SAMPLES / "F0011.dng", "--leaf", tmp_path / "taken")
+    assert code == 2
+    assert "can't be made" in said
+
+
+def test_a_ledger_keeps_a_frame_once(capsys, tmp_path):
+    place = tmp_path / "ledger.sqlite"
+    for _ in range(2):
+        _, (record,), _ = checked(capsys, SAMPLES / "F0011.dng", "--ledger", place)
+    with Ledger(place) as ledger:
+        (kept,) = ledger.frames.all()
+    assert kept.record["sha256"] == record["sha256"]
+    assert len(record["sha256"]) == 64
+
+
+def test_a_ledger_that_cannot_be_opened_is_told(capsys, tmp_path):
+    (tmp_path / "taken").write_text("a file", encoding="utf-8")
+    place = tmp_path / "taken" / "ledger.sqlite"
+    code, records, said = checked(capsys, SAMPLES / "F0011.dng", "--ledger", place)
+    assert (code, records) == (2, [])
+    assert str(place) in said
+    assert said.count("\n") == 1
+
+
+def test_frames_are_opened_read_only(capsys, tmp_path):
+    frame = tmp_path / "F0011.dng"
+    shutil.copy(SAMPLES / "F0011.dng", frame)
+    frame.chmod(0o444)
+    before = frame.read_bytes(), frame.stat().st_mtime_ns
+    checked(capsys, frame, "--plan", PLAN, "--leaf", tmp_path / "leaves")
+    assert (frame.read_bytes(), frame.stat().st_mtime_ns) == before
+
+
+def test_plain_text_leads_with_the_call(capsys):
+    run(["check", str(SAMPLES / "F0012.dng"), "--plan", str(PLAN)])
+    lines = capsys.readouterr().out.splitlines()
+    assert "off plan" in lines[0]
+    assert lines[1].strip() == "Hair lamp did not fire."
+    assert lines[2].strip() == "Stop. Check it, shoot again."
