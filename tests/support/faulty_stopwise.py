@@ -1,0 +1,77 @@
+"""The `stopwise` command over disks and a system that fail: a file in a folder turns a fault on.
+
+`STOPWISE_TEST_FAULTS` names the folder. `ledger-full` and `ledger-fails` are what SQLite says of a
+full disk (ENOSPC) and a failing one (EIO), `frames-fail` is EIO on every frame that is opened to be
+read, `workers-fail` the same in worker processes only. Worker processes read this file too.
+"""
+
+from __future__ import annotations
+
+import builtins
+import errno
+import io
+import multiprocessing
+import os
+import sqlite3
+import sys
+from pathlib import Path
+from typing import Any
+
+FAULTS = Path(os.environ["STOPWISE_TEST_FAULTS"])
+_CODES = {"ledger-full": sqlite3.SQLITE_FULL, "ledger-fails": sqlite3.SQLITE_IOERR}
+_WORDS = {"ledger-full": "database or disk is full", "ledger-fails": "disk I/O error"}
+_connect, _open, _os_open = sqlite3.connect, io.open, os.open
+
+
+def is_on(fault: str) -> bool:
+    """Tell whether a fault is to happen now."""
+    return (FAULTS / fault).exists()
+
+
+class Disk(sqlite3.Connection):
+    """A connection to a ledger on a disk that fails when it is to."""
+
+    def execute(self, statement: str, *values: Any) -> sqlite3.Cursor:
+        """Run a statement, unless it writes and the disk fails."""
+        for fault, code in _CODES.items():
+            if statement.startswith(("INSERT", "UPDATE", "DELETE", "COMMIT")) and is_on(fault):
+                error = sqlite3.OperationalError(_WORDS[fault])
+                error.sqlite_errorcode = code
+                raise error
+        return super().execute(statement, *values)
+
+
+def connect(*arguments: Any, **options: Any) -> sqlite3.Connection:
+    """Open a ledger on the disk that fails."""
+    return _connect(*arguments, **{**options, "factory": Disk})
+
+
+def fail(path: Any) -> None:
+    """Fail as a broken medium does where a frame is opened."""
+    if not str(path).endswith(".dng"):
+        return
+    in_worker = multiprocessing.parent_process() is not None
+    if is_on("frames-fail") or (in_worker and is_on("workers-fail")):
+        raise OSError(errno.EIO, os.strerror(errno.EIO), str(path))
+
+
+def open_file(file: Any, *arguments: Any, **options: Any) -> Any:
+    """Open a file, unless its medium fails."""
+    fail(file)
+    return _open(file, *arguments, **options)
+
+
+def open_descriptor(path: Any, *arguments: Any, **options: Any) -> int:
+    """Open a file by its name for `os.open`, unless its medium fails."""
+    fail(path)
+    return _os_open(path, *arguments, **options)
+
+
+sqlite3.connect = connect
+io.open = builtins.open = open_file
+os.open = open_descriptor
+
+if __name__ == "__main__":
+    from stopwise.cli import main
+
+    sys.exit(main())
