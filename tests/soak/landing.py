@@ -144,7 +144,8 @@ def run_with_kills(base: Path, *, count: int, kills: int, seed: int = 8) -> Outc
     landing.wait()
     outcome.kills = (kills, in_time)
     with WatchCommand(folder, place) as watch:
-        _wait_for_rows(watch, place, count)
+        watch.wait_for("watching ")
+        _wait_for_rows(watch, place, count)  # and a second more, so that signals are heard
         assert watch.stop() == 0, watch.said
     _close(outcome, watch)
     outcome.landed = landing.landed
