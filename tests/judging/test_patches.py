@@ -99,6 +99,29 @@ def test_a_patch_that_must_be_seen_and_is_not_leaves_the_verdict_open():
     assert verdict.reason == "must be seen, and isn't: cheek"
 
 
+@pytest.mark.parametrize(
+    ("readings", "answer"),
+    [
+        ({"cheek": lost(), "brow": lost(), "chip": reading(5.0)}, "can't tell"),
+        ({"cheek": reading(6.5), "brow": lost(), "chip": reading(5.0)}, "on plan"),
+        ({"cheek": reading(None), "brow": reading(None), "chip": reading(5.0)}, "on plan"),
+        ({"cheek": lost(), "brow": lost(), "chip": reading(6.0)}, "off plan"),
+    ],
+)
+def test_a_frame_in_which_the_sitter_is_not_found_at_all_is_not_called_on_plan(readings, answer):
+    wishes = plan(
+        patch=[
+            patch("cheek", zone=6.5, follow=True),
+            patch("brow", zone=6.5, follow=True),
+            patch("chip", zone=5.0),
+        ]
+    )
+    verdict = judge(measurement(readings), wishes)
+    assert verdict.verdict == answer
+    if answer == "can't tell":
+        assert verdict.reason == "the sitter isn't seen: no patch that follows him is found"
+
+
 def test_a_failed_patch_outweighs_one_that_must_be_seen():
     verdict = judge(
         measurement({"cheek": lost(), "hair": reading(7.0)}),

@@ -16,7 +16,7 @@ from stopwise.judging.patches import patch_findings
 from stopwise.plan.wishes import Wishes, wishes_now
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterator, Sequence
+    from collections.abc import Collection, Iterator, Mapping, Sequence
 
     from stopwise.measuring.measurement import Measurement
     from stopwise.plan.model import Plan
@@ -24,6 +24,9 @@ if TYPE_CHECKING:
 __all__ = ["Finding", "Turn", "Verdict", "judge"]
 
 _SEVERITY = {"fails": 0, "on the line": 1, "not seen": 2, "holds": 3}
+_SITTER_PATCHES = 2
+"""Patches that follow, from which on all of them unseen means that the sitter isn't seen."""
+
 _RANK = {"shutter": 0, "lamp": 1, "exposure": 2, "setting": 3}
 
 
@@ -56,8 +59,8 @@ def judge(
     Returns
     -------
     Verdict
-        Findings worst first. Any that fails: off plan; else a `must_see` patch or everything not
-        seen: can't tell; else on plan.
+        Findings worst first. Any that fails: off plan; else a `must_see` patch, the sitter (all
+        patches that follow him, of two or more), or everything not seen: can't tell; else on plan.
     """
     wishes = None if plan is None else wishes_now(plan, look=look, lit=lit)
     if wishes is None or not wishes.any:
@@ -107,14 +110,21 @@ def _worst_first(finding: Finding) -> tuple[int, int, float]:
 def _answer(findings: Sequence[Finding], wishes: Wishes) -> tuple[Answer, str | None]:
     if any(finding.state == "fails" for finding in findings):
         return "off plan", None
-    needed = {patch.name for patch in wishes.patches if patch.must_see}
-    lost = [
-        finding.of
-        for finding in findings
-        if finding.state == "not seen" and finding.check == "patch" and finding.of in needed
-    ]
-    if lost:
-        return "can't tell", f"must be seen, and isn't: {', '.join(lost)}"
+    zones = {finding.of: finding for finding in findings if finding.check == "patch"}
+    lost = {name for name, finding in zones.items() if finding.state == "not seen"}
+    needed = [patch.name for patch in wishes.patches if patch.must_see and patch.name in lost]
+    if needed:
+        return "can't tell", f"must be seen, and isn't: {', '.join(needed)}"
+    if _is_sitter_gone(zones, wishes):
+        return "can't tell", "the sitter isn't seen: no patch that follows him is found"
     if not any(finding.state in ("holds", "on the line") for finding in findings):
         return "can't tell", "nothing that the plan wishes is seen"
     return "on plan", None
+
+
+def _is_sitter_gone(zones: Mapping[str, Finding], wishes: Wishes) -> bool:
+    """Tell whether no patch that follows the sitter was found again."""
+    of_sitter = [patch.name for patch in wishes.patches if patch.follow and patch.name in zones]
+    return len(of_sitter) >= _SITTER_PATCHES and all(
+        zones[name].why == "not_followed" for name in of_sitter
+    )
