@@ -82,8 +82,8 @@ class Work:
 
     @property
     def refusal(self) -> str | None:
-        """Why the worker was refused the file's bytes, which may pass; None where it had them."""
-        record = self.record
+        """Why a worker was refused the file's bytes, which may pass; None where none was."""
+        record = None if self.answer is None else self.record
         denied = condition("no_access").short
         if record is None or not str(record["reason"] or "").startswith(denied):
             return None
