@@ -167,16 +167,18 @@ def test_without_a_plan_what_needs_one_is_refused(tmp_path: Path) -> None:
 
 def test_what_is_said_reaches_the_ledger_for_the_watcher(tmp_path: Path) -> None:
     with Ledger(MEMORY) as ledger:
-        actions = Actions(ledger, tmp_path, None)
+        plan = tmp_path / "plan.toml"
+        plan.write_text(PLAN_TEXT + '[[look]]\nname = "in black"\n', encoding="utf-8")
+        actions = Actions(ledger, tmp_path, plan)
         actions.begin_take("key -0.5")
         actions.lit(["key", "fill"])
-        actions.look("black")
+        actions.look("in black")
         actions.expect(["grey", "key"])
         said = [(order.kind, order.body) for order in ledger.orders.open()]
     assert said == [
         ("take", "key -0.5"),
         ("lit", ["key", "fill"]),
-        ("look", "black"),
+        ("look", "in black"),
         ("expect", ["grey", "key"]),
     ]
 

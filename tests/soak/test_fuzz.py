@@ -26,7 +26,7 @@ def test_the_watch_goes_on_through_spoiled_files_and_calls_none_on_plan_wrongly(
 ) -> None:
     fuzz = Fuzz(tmp_path, shrink=6, has_whole=False, keep=None)
     outcome = fuzz.run(240, batch=60, at_most_s=50)
-    assert set(outcome.parents.values()) == {"on plan", "off plan", "unreadable"}
+    assert {"on plan", "off plan", "unreadable"} <= set(outcome.parents.values())
     assert outcome.judged >= 60
     assert outcome.wrong == []
     assert outcome.exit_code == 0
