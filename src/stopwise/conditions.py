@@ -21,7 +21,8 @@ class Condition:
     Attributes
     ----------
     code
-        Number that the ledger keeps; 1xx a file, 2xx a figure that is not seen, 3xx the watch.
+        Number that the ledger keeps; 1xx a file, 2xx a figure that is not seen or is in doubt, 3xx
+        the watch.
     name
         How code refers to it.
     short
@@ -144,6 +145,13 @@ _ROWS = (
         "other_stuff",
         "lit and shadow are of other stuff",
         "Bright and dark differ in tint, so they aren't one stuff. Name two patches.",
+    ),
+    Condition(
+        213,
+        "black_off",
+        "black isn't that of its masked margins",
+        "The dark rim of the sensor stands at another level than the black that the file names. "
+        "The file's black is used; don't trust the deepest shadows.",
     ),
     # what a watcher has to tell besides records
     Condition(

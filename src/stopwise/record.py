@@ -147,6 +147,8 @@ def _levels(levels: Levels) -> dict[str, Any]:
         "saturation_source": levels.saturation_source,
         "anchor": levels.anchor,
         "tolerance": levels.tolerance,
+        "masked_black": levels.masked_black,
+        "why": dict(levels.why),
     }
 
 

@@ -37,6 +37,11 @@ class Levels:
     observed
         Level of the pile-up that this frame itself shows, by colour, for the ledger to learn;
         colours without one are left out.
+    masked_black
+        Mean level of the masked photosites, None for a colour with too few; None where the frame
+        has none to compare with.
+    why
+        `black`: `black_off` where they differ from black by more than they may; black stays.
     """
 
     black: tuple[float, ...]
@@ -45,6 +50,8 @@ class Levels:
     saturation_source: SaturationSource
     tolerance: tuple[float, ...]
     observed: Mapping[str, float] = field(default_factory=dict)
+    masked_black: tuple[float | None, ...] | None = None
+    why: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

@@ -158,6 +158,12 @@ def masked_black(masked: Masked | None, colour: int) -> float | None:
     return None if held is None else float(np.mean(held))
 
 
+def masked_error(masked: Masked | None, colour: int) -> float | None:
+    """Return the standard error of `masked_black`, levels, taking photosites as independent."""
+    held = _masked_levels(masked, colour)
+    return None if held is None else float(np.std(held)) / math.sqrt(len(held))
+
+
 def _masked_levels(masked: Masked | None, colour: int) -> NDArray[np.float64] | None:
     if masked is None:
         return None

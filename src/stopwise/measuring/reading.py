@@ -14,6 +14,7 @@ from stopwise.measuring.cells import reduce
 from stopwise.measuring.clipping import clip_masks, read_clipping
 from stopwise.measuring.follow import LEAST_SCORE, find
 from stopwise.measuring.levels import find_levels
+from stopwise.measuring.margins import with_margins
 from stopwise.measuring.measurement import Measurement, Ratio
 from stopwise.measuring.noise import sensor_noise
 from stopwise.measuring.patches import Ground, lost_patch, read_patch
@@ -149,6 +150,7 @@ def _ground(frame: Frame, cells: Cells, wishes: Wishes, known: Known) -> Ground:
         iso=frame.exposure.iso,
     )
     masks = clip_masks(cells, levels, pinpoint_largest=wishes.plan.limits.pinpoint_largest)
+    levels = with_margins(levels, frame)
     return Ground(cells, levels, masks, noise, mid_grey_for(frame, wishes.plan))
 
 
