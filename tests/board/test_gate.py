@@ -10,6 +10,7 @@ from starlette.routing import Route
 from starlette.testclient import TestClient
 
 from stopwise.board.gate import COOKIE, Gate, Rules, is_loopback
+from stopwise.board.guesses import MOST_ADDRESSES, MOST_WRONG, Guesses
 
 HERE = "127.0.0.1:8080"
 TABLET = "192.168.1.20:8080"
@@ -126,3 +127,32 @@ def test_every_answer_carries_the_policy_and_no_inline_script_may_run(path: str,
 )
 def test_only_loopback_needs_no_token(host: str, *, loops: bool) -> None:
     assert is_loopback(host) is loops
+
+
+def test_wrong_tokens_are_told_to_wait_and_a_right_one_still_comes_in() -> None:
+    visitor = client(OPEN, TABLET)
+    cookie = {"cookie": f"{COOKIE}=wrong"}
+    codes = [visitor.get(f"/?token=x{turn}").status_code for turn in range(MOST_WRONG)]
+    assert codes == [401] * MOST_WRONG
+    for answer in (visitor.get("/?token=x"), visitor.get("/", headers=cookie)):
+        assert answer.status_code == 429
+        assert 1 <= int(answer.headers["retry-after"]) <= 60
+    assert visitor.get("/").status_code == 401
+    assert visitor.get("/?token=s3cret").status_code == 303
+
+
+def test_a_wait_ends_a_minute_after_the_wrong_token_and_is_each_addresss_own() -> None:
+    now = [100.0]
+    guesses = Guesses(lambda: now[0])
+    assert [guesses.wait_s("a") for _ in range(MOST_WRONG)] == [0] * MOST_WRONG
+    now[0] += 20.5
+    assert (guesses.wait_s("a"), guesses.wait_s("b")) == (40, 0)
+    now[0] += 39.5
+    assert guesses.wait_s("a") == 0
+
+
+def test_a_flood_of_addresses_takes_no_more_memory() -> None:
+    guesses = Guesses(lambda: 0.0)
+    for number in range(3 * MOST_ADDRESSES):
+        guesses.wait_s(str(number))
+    assert len(guesses) == MOST_ADDRESSES

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 from typing import TYPE_CHECKING, Any
 
@@ -23,6 +24,11 @@ if TYPE_CHECKING:
     from stopwise.board.desk import Desk
 
 _MOST_BYTES = 65_536
+_BODY_S = 10.0
+
+
+class TooSlow(WrongUse):
+    """A request's body did not come in time."""
 
 
 def _acting(
@@ -36,6 +42,8 @@ def _acting(
             said = await run_in_threadpool(act, desk, await _body(request))
         except Stale as error:
             return JSONResponse({"say": str(error)}, 409)
+        except TooSlow as error:
+            return JSONResponse({"say": str(error)}, 408)
         except StopwiseError as error:
             return JSONResponse({"say": str(error)}, 422)
         except OSError as error:
@@ -46,12 +54,12 @@ def _acting(
 
 
 async def _body(request: Request) -> dict[str, Any]:
-    held = b""
-    async for part in request.stream():
-        held += part
-        if len(held) > _MOST_BYTES:
-            msg = "That is more than an action can hold."
-            raise WrongUse(msg)
+    try:
+        async with asyncio.timeout(_BODY_S):
+            held = await _held(request)
+    except TimeoutError:
+        msg = "The action didn't come whole in time. Try again."
+        raise TooSlow(msg) from None
     try:
         body = json.loads(held or b"{}")
     except ValueError:
@@ -60,6 +68,16 @@ async def _body(request: Request) -> dict[str, Any]:
         msg = "An action is a JSON object."
         raise WrongUse(msg)
     return body
+
+
+async def _held(request: Request) -> bytes:
+    held = b""
+    async for part in request.stream():
+        held += part
+        if len(held) > _MOST_BYTES:
+            msg = "That is more than an action can hold."
+            raise WrongUse(msg)
+    return held
 
 
 def _text(body: dict[str, Any], key: str) -> str:

@@ -12,6 +12,8 @@ from urllib.parse import urlencode
 from starlette.datastructures import Headers, MutableHeaders, QueryParams
 from starlette.responses import PlainTextResponse, RedirectResponse, Response
 
+from stopwise.board.guesses import Guesses
+
 if TYPE_CHECKING:
     from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
@@ -89,9 +91,10 @@ def _split(authority: str) -> tuple[str, int]:
 class Gate:
     """ASGI middleware that lets in what `rules` allow and puts the headers on every answer."""
 
-    def __init__(self, app: ASGIApp, rules: Rules) -> None:
+    def __init__(self, app: ASGIApp, rules: Rules, guesses: Guesses | None = None) -> None:
         self.app = app
         self.rules = rules
+        self.guesses = guesses or Guesses()
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer a refusal, or hand the request on."""
@@ -128,15 +131,23 @@ class Gate:
         """Turn a token in the address into a cookie, and take it out of the address."""
         query = QueryParams(scope["query_string"])
         if scope["method"] not in _READS or not self._is_token(query.get("token", "")):
-            return PlainTextResponse(
-                "Open the address that the watcher printed, token and all.\n", 401
-            )
+            return self._turned_away(scope, has_guessed="token" in query)
         rest = urlencode([pair for pair in query.multi_items() if pair[0] != "token"])
         answer = RedirectResponse(scope["path"] + (f"?{rest}" if rest else ""), 303)
         answer.set_cookie(
             COOKIE, self.rules.token or "", max_age=_A_YEAR_S, httponly=True, samesite="lax"
         )
         return answer
+
+    def _turned_away(self, scope: Scope, *, has_guessed: bool) -> Response:
+        """Answer who brings no right token; who brings wrong ones again and again must wait."""
+        has_guessed = has_guessed or COOKIE in Headers(scope=scope).get("cookie", "")
+        address = (scope.get("client") or ("", 0))[0]
+        wait_s = self.guesses.wait_s(address) if has_guessed else 0
+        if wait_s:
+            headers = {"retry-after": str(wait_s)}
+            return PlainTextResponse("Too many wrong tokens. Wait a minute.\n", 429, headers)
+        return PlainTextResponse("Open the address that the watcher printed, token and all.\n", 401)
 
 
 def _same_origin(headers: Headers, *, method: str) -> bool:

@@ -24,6 +24,9 @@ if TYPE_CHECKING:
 _READY_S = 10.0
 _END_S = 5.0
 _TOKEN_BYTES = 16
+_IDLE_S = 5
+_MOST_CONNECTIONS = 128
+_MOST_HEADER_BYTES = 16_384
 
 
 class BoardServer:
@@ -72,6 +75,11 @@ class BoardServer:
             server_header=False,
             timeout_graceful_shutdown=1,
             ws="none",
+            http="h11",
+            proxy_headers=False,
+            timeout_keep_alive=_IDLE_S,
+            limit_concurrency=_MOST_CONNECTIONS,
+            h11_max_incomplete_event_size=_MOST_HEADER_BYTES,
         )
         self._server = uvicorn.Server(config)
         self._thread = threading.Thread(
