@@ -173,13 +173,13 @@ def test_what_is_said_reaches_the_ledger_for_the_watcher(tmp_path: Path) -> None
         actions.begin_take("key -0.5")
         actions.lit(["key", "fill"])
         actions.look("in black")
-        actions.expect(["grey", "key"])
+        actions.expect(["ambient", "key"])
         said = [(order.kind, order.body) for order in ledger.orders.open()]
     assert said == [
         ("take", "key -0.5"),
         ("lit", ["key", "fill"]),
         ("look", "in black"),
-        ("expect", ["grey", "key"]),
+        ("expect", ["ambient", "key"]),
     ]
 
 
