@@ -108,7 +108,7 @@ def test_a_patch_that_must_be_seen_and_is_not_leaves_the_verdict_open():
         ({"cheek": lost(), "brow": lost(), "chip": reading(6.0)}, "off plan"),
     ],
 )
-def test_a_frame_in_which_the_sitter_is_not_found_at_all_is_not_called_on_plan(readings, answer):
+def test_a_frame_in_which_most_of_the_sitter_is_not_found_is_not_called_on_plan(readings, answer):
     wishes = plan(
         patch=[
             patch("cheek", zone=6.5, follow=True),
@@ -119,7 +119,9 @@ def test_a_frame_in_which_the_sitter_is_not_found_at_all_is_not_called_on_plan(r
     verdict = judge(measurement(readings), wishes)
     assert verdict.verdict == answer
     if answer == "can't tell":
-        assert verdict.reason == "the sitter isn't seen: no patch that follows him is found"
+        assert verdict.reason == (
+            "the sitter isn't seen well enough: 2 of 2 patches that follow him aren't found"
+        )
 
 
 def test_a_failed_patch_outweighs_one_that_must_be_seen():

@@ -25,7 +25,7 @@ __all__ = ["Finding", "Turn", "Verdict", "judge"]
 
 _SEVERITY = {"fails": 0, "on the line": 1, "not seen": 2, "holds": 3}
 _SITTER_PATCHES = 2
-"""Patches that follow, from which on all of them unseen means that the sitter isn't seen."""
+"""Patches that follow, from which on most of them unseen means that the sitter isn't seen."""
 
 _RANK = {"shutter": 0, "lamp": 1, "exposure": 2, "setting": 3}
 
@@ -59,8 +59,8 @@ def judge(
     Returns
     -------
     Verdict
-        Findings worst first. Any that fails: off plan; else a `must_see` patch, the sitter (all
-        patches that follow him, of two or more), or everything not seen: can't tell; else on plan.
+        Findings worst first. Any that fails: off plan; else a `must_see` patch, the sitter (most
+        of two or more patches that follow him) or everything not seen: can't tell; else on plan.
     """
     wishes = None if plan is None else wishes_now(plan, look=look, lit=lit)
     if wishes is None or not wishes.any:
@@ -115,16 +115,16 @@ def _answer(findings: Sequence[Finding], wishes: Wishes) -> tuple[Answer, str | 
     needed = [patch.name for patch in wishes.patches if patch.must_see and patch.name in lost]
     if needed:
         return "can't tell", f"must be seen, and isn't: {', '.join(needed)}"
-    if _is_sitter_gone(zones, wishes):
-        return "can't tell", "the sitter isn't seen: no patch that follows him is found"
+    sought, gone = _sitter(zones, wishes)
+    if len(sought) >= _SITTER_PATCHES and 2 * len(gone) > len(sought):
+        told = f"{len(gone)} of {len(sought)} patches that follow him aren't found"
+        return "can't tell", f"the sitter isn't seen well enough: {told}"
     if not any(finding.state in ("holds", "on the line") for finding in findings):
         return "can't tell", "nothing that the plan wishes is seen"
     return "on plan", None
 
 
-def _is_sitter_gone(zones: Mapping[str, Finding], wishes: Wishes) -> bool:
-    """Tell whether no patch that follows the sitter was found again."""
-    of_sitter = [patch.name for patch in wishes.patches if patch.follow and patch.name in zones]
-    return len(of_sitter) >= _SITTER_PATCHES and all(
-        zones[name].why == "not_followed" for name in of_sitter
-    )
+def _sitter(zones: Mapping[str, Finding], wishes: Wishes) -> tuple[list[str], list[str]]:
+    """Return the patches that follow the sitter, and those of them that were not found again."""
+    sought = [patch.name for patch in wishes.patches if patch.follow and patch.name in zones]
+    return sought, [name for name in sought if zones[name].why == "not_followed"]
