@@ -27,16 +27,21 @@ _DARK_STOPS = -3.0
 
 def trigger_finding() -> Finding:
     """Return the one finding of a frame that no lamp lit."""
+    return unlit_finding("all", "No lamp fired.", "Check the trigger, shoot again.")
+
+
+def unlit_finding(of: str, say: str, do: str) -> Finding:
+    """Return the failed finding of a lamp that gave no light, with what to say and to do."""
     return Finding(
         check="lamp",
-        of="all",
+        of=of,
         measured=None,
         planned=None,
         within=None,
         unit="stops",
         state="fails",
-        say="No lamp fired.",
-        do="Check the trigger, shoot again.",
+        say=say,
+        do=do,
         cause="lamp",
     )
 

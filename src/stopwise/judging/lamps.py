@@ -6,13 +6,14 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from stopwise.judging.causes import turned
-from stopwise.judging.findings import Finding
+from stopwise.judging.common import unlit_finding
 from stopwise.judging.wording import lamp_name, stops_text, title
 from stopwise.lights.cause import explain
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping, Sequence
 
+    from stopwise.judging.findings import Finding
     from stopwise.lights.knowledge import Blame, Circumstances, Knowledge
     from stopwise.lights.outputs import LampReading
     from stopwise.plan.wishes import Wishes
@@ -99,15 +100,5 @@ def _hot_centre(finding: Finding, wishes: Wishes) -> Finding:
 
 
 def _out(name: str) -> Finding:
-    return Finding(
-        check="lamp",
-        of=name,
-        measured=None,
-        planned=None,
-        within=None,
-        unit="stops",
-        state="fails",
-        say=f"{title(lamp_name(name))} did not fire.",
-        do="Stop. Check it, shoot again.",
-        cause="lamp",
-    )
+    say = f"{title(lamp_name(name))} did not fire."
+    return unlit_finding(name, say, "Stop. Check it, shoot again.")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from statistics import median
 from typing import TYPE_CHECKING, Any
 
-from stopwise.judging.findings import Finding
+from stopwise.judging.common import unlit_finding
 from stopwise.judging.wording import lamp_name, title
 from stopwise.lights.cause import likely_out
 from stopwise.lights.outputs import RUN_FRAMES
@@ -13,6 +13,7 @@ from stopwise.lights.outputs import RUN_FRAMES
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
+    from stopwise.judging.findings import Finding
     from stopwise.plan.wishes import Wishes
 
 Record = dict[str, Any]
@@ -80,15 +81,5 @@ def _is_about(of: str, patches: set[str]) -> bool:
 
 
 def _finding(lamp: str) -> Finding:
-    return Finding(
-        check="lamp",
-        of=lamp,
-        measured=None,
-        planned=None,
-        within=None,
-        unit="stops",
-        state="fails",
-        say=f"{title(lamp_name(lamp))} likely did not fire.",
-        do="Check it, shoot again.",
-        cause="lamp",
-    )
+    say = f"{title(lamp_name(lamp))} likely did not fire."
+    return unlit_finding(lamp, say, "Check it, shoot again.")

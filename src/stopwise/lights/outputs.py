@@ -12,6 +12,7 @@ import numpy as np
 from stopwise.lights.fieldcells import Shift, frame_luminance, grids, within
 from stopwise.lights.seeing import see_lamps
 from stopwise.lights.solo import exposure_stops
+from stopwise.measuring.quantiles import MAD_FACTOR
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -56,9 +57,6 @@ _MISFITS_LOST = 0.15
 
 _REPEAT = 0.02
 """Stops that a flash and its reading vary by in any case."""
-
-_MAD = 1.482602218505602
-"""Median absolute deviation to standard deviation, for normal noise: 1/Phi^-1(3/4)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,7 +188,7 @@ def expect(
     stops = [value for value in values if value is not None]
     if len(stops) >= RUN_FRAMES:
         middle = median(stops)
-        spread = _MAD * median(abs(value - middle) for value in stops)
+        spread = MAD_FACTOR * median(abs(value - middle) for value in stops)
         return Expected(middle, spread, known=True)
     if said is not None:
         return Expected(said.get(name, 0.0), known=True)

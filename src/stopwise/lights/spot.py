@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from stopwise.lights.fieldcells import coarse, shifted
+from stopwise.measuring.quantiles import MAD_FACTOR
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -29,7 +30,7 @@ LEAST_LOSS_STOPS = 0.3
 _AT_MARK = 0.01
 """Fraction of the picture's width within which the sitter counts as being at the mark."""
 
-_LOGISTIC = 2.0 * math.log(9.0)
+LOGISTIC = 2.0 * math.log(9.0)
 """Widths of a logistic edge's scale between its 10 and 90 %."""
 
 _ROUNDS = 12
@@ -253,7 +254,7 @@ def _cells(stack: Grids, index: int, outputs: Floats, shift: Placed | None) -> _
 def _log_profile(spot: Spot, x: Floats, y: Floats, aspect: float) -> Floats:
     """Return the log of the spot's light against its plateau: a logistic edge round a circle."""
     away = np.hypot(x - spot.centre[0], y - spot.centre[1] * aspect)
-    scale = max(spot.edge, 1e-3) / _LOGISTIC
+    scale = max(spot.edge, 1e-3) / LOGISTIC
     profile: Floats = -np.logaddexp(0.0, (away - spot.width / 2.0) / scale)
     return profile
 
@@ -278,7 +279,7 @@ def _fit(spot: Spot, cells: _Lit) -> tuple[Floats, Floats]:
     prior = np.diag(1.0 / np.square(_USUAL))
     for _ in range(_FITTED):
         rest = cells.log_ratio - model(values)
-        scatter = max(_MAD * float(np.median(np.abs(rest))), 0.02)
+        scatter = max(MAD_FACTOR * float(np.median(np.abs(rest))), 0.02)
         weight = 1.0 / (1.0 + np.square(rest / (2.0 * scatter)))
         weight /= np.square(_NEIGHBOURS * scatter)
         slopes = np.stack([(model(values + step) - model(values)) / _STEP for step in _STEPS], 1)
@@ -289,7 +290,6 @@ def _fit(spot: Spot, cells: _Lit) -> tuple[Floats, Floats]:
     return np.asarray(values, np.float64), errors
 
 
-_MAD = 1.482602218505602
 _USUAL = np.array([3.0, 0.06, 0.06, 0.4, 0.4])
 _LEAPS = np.array([0.5, 0.02, 0.02, 0.2, 0.2])
 _STEP = 1e-3

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from stopwise.measuring.measurement import BackdropReading, Point
+from stopwise.measuring.quantiles import MAD_FACTOR
 from stopwise.measuring.sitter import find_parts, surface_over
 from stopwise.stops import MIDDLE_ZONE
 
@@ -305,7 +306,7 @@ def _tint(
             return None
         stops = np.log2(colour[lit].astype(np.float64) / green[lit])
         middle = float(np.median(stops))
-        scatter = 1.4826 * float(np.median(np.abs(stops - middle)))
+        scatter = MAD_FACTOR * float(np.median(np.abs(stops - middle)))
         medians.append(middle)
         errors.append(math.sqrt(math.pi / 2.0 / len(stops)) * scatter)
     return medians[0] - medians[1], math.hypot(*errors)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from stopwise.measuring.quantiles import MAD_FACTOR
 from stopwise.measuring.transfer import BLOCK_SIDE, LEAST_BLOCKS, Transfer, lowest_start, quiet_line
 
 if TYPE_CHECKING:
@@ -171,7 +172,7 @@ def _masked_levels(masked: Masked | None, colour: int) -> NDArray[np.float64] | 
     if len(held) < _LEAST_MASKED:
         return None
     middle = np.median(held)
-    scatter = max(1.4826 * float(np.median(np.abs(held - middle))), 0.5)
+    scatter = max(MAD_FACTOR * float(np.median(np.abs(held - middle))), 0.5)
     return np.asarray(held[np.abs(held - middle) <= _MOST_OUT * scatter])
 
 

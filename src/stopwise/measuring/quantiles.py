@@ -12,6 +12,10 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 _NORMAL = NormalDist()
+
+MAD_FACTOR = 1.0 / _NORMAL.inv_cdf(0.75)
+"""Median absolute deviation to standard deviation, for normal noise."""
+
 _LEAST_FOR_SPREAD = 16
 _REACH = 0.2
 _TAIL, _HALVINGS = 5.0, 30

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from stopwise.measuring.quantiles import MAD_FACTOR
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
@@ -19,7 +21,6 @@ pair 1.35 m to the sides, 1 m from the paper), which would be called uneven; a q
 
 _ROUNDS = 40
 _SETTLED_STOPS = 1e-4
-_MAD = 1.4826022185056018
 _BISQUARE = 4.685
 _POINTS_A_TERM = 6
 _MOST_POINTS = 2500
@@ -203,7 +204,7 @@ def _solved(designs: NDArray[np.float64], values: NDArray[np.float64]) -> NDArra
 
 
 def _scale(rest: NDArray[np.float64]) -> float:
-    return max(_MAD * float(np.median(np.abs(rest))), 1e-7)
+    return max(MAD_FACTOR * float(np.median(np.abs(rest))), 1e-7)
 
 
 def _fit(

@@ -12,7 +12,7 @@ from stopwise.judging.wording import stops_text, title
 from stopwise.lights.fieldcells import coarse
 from stopwise.lights.outputs import read_lamps
 from stopwise.lights.solo import LampSet, lamp_set
-from stopwise.lights.spot import find_spot
+from stopwise.lights.spot import LOGISTIC, find_spot
 from stopwise.takes.lamp_changes import lamp_words
 
 if TYPE_CHECKING:
@@ -49,7 +49,6 @@ _LEAST_SMOOTH = 0.11
 _INSIDE = 0.8
 _AROUND = 1.7
 _SURE_STOPS = 0.2
-_LOGISTIC = 2.0 * math.log(9.0)
 _SPOT_DOUBT = 0.03
 _FAINT = 0.1
 _CELLS = 60
@@ -195,7 +194,7 @@ def _clean_spot(light: NDArray[np.float32]) -> _Clean | None:
     inside = away < _INSIDE
     terms = np.stack([np.ones_like(across), across, down], axis=-1)
     plane, *_ = np.linalg.lstsq(terms[inside], light[inside], rcond=None)
-    scale = max(2.0 * spot.edge / spot.width, 1e-2) / _LOGISTIC
+    scale = max(2.0 * spot.edge / spot.width, 1e-2) / LOGISTIC
     profile = (terms @ plane) / (1.0 + np.exp(np.clip((away - 1.0) / scale, -60.0, 60.0)))
     rest = np.abs(light - profile) ** 2 / float(plane[0]) ** 2
     leaves = [math.sqrt(float(np.mean(rest[away < part]))) for part in (_AROUND, _INSIDE)]

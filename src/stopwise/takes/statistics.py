@@ -7,11 +7,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from stopwise.measuring.quantiles import MAD_FACTOR
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
-
-MAD_FACTOR = 1.482602218505602
-"""Median absolute deviation to standard deviation, for normal noise: 1/Phi^-1(3/4)."""
 
 MEDIAN_FACTOR = 1.2533141373155001
 """Standard error of a median to that of a mean, for normal noise: sqrt(pi/2)."""
@@ -43,7 +42,7 @@ def slope(values: Sequence[float], places: Sequence[float] | None = None) -> flo
     -------
     float
         0 with fewer than two values. Source: H. Theil, 1950; P. K. Sen, J. Am. Stat. Assoc. 63
-        (1968), 1379.
+        (1968), 1379. The tests hold it to scipy's; loading scipy.stats would hold up the watch.
     """
     if len(values) < 2:
         return 0.0
