@@ -20,6 +20,7 @@ SOURCE = ROOT / "src" / "stopwise"
 ORDER = (
     "nominal",
     "stops",
+    "wording",
     "conditions",
     "errors",
     "frame",

@@ -83,6 +83,10 @@ def test_the_call_says_what_then_what_to_do():
     assert call_of(asked) == ("Key down 0.5, as said.", "All else as it was.")
     touched = compare(*sides(), known=Known(turned={}))
     assert call_of(touched)[0] == "Key down 0.5, and nobody turned it."
+    too_far = compare(*sides(), known=Known(turned={"key": -0.2}))
+    assert call_of(too_far) == ("Key down 0.5, said was down 0.2.", "Key up 0.3.")
+    short = compare(*sides(), known=Known(turned={"key": -0.9}))
+    assert call_of(short) == ("Key down 0.5, said was down 0.9.", "Key down 0.4 more.")
     still = compare(*sides(key=(0.0, 0.0)), known=Known(turned={}))
     assert call_of(still)[0] == "No lamp changed."
 

@@ -15,12 +15,12 @@ from stopwise.decoding import decode
 from stopwise.errors import Unreadable
 from stopwise.judging import judge
 from stopwise.judging.findings import Verdict
-from stopwise.judging.wording import OWN_FRAME
 from stopwise.measuring import Known, read
 from stopwise.measuring.levels import share_above
 from stopwise.plan.model import Plan
 from stopwise.plan.wishes import wishes_now
 from stopwise.record import Heading, frame_record, unreadable_record
+from stopwise.wording import OWN_FRAME
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

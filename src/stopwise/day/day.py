@@ -22,8 +22,8 @@ from stopwise.day.parts import play
 from stopwise.day.references import keep_reference, keep_solo, reference_of, solos_are_of
 from stopwise.day.standing import Standing
 from stopwise.day.times import since_last
-from stopwise.judging.wording import OWN_FRAME
 from stopwise.takes.levelling import level_of
+from stopwise.wording import OWN_FRAME
 
 if TYPE_CHECKING:
     from collections.abc import Callable

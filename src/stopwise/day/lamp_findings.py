@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from stopwise.judging.findings import Finding as JudgedFinding
-from stopwise.judging.wording import lamp_name, stops_text, title
 from stopwise.lights.outputs import LEAST_OFF, LampReading
 from stopwise.lights.recycling import not_dumped_sentence, recycling_sentence
+from stopwise.wording import lamp_name, stops_text, title
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

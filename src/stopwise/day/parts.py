@@ -6,10 +6,10 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from stopwise.errors import StopwiseError
-from stopwise.judging.wording import OWN_FRAME
 from stopwise.plan.draft import open_draft
 from stopwise.preparing.grey import Card, set_grey
 from stopwise.preparing.marks import mark_path, marked, name_beside
+from stopwise.wording import OWN_FRAME
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from stopwise.judging.findings import Finding, Within, state_of
-from stopwise.judging.wording import over_or_under, place_text, stops_text
+from stopwise.wording import over_or_under, place_text, stops_text
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator

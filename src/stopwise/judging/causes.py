@@ -11,7 +11,7 @@ from statistics import median
 from typing import TYPE_CHECKING
 
 from stopwise.judging.findings import Finding, Turn
-from stopwise.judging.wording import lamp_name, stops_text, title
+from stopwise.wording import lamp_name, stops_text, title
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from stopwise.judging.findings import Finding
 from stopwise.judging.frame import setting_offset_stops
-from stopwise.judging.wording import f_text, stops_text
+from stopwise.wording import f_text, stops_text
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -6,7 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from stopwise.judging.findings import Finding, Within, state_of
-from stopwise.judging.wording import (
+from stopwise.wording import (
     f_text,
     place_text,
     share_text,

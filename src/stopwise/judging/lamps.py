@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 from stopwise.judging.causes import turned
 from stopwise.judging.common import unlit_finding
-from stopwise.judging.wording import lamp_name, stops_text, title
 from stopwise.lights.cause import explain
+from stopwise.wording import lamp_name, stops_text, title
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping, Sequence

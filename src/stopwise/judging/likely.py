@@ -6,9 +6,9 @@ from statistics import median
 from typing import TYPE_CHECKING, Any
 
 from stopwise.judging.common import unlit_finding
-from stopwise.judging.wording import lamp_name, title
 from stopwise.lights.cause import likely_out
 from stopwise.lights.outputs import RUN_FRAMES
+from stopwise.wording import lamp_name, title
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

@@ -6,8 +6,8 @@ import math
 from typing import TYPE_CHECKING
 
 from stopwise.judging.findings import Finding, state_of
-from stopwise.judging.wording import stops_text, title
 from stopwise.plan.wishes import BACKDROP
+from stopwise.wording import stops_text, title
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from stopwise.judging.findings import Finding, state_of
-from stopwise.judging.wording import over_or_under, share_text, stops_text, title
 from stopwise.plan.materials import PLAIN
+from stopwise.wording import over_or_under, share_text, stops_text, title
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

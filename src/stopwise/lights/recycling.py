@@ -6,6 +6,8 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from stopwise.wording import lamp_name, title
+
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
@@ -149,7 +151,7 @@ def not_dumped(reading: LampReading, *, before_stops: float, turned_stops: float
 
 def recycling_sentence(lamp: str, weak_stops: float, since_s: float) -> tuple[str, str]:
     """Return what to say of a lamp that had not recycled, and what to do."""
-    name = lamp[:1].upper() + lamp[1:]
+    name = title(lamp_name(lamp))
     return (
         f"{name} {abs(weak_stops):.1f} weak, {since_s:.1f} s after the last.",
         "Wait for ready.",
@@ -158,5 +160,5 @@ def recycling_sentence(lamp: str, weak_stops: float, since_s: float) -> tuple[st
 
 def not_dumped_sentence(lamp: str) -> tuple[str, str]:
     """Return what to say of a lamp that was turned down and not dumped, and what to do."""
-    name = lamp[:1].upper() + lamp[1:]
+    name = title(lamp_name(lamp))
     return (f"{name} still at the old power: not dumped.", "Fire it once, shoot again.")

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from stopwise.nominal import exact_f_number, say_f_number
+from stopwise.wording import lamp_name, title
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -159,7 +160,7 @@ def _unmet(case: _Case, plan: Plan, lifted: Lifted) -> Unmet:
     by = abs(case.by)
     over = "over" if case.by > 0 else "under"
     of, kind = case.aim.of, case.aim.kind
-    say = f"{_title(of)}{_SAID[kind]} {by:.2f} {over} what is allowed: {_why(case)}."
+    say = f"{title(of)}{_SAID[kind]} {by:.2f} {over} what is allowed: {_why(case)}."
     advice = _advice(case, plan, lifted)
     return Unmet(of, by, f"{say} {advice}" if advice else say)
 
@@ -172,13 +173,14 @@ def _why(case: _Case) -> str:
     if end is not None:
         knob = case.search.knobs[end]
         if knob.high <= knob.low:
-            return f"{knob.name} is kept as it is"
-        return f"{knob.name} is at the {'top' if case.pull[end] > 0 else 'bottom'} of its range"
+            return f"{lamp_name(knob.name)} is kept as it is"
+        side = "top" if case.pull[end] > 0 else "bottom"
+        return f"{lamp_name(knob.name)} is at the {side} of its range"
     rival = case.rival()
     if rival is not None:
         other = case.aims[rival]
         return f"it pulls against {other.of}{_SAID[other.kind]}"
-    return f"one step of {case.search.knobs[best].name} is coarser than that"
+    return f"one step of {lamp_name(case.search.knobs[best].name)} is coarser than that"
 
 
 def _advice(case: _Case, plan: Plan, lifted: Lifted) -> str:
@@ -187,11 +189,11 @@ def _advice(case: _Case, plan: Plan, lifted: Lifted) -> str:
         return _board_advice(case, plan)
     knob = case.search.knobs[end]
     if knob.high <= knob.low:
-        return f"Let {knob.name} be turned too."
+        return f"Let {lamp_name(knob.name)} be turned too."
     lift = _lift_that_helps(case, lifted)
     move = _move_advice(case, end, plan)
     if lift is None:
-        return f"{_title(move)}."
+        return f"{title(move)}."
     return f"{_lift_advice(plan, lift)} Or {move}."
 
 
@@ -256,9 +258,9 @@ def _move_advice(case: _Case, lamp: int, plan: Plan) -> str:
     stops = min(abs(case.residuals[case.index]) / max(tolerances_a_stop, _WEAK_PULL), 3.0)
     nearer = case.pull[lamp] > 0
     if light is None or light.distance is None:
-        return f"move {knob.name} {'nearer' if nearer else 'away'}"
+        return f"move {lamp_name(knob.name)} {'nearer' if nearer else 'away'}"
     to = light.distance * 2.0 ** ((-stops if nearer else stops) / 2.0)
-    return f"move {knob.name} from {light.distance:.1f} m to about {to:.1f} m"
+    return f"move {lamp_name(knob.name)} from {light.distance:.1f} m to about {to:.1f} m"
 
 
 def _board_advice(case: _Case, plan: Plan) -> str:
@@ -268,7 +270,3 @@ def _board_advice(case: _Case, plan: Plan) -> str:
     if case.aim.kind not in ("zone", "ratio") or not lighter:
         return ""
     return f"A board follows its lamp: move the {lighter[0].kind} nearer."
-
-
-def _title(name: str) -> str:
-    return name[:1].upper() + name[1:]

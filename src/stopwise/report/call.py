@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from stopwise.judging.wording import OWN_FRAME, share_text
 from stopwise.report.calls import call_of, urgency
 from stopwise.report.scene import Scene
 from stopwise.report.words import CALL_WIDTH, fitted, left_text, shortened, shown, tenths
+from stopwise.wording import OWN_FRAME, share_text
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING
 from rich.cells import cell_len, set_cell_size
 from rich.text import Text
 
-from stopwise.judging.wording import stops_text, title
 from stopwise.report.look import STATE_MARKS
 from stopwise.report.text import Style
 from stopwise.report.words import lamp_name, power_text, shown, signed
+from stopwise.wording import stops_text, title
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence

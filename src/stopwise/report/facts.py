@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from stopwise.judging.wording import f_text, share_text, shutter_text
 from stopwise.report.words import shown, signed, tenths
+from stopwise.wording import f_text, share_text, shutter_text
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from stopwise.judging.wording import stops_text
 from stopwise.report.words import in_steps, power_text
+from stopwise.wording import stops_text
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

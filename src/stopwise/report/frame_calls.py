@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from stopwise.judging.wording import f_text, over_or_under, share_text, shutter_text, stops_text
 from stopwise.report.scene import advice_for, off_wish
 from stopwise.report.words import CALL_WIDTH, fitted, lamp_name, shown
+from stopwise.wording import f_text, over_or_under, share_text, shutter_text, stops_text
 
 if TYPE_CHECKING:
     from stopwise.report.scene import Call, Finding, Scene

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from stopwise.judging.wording import over_or_under, share_text, stops_text
 from stopwise.report.scene import advice_for, off_wish, turn_line
 from stopwise.report.words import fitted, lamp_name, shown
+from stopwise.wording import over_or_under, share_text, stops_text
 
 if TYPE_CHECKING:
     from stopwise.report.scene import Call, Finding, Scene

@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from stopwise.judging.wording import lamp_name as spoken_lamp
-from stopwise.judging.wording import title
 from stopwise.nominal import say_power
+from stopwise.wording import lamp_name as spoken_lamp
+from stopwise.wording import title
 
 if TYPE_CHECKING:
     from collections.abc import Callable

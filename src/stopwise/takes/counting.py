@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from stopwise.judging.wording import OWN_FRAME
+from stopwise.wording import OWN_FRAME
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

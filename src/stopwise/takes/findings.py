@@ -8,11 +8,11 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from stopwise.judging.findings import Finding, state_of
-from stopwise.judging.wording import stops_text, title
 from stopwise.nominal import say_f_number, say_shutter
 from stopwise.takes.framing import LEAST_SCALE
 from stopwise.takes.lamp_changes import lamp_finding, lamp_words
 from stopwise.takes.statistics import spread
+from stopwise.wording import stops_text, title
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from stopwise.judging.wording import stops_text, title
 from stopwise.takes.lamp_changes import lamp_words
+from stopwise.wording import stops_text, title
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator, Mapping, Sequence

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from stopwise.judging.findings import Finding, Turn, state_of
-from stopwise.judging.wording import stops_text, title
+from stopwise.wording import stops_text, title
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -143,9 +143,9 @@ def _words(name: str, change: LampChange) -> tuple[str, str, Turn | None]:
     if abs(change.stops) < STILL_STOPS:
         do = f"Turn {lamp_words(name)} {_moved(change.said)}, or say that it stays."
         return f"{lamp} still at the old power.", do, back
-    rest = f"{_moved(back.stops)} more"
+    more = " more" if back.stops * change.said > 0 else ""
     say = f"{lamp} {moved}, said was {_moved(change.said)}."
-    return say, f"{lamp} {rest}.", back
+    return say, f"{lamp} {_moved(back.stops)}{more}.", back
 
 
 def _moved(stops: float, uncertainty: float | None = None) -> str:

@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from stopwise.judging.wording import stops_text, title
 from stopwise.lights.fieldcells import coarse
 from stopwise.lights.outputs import read_lamps
 from stopwise.lights.solo import LampSet, lamp_set
 from stopwise.lights.spot import LOGISTIC, find_spot
 from stopwise.takes.lamp_changes import lamp_words
+from stopwise.wording import stops_text, title
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

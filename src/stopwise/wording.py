@@ -1,4 +1,4 @@
-"""How findings speak: names and numbers in plain sentences, tenths of a stop."""
+"""How names and numbers are spoken in plain sentences: lamps, tenths of a stop, settings."""
 
 from __future__ import annotations
 
