@@ -73,6 +73,48 @@ def nearest_third(f_number: float) -> float:
     return math.pow(2.0, round(6.0 * math.log2(f_number)) / 6.0)
 
 
+def iso_stops(was: float, now: float) -> float:
+    """Return how many stops more light a speed records than another, both as files say them.
+
+    ISO 200 after ISO 100 is +1; the marks of thirds (125, 160) stand for exact thirds.
+    """
+    return math.log2(_as_recorded(now / 100.0) / _as_recorded(was / 100.0))
+
+
+def aperture_stops(was: float, now: float) -> float:
+    """Return how many stops more light an f-number lets in than another, both as files say them.
+
+    f/8 after f/11 is +1: marks stand for exact stops (ISO 517), and files round them.
+    """
+    return -2.0 * math.log2(_f_as_recorded(now) / _f_as_recorded(was))
+
+
+def shutter_stops(was: float, now: float) -> float:
+    """Return how many stops more of a light that burns one time records than another, seconds.
+
+    1/60 s after 1/125 s is +1 (marks of ISO 516).
+    """
+    return math.log2(_as_recorded(now) / _as_recorded(was))
+
+
+_OFF_A_MARK = 0.1
+"""Stops that a setting may lie off its third-stop mark and still stand for it: files round."""
+
+
+def _f_as_recorded(f_number: float) -> float:
+    if is_f_mark(f_number):
+        return exact_f_number(f_number)
+    near = nearest_third(f_number)
+    return near if abs(2.0 * math.log2(f_number / near)) < _OFF_A_MARK else f_number
+
+
+def _as_recorded(value: float) -> float:
+    """Return the third stop that a speed or a time stands for, or itself where none is near."""
+    stops = math.log2(value)
+    near = round(3.0 * stops) / 3.0
+    return math.pow(2.0, near if abs(stops - near) < _OFF_A_MARK else stops)
+
+
 def exact_shutter(shutter_s: float) -> float:
     """Return the time in seconds that an engraved one stands for: 1/125 gives 1/128.
 

@@ -59,7 +59,9 @@ def test_the_luminance_of_a_sum_is_the_sum_of_luminances():
     ("changed", "shutter", "stops"),
     [
         ({"iso": 200.0}, False, 1.0),
-        ({"f_number": 8.0}, False, 0.918863),
+        ({"f_number": 8.0}, False, 1.0),  # marks stand for exact stops, ISO 517
+        ({"f_number": 5.596}, False, 2.0),  # how APEX rounding stores f/5.6
+        ({"iso": 125.0}, False, 1 / 3),
         ({"f_number": 22.0}, False, -2.0),
         ({"shutter_s": 1 / 80}, False, 0.0),
         ({"shutter_s": 1 / 80}, True, 1.0),

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING
 
 from stopwise.judging.findings import Finding, Within, state_of
+from stopwise.nominal import aperture_stops, iso_stops, shutter_stops
 from stopwise.wording import (
     f_text,
     place_text,
@@ -115,13 +115,13 @@ def setting_offset_stops(camera: CameraPlan, exposure: Exposure) -> dict[str, fl
     The shutter is told apart since it does nothing to light from a flash.
     """
     pairs = {
-        "iso": (camera.iso, exposure.iso, 1.0),
-        "f_number": (camera.f_number, exposure.f_number, -2.0),
-        "shutter": (camera.shutter, exposure.shutter_s, 1.0),
+        "iso": (iso_stops, camera.iso, exposure.iso),
+        "f_number": (aperture_stops, camera.f_number, exposure.f_number),
+        "shutter": (shutter_stops, camera.shutter, exposure.shutter_s),
     }
     return {
-        key: power * math.log2(measured / planned)
-        for key, (planned, measured, power) in pairs.items()
+        key: stops_of(planned, measured)
+        for key, (stops_of, planned, measured) in pairs.items()
         if planned is not None and measured is not None
     }
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from stopwise.lights.reduced import LightPicture, combine
+from stopwise.nominal import aperture_stops, iso_stops, shutter_stops
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable, Mapping
@@ -127,19 +128,18 @@ def at_exposure(picture: LightPicture, wanted: Exposure, *, shutter: bool) -> Li
 def exposure_stops(was: Exposure, wanted: Exposure, *, shutter: bool) -> float:
     """Return how many stops more light `wanted` records than `was`.
 
-    Doubling ISO or shutter time is +1 stop, doubling the f-number -2 stops (APEX, ISO 12232).
+    Doubling ISO or shutter time is +1 stop, doubling the f-number -2 stops (APEX, ISO 12232); a
+    mark stands for its exact stop, so that f/11 to f/8 is +1 (ISO 517).
     Settings that either side doesn't name, or that agree within 1/6 stop, count as equal.
     """
-    steps = [
-        _stops(was.iso, wanted.iso),
-        -2.0 * _stops(was.f_number, wanted.f_number),
-        _stops(was.shutter_s, wanted.shutter_s) if shutter else 0.0,
+    pairs = [
+        (iso_stops, was.iso, wanted.iso),
+        (aperture_stops, was.f_number, wanted.f_number),
     ]
+    if shutter:
+        pairs.append((shutter_stops, was.shutter_s, wanted.shutter_s))
+    steps = [stops_of(one, other) for stops_of, one, other in pairs if one and other]
     return sum(step for step in steps if abs(step) > SAME_SETTING_STOPS)
-
-
-def _stops(was: float | None, wanted: float | None) -> float:
-    return math.log2(wanted / was) if was and wanted else 0.0
 
 
 def _setting_notes(name: str, solo: LightPicture, wanted: Exposure) -> list[str]:

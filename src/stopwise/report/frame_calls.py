@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from stopwise.nominal import aperture_stops, iso_stops
 from stopwise.report.scene import advice_for, off_wish
 from stopwise.report.words import CALL_WIDTH, fitted, lamp_name, shown
 from stopwise.wording import f_text, over_or_under, share_text, shutter_text, stops_text
@@ -59,7 +60,7 @@ def _setting_stops(key: str, measured: float, planned: float) -> float | None:
     """Return what a knocked setting does to every tone; a shutter does nothing to a flash."""
     if key not in ("f_number", "iso") or not measured or not planned:
         return None
-    return math.log2(measured / planned) * (-2.0 if key == "f_number" else 1.0)
+    return (aperture_stops if key == "f_number" else iso_stops)(planned, measured)
 
 
 def _exposure_finding(scene: Scene) -> Finding | None:

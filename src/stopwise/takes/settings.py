@@ -2,19 +2,14 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from stopwise.nominal import exact_f_number, is_f_mark, nearest_third
-from stopwise.stops import stops_between_f_numbers, stops_between_isos
+from stopwise.nominal import aperture_stops, iso_stops, shutter_stops
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
     from typing import Any
-
-_OFF_A_MARK = 0.1
-"""Stops that a setting may lie off its third-stop mark and still stand for it: files round."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,9 +62,9 @@ def settings_change(
     iso, aperture, shutter = (
         _stops(key, between, (before or {}, after or {}), unknown)
         for key, between in (
-            ("iso", _of_isos),
-            ("f_number", _of_f_numbers),
-            ("shutter_s", _of_shutters),
+            ("iso", iso_stops),
+            ("f_number", aperture_stops),
+            ("shutter_s", shutter_stops),
         )
     )
     return SettingsChange(iso, aperture, shutter, tuple(unknown))
@@ -86,29 +81,3 @@ def _stops(
         return between(was, now)
     unknown.append(key)
     return 0.0
-
-
-def _of_isos(was: float, now: float) -> float:
-    return stops_between_isos(_third(was / 100.0), _third(now / 100.0))
-
-
-def _of_f_numbers(was: float, now: float) -> float:
-    return -stops_between_f_numbers(_exact_f(was), _exact_f(now))
-
-
-def _of_shutters(was: float, now: float) -> float:
-    return math.log2(_third(now) / _third(was))
-
-
-def _exact_f(f_number: float) -> float:
-    if is_f_mark(f_number):
-        return exact_f_number(f_number)
-    near = nearest_third(f_number)
-    return near if abs(2.0 * math.log2(f_number / near)) < _OFF_A_MARK else f_number
-
-
-def _third(value: float) -> float:
-    """Return the third stop that a speed or a time stands for, or itself where none is near."""
-    stops = math.log2(value)
-    near = round(3.0 * stops) / 3.0
-    return math.pow(2.0, near if abs(stops - near) < _OFF_A_MARK else stops)
