@@ -27,6 +27,7 @@ def tell(outcome: Outcome, took_s: float) -> int:
     verdicts = Counter(verdict for _, _, verdict in outcome.kept)
     print(f"{len(outcome.landed)} landed, {len(outcome.kept)} kept: {dict(verdicts)}")
     print(f"killed {outcome.kills[0]} times, {outcome.kills[1]} while files landed")
+    print(f"killed at work, with records told: {outcome.worked}")
     print(f"records told by each life: {outcome.lives}")
     print(f"lost {outcome.lost}, doubled {outcome.doubled}")
     print(f"in landing order: {outcome.is_in_landing_order}")

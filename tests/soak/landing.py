@@ -22,7 +22,10 @@ if TYPE_CHECKING:
 
 _EDGES = (64, 96)
 _STILL_S = 120.0
-_LONGEST_LIFE_S = 5.0
+_LONGEST_START_S, _LONGEST_WAIT_S = 5.0, 15.0
+_LONGEST_PAUSE_S = 3.0
+_SHARE_AT_WORK = 0.8
+"""Lives that work before they are killed; the others are killed while they begin, or soon after."""
 
 
 @dataclass
@@ -40,7 +43,7 @@ class Outcome:
     kills
         How often it was killed, and at how many of these times files were still landing.
     lives
-        Records that each life of the watch printed.
+        Records that each life of the watch printed; the last one isn't killed.
     is_sound
         Whether SQLite finds the ledger whole.
     is_untouched
@@ -66,6 +69,11 @@ class Outcome:
         """Files that have two records, or were told twice."""
         counts = (Counter(name for name, _, _ in self.kept), Counter(self.told))
         return sorted({name for count in counts for name, times in count.items() if times > 1})
+
+    @property
+    def worked(self) -> int:
+        """How many of the lives that were killed had told a record."""
+        return sum(records > 0 for records in self.lives[: self.kills[0]])
 
     @property
     def is_in_landing_order(self) -> bool:
@@ -117,7 +125,7 @@ class Landing:
         while len(self.landed) < self._count:
             for _ in range(min(self._chance.randrange(1, 60), self._count - len(self.landed))):
                 self._land_one(whole)
-            time.sleep(self._chance.random())
+            time.sleep(self._chance.random() * _LONGEST_PAUSE_S)
 
     def _land_one(self, whole: bytearray) -> None:
         """Land one file: the same picture with other noise in some photosites."""
@@ -138,7 +146,7 @@ def run_with_kills(base: Path, *, count: int, kills: int, seed: int = 8) -> Outc
     in_time = 0
     for _ in range(kills):
         with WatchCommand(folder, place) as watch:
-            time.sleep(chance.random() * _LONGEST_LIFE_S)
+            _live(watch, landing, chance, most=2 * count // kills)
             in_time += landing.is_landing
         _close(outcome, watch)
     landing.wait()
@@ -155,6 +163,18 @@ def run_with_kills(base: Path, *, count: int, kills: int, seed: int = 8) -> Outc
         for name, digest in landing.landed
     )
     return outcome
+
+
+def _live(watch: WatchCommand, landing: Landing, chance: Random, *, most: int) -> None:
+    """Wait until a watch may be killed: mostly after some records, else at any moment."""
+    if chance.random() >= _SHARE_AT_WORK:
+        time.sleep(chance.random() * _LONGEST_START_S)
+        return
+    told = chance.randrange(1, most)
+    end = time.monotonic() + _LONGEST_WAIT_S
+    while len(watch.records) < told and (landing.is_landing or time.monotonic() < end):
+        assert watch.is_running, watch.said
+        time.sleep(0.001)
 
 
 def _close(outcome: Outcome, watch: WatchCommand) -> None:

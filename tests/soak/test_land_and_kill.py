@@ -25,3 +25,4 @@ def test_every_frame_is_kept_once_in_landing_order_though_the_watch_is_killed(
     assert {verdict for _, _, verdict in outcome.kept} == {"measured"}
     assert outcome.is_sound
     assert outcome.is_untouched
+    assert outcome.worked >= 1, outcome.lives
