@@ -14,6 +14,7 @@ from lightmodel.frames import Settings, Shutter
 from lightmodel.scene import BLACK, Scene
 from stopwise.plan import load_plan
 from stopwise.plan.draft import open_draft
+from stopwise.report.call import call_lines
 from support.set_day import (
     fails,
     lit_set,
@@ -246,6 +247,26 @@ def test_a_misfire_is_told_at_once_and_not_counted(tmp_path):
     assert out["in_run"] is False
     assert fails(weak)["lamp", "key"]["do"] == "Wait for ready."  # it landed within a moment
     assert weak["in_run"] is False
+
+
+def test_without_solos_a_lamp_that_fell_from_the_run_is_called_as_likely_out(tmp_path):
+    shoot = lit_set()
+    without = {name: 0.0 for name in ON if name != "hair"}
+    with on_set(tmp_path, plan_without_frames()) as day:
+        building = [day.shot(shoot.frame(turns)) for turns in (ON, ON, ON, without)]
+        assert day.say("take") == 0
+        run = [day.shot(shoot.frame()) for _ in range(3)]
+        out = day.shot(shoot.frame(without))
+        again = day.shot(shoot.frame())
+        turned = day.shot(shoot.frame(scene=shoot.moved(head_turn_deg=10.0)))
+    finding = fails(out)["lamp", "hair"]
+    assert finding["say"] == "Hair lamp likely did not fire."
+    assert finding["do"] == "Check it, shoot again."
+    assert ("patch", "hair") not in fails(out)
+    assert out["in_run"] is False
+    assert call_lines(out) == ("Hair lamp likely did not fire.", "Check it, shoot again.")
+    for record in (*building, *run, again, turned):
+        assert not [of for check, of in fails(record) if check == "lamp"]
 
 
 def test_a_hot_centre_fails_its_headroom_while_zone_and_clip_hold(tmp_path):

@@ -22,6 +22,8 @@ from stopwise.day.parts import play
 from stopwise.day.references import keep_reference, keep_solo, reference_of, solos_are_of
 from stopwise.day.standing import Standing
 from stopwise.day.times import since_last
+from stopwise.plan.model import Plan
+from stopwise.plan.wishes import wishes_now
 from stopwise.takes.levelling import level_of
 from stopwise.wording import OWN_FRAME
 
@@ -31,7 +33,7 @@ if TYPE_CHECKING:
     from stopwise.assessing import Assessment, Brief
     from stopwise.intake.notes import Note
     from stopwise.ledger import Kept, Ledger
-    from stopwise.plan.model import Plan
+    from stopwise.plan.wishes import Wishes
 
 
 @dataclass(frozen=True, slots=True)
@@ -196,6 +198,7 @@ class Day:
 
     def _judged(self, record: dict[str, Any]) -> dict[str, Any]:
         standing = self.standing
+        record = standing.run.with_likely_out(record, self._wishes(record.get("look")))
         record = self._advice.settled(record, in_take=standing.take is not None)
         before, self._before = self._before, (record, self._clock())
         since = None if before is None else since_last(before, self._before)
@@ -207,6 +210,12 @@ class Day:
         level = level_of(record, target_of(self._ledger, record["look"], self._around.plan()))
         whole = with_lamp_findings(record, seen.findings)
         return {**whole, "in_run": seen.counts, "level": level}
+
+    def _wishes(self, look: str | None) -> Wishes:
+        """Return what holds for a frame of a look that the plan may have lost since."""
+        plan = self._around.plan() or Plan()
+        known = look in {one.name for one in plan.looks}
+        return wishes_now(plan, look=look if known else None, lit=self.standing.lit)
 
     def kept(self, kept: Kept, path: Path) -> None:
         """Take in that the frame that was completed last is kept."""

@@ -15,6 +15,7 @@ from stopwise.day.lamp_findings import (
     readings_of,
     recycling_finding,
 )
+from stopwise.judging.likely import with_likely_out
 from stopwise.lights.outputs import RUN_FRAMES, expect
 from stopwise.lights.recycling import SAME_STOPS, Shot, recycling, weak_after_short_wait
 
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
     from stopwise.day.lamp_findings import Finding
     from stopwise.lights.outputs import LampReading
     from stopwise.plan.model import Plan
+    from stopwise.plan.wishes import Wishes
 
     Readings = Mapping[str, LampReading]
 
@@ -120,6 +122,7 @@ class Run:
         self.begun = begun or Begun()
         self._counted: deque[Readings] = deque(maxlen=_KEPT)
         self._shots: deque[Shot] = deque(maxlen=_KEPT)
+        self._patches: deque[Mapping[str, Any]] = deque(maxlen=_IN_BRIEF)
         self._offered: set[tuple[str, bool]] = set()
 
     @property
@@ -133,6 +136,14 @@ class Run:
         names = dict.fromkeys(name for frame in frames for name in frame)
         now = {name: gave for name in names if (gave := _gave(name, frames)) is not None}
         return {**(self.begun.said or {}), **now}
+
+    def with_likely_out(self, record: Mapping[str, Any], wishes: Wishes) -> dict[str, Any]:
+        """Return a record with the lamp that likely did not fire, where no solo says which did.
+
+        Within a take only: while a set is built, lamps are turned and capped as one likes.
+        """
+        earlier = () if self.begun.number is None else tuple(self._patches)
+        return with_likely_out(record, earlier, wishes)
 
     def see(
         self,
@@ -156,10 +167,11 @@ class Run:
             Gives the steps of the lamps' packs.
         """
         readings = readings_of(record, lit)
-        if not readings:
-            return Seen()
         if misfires(record):
             return Seen(counts=False)
+        self._patches.append({"patches": record.get("patches")})
+        if not readings:
+            return Seen()
         old = self._still_old(readings)
         if old:
             return Seen(counts=False, findings=tuple(old))
