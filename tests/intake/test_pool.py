@@ -14,7 +14,14 @@ import pytest
 
 from stopwise.errors import WrongUse
 from stopwise.intake.pool import Done, Failure, InlinePool, Limits, ProcessPool, Task
-from support.watching import StandIn, assess, tiny_raw, wait_until
+from support.watching import (
+    StandIn,
+    assess,
+    assess_ready,
+    make_ready,
+    tiny_raw,
+    wait_until,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -89,6 +96,39 @@ def test_a_file_that_breaks_its_worker_costs_only_itself(
     working.start(3)
     working.wait(3)
     assert working.verdict(3) == "measured"
+
+
+@pytest.fixture
+def readied(tmp_path: Path) -> Iterator[Working]:
+    pool = ProcessPool(assess_ready, prepare=make_ready, size=1, limits=TIGHT)
+    try:
+        yield Working(pool, tmp_path)
+    finally:
+        pool.close()
+
+
+def test_a_worker_gets_ready_before_it_is_given_a_file(readied: Working) -> None:
+    readied.pool.prepare("plan A")
+    readied.start(1)
+    readied.wait(1)
+    assert readied.verdict(1) in {"plan A", "nothing"}, "which comes first is up to the clock"
+    readied.start(2)
+    readied.wait(2)
+    readied.pool.prepare("plan B")
+    readied.start(3)
+    readied.wait(3)
+    readied.start(4)
+    readied.wait(4)
+    assert (readied.verdict(2), readied.verdict(4)) == ("plan A", "plan B")
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="signals are Linux's here")
+def test_getting_ready_that_ends_a_worker_is_not_tried_again(readied: Working) -> None:
+    readied.pool.prepare("CRASH")
+    for ticket in (1, 2):
+        readied.start(ticket)
+        readied.wait(ticket)
+        assert readied.verdict(ticket) == "nothing"
 
 
 def test_large_files_are_given_more_time() -> None:

@@ -55,6 +55,22 @@ class StandIn:
     picture: bytes = b""
 
 
+_READY = "STOPWISE_TEST_READY"
+
+
+def make_ready(brief: str) -> None:
+    """Get ready: leave a mark in the process, or end it."""
+    if brief == "CRASH":
+        os.abort()
+    os.environ[_READY] = brief
+
+
+def assess_ready(path: Path, _: object) -> StandIn:
+    """Tell what this process was made ready for."""
+    ready = os.environ.get(_READY, "nothing")
+    return StandIn({"file": path.name, "verdict": ready, "reason": None})
+
+
 def assess(path: Path, brief: object = None) -> StandIn:
     """Stand in for the assessment: say "measured" of a whole file, do what its `part` says."""
     content = path.read_bytes()

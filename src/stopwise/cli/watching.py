@@ -6,9 +6,12 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 from stopwise.assessing import Brief, assess
+from stopwise.assessing.ahead import prepare
 from stopwise.cli.keeping import learn, learned_levels
 from stopwise.day.day import Around, Day
+from stopwise.day.references import reference_of
 from stopwise.day.watches import remember
+from stopwise.errors import LedgerError
 from stopwise.intake.planfile import PlanFile
 from stopwise.intake.watcher import Hooks, Options, Watcher
 
@@ -85,12 +88,15 @@ class WatchRun:
         self._plan_file = None if plan_path is None else PlanFile(plan_path, on_note=self._note)
         self._levels = learned_levels(ledger)
         self._is_own_edit = False
+        self._ahead = Brief()
         self.watcher = Watcher(
             folder,
             ledger,
             assess,
             hooks=Hooks(
                 brief=self._brief,
+                ahead=self._brief_ahead,
+                prepare=prepare,
                 complete=self._complete,
                 on_record=self._landed,
                 on_note=self._note,
@@ -123,6 +129,10 @@ class WatchRun:
         self.day.standing.wear(look)
 
     @property
+    def _plan_folder(self) -> Path | None:
+        return None if self._plan_path is None else self._plan_path.parent
+
+    @property
     def plan(self) -> Plan | None:
         """The plan as it stands now."""
         return None if self._plan_file is None else self._plan_file.plan
@@ -145,11 +155,29 @@ class WatchRun:
         file = path.relative_to(self.watcher.folder).as_posix()
         base = replace(
             self._base,
-            plan_folder=None if self._plan_path is None else self._plan_path.parent,
+            plan_folder=self._plan_folder,
             file=file,
             learned=self._levels,
         )
         return self.day.brief(base, file, is_fresh=self.watcher.is_fresh(file))
+
+    def _brief_ahead(self) -> Brief:
+        """Return what decides which of the plan's frames are read: the same until it changes."""
+        standing = self.day.standing
+        try:
+            reference = reference_of(self._ledger, standing.look)
+        except LedgerError:
+            return self._ahead
+        now = Brief(
+            plan=self.plan,
+            plan_folder=self._plan_folder,
+            look=standing.look,
+            lit=standing.lit,
+            reference=reference,
+        )
+        if now != self._ahead:
+            self._ahead = now
+        return self._ahead
 
     def _complete(self, record: dict[str, Any], assessment: Any) -> dict[str, Any]:
         return self.day.complete(record, assessment)

@@ -23,6 +23,7 @@ _MEGABYTE = 1_000_000
 _MOST_TRIES = 2
 _START_S = 60.0
 _END_S = 5.0
+_PREPARE_S = 120.0
 _MOST_FAILED_STARTS = 4
 
 
@@ -82,6 +83,9 @@ class Pool(Protocol):
     def start(self, task: Task) -> None:
         """Begin a task."""
 
+    def prepare(self, brief: Any) -> None:
+        """Have workers that are idle get ready for tasks with this brief."""
+
     def finished(self) -> list[Done]:
         """Return the answers that have come, and see to workers that have failed."""
 
@@ -102,7 +106,14 @@ class _Worker:
     deadline: float
     is_ready: bool = False
     task: Task | None = None
+    ahead: Any = None
+    is_preparing: bool = False
     what_failed: str | None = field(default=None)
+
+    @property
+    def is_free(self) -> bool:
+        """Whether it can be given something now."""
+        return self.is_ready and self.task is None and not self.is_preparing
 
 
 class ProcessPool:
@@ -112,6 +123,9 @@ class ProcessPool:
     ----------
     assess
         A function of a module's top level; it and its arguments and answers are pickled.
+    prepare
+        A function like it, called in a worker that is idle with what `prepare` of the pool is
+        given; its answer counts for nothing.
     size
         Number of workers.
     limits
@@ -119,9 +133,16 @@ class ProcessPool:
     """
 
     def __init__(
-        self, assess: Callable[..., Any], *, size: int = 2, limits: Limits | None = None
+        self,
+        assess: Callable[..., Any],
+        *,
+        prepare: Callable[..., Any] | None = None,
+        size: int = 2,
+        limits: Limits | None = None,
     ) -> None:
         self._assess = assess
+        self._prepare = prepare
+        self._ahead: Any = None
         self._limits = limits or Limits()
         self._context = multiprocessing.get_context("spawn")
         self._waiting: deque[Task] = deque()
@@ -139,6 +160,12 @@ class ProcessPool:
         """Begin a task, or let it wait for a worker."""
         self._waiting.append(task)
         self._hand_out()
+
+    def prepare(self, brief: Any) -> None:
+        """Have each worker get ready for tasks with this brief, once, as soon as it is idle."""
+        if self._prepare is not None:
+            self._ahead = brief
+            self._hand_out()
 
     def finished(self) -> list[Done]:
         """Return the answers that have come; replace workers that crashed or took too long."""
@@ -175,7 +202,7 @@ class ProcessPool:
         ours, theirs = self._context.Pipe()
         process = self._context.Process(
             target=serve,
-            args=(theirs, self._assess, self._limits.memory_bytes),
+            args=(theirs, self._assess, self._prepare, self._limits.memory_bytes),
             name="stopwise-worker",
             daemon=True,
         )
@@ -186,15 +213,25 @@ class ProcessPool:
 
     def _hand_out(self) -> None:
         for worker in self._workers:
-            if self._waiting and worker.is_ready and worker.task is None:
+            if self._waiting and worker.is_free:
                 self._give(worker, self._waiting.popleft())
+        for worker in self._workers:
+            if worker.is_free and worker.ahead is not self._ahead:
+                self._get_ready(worker)
 
     def _give(self, worker: _Worker, task: Task) -> None:
         task.tries += 1
         worker.task = task
-        worker.deadline = time.monotonic() + self._limits.time_s(task.size)
+        self._send(worker, (False, task.arguments), self._limits.time_s(task.size))
+
+    def _get_ready(self, worker: _Worker) -> None:
+        worker.ahead, worker.is_preparing = self._ahead, True
+        self._send(worker, (True, (self._ahead,)), _PREPARE_S)
+
+    def _send(self, worker: _Worker, request: tuple[bool, tuple[Any, ...]], most_s: float) -> None:
+        worker.deadline = time.monotonic() + most_s
         try:
-            worker.pipe.send(task.arguments)
+            worker.pipe.send(request)
         except OSError:
             worker.what_failed = "the worker ended"
 
@@ -209,6 +246,8 @@ class ProcessPool:
             if not worker.is_ready:
                 worker.is_ready = True
                 self._failed_starts = 0
+            elif worker.is_preparing:
+                worker.is_preparing = False
             elif worker.task is not None:
                 task, worker.task = worker.task, None
                 yield Done(task.ticket, value if is_good else Failure(value))
@@ -221,6 +260,8 @@ class ProcessPool:
         worker.pipe.close()
         if not worker.is_ready:
             self._count_failed_start(code)
+        if worker.is_preparing:
+            self._ahead = None  # what ended one worker would end the next
         task = worker.task
         if task is not None and task.tries < _MOST_TRIES:
             self._waiting.appendleft(task)
@@ -276,6 +317,9 @@ class InlinePool:
         except Exception as error:  # noqa: BLE001 (as a worker would answer)
             value = Failure(f"{type(error).__name__}: {error}")
         self._done.append(Done(task.ticket, value))
+
+    def prepare(self, brief: Any) -> None:
+        """Do nothing: this process reads what it needs as it goes."""
 
     def finished(self) -> list[Done]:
         """Return the answers since the last call."""

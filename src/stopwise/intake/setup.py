@@ -51,7 +51,7 @@ def _nothing(_: Any) -> None:
 
 @dataclass(frozen=True, slots=True)
 class Hooks:
-    """What the watch loop calls, always from its own thread.
+    """What the watch loop calls: all but `prepare` from its own thread.
 
     Attributes
     ----------
@@ -66,6 +66,12 @@ class Hooks:
         Called with everything else that is worth telling.
     between
         Called at least every half second, and before each frame: plan file, orders.
+    ahead
+        Called after `between`: gives the brief that workers should be ready for, None for none. The
+        same object means the same.
+    prepare
+        A module's own function: called in worker processes, while they are idle, with what `ahead`
+        gave.
     """
 
     brief: Callable[[Path], Any] = _nothing
@@ -73,6 +79,8 @@ class Hooks:
     on_record: Callable[[Landing], None] = _nothing
     on_note: Callable[[Note], None] = _nothing
     between: Callable[[], None] = lambda: None
+    ahead: Callable[[], Any] = lambda: None
+    prepare: Callable[[Any], Any] | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from stopwise.errors import LedgerDamaged, PathMissing, WrongUse
 from stopwise.intake.companions import Companions, Numbering
@@ -90,8 +90,12 @@ class Watcher:
             ledger, on_kept=self._kept, on_note=self._tell, on_renewed=self._begin_anew
         )
         self._pool = self._seams.pool or ProcessPool(
-            assess, size=self._options.workers, limits=self._options.limits
+            assess,
+            prepare=self._hooks.prepare,
+            size=self._options.workers,
+            limits=self._options.limits,
         )
+        self._ahead: Any = None
         self._works = Works(self.folder, self._pool, wake=self._waker.wake)
         self._eyes: Sight = self._seams.sight or self._new_eyes()
         self._surroundings = Surroundings(self.folder)
@@ -141,6 +145,7 @@ class Watcher:
         """Do once all that can be done now without waiting."""
         now = self._clock()
         self._hooks.between()
+        self._prepare()
         for listing in self._eyes.listings():
             self._take_in(listing, now)
         self._tell_all(self._desk.move_on(now))
@@ -150,6 +155,13 @@ class Watcher:
         self._works.hear(self._ledger)
         self._finish(now)
         self._begin_jobs(now)
+
+    def _prepare(self) -> None:
+        """Have workers get ready for frames to come, when what they need is other than before."""
+        ahead = self._hooks.ahead()
+        if ahead is not None and ahead is not self._ahead:
+            self._ahead = ahead
+            self._pool.prepare(ahead)
 
     def _wait_for_others(self, stop: threading.Event) -> None:
         """Wait while another watcher works on this folder with this ledger, then read it anew."""

@@ -17,21 +17,26 @@ if TYPE_CHECKING:
 _OUTPUTS = (1, 2)
 
 
-def serve(connection: Connection, assess: Callable[..., Any], memory_bytes: int | None) -> None:
+def serve(
+    connection: Connection,
+    assess: Callable[..., Any],
+    prepare: Callable[..., Any] | None,
+    memory_bytes: int | None,
+) -> None:
     """Answer each request until the pipe is closed.
 
-    A request is the arguments of `assess`; the answer is True and its value, or False and what
-    happened.
+    A request is whether to prepare, and the arguments of `prepare` or `assess`; the answer is True
+    and the value, or False and what happened.
     """
     _stand_alone()
     _limit_memory(memory_bytes)
     connection.send((True, os.getpid()))
     while True:
         try:
-            arguments = connection.recv()
+            is_ahead, arguments = connection.recv()
         except (EOFError, OSError):
             return
-        _answer(connection, assess, arguments)
+        _answer(connection, prepare if is_ahead and prepare else assess, arguments)
 
 
 def _answer(connection: Connection, assess: Callable[..., Any], arguments: tuple[Any, ...]) -> None:
