@@ -80,6 +80,74 @@ def test_the_call_is_large_and_nothing_scrolls_sideways(
     assert page.evaluate("document.documentElement.scrollWidth") <= width
 
 
+LAPTOPS = [(1280, 720), (1366, 768), (1440, 900), (1920, 1080)]
+
+
+@pytest.mark.parametrize(("width", "height"), LAPTOPS)
+def test_a_laptop_shows_the_first_row_whole_and_no_heading_cut(
+    scene: Scene, board: BoardServer, page: Page, width: int, height: int
+) -> None:
+    page.set_viewport_size({"width": width, "height": height})
+    scene.land(key_hot())
+    opened(page, board)
+    expect(page.locator("#image")).to_be_visible()
+    page.wait_for_timeout(200)
+    bar = box_of(page, "#tools")
+    assert bar["y"] + bar["height"] == pytest.approx(height, abs=1)
+    for part in (".picture", "#ruler", "#floor"):
+        box = box_of(page, part)
+        assert box["y"] + box["height"] <= bar["y"]
+    for part in ("#run-head", "#findings-head", "#facts-head"):
+        assert box_of(page, part)["y"] >= bar["y"]
+    tops = {button.bounding_box()["y"] for button in page.locator("#tools button:visible").all()}
+    assert len(tops) == 1
+
+
+@pytest.mark.parametrize(("width", "height"), SIZES)
+def test_how_far_behind_stands_beside_the_call_where_there_is_room(
+    scene: Scene, board: BoardServer, page: Page, width: int, height: int
+) -> None:
+    page.set_viewport_size({"width": width, "height": height})
+    scene.land(key_hot())
+    opened(page, board)
+    expect(page.locator("#say")).to_have_text("Lit cheek 0.4 over.")
+    scene.desk.status(behind=2, backlog=0, decoding=[])
+    expect(page.locator("#late")).to_have_text("2 behind")
+    assert _beside(page) == "first"
+    expect(page.locator("#line")).not_to_contain_text("behind")
+    long = key_hot()
+    long["findings"][0]["of"] = "W" * 60
+    scene.land(long)
+    expect(page.locator("#say")).to_contain_text("WWW")
+    assert _beside(page) == "second"
+
+
+def test_a_call_that_leaves_no_room_has_how_far_behind_below_it(
+    scene: Scene, board: BoardServer, page: Page
+) -> None:
+    opened(page, board)
+    scene.desk.status(behind=12, backlog=0, decoding=[])
+    page.evaluate(
+        "for (const id of ['say', 'do']) document.getElementById(id).innerHTML ="
+        " '<span class=fit>' + 'W'.repeat(20) + '</span>'"
+    )
+    scene.desk.status(behind=13, backlog=0, decoding=[])
+    expect(page.locator("#line")).to_contain_text("13 behind")
+    expect(page.locator("#late")).to_be_hidden()
+
+
+def _beside(page: Page) -> str:
+    """Return the row on which `#late` stands, having made sure that it covers no word of it."""
+    late = box_of(page, "#late")
+    middle = late["y"] + late["height"] / 2
+    for row, part in (("first", "#say"), ("second", "#do")):
+        line, words = box_of(page, part), box_of(page, f"{part} .fit")
+        if line["y"] <= middle <= line["y"] + line["height"]:
+            assert words["x"] + words["width"] <= late["x"]
+            return row
+    return "nowhere"
+
+
 def test_a_line_of_38_wide_letters_stays_on_the_screen_at_its_size(
     scene: Scene, board: BoardServer, page: Page
 ) -> None:
@@ -106,9 +174,12 @@ def test_the_instruction_stands_at_the_lamp_itself_and_carries_far(
 ) -> None:
     scene.land(key_hot())
     opened(page, board)
-    there = page.locator("#floor .lamp.called")
-    expect(there).to_have_count(1)
-    expect(there.locator(".told-there")).to_have_text("down 0.4")
+    expect(page.locator("#floor .lamp.called")).to_have_count(1)
+    expect(page.locator("#floor .told-there")).to_have_text("down 0.4")
+    lamp, told = box_of(page, "#floor .lamp.called circle"), box_of(page, "#floor .told-there")
+    gap = max(lamp["x"] - told["x"] - told["width"], told["x"] - lamp["x"] - lamp["width"], 0)
+    assert gap < 30
+    assert abs(lamp["y"] + lamp["height"] / 2 - told["y"] - told["height"] / 2) < 60
     # 16 minutes of arc is the least that ISO 9241-303 advises for text, from memory: at 3 m a
     # capital of 14 mm, with capitals 0.73 of the type, on a screen 0.8 m wide 2.4 % of its width.
     size = page.locator("#lamps .called .said").evaluate(
@@ -387,7 +458,8 @@ def test_a_lamp_that_was_out_stays_called_until_it_is_seen_to(
 def test_what_the_watcher_is_at_is_said(scene: Scene, board: BoardServer, page: Page) -> None:
     opened(page, board)
     scene.desk.status(behind=2, backlog=0, decoding=["F0009.dng"])
-    expect(page.locator("#line")).to_have_text("Reading F0009.dng · 2 behind")
+    expect(page.locator("#line")).to_have_text("Reading F0009.dng")
+    expect(page.locator("#late")).to_have_text("2 behind")
     scene.desk.status(behind=0, backlog=0, decoding=[])
     expect(page.locator("#line")).to_have_text("")
 

@@ -25,12 +25,20 @@ const editor = mayEdit ? new Editor({ picture, ask, send: (to, body) => send(to,
 function show(view) {
   state.view = view;
   drawCall();
-  drawRuler(by("ruler"), by("ruler-words"), view.ruler);
-  drawFloor(by("floor"), by("lamps"), view.floor);
-  drawRun(by("run"), by("run-words"), state.run, view.number);
+  by("shown-file").textContent = `${view.number} · ${view.file}`;
+  drawParts();
   drawFindings(view.findings);
   by("facts").replaceChildren(...view.facts.flatMap(([label, words]) => [html("dt", {}, label || "\u00a0"), html("dd", {}, words.replaceAll(" %", "\u00a0%"))]));
   picture.show(view);
+}
+
+// What is drawn as large as it stands on the screen.
+function drawParts() {
+  const { view, run } = state;
+  if (!view) return;
+  drawFloor(by("floor"), by("lamps"), view.floor);
+  drawRuler(by("ruler"), by("ruler-words"), view.ruler);
+  drawRun(by("run"), by("run-words"), run, view.number);
 }
 
 function drawCall() {
@@ -43,6 +51,7 @@ function drawCall() {
   document.body.dataset.verdict = held ? "off plan" : view.verdict;
   fit(by("say"), say);
   fit(by("do"), does);
+  placeLate();
   document.title = `${say} stopwise`;
 }
 
@@ -53,6 +62,14 @@ function fit(place, words) {
   const room = place.clientWidth;
   const needed = inner.offsetWidth;
   if (needed > room && room) inner.style.transform = `scaleX(${room / needed})`;
+}
+
+// How far the watch is behind stands beside the call: on its first line that has room for it.
+function placeLate() {
+  const late = by("late");
+  const room = by("say").parentElement.clientWidth - late.offsetWidth * 1.15;
+  const widths = ["say", "do"].map((id) => (by(id).firstElementChild?.getBoundingClientRect().width ?? by(id).clientWidth));
+  late.dataset.row = ["first", "second"][widths.findIndex((width) => width <= room)] ?? "below";
 }
 
 // What doesn't hold stands open; what holds is counted, and there for whoever asks.
@@ -77,7 +94,9 @@ function drawLine() {
   if (!state.isLinked) parts.push("No connection: coming back");
   if (decoding.length) parts.push(`Reading ${decoding.at(-1)}`);
   else if (behind === 1) parts.push("Reading a frame");
-  if (behind > 1) parts.push(`${behind} behind`);
+  by("late").textContent = behind > 1 ? `${behind} behind` : "";
+  placeLate();
+  if (behind > 1 && by("late").dataset.row === "below") parts.push(`${behind} behind`);
   if (backlog) parts.push(`${backlog} older to judge`);
   parts.push(...said);
   if (!state.isLive) parts.push(state.live && state.live.number !== state.view?.number ? `Looking back: live is ${state.live.number}` : "Looking back");
@@ -250,10 +269,20 @@ document.addEventListener("keydown", (event) => {
   } else if (layer) toggleLayer(layer);
 });
 
-addEventListener("resize", () => {
+// The first row of parts fills what call line and buttons leave, and focus stays clear of the buttons.
+function measure() {
+  const root = document.documentElement.style;
+  root.setProperty("--above", `${by("main").offsetTop}px`);
+  root.setProperty("--tools", `${by("tools").offsetHeight}px`);
+}
+
+const resized = new ResizeObserver(() => {
+  measure();
   drawCall();
-  if (state.view) drawRun(by("run"), by("run-words"), state.run, state.view.number);
+  drawLine();
+  drawParts();
 });
+for (const place of [document.body, document.querySelector(".below-call"), by("tools"), by("ruler"), by("floor")]) resized.observe(place);
 
 // --- begin --------------------------------------------------------------------------------------
 

@@ -19,6 +19,25 @@ function filled(element, attributes, children) {
   return element;
 }
 
+const pen = document.createElement("canvas").getContext("2d");
+
+// How wide words are in the page's own type, in units of a drawing.
+export function widthOf(words, size = 14, weight = 400) {
+  pen.font = `${weight} ${size}px ${getComputedStyle(document.body).fontFamily}`;
+  return pen.measureText(words).width;
+}
+
+// Give a drawing as many units as it is wide and high on the screen, where type is of the page's
+// own size; below the least it shrinks as a whole.
+export function fitted(place, [leastWide, leastHigh]) {
+  const type = parseFloat(getComputedStyle(document.documentElement).fontSize) / 16;
+  const [wide, high] = [place.clientWidth || leastWide, place.clientHeight || leastHigh];
+  const scale = Math.min(type, wide / leastWide, high / leastHigh);
+  const size = [wide / scale, high / scale];
+  place.setAttribute("viewBox", `0 0 ${size[0]} ${size[1]}`);
+  return size;
+}
+
 const SHAPES = {
   disc: () => [svg("circle", { r: 8, fill: "currentColor" })],
   ring: () => [svg("circle", { r: 7, fill: "none", stroke: "currentColor", "stroke-width": 2.6 })],

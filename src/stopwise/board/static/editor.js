@@ -1,6 +1,6 @@
 // Drawing patches and backdrop boxes on the picture, by pointer or keyboard, saved into the plan.
 import { corners } from "./picture.js";
-import { html, svg } from "./draw.js";
+import { html, svg, widthOf } from "./draw.js";
 
 const LEAST = 0.004;
 const STEP = 0.005;
@@ -187,7 +187,7 @@ export class Editor {
 
 // A name stands above its box, or below it where another name is in the way.
 function nameAt([x0, y0, , y1], name, taken) {
-  const wide = name.length * 8.5;
+  const wide = widthOf(name, 14, 600) + 6;
   const isFree = (y) => !taken.some(([x, top, right]) => x0 < right && x < x0 + wide && Math.abs(top - y) < 18);
   const y = [y0 - 9, y1 + 20, y1 + 40].find((one) => one > 12 && isFree(one)) ?? y1 + 20;
   taken.push([x0, y, x0 + wide]);

@@ -1,30 +1,32 @@
 // The floor: the set from above, each lamp a circle and a wedge of its beam, lettered.
-import { html, svg } from "./draw.js";
+import { fitted, html, svg, widthOf } from "./draw.js";
 
-const WIDTH = 360;
-const HEIGHT = 320;
+let [WIDTH, HEIGHT] = [360, 320]; // as large as it stands on the screen
+const RADIUS = 13;
+const TOLD = 21;
 
 export function drawFloor(place, list, floor) {
-  place.setAttribute("viewBox", `0 0 ${WIDTH} ${HEIGHT}`);
   const lamps = floor ? floor.lamps : [];
   place.toggleAttribute("hidden", !lamps.length);
   list.replaceChildren(
     ...(lamps.length ? lamps.map(row) : [html("li", { class: "quiet" }, "The plan has no lamps.")]),
   );
   if (!lamps.length) return;
+  [WIDTH, HEIGHT] = fitted(place, [260, 200]);
   const spots = [...lamps.map((lamp) => lamp.at), floor.camera, [-floor.paper[0], floor.paper[1]], floor.paper];
-  const to = fitted(spots);
+  const to = scaled(spots);
   place.replaceChildren(
     ...paper(floor, to),
-    ...lamps.map((lamp) => beam(lamp, to)),
+    ...lamps.map((lamp) => beam(lamp, floor, to)),
     ...floor.panels.map((panel) => board(panel, to)),
     sitter(to),
     camera(floor.camera, to),
     ...lamps.map((lamp) => circle(lamp, to)),
+    ...instructions(floor, to),
   );
 }
 
-function fitted(spots) {
+function scaled(spots) {
   const xs = spots.map(([x]) => x);
   const ys = spots.map(([, y]) => y);
   const wide = Math.max(...xs) - Math.min(...xs);
@@ -39,38 +41,58 @@ function paper(floor, to) {
   const [right] = to(floor.paper);
   return [
     svg("path", { d: `M${left} ${y}H${right}`, class: "paper" }),
-    svg("text", { x: left, y: y - 8, class: "small quiet" }, "paper"),
+    svg("text", { x: left - 7, y: y + 4, class: "small quiet", "text-anchor": "end" }, "paper"),
   ];
 }
 
-function beam(lamp, to) {
+// A beam ends at what it is aimed at, and at the paper.
+function beam(lamp, floor, to) {
   const [x, y] = to(lamp.at);
   const [aimX, aimY] = to(lamp.aim);
   const turn = Math.atan2(aimY - y, aimX - x);
   const reach = Math.hypot(aimX - x, aimY - y);
   const half = (lamp.beam * Math.PI) / 360;
-  const end = (angle) => `${x + reach * Math.cos(angle)} ${y + reach * Math.sin(angle)}`;
+  const [, paperY] = to(floor.paper);
+  const end = (angle) => {
+    const up = reach * Math.sin(angle);
+    const part = y + up < paperY && y > paperY ? (paperY - y) / up : 1;
+    return `${x + part * reach * Math.cos(angle)} ${y + part * up}`;
+  };
   return svg("path", { d: `M${x} ${y}L${end(turn - half)}L${end(turn + half)}Z`, class: "beam" });
 }
 
 function circle(lamp, to) {
   const [x, y] = to(lamp.at);
   const look = `lamp${lamp.is_called ? " called" : ""}${lamp.is_placed ? "" : " guessed"}`;
-  return svg(
-    "g",
-    { class: look },
-    svg("circle", { cx: x, cy: y, r: 13 }),
-    svg("text", { x, y: y + 5, "text-anchor": "middle" }, lamp.letter),
-    lamp.is_called ? instruction(lamp.told, x, y) : null,
-  );
+  return svg("g", { class: look }, svg("circle", { cx: x, cy: y, r: RADIUS }), svg("text", { x, y: y + 5, "text-anchor": "middle" }, lamp.letter));
 }
 
-// What to do stands at the lamp itself: "down 0.4", with where to in the list below.
-function instruction(told, x, y) {
-  const words = told.split(/[,:]/)[0];
-  const half = words.length * 5.6;
-  const at = Math.min(Math.max(x, half + 4), WIDTH - half - 4);
-  return svg("text", { x: at, y: y > HEIGHT - 44 ? y - 20 : y + 33, class: "told-there", "text-anchor": "middle" }, words);
+// What to do stands at the lamp itself: "down 0.4", with where to in the list below. It stands
+// where it covers no lamp, neither sitter nor camera, and no other instruction.
+function instructions(floor, to) {
+  const things = [...floor.lamps.map((lamp) => lamp.at), floor.camera, [0, 0]].map(to);
+  const taken = things.map(([x, y]) => [x - RADIUS - 3, y - RADIUS - 3, x + RADIUS + 3, y + RADIUS + 3]);
+  return floor.lamps.filter((lamp) => lamp.is_called).map((lamp) => {
+    const [x, y] = to(lamp.at);
+    const words = lamp.told.split(/[,:]/)[0];
+    const wide = widthOf(words, TOLD, 700);
+    const [left, top] = freeSpot(x, y, wide, taken);
+    taken.push([left, top, left + wide, top + TOLD]);
+    return svg("text", { x: left, y: top + TOLD - 3, class: "told-there" }, words);
+  });
+}
+
+function freeSpot(x, y, wide, taken) {
+  const away = RADIUS + 6;
+  const tried = [0, 14, 30].flatMap((more) => [
+    [x - wide / 2, y + away + more],
+    [x - wide / 2, y - away - TOLD - more],
+    [x + away + more, y - TOLD / 2],
+    [x - away - more - wide, y - TOLD / 2],
+  ]);
+  const inside = tried.map(([left, top]) => [Math.min(Math.max(left, 2), WIDTH - wide - 2), Math.min(Math.max(top, 2), HEIGHT - TOLD - 2)]);
+  const meets = ([left, top]) => taken.some(([x0, y0, x1, y1]) => left < x1 && x0 < left + wide && top < y1 && y0 < top + TOLD);
+  return inside.find((spot) => !meets(spot)) ?? inside[0];
 }
 
 function sitter(to) {

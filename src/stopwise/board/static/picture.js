@@ -1,5 +1,5 @@
 // The picture and what is drawn over it: contours, outlines, dots, patches; each can be put away.
-import { mark, svg } from "./draw.js";
+import { mark, svg, widthOf } from "./draw.js";
 
 const GRID = 10000;
 
@@ -32,7 +32,7 @@ export class Picture {
   cover(overlay, size) {
     this.overlay = overlay;
     this.size = size;
-    this.frame.style.setProperty("--aspect", `${size[0]} / ${size[1]}`);
+    document.documentElement.style.setProperty("--ratio", size[0] / size[1]);
     this.draw();
   }
 
@@ -155,7 +155,7 @@ function patches(known, to, taken, [width, height]) {
     const [x0, y0] = to(patch.box.slice(0, 2));
     const [x1, y1] = to(patch.box.slice(2));
     const words = width > 480 ? `${patch.name}  ${patch.figure}` : patch.name; // the ruler has the figures
-    const size = [words.length * 7.4 + (patch.mark ? 30 : 14), 24];
+    const size = [widthOf(words) + (patch.mark ? 33 : 14), 24];
     const [left, top] = free([x0, y0, x1, y1], size, taken, [width, height]);
     taken.push([left, top, left + size[0], top + size[1]]);
     return [

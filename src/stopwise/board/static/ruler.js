@@ -1,24 +1,23 @@
 // The stop ruler: shares lie along it, each value stands off the bracket of its wish.
-import { mark, spread, svg } from "./draw.js";
+import { fitted, mark, spread, svg } from "./draw.js";
 
-const WIDTH = 430;
-const HEIGHT = 560;
+let [WIDTH, HEIGHT, FOOT] = [430, 560, 552]; // as large as it stands on the screen, so that its type keeps its size
 const TOP = 34;
-const FOOT = HEIGHT - 8;
-const AXIS = 92;
+const AXIS = 78;
 const LOWEST = -0.5;
-const LABELS = 168;
+const LABELS = 164;
 const ROW = 26;
 
 export function drawRuler(place, words, ruler) {
-  place.setAttribute("viewBox", `0 0 ${WIDTH} ${HEIGHT}`);
+  [WIDTH, HEIGHT] = fitted(place, [340, 400]);
+  FOOT = HEIGHT - 8;
   if (!ruler || !ruler.shares.length) {
     place.replaceChildren(svg("text", { x: 0, y: 24, class: "quiet" }, "Zones not seen."));
     words.textContent = "Zones not seen.";
     return;
   }
   const y = (zone) => FOOT - ((zone - LOWEST) / (ruler.clip - LOWEST)) * (FOOT - TOP);
-  const lane = Math.max(Math.min(34, (WIDTH - LABELS - AXIS - 58) / Math.max(ruler.lanes, 1)), 20);
+  const lane = Math.max(Math.min(34, (WIDTH - LABELS - AXIS - 56) / Math.max(ruler.lanes, 1)), 20);
   place.replaceChildren(
     ...scale(ruler, y),
     ...shares(ruler, y),
@@ -50,7 +49,7 @@ function shares(ruler, y) {
   return ruler.shares
     .filter(({ fraction }) => fraction >= 0.002)
     .flatMap(({ low, high, fraction, words }) => {
-      const length = (fraction / longest) * (AXIS - 56);
+      const length = (fraction / longest) * (AXIS - 50);
       const top = y(high) + 1.5;
       const bottom = y(low) - 1.5;
       return [
@@ -70,7 +69,7 @@ function readings(ruler, y, lane) {
   ]);
 }
 
-const laneAt = (one, lane) => AXIS + 42 + one.lane * lane;
+const laneAt = (one, lane) => AXIS + 36 + one.lane * lane;
 
 function bracket(one, y, lane) {
   if (one.wish === null || one.low === null || one.high === null) return [];
