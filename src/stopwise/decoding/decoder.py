@@ -14,7 +14,7 @@ from stopwise.decoding.voice import hushed
 from stopwise.errors import Unreadable
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
     from pathlib import Path
 
     from numpy.typing import NDArray
@@ -119,6 +119,7 @@ def decode_bytes(
     planes: int = 1,
     keep: Sequence[Rectangle] = (),
     at_most_bytes: int = AT_MOST_BYTES,
+    doubt: Callable[[NDArray[np.uint16]], str | None] = lambda _: None,
 ) -> Decoded:
     """Decode a raw file that lies in memory.
 
@@ -134,6 +135,8 @@ def decode_bytes(
         Parts of the stored picture to keep in `outside`; its margins where none are named.
     at_most_bytes
         Greatest size of the decoded picture.
+    doubt
+        Asked what shows that the stored picture, margins and all, is damaged.
 
     Raises
     ------
@@ -144,6 +147,7 @@ def decode_bytes(
 
     fault: Exception | None = None
     opened = False
+    doubted: str | None = None
     with hushed() as heard:
         try:
             with rawpy.RawPy() as raw:
@@ -151,13 +155,15 @@ def decode_bytes(
                 opened = True
                 _check_claim(raw.sizes, planes, len(data), path, at_most_bytes)
                 raw.unpack()
+                doubted = doubt(raw.raw_image)
                 decoded = _copy_out(raw, keep)
         except (rawpy.LibRawError, MemoryError, OSError, NotImplementedError) as error:
             fault = error
     if fault is not None:
         _refuse(fault, path, opened=opened)
-    if heard:
-        raise Unreadable(path, condition("damaged"), "; ".join(dict.fromkeys(heard)).lower())
+    if heard or doubted:
+        told = "; ".join(dict.fromkeys(heard)).lower() or doubted or ""
+        raise Unreadable(path, condition("damaged"), told)
     return decoded
 
 

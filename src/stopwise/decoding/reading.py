@@ -12,6 +12,7 @@ from stopwise.decoding.dng_tags import masked_areas
 from stopwise.decoding.files import open_to_read, read_all
 from stopwise.decoding.filled import holds_one_value, unfilled
 from stopwise.decoding.kind import refuse_by_picture, refuse_by_tags
+from stopwise.decoding.lossless import disagreement
 from stopwise.decoding.masked import masked_of
 from stopwise.decoding.metadata import camera_of, exposure_of, orientation_of_flip
 from stopwise.decoding.sensor import Sensor, sensor_by_decoder, sensor_by_tags
@@ -23,6 +24,8 @@ from stopwise.frame import Frame
 if TYPE_CHECKING:
     import os
 
+    import numpy as np
+    from numpy.typing import NDArray
 
 _MOST = 65535.0
 """Greatest level that 16 bits hold."""
@@ -94,8 +97,14 @@ def _decode(data: bytes, path: Path, tiff: Tiff | None, at_most_bytes: int) -> D
     raws = raw_directories(tiff)
     planes = int(tiff.number(raws[0], SAMPLES) or 1) if raws else 1
     keep = masked_areas(tiff)
+
+    def doubt(stored: NDArray[np.uint16]) -> str | None:
+        return disagreement(stored, data, tiff, raws[0]) if raws else None
+
     try:
-        decoded = decode_bytes(data, path, planes=planes, keep=keep, at_most_bytes=at_most_bytes)
+        decoded = decode_bytes(
+            data, path, planes=planes, keep=keep, at_most_bytes=at_most_bytes, doubt=doubt
+        )
     except Unreadable as error:
         if error.condition.name == "not_raw" and raws:
             raise Unreadable(path, condition("unsupported")) from error
