@@ -147,3 +147,21 @@ def test_stops_are_said_with_their_sign() -> None:
     said = [nominal.say_stops(x) for x in (0.44, -2.0, 0.04, -0.04)]
 
     assert said == ["+0.4", "-2.0", "0.0", "0.0"]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("shutter", "slower"),  # full-stop marks of ISO 516 (from memory)
+    [
+        (1 / 160, 1 / 125),
+        (1 / 161.27, 1 / 125),
+        (1 / 200, 1 / 125),
+        (1 / 250, 1 / 125),
+        (1 / 125, 1 / 60),
+        (1 / 60, 1 / 30),
+        (1 / 15, 1 / 8),
+        (1.0, 2.0),
+        (4.0, 8.0),
+    ],
+)
+def test_the_next_slower_full_mark_is_under_the_time_used(shutter: float, slower: float) -> None:
+    assert nominal.slower_full_mark(shutter) == pytest.approx(slower)

@@ -126,6 +126,25 @@ def exact_shutter(shutter_s: float) -> float:
     return shutter_s
 
 
+def slower_full_mark(shutter_s: float) -> float:
+    """Return the next slower full-stop mark, as engraved: 1/160 s gives 1/125, 1/125 gives 1/60.
+
+    Parameters
+    ----------
+    shutter_s
+        A time in seconds, as engraved or as a file rounds it; marks of 1 s and slower double.
+
+    Notes
+    -----
+    The full stops are those of ISO 516 (from memory).
+    """
+    third = round(-3.0 * math.log2(shutter_s))
+    slower = 3 * ((third - 1) // 3)
+    if 0 <= slower < len(_SHUTTER_MARKS):
+        return 1.0 / _SHUTTER_MARKS[slower]
+    return math.pow(2.0, -slower / 3.0)
+
+
 def say_f_number(f_number: float) -> str:
     """Return an f-number as a meter shows it: the mark, or the full stop below and the tenths.
 

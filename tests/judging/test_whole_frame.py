@@ -186,8 +186,32 @@ def test_a_slope_along_the_travel_is_suspected_as_the_shutters_and_a_slower_fram
     assert bool(told) == fails
     if fails:
         assert verdict.findings[0].say == "Light slopes 0.3 along the shutter's travel."
-        assert "slower shutter" in verdict.findings[0].do
+        assert verdict.findings[0].do.startswith("Shoot one at 1/125, leave the lamps")
         assert verdict.findings[0].cause == "shutter"
+
+
+UPRIGHT = (3000, 4000)
+
+
+@pytest.mark.parametrize(
+    ("changes", "is_asked"),
+    [
+        ({"size": UPRIGHT}, True),
+        ({"size": (4000, 3000)}, False),  # level: the shutter runs down, paper lamps across
+        ({"size": UPRIGHT, "exposure": Exposure(100, 11.0, 1 / 125)}, False),  # the frame asked for
+        ({"size": UPRIGHT, "shutter": ShutterReading(slope_stops=0.02)}, False),  # told by solos
+    ],
+)
+def test_upright_no_paper_lamp_is_turned_for_what_may_be_the_flashs_tail(changes, is_asked):
+    given = {"exposure": Exposure(100, 11.0, 1 / 160), **changes}
+    verdict = judge(
+        measurement(backdrop=backdrop(left_right=0.4), **given),
+        plan(camera=SETTINGS, light=LAMPS, backdrop={"boxes": [[0, 0, 1, 1]], "left_right": 0.0}),
+    )
+    sides = next(one for one in verdict.findings if one.of == "backdrop left_right")
+    assert (sides.turn is None) == is_asked
+    assert sides.do.startswith("Shoot one at 1/125, leave the lamps") == is_asked
+    assert sides.cause == ("unknown" if is_asked else "lamp")
 
 
 def test_ratio_and_separation_are_judged_with_their_uncertainty():

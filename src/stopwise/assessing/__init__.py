@@ -76,7 +76,12 @@ def _assess(path: Path, frame: Frame, brief: Brief, heading: Heading) -> Assessm
     part = part_of(path, plan, brief.plan_folder)
     references = references_for(brief if part is None else replace(brief, plan=None), frame, wishes)
     learned = _learned(frame, brief)
-    known = Known(learned=learned, reference=references.reference, plate=references.plate)
+    known = Known(
+        learned=learned,
+        reference=references.reference,
+        plate=references.plate,
+        even=references.even,
+    )
     reading = read(frame, plan, look=brief.look, known=known)
     lamps, answer = None, None
     if references.lamps is not None or brief.awaited:

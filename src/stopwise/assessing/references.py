@@ -13,6 +13,7 @@ from stopwise.decoding import decode
 from stopwise.errors import StopwiseError
 from stopwise.lights.solo import lamp_set
 from stopwise.measuring import read
+from stopwise.measuring.blocks import added
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -56,6 +57,9 @@ class References:
         The ambient frame's measurement; None where the plan names none that can be read.
     plate, reference
         The clean plate and the frame that patches are followed from, reduced.
+    even
+        The sum of the solos of the lamps that are meant to be lit, as takes say they are turned:
+        what the shutter would leave whole. None without solos, or with other clothes than theirs.
     lamps
         Each lamp's own light; None without solos.
     solos, ambient_light, full
@@ -67,6 +71,7 @@ class References:
     ambient: Measurement | None = None
     plate: Blocks | None = None
     reference: Blocks | None = None
+    even: Blocks | None = None
     lamps: LampSet | None = None
     notes: tuple[str, ...] = ()
     solos: Mapping[str, LightPicture] = field(default_factory=dict)
@@ -91,11 +96,12 @@ def references_for(brief: Brief, frame: Frame, wishes: Wishes) -> References:
         return References()
     files = _files(brief, plan, folder)
     reader = _Reader(plan, brief.look, frame, wishes)
-    solos = {
-        lamp: marked.light
+    shot = {
+        lamp: marked
         for lamp in plan.frames.solo
         if (marked := reader.get(files[f"solo of {lamp}"])) is not None
     }
+    solos = {lamp: marked.light for lamp, marked in shot.items()}
     ambient = reader.get(files.get("ambient"))
     plate = reader.get(files.get("plate"))
     reference = reader.get(files.get("reference"))
@@ -104,6 +110,7 @@ def references_for(brief: Brief, frame: Frame, wishes: Wishes) -> References:
         ambient=None if ambient is None else ambient.measurement,
         plate=None if plate is None else plate.blocks,
         reference=None if reference is None else reference.blocks,
+        even=_even({lamp: marked.blocks for lamp, marked in shot.items()}, ambient, brief),
         lamps=lamp_set(solos, None if ambient is None else ambient.light, continuous=steady)
         if solos
         else None,
@@ -122,6 +129,19 @@ def _files(brief: Brief, plan: Plan, folder: Path) -> dict[str, Path]:
     if brief.reference is not None:
         files.setdefault("reference", Path(brief.reference))
     return files
+
+
+def _even(solos: Mapping[str, Blocks], ambient: Marked | None, brief: Brief) -> Blocks | None:
+    """Return the light of all lamps that are meant to be lit, added up from their solos."""
+    wanted = [light.name for light in (brief.plan.lights if brief.plan else ())]
+    lit = [name for name in wanted if brief.lit is None or name in brief.lit]
+    if not lit or brief.is_other_stuff or not set(lit) <= set(solos):
+        return None
+    factors = [2.0 ** (brief.said or {}).get(name, 0.0) for name in lit]
+    parts = [(solos[name], factor) for name, factor in zip(lit, factors, strict=True)]
+    if ambient is not None:
+        parts.append((ambient.blocks, 1.0 - sum(factors)))
+    return added(parts)
 
 
 class _Reader:

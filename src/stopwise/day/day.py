@@ -21,6 +21,7 @@ from stopwise.day.lit import lit_in, lit_words
 from stopwise.day.parts import play
 from stopwise.day.references import keep_reference, keep_solo, reference_of, solos_are_of
 from stopwise.day.standing import Standing
+from stopwise.day.tail import Tail
 from stopwise.day.times import since_last
 from stopwise.plan.model import Plan
 from stopwise.plan.wishes import wishes_now
@@ -93,6 +94,7 @@ class Day:
         self._free_bytes = free_bytes
         self.standing = Standing(ledger, around.tell)
         self._advice = Advice()
+        self._tail = Tail()
         self._camera = CameraCalls()
         self._room = Room()
         self._marks = 0
@@ -199,6 +201,9 @@ class Day:
     def _judged(self, record: dict[str, Any]) -> dict[str, Any]:
         standing = self.standing
         record = standing.run.with_likely_out(record, self._wishes(record.get("look")))
+        record, told = self._tail.settled(record)
+        if told:
+            self._around.tell(told)
         record = self._advice.settled(record, in_take=standing.take is not None)
         before, self._before = self._before, (record, self._clock())
         since = None if before is None else since_last(before, self._before)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from stopwise.judging.findings import Finding, Within, state_of
-from stopwise.nominal import aperture_stops, iso_stops, shutter_stops
+from stopwise.nominal import aperture_stops, iso_stops, shutter_stops, slower_full_mark
 from stopwise.wording import (
     f_text,
     place_text,
@@ -38,7 +38,7 @@ def frame_findings(wishes: Wishes, measurement: Measurement) -> Iterator[Finding
     edge = _shutter_edge(measurement.shutter)
     if edge is not None:
         yield edge
-    slope = _shutter_slope(measurement.shutter)
+    slope = _shutter_slope(measurement.shutter, measurement.exposure)
     if slope is not None:
         yield slope
 
@@ -177,7 +177,7 @@ def _shutter_edge(shutter: ShutterReading) -> Finding | None:
     )
 
 
-def _shutter_slope(shutter: ShutterReading) -> Finding | None:
+def _shutter_slope(shutter: ShutterReading, exposure: Exposure) -> Finding | None:
     """Suspect the flash's tail where paper and sitter slope alike along the shutter's travel."""
     slope = shutter.slope_stops
     if slope is None or abs(slope) <= _SLOPE_STOPS:
@@ -191,6 +191,20 @@ def _shutter_slope(shutter: ShutterReading) -> Finding | None:
         unit="stops",
         state="fails",
         say=f"Light slopes {stops_text(abs(slope))} along the shutter's travel.",
-        do="Shoot one at a slower shutter: the flash's tail may be cut off.",
+        do=ask_slower(exposure),
         cause="shutter",
     )
+
+
+def ask_slower(exposure: Exposure) -> str:
+    """Return what shows whether a slope is the flash's cut-off tail: a frame at a slower shutter.
+
+    Parameters
+    ----------
+    exposure
+        The frame's; the next slower full-stop mark is asked for by its figure.
+    """
+    if not exposure.shutter_s:
+        return "Shoot one at a slower shutter: the flash's tail may be cut off."
+    mark = shutter_text(slower_full_mark(exposure.shutter_s))
+    return f"Shoot one at {mark}, leave the lamps: the flash's tail may be cut off."

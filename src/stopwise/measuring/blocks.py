@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Sequence
 
     from numpy.typing import NDArray
 
@@ -104,6 +104,29 @@ class Blocks:
     def place(self, index: tuple[int, int]) -> Point:
         """Return the centre of the block at row and column `index`, as fractions."""
         return float(self.x[index[1]]), float(self.y[index[0]])
+
+
+def added(parts: Sequence[tuple[Blocks, float]]) -> Blocks | None:
+    """Return frames of one scene added up, each times a factor: light adds in linear frames.
+
+    Parameters
+    ----------
+    parts
+        Frames on one grid and their factors, one at least.
+
+    Returns
+    -------
+    Blocks or None
+        Not usable where one of them isn't; noise adds in squares. None where the grids differ.
+    """
+    first = parts[0][0]
+    if any(blocks.shape != first.shape or blocks.cells != first.cells for blocks, _ in parts):
+        return None
+    mean, square = np.zeros_like(first.mean), np.zeros_like(first.noise)
+    for blocks, factor in parts:
+        mean += np.float32(factor) * blocks.mean
+        square += np.float32(factor * factor) * blocks.noise**2
+    return replace(first, mean=mean, noise=np.sqrt(square))
 
 
 def reduce_blocks(

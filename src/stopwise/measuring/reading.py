@@ -55,11 +55,15 @@ class Known:
         The frame that patches are followed from, reduced.
     plate
         The bare backdrop, reduced.
+    even
+        The set as its lamps light it with nothing cut off by the shutter, where no reference shows
+        it: such as the sum of solos.
     """
 
     learned: Mapping[str, float] | None = None
     reference: Blocks | None = None
     plate: Blocks | None = None
+    even: Blocks | None = None
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -131,7 +135,10 @@ def read(
         ratios=_ratios(ground, wishes, patches, spread(parts.subject, blocks)),
         backdrop=_backdrop(ground, wishes, blocks, parts, known.plate),
         shutter=read_shutter(
-            blocks, orientation=frame.orientation, parts=parts, reference=known.reference
+            blocks,
+            orientation=frame.orientation,
+            parts=parts,
+            reference=known.even if known.reference is None else known.reference,
         ),
         subject_log2_y=_middle(cells, clipped),
     )

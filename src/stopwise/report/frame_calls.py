@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from stopwise.nominal import aperture_stops, iso_stops
+from stopwise.nominal import aperture_stops, iso_stops, slower_full_mark
 from stopwise.report.scene import advice_for, off_wish
 from stopwise.report.words import CALL_WIDTH, fitted, lamp_name, shown
 from stopwise.wording import f_text, over_or_under, share_text, shutter_text, stops_text
@@ -84,9 +84,18 @@ def _shutter(finding: Finding, scene: Scene) -> Call:
         say = f"Shutter's edge{where}, {share_text(finding['measured'] or 0.0)}."
     else:
         say = f"Light slopes {stops_text(finding['measured'] or 0.0)} with the shutter."
+        return say, _slower(scene)
     sync = None if scene.plan is None else scene.plan.camera.sync_speed
     slower = f"Shutter to {shutter_text(sync)} or slower." if sync else "Take a slower shutter."
     return say, slower
+
+
+def _slower(scene: Scene) -> str:
+    """Ask for a frame at the next slower full-stop mark: it shows whether it is the shutter."""
+    shutter_s = (scene.record.get("exposure") or {}).get("shutter_s")
+    if not shutter_s:
+        return "Shoot one at a slower shutter."
+    return f"Shoot one at {shutter_text(slower_full_mark(shutter_s))}, leave the lamps."
 
 
 def _ambient(finding: Finding, scene: Scene) -> Call:
