@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -50,7 +50,7 @@ def light_of(
     """
     channels = cells.channels
     picture = reduce_light(
-        np.stack([cells.signal(name) for name in channels]),
+        _Balanced(cells),
         ceiling=tuple(_ceiling(name, cells, levels) for name in channels),
         weights=cells.weights if len(channels) > 1 else (1.0,),
         clipped=clipped,
@@ -64,6 +64,22 @@ def light_of(
         exposure=frame.exposure,
         to_srgb=None if matrix is None else tuple(map(tuple, matrix.tolist())),
     )
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class _Balanced:
+    """The balanced signals of a frame's channels, made part by part as they are asked for."""
+
+    cells: Cells
+
+    @property
+    def shape(self) -> tuple[int, int, int]:
+        return (len(self.cells.channels), *self.cells.shape)
+
+    def __getitem__(self, part: tuple[slice, slice, slice]) -> NDArray[np.float32]:
+        channels, rows, columns = part
+        names = self.cells.channels[channels]
+        return np.stack([self.cells.signal(name, (rows, columns)) for name in names])
 
 
 def read_light(

@@ -7,7 +7,7 @@ the frame: sums of block means are the block means of sums.
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING, Protocol, TypeVar
 
 import numpy as np
 
@@ -31,6 +31,22 @@ TAIL_SHARE = 1.0 / 16.0
 
 PATCH_CELLS = 4096
 """Cells of a patch that are kept at most; more are taken on an even lattice."""
+
+_ALL = slice(None)
+
+_BAND_CELLS = 100_000
+"""Cells that are reduced at a time, so that a band stays in the processor's cache."""
+
+
+class Signals(Protocol):
+    """A linear cell picture that is read part by part: an array, or what makes its parts."""
+
+    @property
+    def shape(self) -> tuple[int, ...]:
+        """Colours, rows and columns."""
+
+    def __getitem__(self, part: tuple[slice, slice, slice], /) -> NDArray[np.float32]:
+        """Return a part, float32 (n_colours, rows, columns)."""
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -108,7 +124,7 @@ class LightPicture:
 
 
 def reduce_light(
-    signals: NDArray[np.float32],
+    signals: Signals,
     *,
     ceiling: tuple[float, ...],
     weights: tuple[float, ...],
@@ -138,16 +154,16 @@ def reduce_light(
     LightPicture
         Cells that don't fill a last block are left out of the grid, not of the patches.
     """
-    h, w = signals.shape[1:]
+    _, h, w = signals.shape
     block = max(1, -(-max(h, w) // BLOCKS_ACROSS))
     if clipped is None:
         tops = np.asarray(ceiling, dtype=np.float32)[:, None, None]
-        clipped = np.any(signals >= tops * np.float32(1.0 - 1e-6), axis=0)
-    mean = np.stack([_blocks(plane, block).mean(axis=-1) for plane in signals])
+        clipped = np.any(signals[_ALL, _ALL, _ALL] >= tops * np.float32(1.0 - 1e-6), axis=0)
+    mean, tail = _reduced(signals, block, tails=tails)
     return LightPicture(
         mean=mean,
-        tail=_tails(signals, block) if tails else mean,
-        clipped=_blocks(clipped, block).mean(axis=-1, dtype=np.float32),
+        tail=tail,
+        clipped=_means(clipped[None], block)[0],
         patches={name: _patch_cells(signals, clipped, box) for name, box in (boxes or {}).items()},
         weights=weights,
         ceiling=ceiling,
@@ -244,16 +260,44 @@ def _blocks(plane: NDArray[T], block: int) -> NDArray[T]:
     return split.reshape(rows, columns, block * block)
 
 
-def _tails(signals: NDArray[np.float32], block: int) -> NDArray[np.float32]:
+def _reduced(
+    signals: Signals, block: int, *, tails: bool
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Return each block's mean and its tail, read in bands of whole blocks."""
+    colours, h, w = signals.shape
+    mean = np.empty((colours, h // block, w // block), dtype=np.float32)
+    tail = np.empty_like(mean) if tails else mean
+    tall = max(1, _BAND_CELLS // (w * block))
+    for top in range(0, mean.shape[1], tall):
+        held = slice(top, min(top + tall, mean.shape[1]))
+        band = signals[_ALL, slice(held.start * block, held.stop * block), _ALL]
+        mean[:, held] = _means(band, block)
+        if tails:
+            tail[:, held] = [_tail(plane, block) for plane in band]
+    return mean, tail
+
+
+def _means(planes: NDArray[T], block: int) -> NDArray[np.float32]:
+    """Return the mean of each block's cells, float32 (planes, rows, columns)."""
+    count, h, w = planes.shape
+    rows, columns = h // block, w // block
+    cut = planes[:, : rows * block, : columns * block]
+    strips = cut.reshape(count, rows, block, -1).sum(axis=2, dtype=np.float32)
+    sums: NDArray[np.float32] = strips.reshape(count, rows, columns, block).sum(axis=3)
+    sums /= np.float32(block * block)
+    return sums
+
+
+def _tail(plane: NDArray[np.float32], block: int) -> NDArray[np.float32]:
     """Return the level that a sixteenth of each block's cells stands above."""
     cells = block * block
     rank = cells - 1 - int(cells * TAIL_SHARE)
-    return np.stack([np.partition(_blocks(plane, block), rank)[..., rank] for plane in signals])
+    return np.partition(_blocks(plane, block), rank)[..., rank]
 
 
-def _patch_cells(signals: NDArray[np.float32], clipped: NDArray[np.bool_], box: Box) -> PatchCells:
-    rows, columns = window(box, signals.shape[1:3])
-    light, blown = signals[:, rows, columns], clipped[rows, columns]
+def _patch_cells(signals: Signals, clipped: NDArray[np.bool_], box: Box) -> PatchCells:
+    rows, columns = window(box, clipped.shape)
+    light, blown = signals[_ALL, rows, columns], clipped[rows, columns]
     step = max(1, int(np.ceil(np.sqrt(blown.size / PATCH_CELLS))))
     light, blown = light[:, ::step, ::step], blown[::step, ::step]
-    return PatchCells(box, light.reshape(len(signals), -1).astype(np.float32), blown.ravel())
+    return PatchCells(box, light.reshape(len(light), -1).astype(np.float32), blown.ravel())
