@@ -1,6 +1,18 @@
-"""`python -m stopwise`: the command line, where the script isn't on the path."""
+"""The command, as `stopwise` and as `python -m stopwise`: what comes before all imports."""
 
-from stopwise.cli import main
+import sys
+
+from stopwise.intake.signals import leave_when_asked
+
+
+def main() -> None:
+    """Run the command; a watch can be ended from its first moment on."""
+    if sys.argv[1:2] == ["watch"]:
+        leave_when_asked()
+    from stopwise.cli import main as run_command
+
+    run_command()
+
 
 if __name__ == "__main__":
     main()

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
     from types import TracebackType
 
-_COMMAND = ("-c", "from stopwise.cli import main; main()")
+_COMMAND = ("-c", "from stopwise.__main__ import main; main()")
 _KILOBYTE = 1024
 
 

@@ -1,9 +1,15 @@
-"""End a watch cleanly on Ctrl-C and on the signals that ask a process to end."""
+"""End a watch cleanly on Ctrl-C and on the signals that ask a process to end, from the very start.
+
+Before a watch runs there is nothing to be put away: who is asked then just leaves, with 0. Nothing
+heavy is imported here, so that this can be the first thing that the command does.
+"""
 
 from __future__ import annotations
 
+import os
 import signal
 import threading
+import time
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
@@ -11,28 +17,59 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
 _ENDING = ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK")
+_PATIENCE_S = 5.0
+_asked = threading.Event()
+
+
+def leave_when_asked() -> None:
+    """Have Ctrl-C and the like end this process with 0 from now on, until a watch takes over."""
+    if threading.current_thread() is threading.main_thread():
+        for number in _numbers():
+            signal.signal(number, _leave)
+
+
+def _leave(_number: int, _frame: object) -> None:
+    _asked.set()  # for the case that a library swallows the exit
+    raise SystemExit(0)
 
 
 @contextmanager
 def ended_by_signals(wake: Callable[[], None]) -> Iterator[threading.Event]:
     """Give an event that Ctrl-C and the like set; `wake` is called after it is.
 
-    The handlers that were there come back at the end. Outside the main thread, where Python allows
-    no handlers, the event is set by nobody.
+    The handlers that were there come back at the end; where the command has left by
+    :func:`leave_when_asked` before, these stay, so that what is put away then isn't cut short. Who
+    is asked again, seconds after, ends at once. Outside the main thread, where Python allows no
+    handlers, the event is set by nobody.
     """
     stop = threading.Event()
+    asked_at: list[float] = []
 
     def end(_number: int, _frame: object) -> None:
+        asked_at.append(time.monotonic())
+        if asked_at[-1] - asked_at[0] > _PATIENCE_S:
+            os._exit(0)
         stop.set()
         wake()
 
     if threading.current_thread() is not threading.main_thread():
         yield stop
         return
-    numbers = [getattr(signal, name) for name in _ENDING if hasattr(signal, name)]
-    before = {number: signal.signal(number, end) for number in numbers}
+    before = {number: signal.signal(number, end) for number in _numbers()}
+    if _asked.is_set():
+        stop.set()
     try:
         yield stop
     finally:
         for number, handler in before.items():
-            signal.signal(number, handler)
+            if handler is not _leave:
+                signal.signal(number, handler)
+
+
+def _numbers() -> list[signal.Signals]:
+    """Return the signals that end a watch; a hang-up that is ignored (nohup) stays so."""
+    numbers = [signal.Signals[name] for name in _ENDING if name in signal.Signals.__members__]
+    hangs_up = signal.Signals.__members__.get("SIGHUP")
+    if hangs_up is not None and signal.getsignal(hangs_up) is signal.SIG_IGN:
+        numbers.remove(hangs_up)
+    return numbers

@@ -1,0 +1,122 @@
+"""Ctrl-C and SIGTERM end the real `stopwise watch` with 0, also while it still begins."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+
+from lightmodel.dng import DngSpec, write_dng
+from support.made_raws import levels_for
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="reads /proc")
+
+COMMAND = "from stopwise.__main__ import main; main()"
+USUAL = ("watching ", "are there already")
+AT_IMPORT = """
+import os, sys
+
+class Asks:
+    def find_spec(self, name, path=None, target=None):
+        if name == {module!r} and self in sys.meta_path:
+            sys.meta_path.remove(self)
+            open({marker!r}, "w").close()
+            os.kill(os.getpid(), {number})
+
+sys.meta_path.insert(0, Asks())
+"""
+
+
+@pytest.fixture
+def arguments(tmp_path: Path) -> list[str]:
+    folder = tmp_path / "shoot"
+    folder.mkdir()
+    for number in range(3):
+        levels = levels_for("gbrg uncompressed", (64, 96)) + number
+        write_dng(folder / f"F{number}.dng", levels, spec=DngSpec(compression="none", bits=16))
+    return ["watch", str(folder), "--ledger", str(tmp_path / "l.sqlite"), "--json"]
+
+
+def begin(code: str, arguments: Sequence[str]) -> subprocess.Popen[str]:
+    return subprocess.Popen(
+        [sys.executable, "-c", code, *arguments],
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
+    )
+
+
+def ended_quietly(process: subprocess.Popen[str]) -> None:
+    _, errors = process.communicate(timeout=60)
+    said = [line for line in errors.splitlines() if not any(words in line for words in USUAL)]
+    assert (process.returncode, said) == (0, [])
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+@pytest.mark.parametrize(
+    "module",
+    [
+        "stopwise.cli",
+        "click",
+        "stopwise.cli.watch_command",
+        "numpy",
+        "sqlite3",
+        "stopwise.intake.watcher",
+        "multiprocessing.resource_tracker",
+    ],
+)
+def test_a_signal_while_a_module_is_imported_ends_with_zero_and_not_a_word(
+    tmp_path: Path, arguments: list[str], module: str, number: signal.Signals
+) -> None:
+    marker = tmp_path / "asked"
+    code = AT_IMPORT.format(module=module, marker=str(marker), number=int(number)) + COMMAND
+    process = begin(code, arguments)
+    ended_quietly(process)
+    assert marker.exists(), "it was never asked"
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+@pytest.mark.parametrize("moment_s", [0.05, 0.1, 0.2, 0.3, 0.5, 0.8, 1.2, 2.0])
+def test_a_signal_at_any_moment_ends_with_zero_and_not_a_word(
+    arguments: list[str], moment_s: float, number: signal.Signals
+) -> None:
+    """Counted from the start of the process, or from when Python has begun with our code."""
+    began = time.monotonic()
+    process = begin(COMMAND, arguments)
+    while not catches(process.pid, signal.SIGTERM):
+        assert time.monotonic() < began + 20
+        time.sleep(0.001)
+    time.sleep(max(began + moment_s - time.monotonic(), 0.0))
+    os.killpg(process.pid, number)  # as a terminal does: to the workers too
+    ended_quietly(process)
+
+
+def catches(pid: int, number: signal.Signals) -> bool:
+    """Tell whether a process has a handler of its own for a signal (proc(5), SigCgt)."""
+    for line in Path(f"/proc/{pid}/status").read_text(encoding="ascii").splitlines():
+        if line.startswith("SigCgt:"):
+            return bool(int(line.split()[1], 16) >> (number - 1) & 1)
+    return False
+
+
+def test_a_hang_up_that_is_ignored_stays_so(arguments: list[str]) -> None:
+    code = "import signal; signal.signal(signal.SIGHUP, signal.SIG_IGN)\n" + COMMAND
+    process = begin(code, arguments)
+    assert process.stdout is not None
+    process.stdout.readline()  # it watches: a record is there
+    process.send_signal(signal.SIGHUP)
+    time.sleep(0.3)
+    assert process.poll() is None
+    process.terminate()
+    ended_quietly(process)
