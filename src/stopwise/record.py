@@ -176,6 +176,7 @@ def _patch(reading: PatchReading) -> dict[str, Any]:
         "zone": reading.zone,
         "uncertainty": reading.uncertainty,
         "top": reading.top,
+        "top_at": reading.top_at,
         "headroom": reading.headroom,
         "texture": reading.texture,
         "clipped": reading.clipped,

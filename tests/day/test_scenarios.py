@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from lightmodel import studio
@@ -269,22 +270,48 @@ def test_without_solos_a_lamp_that_fell_from_the_run_is_called_as_likely_out(tmp
         assert not [of for check, of in fails(record) if check == "lamp"]
 
 
+HOT = replace(studio.HOT, stops=1.345)
+"""The key's tube shows on the cheek: this much, and the key turned so, give the figures below."""
+
+
 def test_a_hot_centre_fails_its_headroom_while_zone_and_clip_hold(tmp_path):
-    """The key's tube shows on the cheek: its median on plan, its brightest part near the clip."""
-    view = view_of(480)
-    hot = (replace(studio.KEY, hot=studio.HOT), *studio.LAMPS[1:])
+    """Median 6.50, 99th percentile 7.75, nothing clipped: half a stop of headroom is wished."""
+    view = view_of(800)
+    shoot = lit_set(view)
+    lamps = (replace(studio.KEY, hot=HOT), *studio.LAMPS[1:])
     with on_set(tmp_path, plan_with_solos(tmp_path, view=view)) as day:
-        shot = lit_set(view).frame(ON | {"key": studio.HOT_TURN}, lamps=hot)
+        shot = shoot.frame(ON | {"key": -0.185}, lamps=lamps)
         record = day.shot(shot)
+    true = shoot.patches(shot)["lit cheek"]
+    assert (true["zone"], true["top"], true["headroom"], true["clipped"]) == pytest.approx(
+        (6.50, 7.75, 0.23, 0.0), abs=0.01
+    )
+    cheek = record["patches"]["lit cheek"]
+    assert cheek["zone"] == pytest.approx(6.50, abs=0.02)
+    assert cheek["top"] == pytest.approx(7.75, abs=0.05)
+    assert cheek["clipped"] == 0.0
     found = {(one["check"], one["of"]): one for one in record["findings"]}
     assert found["patch", "lit cheek"]["state"] == "holds"
     assert found["clip", "lit cheek"]["state"] == "holds"
     headroom = found["headroom", "lit cheek"]
     assert headroom["state"] == "fails"
-    assert headroom["measured"] == pytest.approx(
-        lit_set(view).patches(shot)["lit cheek"]["headroom"], abs=0.05
-    )
-    assert headroom["say"].startswith("Hot centre on the lit cheek")
+    assert headroom["planned"] == 0.5
+    assert headroom["measured"] == pytest.approx(0.23, abs=0.05)
+    across, down = brightest(shot.light.luminance, true["box"])
+    assert cheek["top_at"] == pytest.approx((across, down), abs=0.005)
+    place = f"{100 * across:.0f} % from the left, {100 * down:.0f} % down"
+    assert headroom["say"] == f"Hot centre on the lit cheek, {place}: 0.2 from clip, 0.5 wished."
+    assert headroom["do"].startswith("Feather the key, or key down")
+    assert headroom["turn"] is None
+
+
+def brightest(luminance, box):
+    """Return where the light of a box is greatest, fractions of the picture."""
+    (rows, columns), (x0, y0, x1, y1) = luminance.shape, box
+    top, left = round(y0 * rows), round(x0 * columns)
+    part = luminance[top : round(y1 * rows), left : round(x1 * columns)]
+    row, column = np.unravel_index(np.argmax(part), part.shape)
+    return (left + column + 0.5) / columns, (top + row + 0.5) / rows
 
 
 @pytest.mark.parametrize("solos_known", [True, False])

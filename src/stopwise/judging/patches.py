@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from stopwise.judging.findings import Finding, state_of
 from stopwise.plan.materials import PLAIN
-from stopwise.wording import over_or_under, share_text, stops_text, title
+from stopwise.wording import over_or_under, place_text, share_text, stops_text, title
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -124,7 +124,8 @@ def _headroom_sentence(patch: Patch, reading: PatchReading, wish: float) -> str:
         return f"{title(patch.name)}: headroom not seen."
     room = f"{stops_text(reading.headroom)} from clip, {stops_text(wish)} wished"
     if reading.headroom < wish and is_hot_centre(patch, reading):
-        return f"Hot centre on the {patch.name}: {room}."
+        place = f", {place_text(reading.top_at)}" if reading.top_at else ""
+        return f"Hot centre on the {patch.name}{place}: {room}."
     return f"{title(patch.name)} {room}."
 
 

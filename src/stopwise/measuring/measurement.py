@@ -157,6 +157,8 @@ class PatchReading:
         Where it was read.
     score
         How well it was found again; None where it doesn't follow.
+    top_at
+        Where its brightest hundredth lies, in the middle of it.
     why
         Name of the condition that keeps a figure from being seen, by figure.
     """
@@ -175,6 +177,7 @@ class PatchReading:
     log2_y: float | None
     score: float | None = None
     why: Mapping[str, str] = field(default_factory=dict)
+    top_at: Point | None = None
 
 
 @dataclass(frozen=True, slots=True)

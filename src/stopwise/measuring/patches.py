@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from stopwise.measuring.cells import Cells, Window
     from stopwise.measuring.clipping import ClipMasks
-    from stopwise.measuring.measurement import Box, Levels
+    from stopwise.measuring.measurement import Box, Levels, Point
     from stopwise.measuring.noise import SensorNoise
 
 TOP_PERCENTILE = 99.0
@@ -103,6 +103,7 @@ def read_patch(ground: Ground, box: Box, *, read_at: float = 50.0) -> PatchReadi
         clipped=0.0 if ground.masks is None else float(ground.masks.blown[at].mean()),
         **{name: None if isinstance(part, str) else part for name, part in figures.items()},
         why={name: part for name, part in figures.items() if isinstance(part, str)},
+        top_at=_top_at(plane, at, ground.cells.shape),
     )
 
 
@@ -163,6 +164,14 @@ def _spread_figures(
         "blocked": float(np.mean(light < blocked_under(ground.mid_grey))),
         "texture": texture,
     }
+
+
+def _top_at(plane: NDArray[np.float64], at: Window, shape: tuple[int, int]) -> Point:
+    """Return the middle of a window's brightest hundredth, fractions of the upright picture."""
+    rows, columns = np.nonzero(plane >= np.percentile(plane, TOP_PERCENTILE))
+    y = at[0].start + float(np.median(rows)) + 0.5
+    x = at[1].start + float(np.median(columns)) + 0.5
+    return x / shape[1], y / shape[0]
 
 
 def _clipped(ground: Ground, at: Window) -> NDArray[np.bool_]:
