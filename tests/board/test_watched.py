@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import pytest
 from playwright.sync_api import expect
 
-from support.board_process import BoardProcess
+from support.board_process import SAMPLES, BoardProcess
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -23,18 +23,31 @@ JUDGING_MS = 120_000
 HOSTILE = "<img src=x onerror=alert(1)>.dng"
 
 # What each frame was made to show (sample_frames/truth.json), in the design's words for it.
+MEASURED = r"Lit to shadow \d\.\d, nothing blown\."
 STORY = {
-    "F0009.dng": (r"blown|over|Hot centre", r"Key down|Feather the key"),
-    "F0010.dng": (r"under", r"Key up 0\.[678], to -1\.[234]\."),
-    "F0011.dng": (r"On plan\.", r"Tightest"),
+    "F0001.dng": (MEASURED, r"Grey: measured only\."),
+    "F0002.dng": (MEASURED, r"Ambient: measured only\."),
+    "F0003.dng": (MEASURED, r"Plate: measured only\."),
+    "F0004.dng": (MEASURED, r"Solo of key: measured only\."),
+    "F0005.dng": (MEASURED, r"Solo of fill: measured only\."),
+    "F0006.dng": (MEASURED, r"Solo of hair: measured only\."),
+    "F0007.dng": (MEASURED, r"Solo of paper left: measured only\."),
+    "F0008.dng": (MEASURED, r"Solo of paper right: measured only\."),
+    "F0009.dng": (r"Jacket blown, \d\.\d % of it\.", r"Key down 0\.[789], to -2\.[789]\."),
+    "F0010.dng": (r"0\.[678] under\.", r"Key up 0\.[678], to -1\.[234]\."),
+    "F0011.dng": (r"On plan\.", r"Tightest: .*left\."),
     "F0012.dng": (r"Hair lamp did not fire\.", r"Stop\. Check it, shoot again\."),
     "F0013.dng": (r"Paper right .* over left\.", r"Paper right lamp down 0\.[456], to -4\.[456]\."),
     "F0014.dng": (r"No lamp fired\.", r"Check the trigger, shoot again\."),
     "F0015.dng": (r"Hot centre on the lit cheek\.", r"Feather the key, or key down"),
+    "F0016.dng": (r"On plan\.", r"Tightest: .*left\."),
     "F0017.dng": (r"Lit cheek .* over, lamps steady\.", r"Sitter has turned\. Leave the lamps\."),
+    "F0018.dng": (r"On plan\.", r"Tightest: .*left\."),
+    "F0019.dng": (r"On plan\.", r"Tightest: .*left\."),
     "F0020.dng": (r"Shutter's edge", r"Shutter to 1/200 or slower\."),
     "F0021.dng": (r"The file is cut short\.", r"copy it again"),
 }
+TRUTH = json.loads((SAMPLES / "truth.json").read_text(encoding="utf-8"))["frames"]
 
 HEAR_LINE = """
     window.lines = [];
@@ -44,22 +57,44 @@ HEAR_LINE = """
 
 
 def test_the_call_line_changes_with_each_frame_of_the_demo(tmp_path: Path, page: Page) -> None:
-    with BoardProcess(tmp_path) as board:
+    assert list(STORY) == list(TRUTH)
+    with BoardProcess(tmp_path, is_demo=True) as board:
         page.goto(board.address)
         expect(page.locator("#say")).to_have_text("Waiting for the first frame.")
         page.evaluate(HEAR_LINE)
         for name, (say, do) in STORY.items():
+            wear(page, TRUTH[name]["look"])
             board.land(name)
             expect(page.locator("#facts")).to_contain_text(name, timeout=JUDGING_MS)
             if name != "F0012.dng":  # a lamp that was out stays called until it is seen to
                 page.keyboard.press("o")
             expect(page.locator("#say")).to_have_text(re.compile(say))
             expect(page.locator("#do")).to_have_text(re.compile(do))
+            expect(page.locator("body")).to_have_attribute(
+                "data-verdict", TRUTH[name]["verdict"] or "measured"
+            )
         shown = page.evaluate("window.lines")
         records = json.loads(board.get("frames"))
     assert [record["file"] for record in records] == list(STORY)
-    assert {f"Reading {name}" for name in STORY if name != "F0021.dng"} <= set(shown)
+    assert {name for name in STORY if f"Reading {name}" in " ".join(shown)} >= set(STORY) - {
+        "F0021.dng"
+    }
     assert board.ended == 0
+
+
+def wear(page: Page, look: str | None) -> None:
+    """Say on the page which look is worn, where it isn't worn already."""
+    line = page.locator("#line")
+    worn = re.search(r"Look: ([\w ]+)", line.inner_text())
+    if (worn.group(1) if worn else None) == look:
+        return
+    page.keyboard.press("k")
+    page.get_by_label(look or "the plan's own wishes").check()
+    page.get_by_role("button", name="Wear it").click()
+    if look:
+        expect(line).to_contain_text(f"Look: {look}")
+    else:
+        expect(line).not_to_contain_text("Look")
 
 
 def test_a_killed_watch_comes_back_to_the_page_with_nothing_missed(

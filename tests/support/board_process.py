@@ -37,15 +37,18 @@ class BoardProcess:
         first one ended.
     options
         More of the command's options.
+    is_demo
+        Whether the plan lies in the watched folder itself, as in the demo, so that the frames that
+        it names are those that land.
     """
 
-    def __init__(self, stage: Path, *options: str) -> None:
+    def __init__(self, stage: Path, *options: str, is_demo: bool = False) -> None:
         self.shoot = stage / "shoot"
-        self.plan = stage / "plan.toml"
+        self.plan = (self.shoot if is_demo else stage) / "plan.toml"
         if not self.plan.exists():
             self.shoot.mkdir()
             shutil.copy(SAMPLES / "plan.toml", self.plan)
-            for name in MARKED:
+            for name in () if is_demo else MARKED:
                 (stage / name).symlink_to(SAMPLES / name)
         self._command = [
             sys.executable,
