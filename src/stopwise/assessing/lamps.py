@@ -6,8 +6,9 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from stopwise.assessing.placing import place_of
+from stopwise.assessing.remembered import Remembered
 from stopwise.judging.lamps import LampsSeen
-from stopwise.lights.knowledge import Circumstances, know
+from stopwise.lights.knowledge import Circumstances, Knowledge, know
 from stopwise.lights.outputs import expect, read_lamps
 from stopwise.lights.solo import exposure_stops
 from stopwise.plan.wishes import stays_with_the_set
@@ -59,7 +60,10 @@ def see_lamps(
     readings = read_lamps(
         light, lamps, said=brief.said, run=brief.run, placement=placement, only=only
     )
-    return LampsSeen(readings, know(lamps, wishes), around)
+    return LampsSeen(readings, _KNOWN.of(lamps, wishes, make=lambda: know(lamps, wishes)), around)
+
+
+_KNOWN: Remembered[Knowledge] = Remembered()
 
 
 def _of_the_set(wishes: Wishes) -> Wishes:

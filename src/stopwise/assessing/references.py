@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING
 
 from stopwise.assessing.light import light_of
 from stopwise.assessing.marked import marked_files
+from stopwise.assessing.remembered import Remembered
 from stopwise.decoding import decode
 from stopwise.errors import StopwiseError
-from stopwise.lights.solo import lamp_set
+from stopwise.lights.solo import LampSet, lamp_set
 from stopwise.measuring import read
 from stopwise.measuring.blocks import added
 
@@ -21,7 +22,6 @@ if TYPE_CHECKING:
     from stopwise.assessing.brief import Brief
     from stopwise.frame import Frame
     from stopwise.lights.reduced import LightPicture
-    from stopwise.lights.solo import LampSet
     from stopwise.measuring import Reading
     from stopwise.measuring.blocks import Blocks
     from stopwise.measuring.measurement import Measurement
@@ -105,19 +105,31 @@ def references_for(brief: Brief, frame: Frame, wishes: Wishes) -> References:
     ambient = reader.get(files.get("ambient"))
     plate = reader.get(files.get("plate"))
     reference = reader.get(files.get("reference"))
-    steady = [light.name for light in plan.lights if light.kind == "continuous"]
     return References(
         ambient=None if ambient is None else ambient.measurement,
         plate=None if plate is None else plate.blocks,
         reference=None if reference is None else reference.blocks,
         even=_even({lamp: marked.blocks for lamp, marked in shot.items()}, ambient, brief),
-        lamps=lamp_set(solos, None if ambient is None else ambient.light, continuous=steady)
-        if solos
-        else None,
+        lamps=_lamps(solos, None if ambient is None else ambient.light, plan),
         notes=tuple(dict.fromkeys(reader.notes)),
         solos=solos,
         ambient_light=None if ambient is None else ambient.light,
         full=None if reference is None or brief.look is not None else reference.light,
+    )
+
+
+_LAMPS: Remembered[LampSet] = Remembered()
+
+
+def _lamps(
+    solos: Mapping[str, LightPicture], ambient: LightPicture | None, plan: Plan
+) -> LampSet | None:
+    """Return each lamp's own light, the very same object for the same solos."""
+    if not solos:
+        return None
+    steady = [light.name for light in plan.lights if light.kind == "continuous"]
+    return _LAMPS.of(
+        solos, ambient, steady, make=lambda: lamp_set(solos, ambient, continuous=steady)
     )
 
 
