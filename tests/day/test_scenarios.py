@@ -81,13 +81,19 @@ def test_a_frame_that_no_lamp_lit_has_one_finding(tmp_path):
     assert record["findings"][0]["say"] == "No lamp fired."
 
 
-def test_a_solo_that_got_the_others_energy_is_refused_once_the_full_set_is_known(tmp_path):
+@pytest.mark.parametrize("known_by", ["a marked reference", "the first frame under all lamps"])
+def test_a_solo_that_got_the_others_energy_is_refused_once_the_full_set_is_known(
+    tmp_path, known_by
+):
     """On a symmetric pack a head that is switched off gives its energy to the other: +1.0 stop."""
     shoot = lit_set()
     plan = plan_with_solos(tmp_path)
-    (tmp_path / "set-reference.dng").write_bytes(raw_of(shoot.frame(), tmp_path))
-    plan = plan.replace("[frames]\n", '[frames]\nreference = "set-reference.dng"\n')
+    if known_by == "a marked reference":
+        (tmp_path / "set-reference.dng").write_bytes(raw_of(shoot.frame(), tmp_path))
+        plan = plan.replace("[frames]\n", '[frames]\nreference = "set-reference.dng"\n')
     with on_set(tmp_path, plan) as day:
+        if known_by != "a marked reference":
+            day.shot(shoot.frame())
         assert day.say("expect", "key") == 0
         refused = day.shot(shoot.frame({"key": 1.0}))
         kept = day.shot(shoot.solo("key"))
@@ -96,6 +102,24 @@ def test_a_solo_that_got_the_others_energy_is_refused_once_the_full_set_is_known
     assert day.said("Cap the other heads, don't switch them off, and shoot key again.")
     assert kept["reason"] == "the plan's own frame: solo of key"
     assert load_plan(day.plan).frames.solo["key"] == f"shoot/{kept['file']}"
+
+
+def test_the_first_frame_under_all_lamps_shows_a_solo_that_got_the_others_energy(tmp_path):
+    """The solo comes first here; a turn that nobody said would look the same, so that is asked."""
+    shoot = lit_set()
+    with on_set(tmp_path, plan_with_solos(tmp_path)) as day:
+        assert day.say("expect", "key") == 0
+        solo = day.shot(shoot.frame({"key": 1.0}))
+        assert not day.said("Cap the other heads")  # nothing shows it yet
+        full = day.shot(shoot.frame())
+        day.shot(key(-0.6))
+    assert solo["reason"] == "the plan's own frame: solo of key"
+    assert full["lamps"]["key"]["stops"] == pytest.approx(-1.0, abs=0.05)
+    told = [note for note in day.notes if "more alone than with all lamps lit" in note]
+    assert len(told) == 1  # once: later frames show turns
+    assert "1.0 stops more alone" in told[0]
+    assert "Cap the other heads, don't switch them off, and shoot key again." in told[0]
+    assert told[0].endswith('Was it turned since? Say: take "key -1.0".')
 
 
 @pytest.mark.parametrize(

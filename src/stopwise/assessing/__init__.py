@@ -6,12 +6,12 @@ import time
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-from stopwise.assessing.awaited import Answer, answer_for
+from stopwise.assessing.awaited import Answer, answer_for, overfed_solos
 from stopwise.assessing.brief import Assessment, Brief, Observed
 from stopwise.assessing.lamps import see_lamps
 from stopwise.assessing.marked import part_of
 from stopwise.assessing.references import light_in, references_for
-from stopwise.decoding import decode
+from stopwise.decoding import decode_unproven
 from stopwise.errors import Unreadable
 from stopwise.judging import judge
 from stopwise.judging.findings import Verdict
@@ -59,11 +59,14 @@ def assess(path: Path, brief: Brief) -> Assessment:
     heading = Heading(brief.file or str(path), take=brief.take, look=brief.look)
     start = time.perf_counter()
     try:
-        frame = decode(path)
+        unproven = decode_unproven(path)
+        decoded = time.perf_counter()
+        try:
+            assessment = _assess(path, unproven.frame, brief, heading)
+        finally:
+            unproven.proven()  # damage goes before whatever it made of the measuring
     except Unreadable as error:
         return Assessment(unreadable_record(heading, error))
-    decoded = time.perf_counter()
-    assessment = _assess(path, frame, brief, heading)
     done = time.perf_counter()
     timing = {"decode": 1e3 * (decoded - start), "measure": 1e3 * (done - decoded)}
     assessment.record["timing_ms"] = {name: round(ms, 1) for name, ms in timing.items()}
@@ -84,10 +87,12 @@ def _assess(path: Path, frame: Frame, brief: Brief, heading: Heading) -> Assessm
     )
     reading = read(frame, plan, look=brief.look, known=known)
     lamps, answer = None, None
+    overfed: tuple[tuple[str, str], ...] = ()
     if references.lamps is not None or brief.awaited:
         light = light_in(frame, reading, wishes)
         lamps = see_lamps(light, references.lamps, wishes, reading.measurement, brief)
         answer = _answer(light, references, lamps, brief)
+        overfed = () if answer or part else overfed_solos(light, references, brief, lamps=lamps)
     if part is not None:
         verdict = Verdict("measured", (), f"{OWN_FRAME}: {part}")
     elif answer is not None:
@@ -108,6 +113,7 @@ def _assess(path: Path, frame: Frame, brief: Brief, heading: Heading) -> Assessm
         picture=_picture(frame, reading, brief),
         observed=_observed(frame, reading, learned),
         answer=answer,
+        overfed=overfed,
     )
 
 

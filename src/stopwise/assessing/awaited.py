@@ -14,6 +14,7 @@ from stopwise.stops import MID_GREY_OF_SATURATION
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from stopwise.assessing.brief import Brief
     from stopwise.assessing.references import References
     from stopwise.judging.lamps import LampsSeen
     from stopwise.lights.checks import SoloNote
@@ -135,6 +136,35 @@ def _solo(
         return Answer(lamp, f"It shows {again} alone.", f"Light {lamp} alone, shoot again.")
     warnings = tuple(f"{note.say} {note.do}" for note in own if not note.refused)
     return Answer(lamp, warnings=warnings, spoilt=tuple(_spoilt(report.notes, lamp)))
+
+
+def overfed_solos(
+    light: LightPicture, references: References, brief: Brief, *, lamps: LampsSeen | None
+) -> tuple[tuple[str, str], ...]:
+    """Return the lamps that gave more alone than in a frame under all lamps, with what to do.
+
+    Parameters
+    ----------
+    light
+        The frame's light.
+    references, brief
+        The solos, and whose no such frame was held against yet.
+    lamps
+        What the frame's lamps gave: it must show all lamps of the plan lit.
+    """
+    if brief.plan is None or lamps is None or not brief.unproved:
+        return ()
+    names = {one.name for one in brief.plan.lights}
+    if names != set(references.solos) or set(lit_lamps(lamps.readings)) != names:
+        return ()
+    report = check_solos(
+        references.solos, references.ambient_light, brief.plan, full=light, turns=brief.said
+    )
+    return tuple(
+        (note.lamp, f"{note.say} {note.do}")
+        for note in report.notes
+        if note.kind == "more than in the full set" and note.lamp in brief.unproved
+    )
 
 
 def _is_same(light: LightPicture, other: LightPicture, ambient: LightPicture | None) -> bool:

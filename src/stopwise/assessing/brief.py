@@ -43,6 +43,10 @@ class Brief:
     reference
         The take's first on-plan frame, where the plan names no reference; the look's own, where one
         is worn.
+    full
+        The newest frame that shows all lamps lit, where one is known; a look's frames are none.
+    unproved
+        Lamps whose solos no frame under all lamps was held against yet.
     learned
         Saturation levels that the ledger has learned.
     picture_edge
@@ -60,6 +64,8 @@ class Brief:
     awaited: str | None = None
     is_other_stuff: bool = False
     reference: Path | None = None
+    full: Path | None = None
+    unproved: tuple[str, ...] = ()
     learned: LevelTable = field(default_factory=dict)
     picture_edge: int = 0
 
@@ -105,6 +111,8 @@ class Assessment:
         Saturation for the ledger to learn; None for an unreadable file.
     answer
         Whether the frame can play the part that is awaited; None where none is.
+    overfed
+        Lamps that gave more alone than in this frame, which all lamps light, with what to do.
     """
 
     record: dict[str, Any]
@@ -112,3 +120,4 @@ class Assessment:
     picture: Picture | None = None
     observed: Observed | None = None
     answer: Answer | None = None
+    overfed: tuple[tuple[str, str], ...] = ()

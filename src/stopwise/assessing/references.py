@@ -63,7 +63,8 @@ class References:
     lamps
         Each lamp's own light; None without solos.
     solos, ambient_light, full
-        The light of the solos, of the ambient frame and of the reference as they were shot.
+        The light of the solos, of the ambient frame and of a frame under all lamps as they were
+        shot; the last only where a solo is awaited.
     notes
         A sentence for each of the plan's frames that could not be used.
     """
@@ -114,7 +115,7 @@ def references_for(brief: Brief, frame: Frame, wishes: Wishes) -> References:
         notes=tuple(dict.fromkeys(reader.notes)),
         solos=solos,
         ambient_light=None if ambient is None else ambient.light,
-        full=None if reference is None or brief.look is not None else reference.light,
+        full=_full(reader, files, brief),
     )
 
 
@@ -131,6 +132,19 @@ def _lamps(
     return _LAMPS.of(
         solos, ambient, steady, make=lambda: lamp_set(solos, ambient, continuous=steady)
     )
+
+
+def _full(reader: _Reader, files: Mapping[str, Path], brief: Brief) -> LightPicture | None:
+    """Return a frame under all lamps: the newest that is known, else the plan's reference."""
+    if (
+        brief.plan is None
+        or brief.look is not None
+        or brief.plan.light(brief.awaited or "") is None
+    ):
+        return None
+    named = brief.plan.frames.reference
+    marked = reader.get(brief.full or (files["reference"] if named else None))
+    return None if marked is None else marked.light
 
 
 def _files(brief: Brief, plan: Plan, folder: Path) -> dict[str, Path]:

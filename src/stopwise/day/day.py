@@ -17,9 +17,17 @@ from stopwise.day.awaiting import awaited_words, awaiting_now, card_box, keep_aw
 from stopwise.day.camera import CameraCalls, Room
 from stopwise.day.lamp_findings import with_lamp_findings
 from stopwise.day.levels import target_of
-from stopwise.day.lit import lit_in, lit_words
+from stopwise.day.lit import is_full, lit_in, lit_words
 from stopwise.day.parts import play
-from stopwise.day.references import keep_reference, keep_solo, reference_of, solos_are_of
+from stopwise.day.references import (
+    full_frame,
+    keep_full,
+    keep_reference,
+    keep_solo,
+    reference_of,
+    solos_are_of,
+    unproved_solos,
+)
 from stopwise.day.standing import Standing
 from stopwise.day.tail import Tail
 from stopwise.day.times import since_last
@@ -148,6 +156,8 @@ class Day:
             awaited=awaiting_now(self._ledger).part if can_mark else None,
             is_other_stuff=not solos_are_of(self._ledger, plan, look),
             reference=reference_of(self._ledger, look),
+            full=full_frame(self._ledger),
+            unproved=() if look else unproved_solos(self._ledger, plan),
         )
 
     def _look(self) -> str | None:
@@ -174,7 +184,15 @@ class Day:
             return self._played(record, assessment)
         if str(record["reason"] or "").startswith(OWN_FRAME):
             return record
+        self._tell_overfed(record, assessment)
         return self._judged(record)
+
+    def _tell_overfed(self, record: dict[str, Any], assessment: Assessment) -> None:
+        """Say which solos the first frame under all lamps shows to have had others' energy."""
+        for lamp, words in assessment.overfed:
+            gave = (record["lamps"] or {}).get(lamp, {}).get("stops")
+            said = "" if gave is None else f' Was it turned since? Say: take "{lamp} {gave:+.1f}".'
+            self._around.tell(f"{words}{said}")
 
     def _played(self, record: dict[str, Any], assessment: Assessment) -> dict[str, Any]:
         answer, plan_path = assessment.answer, self._around.plan_path
@@ -228,6 +246,9 @@ class Day:
         if self._part is not None:
             self._ledger.marks.set(self._part, kept.frame)
             self._part = None
+        plan = self._around.plan()
+        if is_full(record, plan, self.standing.lit):
+            keep_full(self._ledger, plan, path)
         if record["verdict"] == "on plan":
             keep_reference(self._ledger, record.get("look"), path)
 

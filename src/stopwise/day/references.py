@@ -14,6 +14,8 @@ if TYPE_CHECKING:
 _REFERENCE = "reference"
 _ADOPTED = "adopted frames"
 _SOLO_LOOKS = "solo looks"
+_FULL = "full set"
+_PROVED = "proved solos"
 
 
 def reference_of(ledger: Ledger, look: str | None) -> Path | None:
@@ -53,6 +55,25 @@ def solos_are_of(ledger: Ledger, plan: Plan | None, look: str | None) -> bool:
         return True
     kept = ledger.settings.get(_SOLO_LOOKS) or {}
     return all(kept.get(lamp) == look for lamp in plan.frames.solo)
+
+
+def full_frame(ledger: Ledger) -> Path | None:
+    """Return the newest frame that shows all lamps lit, or None."""
+    kept = ledger.settings.get(_FULL)
+    return None if kept is None else Path(kept)
+
+
+def keep_full(ledger: Ledger, plan: Plan | None, frame: Path) -> None:
+    """Keep a frame that shows all lamps lit: the solos so far were held against it."""
+    ledger.settings.set(_FULL, str(frame))
+    ledger.settings.set(_PROVED, {} if plan is None else dict(plan.frames.solo))
+
+
+def unproved_solos(ledger: Ledger, plan: Plan | None) -> tuple[str, ...]:
+    """Return the lamps whose solos no frame under all lamps was held against yet."""
+    proved = ledger.settings.get(_PROVED) or {}
+    solos = {} if plan is None else plan.frames.solo
+    return tuple(lamp for lamp, name in solos.items() if proved.get(lamp) != name)
 
 
 def read_from(ledger: Ledger, plan: Plan | None, look: str | None) -> str:
