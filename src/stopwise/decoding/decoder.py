@@ -14,7 +14,7 @@ from stopwise.decoding.voice import hushed
 from stopwise.errors import Unreadable
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Sequence
     from pathlib import Path
 
     from numpy.typing import NDArray
@@ -73,6 +73,8 @@ class Decoded:
 
     Attributes
     ----------
+    stored
+        The whole stored picture, margins and all.
     mosaic
         Visible photosites, uint16 (H, W), or (H, W, planes) of full planes.
     pattern
@@ -96,6 +98,7 @@ class Decoded:
         Exposure and lens.
     """
 
+    stored: NDArray[np.uint16]
     mosaic: NDArray[np.uint16]
     pattern: NDArray[np.uint8] | None
     letters: str
@@ -119,7 +122,6 @@ def decode_bytes(
     planes: int = 1,
     keep: Sequence[Rectangle] = (),
     at_most_bytes: int = AT_MOST_BYTES,
-    doubt: Callable[[NDArray[np.uint16]], str | None] = lambda _: None,
 ) -> Decoded:
     """Decode a raw file that lies in memory.
 
@@ -135,8 +137,6 @@ def decode_bytes(
         Parts of the stored picture to keep in `outside`; its margins where none are named.
     at_most_bytes
         Greatest size of the decoded picture.
-    doubt
-        Asked what shows that the stored picture, margins and all, is damaged.
 
     Raises
     ------
@@ -147,7 +147,6 @@ def decode_bytes(
 
     fault: Exception | None = None
     opened = False
-    doubted: str | None = None
     with hushed() as heard:
         try:
             with rawpy.RawPy() as raw:
@@ -155,15 +154,13 @@ def decode_bytes(
                 opened = True
                 _check_claim(raw.sizes, planes, len(data), path, at_most_bytes)
                 raw.unpack()
-                doubted = doubt(raw.raw_image)
                 decoded = _copy_out(raw, keep)
         except (rawpy.LibRawError, MemoryError, OSError, NotImplementedError) as error:
             fault = error
     if fault is not None:
         _refuse(fault, path, opened=opened)
-    if heard or doubted:
-        told = "; ".join(dict.fromkeys(heard)).lower() or doubted or ""
-        raise Unreadable(path, condition("damaged"), told)
+    if heard:
+        raise Unreadable(path, condition("damaged"), "; ".join(dict.fromkeys(heard)).lower())
     return decoded
 
 
@@ -206,7 +203,8 @@ def _refuse(error: Exception, path: Path, *, opened: bool) -> NoReturn:
 
 
 def _copy_out(raw: Any, keep: Sequence[Rectangle]) -> Decoded:
-    sizes, stored = raw.sizes, raw.raw_image
+    sizes, stored = raw.sizes, np.array(raw.raw_image, order="C")
+    stored.flags.writeable = False
     area = Area(
         top=sizes.top_margin,
         left=sizes.left_margin,
@@ -218,6 +216,7 @@ def _copy_out(raw: Any, keep: Sequence[Rectangle]) -> Decoded:
     letters = raw.color_desc.decode("ascii", "replace")
     per_channel = raw.camera_white_level_per_channel
     return Decoded(
+        stored=stored,
         mosaic=_visible(stored, area, raw.num_colors),
         pattern=_pattern(raw, area) if stored.ndim == 2 else None,
         letters="M" if raw.num_colors == 1 else letters,
@@ -241,7 +240,7 @@ def _visible(stored: NDArray[np.uint16], area: Area, colours: int) -> NDArray[np
     visible = stored[rows, columns]
     if stored.ndim == 3:
         visible = visible[..., : max(colours, 3)]
-    mosaic = np.array(visible, order="C")
+    mosaic = np.ascontiguousarray(visible)
     mosaic.flags.writeable = False
     return mosaic
 

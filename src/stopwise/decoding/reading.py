@@ -17,15 +17,13 @@ from stopwise.decoding.masked import masked_of
 from stopwise.decoding.metadata import camera_of, exposure_of, orientation_of_flip
 from stopwise.decoding.sensor import Sensor, sensor_by_decoder, sensor_by_tags
 from stopwise.decoding.tiff import BadTiffError, Source, Tiff
+from stopwise.decoding.unproven import Check, Unproven
 from stopwise.decoding.whole import SAMPLES, Promise, promise_of, raw_directories
 from stopwise.errors import Unreadable
 from stopwise.frame import Frame
 
 if TYPE_CHECKING:
     import os
-
-    import numpy as np
-    from numpy.typing import NDArray
 
 _MOST = 65535.0
 """Greatest level that 16 bits hold."""
@@ -53,6 +51,29 @@ def decode(path: str | os.PathLike[str], *, at_most_bytes: int = AT_MOST_BYTES) 
     Unreadable
         If the file gives no pixels that can be trusted; its condition says why.
     """
+    return decode_unproven(path, at_most_bytes=at_most_bytes).proven()
+
+
+def decode_unproven(
+    path: str | os.PathLike[str], *, at_most_bytes: int = AT_MOST_BYTES
+) -> Unproven:
+    """Decode as :func:`decode` does, but let the last check for damage go on meanwhile.
+
+    Parameters
+    ----------
+    path, at_most_bytes
+        As there.
+
+    Returns
+    -------
+    Unproven
+        Ask it for the proven frame before telling anybody anything.
+
+    Raises
+    ------
+    PathMissing, Unreadable
+        As there.
+    """
     path = Path(path)
     data = _whole_file(path, at_most_bytes)
     promise = promise_of(Source(io.BytesIO(data), len(data)))
@@ -60,9 +81,10 @@ def decode(path: str | os.PathLike[str], *, at_most_bytes: int = AT_MOST_BYTES) 
     tiff = promise.tiff
     try:
         decoded = _decode(data, path, tiff, at_most_bytes)
+        check = _checked_beside(decoded, data, tiff)
         sensor = _sensor(decoded, tiff, path)
         _check_picture(decoded, sensor, path)
-        return _frame(path, data, decoded, sensor, tiff)
+        return Unproven(_frame(path, data, decoded, sensor, tiff), check)
     except BadTiffError as error:
         raise Unreadable(path, condition("damaged"), str(error)) from error
 
@@ -97,20 +119,28 @@ def _decode(data: bytes, path: Path, tiff: Tiff | None, at_most_bytes: int) -> D
     raws = raw_directories(tiff)
     planes = int(tiff.number(raws[0], SAMPLES) or 1) if raws else 1
     keep = masked_areas(tiff)
-
-    def doubt(stored: NDArray[np.uint16]) -> str | None:
-        return disagreement(stored, data, tiff, raws[0]) if raws else None
-
     try:
-        decoded = decode_bytes(
-            data, path, planes=planes, keep=keep, at_most_bytes=at_most_bytes, doubt=doubt
-        )
+        decoded = decode_bytes(data, path, planes=planes, keep=keep, at_most_bytes=at_most_bytes)
     except Unreadable as error:
         if error.condition.name == "not_raw" and raws:
             raise Unreadable(path, condition("unsupported")) from error
         raise
     refuse_by_picture(tiff, decoded, path)
     return decoded
+
+
+def _checked_beside(decoded: Decoded, data: bytes, tiff: Tiff | None) -> Check | None:
+    """Begin to hold the picture against its code, which takes about as long as decoding it."""
+    if tiff is None or not (raws := raw_directories(tiff)):
+        return None
+
+    def look() -> str | None:
+        try:
+            return disagreement(decoded.stored, data, tiff, raws[0])
+        except BadTiffError as error:
+            return str(error)
+
+    return Check(look)
 
 
 def _sensor(decoded: Decoded, tiff: Tiff | None, path: Path) -> Sensor:
