@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from lightmodel.scene import Scene
 from stopwise.cli import run
 from stopwise.plan import load_plan
 from support.set_day import (
@@ -95,6 +96,42 @@ def test_a_grey_card_needs_its_place_and_one_that_is_not_there_is_refused(tmp_pa
     assert card["reason"] == "the plan's own frame: grey"
     assert load_plan(day.plan).camera.mid_grey == pytest.approx(0.18 / 2**0.5, rel=0.01)
     # ISO 12232: saturation-based speed puts 18 % at 1/sqrt 2 of it
+
+
+def test_taking_a_grey_card_back_takes_its_mid_grey_back_and_keeps_comments(tmp_path):
+    lines = plan_without_frames().splitlines()
+    lines = [line for line in lines if not line.startswith(("mid_grey_model", "mid_grey_iso"))]
+    at = next(number for number, line in enumerate(lines) if line.startswith("mid_grey"))
+    lines[at] = "mid_grey = 0.101  # of the old body"
+    with on_set(tmp_path, "\n".join(lines) + "\n") as day:
+        assert day.say("expect", "grey, ambient", "--box", "0.48,0.34,0.52,0.42") == 0
+        day.sample("F0001")
+        camera = load_plan(day.plan).camera
+        assert camera.mid_grey == pytest.approx(0.127, abs=0.001)
+        assert camera.mid_grey_iso == 100
+        assert day.say("expect", "--undo") == 0
+        back = load_plan(day.plan)
+        assert "mid_grey = 0.101  # of the old body" in day.plan.read_text(encoding="utf-8")
+        assert back.camera.mid_grey_iso is None
+        assert back.frames.grey is None
+        assert day.sample("F0001", as_="again")["reason"] == "the plan's own frame: grey"
+    assert load_plan(day.plan).camera.mid_grey == pytest.approx(0.127, abs=0.001)
+
+
+def test_a_plate_in_which_the_sitter_was_left_is_refused_and_warned_of(tmp_path, capsys):
+    shoot, paper = lit_set(), {"paper left": 0.0, "paper right": 0.0}
+    with on_set(tmp_path, plan_without_frames()) as day:
+        assert day.say("expect", "plate") == 0
+        left = day.shot(shoot.frame(paper))
+        clean = day.shot(shoot.frame(paper, scene=Scene(pose=None)))
+        why = "Somebody stands before the paper."
+        assert left["reason"].startswith(f"not taken as the clean plate: {why} Clear the set")
+        assert clean["reason"] == "the plan's own frame: plate"
+        for record, is_warned in ((left, True), (clean, False)):
+            capsys.readouterr()
+            frame = str(day.folder / record["file"])
+            assert run(["mark", frame, "plate", "--plan", str(day.plan)]) == 0
+            assert (why in capsys.readouterr().out) == is_warned
 
 
 def test_a_look_keeps_its_own_reference_and_adopts_into_its_own_tables(tmp_path):

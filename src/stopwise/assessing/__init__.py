@@ -6,7 +6,7 @@ import time
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-from stopwise.assessing.awaited import Answer, answer_for, overfed_solos
+from stopwise.assessing.awaited import LEFT_IN_PLATE, Answer, answer_for, overfed_solos
 from stopwise.assessing.brief import Assessment, Brief, Observed
 from stopwise.assessing.lamps import see_lamps
 from stopwise.assessing.marked import part_of
@@ -17,6 +17,7 @@ from stopwise.judging import judge
 from stopwise.judging.findings import Verdict
 from stopwise.measuring import Known, read
 from stopwise.measuring.levels import share_above
+from stopwise.measuring.plate import shows_sitter
 from stopwise.plan.model import Plan
 from stopwise.plan.wishes import wishes_now
 from stopwise.record import Heading, frame_record, unreadable_record
@@ -32,6 +33,7 @@ if TYPE_CHECKING:
     from stopwise.lights.reduced import LightPicture
     from stopwise.measuring import Reading
     from stopwise.measuring.picture import Picture
+    from stopwise.plan.wishes import Wishes
 
 __all__ = ["Answer", "Assessment", "Brief", "Observed", "assess"]
 
@@ -92,6 +94,8 @@ def _assess(path: Path, frame: Frame, brief: Brief, heading: Heading) -> Assessm
         light = light_in(frame, reading, wishes)
         lamps = see_lamps(light, references.lamps, wishes, reading.measurement, brief)
         answer = _answer(light, references, lamps, brief)
+        if answer is not None and answer.fits and answer.part == "plate":
+            answer = _bare(answer, reading, wishes)
         overfed = () if answer or part else overfed_solos(light, references, brief, lamps=lamps)
     if part is not None:
         verdict = Verdict("measured", (), f"{OWN_FRAME}: {part}")
@@ -123,6 +127,11 @@ def _answer(
     if brief.awaited is None or brief.plan is None:
         return None
     return answer_for(brief.awaited, light, references, brief.plan, lamps=lamps, said=brief.said)
+
+
+def _bare(answer: Answer, reading: Reading, wishes: Wishes) -> Answer:
+    """Refuse a plate in which somebody was left."""
+    return Answer("plate", *LEFT_IN_PLATE) if shows_sitter(reading.blocks, wishes) else answer
 
 
 def _learned(frame: Frame, brief: Brief) -> Mapping[str, float] | None:

@@ -32,6 +32,13 @@ _SAME_LIGHT = 0.985
 """Cosine between two frames' light from which they show one lamp."""
 
 
+LEFT_IN_PLATE = (
+    "Somebody stands before the paper.",
+    "Clear the set but for the paper and its lamps, shoot plate again.",
+)
+"""What is wrong with a plate that isn't clean, and what to do."""
+
+
 @dataclass(frozen=True, slots=True)
 class Answer:
     """Whether a frame can play a part.

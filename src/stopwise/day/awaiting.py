@@ -16,11 +16,16 @@ _CARD = "card box"
 
 @dataclass(frozen=True, slots=True)
 class Came:
-    """A frame that was marked: its part, and what the plan named for that part before."""
+    """A frame that was marked: its part, and what the plan named for that part before.
+
+    `camera` is what the plan's camera held before, where the frame changed it: mid-grey, with its
+    body and ISO.
+    """
 
     part: str
     file: str
     before: str | None
+    camera: dict[str, Any] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,9 +48,11 @@ class Awaiting:
         """What the next frame is meant to be."""
         return self.left[0] if self.left else None
 
-    def with_frame(self, file: str, before: str | None) -> Awaiting:
+    def with_frame(
+        self, file: str, before: str | None, camera: dict[str, Any] | None = None
+    ) -> Awaiting:
         """Return what is awaited once a frame has played the first part."""
-        return Awaiting(self.left[1:], (*self.came, Came(self.left[0], file, before)))
+        return Awaiting(self.left[1:], (*self.came, Came(self.left[0], file, before, camera)))
 
     def asked_again(self, part: str) -> Awaiting:
         """Return what is awaited once a part that had come proved wrong."""
@@ -78,7 +85,7 @@ def awaited_words(ledger: Ledger) -> list[str]:
 
 def keep_awaiting(ledger: Ledger, awaiting: Awaiting) -> None:
     """Keep what is awaited."""
-    came = [[one.part, one.file, one.before] for one in awaiting.came]
+    came = [[one.part, one.file, one.before, one.camera] for one in awaiting.came]
     ledger.settings.set(_SETTING, {"left": list(awaiting.left), "came": came})
 
 

@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     from stopwise.assessing.awaited import Answer
     from stopwise.day.awaiting import Awaiting, Came
     from stopwise.measuring.measurement import Box
+    from stopwise.plan.model import Plan
+    from stopwise.plan.places import Path as KeyPath
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,12 +70,15 @@ def play(
     name = str(record["file"])
     if not answer.fits:
         return _refused(record, awaiting, part, f"{answer.say} {answer.do}")
+    camera: dict[str, Any] | None = None
+    found: tuple[str, ...] = ()
     try:
-        found = _grey(frame, plan, card) if part == "grey" else ()
+        if part == "grey":
+            camera, found = _camera(plan), _grey(frame, plan, card)
         before = _mark(frame, part, plan)
     except StopwiseError as error:
         return _refused(record, awaiting, part, str(error))
-    now = awaiting.with_frame(name, before)
+    now = awaiting.with_frame(name, before, camera)
     for lamp, _ in answer.spoilt:
         now = now.asked_again(lamp)
     words = [f"{name} is {_called(part)}. {_next(now)}", *found, *answer.warnings]
@@ -89,7 +94,7 @@ def play(
 
 
 def take_back(plan: Path, came: Came) -> None:
-    """Write into a plan what it named for a part before a frame came.
+    """Write into a plan what it held for a part before a frame came: its name, and mid-grey.
 
     Raises
     ------
@@ -97,11 +102,25 @@ def take_back(plan: Path, came: Came) -> None:
         If the plan is wrong, laid out so that it can't be written, or not there.
     """
     draft = open_draft(plan)
-    path = mark_path(draft.plan, came.part)
-    if came.before is not None:
-        draft.set(path, came.before).save()
-    elif marked(draft.plan, path) is not None:
-        draft.drop(path).save()
+    before = {mark_path(draft.plan, came.part): came.before}
+    before |= {("camera", key): value for key, value in (came.camera or {}).items()}
+    now = {path: _held(draft.plan, path) for path in before}
+    for path, value in before.items():
+        if value is not None and value != now[path]:
+            draft = draft.set(path, value)
+        elif value is None and now[path] is not None:
+            draft = draft.drop(path)
+    draft.save()
+
+
+def _held(plan: Plan, path: KeyPath) -> object:
+    return getattr(plan.camera, str(path[1])) if path[0] == "camera" else marked(plan, path)
+
+
+def _camera(plan: Path) -> dict[str, Any]:
+    """Return what the plan's camera holds of mid-grey."""
+    camera = open_draft(plan).plan.camera
+    return {key: getattr(camera, key) for key in _OF_GREY}
 
 
 def _refused(record: Mapping[str, Any], awaiting: Awaiting, part: str, why: str) -> Played:
@@ -143,6 +162,7 @@ def _called(part: str) -> str:
     return _NAMES.get(part, f"the {part} solo")
 
 
+_OF_GREY = ("mid_grey", "mid_grey_model", "mid_grey_iso")
 _NAMES = {
     "grey": "the grey card",
     "ambient": "the ambient frame",

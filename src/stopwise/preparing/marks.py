@@ -6,15 +6,23 @@ import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from stopwise.assessing.awaited import LEFT_IN_PLATE
 from stopwise.decoding import decode
 from stopwise.errors import WrongUse
+from stopwise.measuring import read
+from stopwise.measuring.plate import shows_sitter
 from stopwise.plan.crosscheck import MARKS
 from stopwise.plan.draft import open_draft
 from stopwise.plan.source import nearest
+from stopwise.plan.wishes import wishes_now
 
 if TYPE_CHECKING:
+    from stopwise.frame import Frame
     from stopwise.plan.model import Plan
     from stopwise.plan.places import Path as KeyPath
+
+MARK = "mark"
+"""How the edit is called, so that what a watch has made of it is taken back with it."""
 
 
 def mark_frame(frame: Path, part: str, plan: Path) -> str:
@@ -43,13 +51,21 @@ def mark_frame(frame: Path, part: str, plan: Path) -> str:
     """
     draft = open_draft(plan)
     path = mark_path(draft.plan, part)
-    decode(frame)
+    opened = decode(frame)
     name = name_beside(frame, draft.file)
     before = marked(draft.plan, path)
-    draft.set(path, name).save()
+    draft.set(path, name).save(what=MARK)
     told = "solo of " if path[1] == "solo" else ""
     was = f" (was {before})" if before and before != name else ""
-    return f"{plan.name}: {told}{part} is {name}{was}."
+    return f"{plan.name}: {told}{part} is {name}{was}.{_plate_doubt(opened, part, draft.plan)}"
+
+
+def _plate_doubt(frame: Frame, part: str, plan: Plan) -> str:
+    """Return a warning where somebody was left in what is to be the clean plate, else ""."""
+    if part != "plate" or not shows_sitter(read(frame, plan).blocks, wishes_now(plan)):
+        return ""
+    say, do = LEFT_IN_PLATE
+    return f" {say} {do}"
 
 
 def mark_path(plan: Plan, part: str) -> KeyPath:
