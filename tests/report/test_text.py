@@ -170,3 +170,11 @@ def test_the_full_text_of_an_unreadable_file_says_why_and_no_figure() -> None:
     assert frame_text(unreadable()).plain == (
         "× unreadable  F0012.dng\n  The file is cut short.\n  Wait, or copy it again."
     )
+
+
+def test_black_that_its_margins_gainsay_is_said_beside_the_levels() -> None:
+    levels = {"saturation": [15000.0], "saturation_source": "file", "why": {"black": "black_off"}}
+    told = frame_text({**record("measured"), "levels": levels}).plain
+    assert "black isn't that of its masked margins" in told
+    levels["why"] = {}
+    assert "margins" not in frame_text({**record("measured"), "levels": levels}).plain

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from stopwise.conditions import condition
 from stopwise.report.words import shown, signed, tenths
 from stopwise.wording import f_text, share_text, shutter_text
 
@@ -153,4 +154,5 @@ def _levels(record: Mapping[str, Any]) -> str:
     source = levels["saturation_source"]
     mid_grey = (record.get("zones") or {}).get("mid_grey")
     tail = f", mid-grey {mid_grey:.3f}" if mid_grey else ""
-    return f"clip {names.get(source, source)}{tail}"
+    doubts = "".join(f"; {condition(why).short}" for why in (levels.get("why") or {}).values())
+    return f"clip {names.get(source, source)}{tail}{doubts}"
