@@ -276,7 +276,7 @@ class ProcessPool:
         if self._failed_starts >= _MOST_FAILED_STARTS:
             msg = (
                 f"Worker processes can't be started (exit {code}, {self._failed_starts} times). "
-                "Run stopwise self-check."
+                "Run stopwise check on one frame: it needs none, and says what fails."
             )
             raise WrongUse(msg)
 
