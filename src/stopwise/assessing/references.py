@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from stopwise.assessing.light import light_of
 from stopwise.assessing.marked import marked_files
 from stopwise.assessing.remembered import Remembered
-from stopwise.decoding import decode
+from stopwise.decoding import decode_unproven
 from stopwise.errors import StopwiseError
 from stopwise.lights.solo import LampSet, lamp_set
 from stopwise.measuring import read
@@ -200,11 +200,12 @@ class _Reader:
         return f"{self._plan.camera!r};{paper!r};{patches}"
 
     def _read(self, path: Path) -> Marked:
-        frame = decode(path)
+        unproven = decode_unproven(path)
+        frame = unproven.frame
         reading = read(frame, self._plan, look=self._look)
-        return Marked(
-            reading.measurement, reading.blocks, light_in(frame, reading, self._wishes, tails=True)
-        )
+        light = light_in(frame, reading, self._wishes, tails=True)
+        unproven.proven()
+        return Marked(reading.measurement, reading.blocks, light)
 
 
 def light_in(
