@@ -50,8 +50,9 @@ def _lamp_faults(plan: Plan) -> Iterator[Fault]:
         if light.scale == "Ws" and light.full_ws is None:
             say = f'Lamp "{light.name}" counts in watt-seconds but its full power isn\'t said.'
             yield ("light", index, "scale"), f"{say} Write full_ws = 500, or what the pack has."
-    for name in plan.frames.solo:
-        yield from _unknown(name, lamps, "lamp", ("frames", "solo", name))
+    for table, named in (("solo", plan.frames.solo), ("sheet", plan.frames.sheet)):
+        for name in named:
+            yield from _unknown(name, lamps, "lamp", ("frames", table, name))
 
 
 def _patch_faults(plan: Plan) -> Iterator[Fault]:

@@ -69,7 +69,7 @@ def faults_of(errors: list[ErrorDetails], source: Source) -> list[Fault]:
 
 def _fault(error: ErrorDetails, source: Source) -> Fault:
     path: Path = error["loc"]
-    if path[:2] == ("frames", "solo"):
+    if path[:2] in (("frames", "solo"), ("frames", "sheet")):
         path = path[:3]  # a wrong name has "[key]" behind it
     kind = error["type"]
     if kind == "extra_forbidden":

@@ -179,6 +179,9 @@ class Frames(Table):
     plate: FileName | None = _key(None, "clean plate: the backdrop without sitter", "F0009.dng")
     reference: FileName | None = _key(None, "frame that followed patches are cut from", "F0012.dng")
     solo: dict[Name, FileName] = _key({}, "frame of each lamp alone", {"key": "F0003.dng"})
+    sheet: dict[Name, FileName] = _key(
+        {}, "frame of a lamp alone on a matt sheet held at the face", {"key": "F0008.dng"}
+    )
 
 
 class SetPlan(Table):

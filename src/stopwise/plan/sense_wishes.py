@@ -116,10 +116,12 @@ def file_doubts(plan: Plan, folder: File) -> Iterator[Doubt]:
         (("frames", "plate"), frames.plate),
         (("frames", "reference"), frames.reference),
         *((("frames", "solo", lamp), name) for lamp, name in frames.solo.items()),
+        *((("frames", "sheet", lamp), name) for lamp, name in frames.sheet.items()),
     ]
     for path, name in named:
         if name and not (folder / name).exists():
-            do = f"Copy it there, or mark another: stopwise mark FRAME {path[-1]}."
+            sheet = " --sheet" if path[1] == "sheet" else ""
+            do = f"Copy it there, or mark another: stopwise mark FRAME {path[-1]}{sheet}."
             yield Doubt(path, f"{name} isn't beside the plan.", do)
 
 
