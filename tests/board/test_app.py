@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 import re
+import shutil
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
@@ -18,6 +19,7 @@ from stopwise.board.difference import contours, patch_rows
 from stopwise.board.gate import Rules
 from stopwise.board.pictures import Pictures
 from stopwise.plan import load_plan
+from support.board_process import SAMPLES
 from support.board_scene import Scene, hair_out, key_hot, on_plan
 from support.made_picture import drawable, made_picture, rendered
 from support.records import unreadable
@@ -176,6 +178,7 @@ def test_a_frame_is_adopted_and_the_adoption_undone(scene: Scene, client: TestCl
 
 def test_a_solo_is_marked(scene: Scene, client: TestClient) -> None:
     number = scene.land(on_plan()).frame
+    shutil.copy(SAMPLES / "F0004.dng", scene.folder / "F0001.dng")
     assert post(client, "/do/mark", number=number, part="key")[0] == 200
     assert load_plan(scene.plan_path).frames.solo == {"key": "F0001.dng"}
     assert scene.ledger.marks.now() == {"key": number}

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import re
+import shutil
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -13,6 +14,7 @@ from playwright.sync_api import expect
 
 from stopwise.board.serving import BoardServer
 from stopwise.plan import load_plan
+from support.board_process import SAMPLES
 from support.board_scene import Scene, hair_out, key_hot, on_plan, scene_in
 from support.made_picture import drawable, made_picture
 
@@ -387,12 +389,15 @@ def test_a_frame_is_adopted_and_the_adoption_undone(
 
 def test_a_solo_is_marked_and_a_take_begun(scene: Scene, board: BoardServer, page: Page) -> None:
     scene.land(on_plan())
+    shutil.copy(SAMPLES / "F0006.dng", scene.folder / "F0001.dng")
     opened(page, board)
     expect(page.locator("#say")).to_have_text("On plan.")
     page.keyboard.press("m")
     page.get_by_label("solo of hair").check()
     page.get_by_role("button", name="Mark", exact=True).click()
-    expect(page.locator("#told")).to_have_text("F0001.dng is the solo of hair.")
+    expect(page.locator("#told")).to_have_text(
+        "plan.toml: solo of hair is F0001.dng.", timeout=30_000
+    )
     assert load_plan(scene.plan_path).frames.solo == {"hair": "F0001.dng"}
     page.keyboard.press("t")
     page.get_by_label("What was turned").fill("key -0.5")

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import shutil
 from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from stopwise.board.actions import Actions, adopted
+from stopwise.board.actions import Actions
 from stopwise.board.edits import (
     Stale,
     Which,
@@ -15,12 +16,14 @@ from stopwise.board.edits import (
     plan_view,
     save_backdrop,
     save_patch,
-    undo,
 )
+from stopwise.day.adopting import adopted
+from stopwise.day.references import solo_looks
 from stopwise.errors import PlanError, WrongUse
 from stopwise.ledger import MEMORY, Ledger, Place, Stamp
 from stopwise.plan import load_plan
-from stopwise.plan.draft import open_draft
+from stopwise.plan.draft import open_draft, undo_edit
+from support.board_process import SAMPLES
 from support.board_scene import PLAN_TEXT, key_hot, on_plan
 
 if TYPE_CHECKING:
@@ -98,10 +101,10 @@ def test_a_patch_that_a_ratio_needs_stays(file: Path) -> None:
 def test_a_patch_is_taken_out_and_put_back(file: Path) -> None:
     delete_patch(file, Which("hair"))
     assert load_plan(file).patch("hair") is None
-    undo(file)
+    undo_edit(file)
     assert file.read_text() == PLAN_TEXT
     with pytest.raises(WrongUse, match="no edit"):
-        undo(file)
+        undo_edit(file)
 
 
 def test_backdrop_boxes_are_written_where_they_stand(file: Path) -> None:
@@ -146,18 +149,24 @@ def test_adopting_makes_a_frames_figures_the_wishes_and_keeps_the_old_as_comment
     assert "# zone = 6.5  (before F0007.dng)" in text
 
 
-def test_a_frame_is_marked_with_its_path_from_the_plan(file: Path) -> None:
+def test_a_frame_is_marked_as_the_command_does_with_its_look(file: Path) -> None:
+    shoot = file.parent / "shoot"
+    shoot.mkdir()
+    shutil.copy(SAMPLES / "F0004.dng", shoot / "F0003.dng")
     with Ledger(MEMORY) as ledger:
-        actions = Actions(ledger, file.parent / "shoot", file)
-        frame = on_plan(file="F0003.dng")
-        place = Place(str(file.parent), "shoot/F0003.dng", Stamp(1, 1, 1))
-        ledger.frames.keep(frame, place, sha256="0" * 64)
-        assert actions.mark(1, frame, "key") == "F0003.dng is the solo of key."
-        actions.mark(1, frame, "grey")
+        actions = Actions(ledger, shoot, file)
+        frame = on_plan(file="F0003.dng", look="in black")
+        place = Place(str(shoot), "F0003.dng", Stamp(1, 1, 1))
+        kept = ledger.frames.keep(frame, place, sha256="0" * 64)
+        said = actions.mark(kept, "key")
+        assert said == "plan.toml: solo of key is shoot/F0003.dng."
+        assert solo_looks(ledger) == {"key": "in black"}
         with pytest.raises(WrongUse, match="neither a mark nor a lamp"):
-            actions.mark(1, frame, "moon")
-    frames = load_plan(file).frames
-    assert (frames.solo, frames.grey) == ({"key": "shoot/F0003.dng"}, "shoot/F0003.dng")
+            actions.mark(kept, "moon")
+        assert load_plan(file).frames.solo == {"key": "shoot/F0003.dng"}
+        assert actions.undo() == "Took the mark back."
+        assert (solo_looks(ledger), ledger.marks.now()) == ({}, {})
+    assert load_plan(file).frames.solo == {}
 
 
 def test_without_a_plan_what_needs_one_is_refused(tmp_path: Path) -> None:

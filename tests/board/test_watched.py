@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING
 import pytest
 from playwright.sync_api import expect
 
+from stopwise.day.references import solo_looks
+from stopwise.ledger import Ledger
 from support.board_process import SAMPLES, BoardProcess
 
 if TYPE_CHECKING:
@@ -148,6 +150,39 @@ def test_what_is_said_on_the_page_reaches_the_watch_as_the_commands_do(
         expect(dialog.get_by_role("img")).to_be_visible()
     assert record["look"] == "in black"
     assert record["take"] is not None
+
+
+def test_an_adoption_and_a_mark_made_on_the_page_are_taken_back_whole(
+    tmp_path: Path, page: Page
+) -> None:
+    with BoardProcess(tmp_path) as board, Ledger(tmp_path / "ledger.sqlite") as ledger:
+        before = board.plan.read_text(encoding="utf-8")
+        page.goto(board.address)
+        board.land("F0011.dng")
+        expect(page.locator("#facts")).to_contain_text("F0011.dng", timeout=JUDGING_MS)
+        page.keyboard.press("a")
+        page.get_by_role("dialog").get_by_role("button", name="Adopt").click()
+        board.await_said(r"Adopted F0011\.dng\. Take 1 begins")
+        page.keyboard.press("u")
+        expect(page.locator("#told")).to_contain_text("no longer adopted")
+        assert board.plan.read_text(encoding="utf-8") == before
+        assert ledger.takes.all() == []
+        wear(page, "in black")
+        board.land("F0004.dng")
+        expect(page.locator("#facts")).to_contain_text("F0004.dng", timeout=JUDGING_MS)
+        page.keyboard.press("m")
+        page.get_by_label("solo of key").check()
+        page.get_by_role("button", name="Mark", exact=True).click()
+        expect(page.locator("#told")).to_contain_text(
+            "solo of key is shoot/F0004.dng", timeout=30_000
+        )
+        assert solo_looks(ledger) == {"key": "in black"}
+        page.keyboard.press("u")
+        expect(page.locator("#told")).to_have_text("Took the mark back.")
+        assert solo_looks(ledger) == {}
+        assert board.plan.read_text(encoding="utf-8") == before
+        records = [board.judged(), board.judged()]
+    assert [record["take"] for record in records] == [None, None]
 
 
 def test_a_board_on_the_network_wants_its_token_and_may_not_edit(

@@ -8,21 +8,27 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from stopwise.day.adopting import ADOPT, adopted, refuse_spoilt
+from stopwise.board.apart import apart
+from stopwise.day.adopting import ADOPT, Choice, refuse_spoilt
 from stopwise.day.awaiting import card_box, keep_card_box
-from stopwise.day.references import keep_adopted
 from stopwise.day.saying import YES, card_patch, read_lit, read_look, read_parts, read_turned
-from stopwise.day.standing import offered_turn
+from stopwise.day.standing import Standing, offered_turn
+from stopwise.day.taking_part import adopt_frame, note_mark, undo_last
 from stopwise.errors import WrongUse
-from stopwise.plan.draft import open_draft
 from stopwise.plan.reading import load_plan
-from stopwise.preparing.marks import mark_path, name_beside
+from stopwise.preparing.marks import MARK, mark_frame
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from stopwise.ledger import Ledger
+    from stopwise.ledger import Kept, Ledger
     from stopwise.plan.model import Plan
+
+_MARK_FAILS = "The frame was not marked: its decoder failed. Mark another."
+_UNDONE = {
+    ADOPT: "Took the adoption back: the wishes are as they were, and so is the take.",
+    MARK: "Took the mark back.",
+}
 
 
 class Actions:
@@ -58,31 +64,33 @@ class Actions:
         return self.plan_path
 
     def adopt(self, record: Mapping[str, Any]) -> str:
-        """Make a frame's figures the wishes, the old ones kept as comments."""
+        """Make a frame's figures the wishes, the old ones kept as comments; a take begins."""
         refuse_spoilt(record)
-        draft, changed = adopted(open_draft(self.plan_file), record)
-        if not changed:
-            msg = "Nothing in this frame differs from what is wished."
-            raise WrongUse(msg)
-        draft.save(what=ADOPT)
-        body = {"file": record["file"], "look": record.get("look"), "lamps": record.get("lamps")}
-        self._ledger.orders.say("adopt", body)
-        keep_adopted(self._ledger, record.get("look"), Path(self._folder, str(record["file"])))
+        lit = Standing(self._ledger, lambda _: None).lit
+        changed = adopt_frame(
+            self._ledger,
+            record,
+            self.plan_file,
+            frame=Path(self._folder, str(record["file"])),
+            choice=Choice(lit=lit),
+        )
         wishes = "1 wish" if len(changed) == 1 else f"{len(changed)} wishes"
         return f"Adopted {wishes} from {record['file']}. Undo takes it back."
 
-    def mark(self, number: int, record: Mapping[str, Any], part: str) -> str:
+    def mark(self, kept: Kept, part: str) -> str:
         """Write into the plan that a frame is grey, ambient, plate, reference or a lamp's solo."""
-        if record["verdict"] == "unreadable":
+        if kept.record["verdict"] == "unreadable":
             msg = "A frame that can't be read plays no part."
             raise WrongUse(msg)
-        draft = open_draft(self.plan_file)
-        path = mark_path(draft.plan, part)
-        frame = Path(self._folder, str(record["file"]))
-        draft.set(path, name_beside(frame, draft.file)).save()
-        self._ledger.marks.set(part, number)
-        what = f"the solo of {part}" if path[1] == "solo" else part
-        return f"{record['file']} is {what}."
+        frame = Path(self._folder, str(kept.record["file"]))
+        said = apart(mark_frame, frame, part, self.plan_file, fails=_MARK_FAILS)
+        note_mark(self._ledger, part, kept)
+        return said
+
+    def undo(self) -> str:
+        """Take back the last edit of the plan, and what the watch made of it."""
+        done = undo_last(self._ledger, self.plan_file)
+        return _UNDONE.get(done, "Took back the last edit of the plan.")
 
     def begin_take(self, said: str) -> str:
         """Begin a take, and say what was turned: "key -0.5"; "yes" for the turn asked about."""

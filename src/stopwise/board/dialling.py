@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-import multiprocessing
-from concurrent.futures import ProcessPoolExecutor
-from concurrent.futures.process import BrokenProcessPool
 from contextlib import ExitStack
 from typing import TYPE_CHECKING, Any
 
-from stopwise.errors import StopwiseError, WrongUse
+from stopwise.board.apart import apart
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -18,7 +15,7 @@ if TYPE_CHECKING:
     from stopwise.ledger import Ledger
     from stopwise.report.drawable import Drawable
 
-_PATIENCE_S = 120.0
+_FAILS = "The powers could not be worked out: a solo's decoder failed. Mark it again."
 
 
 def page_dialler(plan_path: Path, ledger: Ledger, look: Callable[[], str | None]) -> Dialler:
@@ -35,34 +32,22 @@ def page_dialler(plan_path: Path, ledger: Ledger, look: Callable[[], str | None]
     """
     place = None if ledger.in_memory else ledger.place
 
-    def dial() -> tuple[dict[str, Any], Drawable | None]:
-        spawn = multiprocessing.get_context("spawn")
-        with ProcessPoolExecutor(1, mp_context=spawn) as process:
-            try:
-                found = process.submit(_dialled, plan_path, place, look()).result(_PATIENCE_S)
-            except (BrokenProcessPool, TimeoutError):
-                msg = "The powers could not be worked out: a solo's decoder failed. Mark it again."
-                raise WrongUse(msg) from None
-        if isinstance(found, str):
-            raise WrongUse(found)
-        return found
+    def dial() -> tuple[dict[str, Any], Drawable]:
+        return apart(_dialled, plan_path, place, look(), fails=_FAILS)
 
     return dial
 
 
 def _dialled(
     plan_path: Path, place: str | None, look: str | None
-) -> tuple[dict[str, Any], Drawable] | str:
-    """Return the answer with its picture, or in words why there is none."""
+) -> tuple[dict[str, Any], Drawable]:
+    """Return the answer with its picture."""
     from stopwise.ledger import Ledger
     from stopwise.preparing.dialling import dial_plan
     from stopwise.report.leaf.dialled import predicted_drawable
 
     with ExitStack() as opened:
-        try:
-            ledger = None if place is None else opened.enter_context(Ledger(place))
-            done = dial_plan(plan_path, look=look, ledger=ledger)
-        except StopwiseError as error:
-            return str(error)
+        ledger = None if place is None else opened.enter_context(Ledger(place))
+        done = dial_plan(plan_path, look=look, ledger=ledger)
     picture = predicted_drawable(done.answer, mid_grey=done.plan.camera.mid_grey)
     return {**done.answer.to_json(), "notes": list(done.sentences)}, picture

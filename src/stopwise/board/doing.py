@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from starlette.requests import Request
 
     from stopwise.board.desk import Desk
+    from stopwise.ledger import Kept
 
 _MOST_BYTES = 65_536
 _BODY_S = 10.0
@@ -96,13 +97,13 @@ def _texts(body: dict[str, Any], key: str) -> list[str]:
     return values
 
 
-def _frame(desk: Desk, body: dict[str, Any]) -> tuple[int, dict[str, Any]]:
+def _frame(desk: Desk, body: dict[str, Any]) -> Kept:
     number = body.get("number")
     kept = desk.ledger.frames.by_number(number) if isinstance(number, int) else None
     if kept is None:
         msg = "There is no such frame."
         raise WrongUse(msg)
-    return kept.frame, kept.record
+    return kept
 
 
 def _which(name: str, body: dict[str, Any]) -> Which:
@@ -137,20 +138,19 @@ def _save_backdrop(desk: Desk, body: dict[str, Any]) -> str:
 
 
 def _undo(desk: Desk, _: dict[str, Any]) -> str:
-    edits.undo(desk.actions.plan_file)
+    said = desk.actions.undo()
     desk.plan_changed()
-    return "Took back the last edit of the plan."
+    return said
 
 
 def _adopt(desk: Desk, body: dict[str, Any]) -> str:
-    said = desk.actions.adopt(_frame(desk, body)[1])
+    said = desk.actions.adopt(_frame(desk, body).record)
     desk.plan_changed()
     return said
 
 
 def _mark(desk: Desk, body: dict[str, Any]) -> str:
-    number, record = _frame(desk, body)
-    said = desk.actions.mark(number, record, _text(body, "part"))
+    said = desk.actions.mark(_frame(desk, body), _text(body, "part"))
     desk.plan_changed()
     return said
 

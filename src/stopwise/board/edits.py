@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from stopwise.errors import WrongUse
-from stopwise.plan.draft import open_draft, undo_edit
+from stopwise.plan.draft import open_draft
 from stopwise.plan.wishes import wishes_now
 
 if TYPE_CHECKING:
@@ -120,11 +120,6 @@ def save_backdrop(file: Path, boxes: list[Any], *, was: list[Any]) -> None:
         msg = "The backdrop's boxes were changed in the plan meanwhile. Look again, then save."
         raise Stale(msg)
     draft.set(("backdrop", "boxes"), [_value("box", box) for box in boxes]).save()
-
-
-def undo(file: Path) -> None:
-    """Take back the last edit; refused where the file was changed since."""
-    undo_edit(file)
 
 
 def plan_view(plan: Plan | None, *, look: str | None = None) -> dict[str, Any]:

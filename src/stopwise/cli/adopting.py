@@ -8,21 +8,14 @@ from typing import TYPE_CHECKING, Any, Self
 import click
 
 from stopwise.assessing import Brief, assess
-from stopwise.cli.speaking import find_watch
-from stopwise.day.adopting import (
-    ADOPT,
-    Choice,
-    adopted,
-    refuse_spoilt,
-    with_reference,
-)
-from stopwise.day.references import keep_adopted, reference_of, solos_are_of
+from stopwise.cli.speaking import find_watch, watch_of_plan
+from stopwise.day.adopting import ADOPT, Choice, refuse_spoilt
+from stopwise.day.references import reference_of, solos_are_of
 from stopwise.day.standing import Standing
-from stopwise.errors import PathMissing, WrongUse
+from stopwise.day.taking_part import adopt_frame, undo_last
+from stopwise.errors import WrongUse
 from stopwise.ledger import MEMORY, Ledger
 from stopwise.plan import load_plan
-from stopwise.plan.draft import open_draft, undo_edit
-from stopwise.preparing.marks import name_beside
 
 if TYPE_CHECKING:
     from stopwise.day.adopting import Change
@@ -56,14 +49,7 @@ class Adopting:
         if plan_path is None:
             watch = find_watch(**named)
             return cls(watch.plan_path(), watch)
-        try:
-            watch = find_watch(**named)
-        except (PathMissing, WrongUse):
-            if named.get("ledger_path") or named.get("folder"):
-                raise
-            return cls(plan_path, None)
-        is_its = watch.plan is not None and watch.plan == plan_path.resolve()
-        return cls(plan_path, watch if is_its else None)
+        return cls(plan_path, watch_of_plan(plan_path, **named))
 
     def undo(self) -> None:
         """Take the last adoption back.
@@ -73,7 +59,8 @@ class Adopting:
         WrongUse
             If the plan was edited since, or nothing was adopted.
         """
-        undo_edit(self._plan, what=ADOPT)
+        with Ledger(self._watch.ledger if self._watch else MEMORY) as ledger:
+            undo_last(ledger, self._plan, what=ADOPT)
         click.echo(f"{self._plan.name}: the wishes are as they were before.")
 
     def adopt(
@@ -100,13 +87,8 @@ class Adopting:
             if not anyway:
                 refuse_spoilt(record)
             names = tuple(part.strip() for part in (patches or "").split(",") if part.strip())
-            is_first = reference_of(ledger, record["look"]) is None
             choice = Choice(only, names, standing.lit)
-            changes = self._write(path, record, choice, is_reference=is_first)
-            if self._watch is not None:
-                keep_adopted(ledger, record["look"], path)
-                body = {"file": path.name, "look": record["look"], "lamps": record["lamps"]}
-                ledger.orders.say("adopt", body)
+            changes = adopt_frame(ledger, record, self._plan, frame=path, choice=choice)
         for words in _told(path, changes, record):
             click.echo(words)
 
@@ -120,18 +102,6 @@ class Adopting:
             is_other_stuff=not solos_are_of(ledger, plan, standing.look),
             reference=reference_of(ledger, standing.look),
         )
-
-    def _write(
-        self, path: Path, record: dict[str, Any], choice: Choice, *, is_reference: bool
-    ) -> tuple[Change, ...]:
-        draft, changes = adopted(open_draft(self._plan), record, choice)
-        if not changes:
-            msg = f"Nothing that is seen in {path.name} differs from what is wished."
-            raise WrongUse(msg)
-        if is_reference:
-            draft = with_reference(draft, record, name_beside(path, draft.file))
-        draft.save(what=ADOPT)
-        return changes
 
 
 def _newest(ledger: Ledger) -> Path:

@@ -21,6 +21,8 @@ def mark(frame: Path, part: str, plan: Path) -> None:
 
     Example: stopwise mark F0003.dng key --plan plan.toml
     """
+    from stopwise.cli.marking import tell_of_mark
     from stopwise.preparing.marks import mark_frame
 
     click.echo(mark_frame(frame, part, plan))
+    tell_of_mark(frame, part, plan)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from stopwise.cli.options import PATH
+from stopwise.errors import PathMissing, WrongUse
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -29,6 +30,25 @@ def find_watch(*, ledger_path: Path | None, folder: Path | None, **_: Any) -> Wa
     from stopwise.day.watches import the_watch
 
     return the_watch(ledger=ledger_path, folder=folder)
+
+
+def watch_of_plan(
+    plan: Path, *, ledger_path: Path | None = None, folder: Path | None = None, **_: Any
+) -> Watch | None:
+    """Return the watch that goes by a plan, or None.
+
+    Raises
+    ------
+    PathMissing, WrongUse
+        If a watch is named and isn't there.
+    """
+    try:
+        watch = find_watch(ledger_path=ledger_path, folder=folder)
+    except (PathMissing, WrongUse):
+        if ledger_path or folder:
+            raise
+        return None
+    return watch if watch.plan is not None and watch.plan == plan.resolve() else None
 
 
 def plan_of(watch: Watch) -> Plan:

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 from stopwise.plan.wishes import stays_with_the_set, wishes_now
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from stopwise.ledger import Ledger
     from stopwise.plan.model import Plan
 
@@ -43,17 +45,41 @@ def adopted_frame(ledger: Ledger, look: str | None) -> Path | None:
     return None if kept is None else Path(kept)
 
 
+def references_now(ledger: Ledger, look: str | None) -> dict[str, str | None]:
+    """Return a look's two frames as they are kept, to be put back later."""
+    adopted = (ledger.settings.get(_ADOPTED) or {}).get(look or "")
+    return {"adopted": adopted, "reference": ledger.settings.get(_setting(look))}
+
+
+def put_references_back(ledger: Ledger, look: str | None, before: Mapping[str, str | None]) -> None:
+    """Keep a look's two frames as :func:`references_now` returned them."""
+    kept = {**(ledger.settings.get(_ADOPTED) or {}), look or "": before.get("adopted")}
+    ledger.settings.set(_ADOPTED, {name: frame for name, frame in kept.items() if frame})
+    ledger.settings.set(_setting(look), before.get("reference"))
+
+
 def keep_solo(ledger: Ledger, part: str, look: str | None) -> None:
     """Keep in which look a lamp's solo was shot."""
-    kept = ledger.settings.get(_SOLO_LOOKS) or {}
-    ledger.settings.set(_SOLO_LOOKS, {**kept, part: look})
+    ledger.settings.set(_SOLO_LOOKS, {**solo_looks(ledger), part: look})
+
+
+def forget_solo(ledger: Ledger, part: str) -> None:
+    """Forget in which look a lamp's solo was shot."""
+    looks = solo_looks(ledger)
+    looks.pop(part, None)
+    ledger.settings.set(_SOLO_LOOKS, looks)
+
+
+def solo_looks(ledger: Ledger) -> dict[str, str | None]:
+    """Return in which look each lamp's solo was shot."""
+    return dict(ledger.settings.get(_SOLO_LOOKS) or {})
 
 
 def solos_are_of(ledger: Ledger, plan: Plan | None, look: str | None) -> bool:
     """Tell whether all solos show the clothes and the sitter of a look."""
     if plan is None:
         return True
-    kept = ledger.settings.get(_SOLO_LOOKS) or {}
+    kept = solo_looks(ledger)
     return all(kept.get(lamp) == look for lamp in plan.frames.solo)
 
 

@@ -21,6 +21,7 @@ OWN = "the plan's own"
 """How the wishes are called that hold where no look is worn."""
 
 _STANDING, _BEGUN, _OFFERED, _POWERS = "standing", "take begun", "offered", "powers turned"
+_BEFORE_ADOPTION = "before adoption"
 
 
 def offered_turn(ledger: Ledger) -> dict[str, float]:
@@ -132,7 +133,24 @@ class Standing:
             for name, one in lamps.items()
             if one["stops"] is not None and one["state"] not in ("out", "not seen")
         }
-        return f"Adopted {order.body['file']}. {self._begin({}, {**self.run.gave(), **gave})}"
+        begun = self.run.begun
+        before = {"number": begun.number, "base": dict(begun.base), "turned": dict(begun.turned)}
+        said = self._begin({}, {**self.run.gave(), **gave})
+        self._ledger.settings.set(_BEFORE_ADOPTION, {"take": self.take, "begun": before})
+        return f"Adopted {order.body['file']}. {said}"
+
+    def _unadopt(self, order: Order, _: Plan | None) -> str:
+        """Go on with the take that was on before an adoption began its own."""
+        said = f"{order.body} is no longer adopted."
+        kept = self._ledger.settings.get(_BEFORE_ADOPTION)
+        if not kept or kept["take"] != self.take:
+            return said
+        self._ledger.takes.forget_empty(kept["take"])
+        self._ledger.settings.set(_BEFORE_ADOPTION, None)
+        self._ledger.settings.set(_BEGUN, kept["begun"])
+        self.run = Run(Begun(**kept["begun"]))
+        self._fill_run()
+        return said if self.take is None else f"{said} Take {self.take} goes on."
 
     def _expect(self, order: Order, plan: Plan | None) -> str:
         awaiting = Awaiting(read_parts(", ".join(order.body), plan or Plan()))
@@ -192,5 +210,6 @@ _ACTS: dict[str, Callable[[Standing, Order, Plan | None], str]] = {
     "lit": Standing._light,  # noqa: SLF001
     "take": Standing._take,  # noqa: SLF001
     "adopt": Standing._adopt,  # noqa: SLF001
+    "unadopt": Standing._unadopt,  # noqa: SLF001
     "expect": Standing._expect,  # noqa: SLF001
 }

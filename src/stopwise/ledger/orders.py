@@ -138,6 +138,16 @@ class Takes:
         )
         return [Take(row[0], row[1], json.loads(row[2]), *row[3:]) for row in rows]
 
+    def forget_empty(self, number: int) -> None:
+        """Take out a take in which no frame has landed; one that has frames stays."""
+        with self._store.atomic() as connection:
+            connection.execute(
+                "DELETE FROM takes WHERE id = ? "
+                "AND after_frame IS (SELECT max(id) FROM frames) "
+                "AND id = (SELECT max(id) FROM takes)",
+                (number,),
+            )
+
     def current(self) -> Take | None:
         """Return the take that is on, or None before the first."""
         takes = self.all()

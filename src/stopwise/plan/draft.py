@@ -116,7 +116,7 @@ def open_draft(path: str | Path) -> Draft:
     return draft
 
 
-def undo_edit(path: str | Path, *, what: str = "") -> None:
+def undo_edit(path: str | Path, *, what: str = "") -> str:
     """Put the plan back to what it was before the last edit by the program.
 
     Parameters
@@ -125,6 +125,11 @@ def undo_edit(path: str | Path, *, what: str = "") -> None:
         The plan file.
     what
         How that edit must be called; "" for whichever it was.
+
+    Returns
+    -------
+    str
+        How that edit was called.
 
     Raises
     ------
@@ -148,6 +153,7 @@ def undo_edit(path: str | Path, *, what: str = "") -> None:
         raise WrongUse(msg)
     _write(file, now, before)
     kept.unlink(missing_ok=True)
+    return str(note.get("what") or "")
 
 
 def undo_file(file: Path) -> Path:
