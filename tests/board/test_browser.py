@@ -13,6 +13,7 @@ import pytest
 from playwright.sync_api import expect
 
 from stopwise.board.serving import BoardServer
+from stopwise.conditions import condition
 from stopwise.plan import load_plan
 from support.board_process import SAMPLES
 from support.board_scene import Scene, hair_out, key_hot, on_plan, scene_in
@@ -216,6 +217,24 @@ def test_the_run_shows_each_patch_and_each_lamp(
     expect(words).to_contain_text("lit cheek: 0.0")
     expect(words).to_contain_text("key lamp: +0.6; hair lamp: out")
     expect(page.locator("#run text.figure", has_text="out")).to_have_count(1)
+
+
+def test_every_condition_of_a_frame_stands_on_the_page_in_the_tables_words(
+    scene: Scene, board: BoardServer, page: Page
+) -> None:
+    frame = on_plan()
+    frame["levels"]["why"] = {"black": "black_off"}
+    frame["patches"]["hair"] |= {"zone": None, "why": {"zone": "not_followed"}}
+    frame["patches"]["shadow cheek"] |= {"zone": None, "why": {"zone": "not_followed"}}
+    frame["ratio"] |= {"stops": None, "ratio": None, "why": "one_heap"}
+    frame["backdrop"] |= {"left_right": None, "why": {"left_right": "no_pairs"}}
+    scene.land(frame)
+    opened(page, board)
+    facts = page.locator("#facts")
+    for name in ("black_off", "not_followed", "one_heap", "no_pairs"):
+        expect(facts).to_contain_text(condition(name).short)
+    expect(facts).to_contain_text(f"hair: {condition('not_followed').short}")
+    expect(facts).to_contain_text(f"paper: {condition('no_pairs').short}")
 
 
 def test_any_frame_is_found_and_stepped_from(scene: Scene, board: BoardServer, page: Page) -> None:

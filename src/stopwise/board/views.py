@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
+from stopwise.conditions import condition
 from stopwise.plan.floor import floor_of_plan
 from stopwise.report.call import call_lines, worst_finding
 from stopwise.report.facts import facts, patch_figure, share
@@ -64,7 +65,7 @@ def frame_view(
         ],
         "ruler": _ruler(record),
         "floor": _floor(plan, record, powers),
-        "facts": facts(record),
+        "facts": [*facts(record), *_unseen(record)],
     }
 
 
@@ -174,6 +175,22 @@ def _ruler(record: Mapping[str, Any]) -> dict[str, Any]:
             for reading in ruler.readings
         ],
     }
+
+
+def _unseen(record: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """Return why figures are absent, each condition once with what it holds for."""
+    found: dict[str, list[str]] = {}
+    owners = [(name, one) for name, one in (record.get("patches") or {}).items()]
+    owners += [(part, record.get(part) or {}) for part in ("ratio", "backdrop")]
+    for name, figures in owners:
+        why = figures.get("why") or {}
+        for each in [why] if isinstance(why, str) else sorted(set(why.values())):
+            found.setdefault(each, []).append(shown(_UNSEEN.get(name, name)))
+    told = [f"{', '.join(names)}: {condition(why).short}" for why, names in found.items()]
+    return [("Not seen", "; ".join(told))] if told else []
+
+
+_UNSEEN = {"backdrop": "paper"}
 
 
 def _figure(value: float | None, off: float | None) -> str:
