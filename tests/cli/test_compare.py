@@ -7,7 +7,9 @@ import math
 
 import pytest
 
+from stopwise.assessing import light, references
 from stopwise.cli import run
+from stopwise.ledger import Ledger
 from support.made_takes import MadeShoot, settings
 
 
@@ -89,6 +91,37 @@ def test_a_head_that_turned_is_told_from_its_lamps(made, compare):
     assert cheek["cause"] == "sitter"
     assert cheek["turn"] is None
     assert answer["lamps"]["key"] == pytest.approx(0.0, abs=0.1)
+
+
+def noting(decode, decoded):
+    """Return a decoder that notes the names of its files."""
+
+    def noted(path):
+        decoded.append(path.name)
+        return decode(path)
+
+    return noted
+
+
+def test_solos_that_the_ledger_keeps_are_not_decoded_again(compare, tmp_path, monkeypatch):
+    names = ("F0011.dng", "A0001.dng", "--turned", "key=-0.7")
+    _, without = compare(*names)
+    ledger = tmp_path / "ledger.sqlite"
+    with Ledger(ledger):
+        pass
+    decoded = []
+
+    for module, name in ((references, "decode_unproven"), (light, "decode")):
+        monkeypatch.setattr(module, name, noting(getattr(module, name), decoded))
+    answers = []
+    for _ in range(2):
+        monkeypatch.setattr(references, "_CACHE", type(references._CACHE)())
+        decoded.clear()
+        answers.append(compare(*names, "--ledger", str(ledger))[1])
+    assert decoded == ["F0011.dng"]  # the reference, for the patches to be followed from
+    for answer in answers:
+        for name, stops in without["lamps"].items():
+            assert answer["lamps"][name] == pytest.approx(stops, abs=0.01), name
 
 
 def test_the_leaf_is_drawn_beside_the_figures(made, compare, tmp_path):

@@ -38,13 +38,15 @@ class Marked:
 
     Attributes
     ----------
-    measurement, blocks, light
-        Its figures, its luminance on blocks, its linear light by colour.
+    light
+        Its linear light by colour.
+    measurement, blocks
+        Its figures, and its luminance on blocks; None where only its light was kept.
     """
 
-    measurement: Measurement
-    blocks: Blocks
     light: LightPicture
+    measurement: Measurement | None = None
+    blocks: Blocks | None = None
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -80,7 +82,7 @@ class References:
     full: LightPicture | None = None
 
 
-def references_for(brief: Brief, frame: Frame, wishes: Wishes) -> References:
+def references_for(brief: Brief, frame: Frame | None, wishes: Wishes) -> References:
     """Return what the plan's own frames give to one frame, each decoded once in this process.
 
     Parameters
@@ -89,6 +91,7 @@ def references_for(brief: Brief, frame: Frame, wishes: Wishes) -> References:
         With the plan and its folder.
     frame
         The frame to be judged: one that stands otherwise, or has other dimensions, is no reference.
+        None takes all that are as large as the first.
     wishes
         What of the plan holds now: its patches are read in the plan's frames too.
     """
@@ -110,7 +113,7 @@ def references_for(brief: Brief, frame: Frame, wishes: Wishes) -> References:
         ambient=None if ambient is None else ambient.measurement,
         plate=None if plate is None else plate.blocks,
         reference=None if reference is None else reference.blocks,
-        even=_even({lamp: marked.blocks for lamp, marked in shot.items()}, ambient, brief),
+        even=_even(shot, ambient, brief),
         lamps=_lamps(solos, None if ambient is None else ambient.light, plan),
         notes=tuple(dict.fromkeys(reader.notes)),
         solos=solos,
@@ -157,26 +160,28 @@ def _files(brief: Brief, plan: Plan, folder: Path) -> dict[str, Path]:
     return files
 
 
-def _even(solos: Mapping[str, Blocks], ambient: Marked | None, brief: Brief) -> Blocks | None:
+def _even(shot: Mapping[str, Marked], ambient: Marked | None, brief: Brief) -> Blocks | None:
     """Return the light of all lamps that are meant to be lit, added up from their solos."""
     wanted = [light.name for light in (brief.plan.lights if brief.plan else ())]
     lit = [name for name in wanted if brief.lit is None or name in brief.lit]
-    if not lit or brief.is_other_stuff or not set(lit) <= set(solos):
+    if not lit or brief.is_other_stuff or not set(lit) <= set(shot):
         return None
     factors = [2.0 ** (brief.said or {}).get(name, 0.0) for name in lit]
-    parts = [(solos[name], factor) for name, factor in zip(lit, factors, strict=True)]
+    terms = [(shot[name].blocks, factor) for name, factor in zip(lit, factors, strict=True)]
     if ambient is not None:
-        parts.append((ambient.blocks, 1.0 - sum(factors)))
-    return added(parts)
+        terms.append((ambient.blocks, 1.0 - sum(factors)))
+    parts = [(blocks, factor) for blocks, factor in terms if blocks is not None]
+    return added(parts) if len(parts) == len(terms) else None
 
 
 class _Reader:
     """Reads the plan's frames for one frame, out of the cache where they are."""
 
-    def __init__(self, plan: Plan, look: str | None, frame: Frame, wishes: Wishes) -> None:
+    def __init__(self, plan: Plan, look: str | None, frame: Frame | None, wishes: Wishes) -> None:
         self._plan = plan
         self._look = look
-        self._size = frame.size
+        self._size = None if frame is None else frame.size
+        self._grid: tuple[int, ...] | None = None
         self._wishes = wishes
         self.notes: list[str] = []
 
@@ -185,19 +190,16 @@ class _Reader:
         if path is None or not path.exists():
             return None
         try:
-            status = path.stat()
-            key = (str(path), status.st_mtime_ns, status.st_size, self._boxes())
+            key = _key(path, self._plan, self._wishes)
             marked = _cached(key) or _keep(key, self._read(path))
         except (StopwiseError, OSError) as error:
             self.notes.append(f"{path.name}: not used as the plan's own frame: {error}")
             return None
-        return marked if marked.measurement.size == self._size else None
-
-    def _boxes(self) -> str:
-        """Return what a reading depends on: camera and places, but no wish."""
-        patches = ";".join(f"{patch.name}={patch.box}" for patch in self._wishes.measured)
-        paper = None if self._plan.backdrop is None else self._plan.backdrop.boxes
-        return f"{self._plan.camera!r};{paper!r};{patches}"
+        told = marked.measurement
+        if told is not None and self._size is not None:
+            return marked if told.size == self._size else None
+        self._grid = self._grid or marked.light.mean.shape
+        return marked if marked.light.mean.shape == self._grid else None
 
     def _read(self, path: Path) -> Marked:
         unproven = decode_unproven(path)
@@ -205,7 +207,7 @@ class _Reader:
         reading = read(frame, self._plan, look=self._look)
         light = light_in(frame, reading, self._wishes, tails=True)
         unproven.proven()
-        return Marked(reading.measurement, reading.blocks, light)
+        return Marked(light, reading.measurement, reading.blocks)
 
 
 def light_in(
@@ -218,6 +220,29 @@ def light_in(
 
 _Key = tuple[str, int, int, str]
 _CACHE: OrderedDict[_Key, Marked] = OrderedDict()
+
+
+def lay_out(lights: Mapping[Path, LightPicture], plan: Plan, wishes: Wishes) -> None:
+    """Have frames whose light is known used without being decoded, in this process.
+
+    Parameters
+    ----------
+    lights
+        By the path as the plan's folder and name make it. Where such a frame's figures are needed
+        too, such as a plate's paper, they are missing.
+    plan, wishes
+        By which the light was read.
+    """
+    for path, light in lights.items():
+        _keep(_key(path, plan, wishes), Marked(light))
+
+
+def _key(path: Path, plan: Plan, wishes: Wishes) -> _Key:
+    """Return what a reading depends on: the file, camera and places, but no wish."""
+    status = path.stat()
+    patches = ";".join(f"{patch.name}={patch.box}" for patch in wishes.measured)
+    paper = None if plan.backdrop is None else plan.backdrop.boxes
+    return str(path), status.st_mtime_ns, status.st_size, f"{plan.camera!r};{paper!r};{patches}"
 
 
 def _cached(key: _Key) -> Marked | None:

@@ -65,6 +65,7 @@ def walk(ledger: Ledger, take: str, basis: Basis, today: Today, *, as_json: bool
     WrongUse
         If the old plan has no solos that can be read.
     """
+    basis.lay_out(ledger)
     old = lamps_of(basis)
     if old is None or basis.plan is None:
         msg = "The plan has no solos whose files are there, so no lamp can be built again from it."

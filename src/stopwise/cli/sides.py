@@ -2,20 +2,24 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from stopwise.assessing import Brief, assess
+from stopwise.assessing.references import lay_out
 from stopwise.conditions import CONDITIONS
-from stopwise.errors import PathMissing, Unreadable, WrongUse
+from stopwise.errors import PathMissing, StopwiseError, Unreadable, WrongUse
+from stopwise.ledger import Ledger, default_place
+from stopwise.plan.wishes import wishes_now
 from stopwise.takes.run import typical
 from stopwise.takes.sides import Side, side_of, side_of_frames
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from stopwise.ledger import Ledger, Take
+    from stopwise.ledger import Take
     from stopwise.lights.solo import LampSet
     from stopwise.measuring.picture import Picture
     from stopwise.plan.model import Plan
@@ -36,9 +40,42 @@ class Basis:
 
     @property
     def brief(self) -> Brief:
-        """By what files are judged."""
-        folder = None if self.path is None else self.path.parent
-        return Brief(plan=self.plan, plan_folder=folder, look=self.look, picture_edge=PICTURE_EDGE)
+        """By what files are read; the paper isn't judged here, so no plate is needed."""
+        plan, folder = self.plan, None if self.path is None else self.path.parent
+        if plan is not None:
+            frames = plan.frames.model_copy(update={"plate": None})
+            plan = plan.model_copy(update={"frames": frames})
+        return Brief(plan=plan, plan_folder=folder, look=self.look, picture_edge=PICTURE_EDGE)
+
+    def lay_out(self, ledger: Ledger | None) -> None:
+        """Take the light of the plan's solos out of a ledger, so that none is decoded twice.
+
+        Parameters
+        ----------
+        ledger
+            The one that was named; None for that of the plan's folder, where there is one.
+        """
+        if self.plan is None or self.path is None or not self.plan.frames.solo:
+            return
+        if ledger is not None:
+            self._lay_out(ledger, self.plan, self.path.parent)
+            return
+        place = default_place(self.path.parent)
+        if place.exists():
+            with Ledger(place) as opened:
+                self._lay_out(opened, self.plan, self.path.parent)
+
+    def _lay_out(self, ledger: Ledger, plan: Plan, folder: Path) -> None:
+        from stopwise.preparing.shelf import Shelf
+
+        wishes = wishes_now(plan, look=self.look)
+        shelf = Shelf(wishes, look=self.look, ledger=ledger)
+        names = [*plan.frames.solo.values(), plan.frames.ambient]
+        lights = {}
+        for path in (folder / name for name in names if name is not None):
+            with suppress(StopwiseError):  # what reads it says what is wrong with it
+                lights[path] = shelf.light(path)
+        lay_out(lights, plan, wishes)
 
     @property
     def is_steady(self) -> bool:
@@ -201,14 +238,8 @@ def _picture(record: Mapping[str, Any] | None, ledger: Ledger) -> Picture | None
 def lamps_of(basis: Basis) -> LampSet | None:
     """Return each lamp's own light from the plan's solos; None without a solo that can be read."""
     from stopwise.assessing.references import references_for
-    from stopwise.decoding import decode
-    from stopwise.plan.wishes import wishes_now
 
     if basis.plan is None or basis.path is None:
         return None
-    files = [basis.path.parent / name for name in basis.plan.frames.solo.values()]
-    first = next((file for file in files if file.is_file()), None)
-    if first is None:
-        return None
     wishes = wishes_now(basis.plan, look=basis.look)
-    return references_for(basis.brief, decode(first), wishes).lamps
+    return references_for(basis.brief, None, wishes).lamps

@@ -5,25 +5,22 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from stopwise.errors import LedgerError, PathMissing, WrongUse
-from stopwise.lights.cached import FORM, from_blob, to_blob
+from stopwise.errors import PathMissing, WrongUse
 from stopwise.lights.checks import check_solos
 from stopwise.lights.dial import dial
 from stopwise.lights.solo import lamp_set
 from stopwise.plan.reading import load_plan
 from stopwise.plan.wishes import wishes_now
+from stopwise.preparing.shelf import Shelf
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
+    from collections.abc import Callable, Collection, Iterable, Mapping
     from pathlib import Path
 
-    from stopwise.assessing.brief import LevelTable
     from stopwise.ledger import Ledger
     from stopwise.lights.checks import SoloNote, SoloReport
     from stopwise.lights.dial import Dial
-    from stopwise.lights.reduced import LightPicture
     from stopwise.plan.model import Plan
-    from stopwise.plan.wishes import Wishes
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -105,7 +102,7 @@ def dial_plan(
         raise WrongUse(msg)
     _check_look(plan, look, path)
     wishes = wishes_now(plan, look=look)
-    reader = _Reader(wishes, look, ledger)
+    reader = Shelf(wishes, look=look, ledger=ledger)
     files = _files(plan, folder or path.parent)
     solos = {lamp: reader.light(file) for lamp, file in files.items() if lamp}
     ambient = reader.light(files[""]) if "" in files else None
@@ -195,68 +192,3 @@ def turned_since(ledger: Ledger | None, hashes: Iterable[str]) -> dict[str, floa
             for lamp, stops in take.turned.items():
                 turned[lamp] = turned.get(lamp, 0.0) + stops
     return {lamp: stops for lamp, stops in turned.items() if stops}
-
-
-def _learned(ledger: Ledger | None) -> LevelTable:
-    """Return where cameras' photosites stop, as far as the ledger has learned."""
-    if ledger is None:
-        return {}
-    return {
-        (key.make, key.model, key.iso, key.white): levels
-        for key, levels in ledger.levels.all().items()
-    }
-
-
-class _Reader:
-    """Reads the light of the plan's own frames, out of the ledger where it is kept."""
-
-    def __init__(self, wishes: Wishes, look: str | None, ledger: Ledger | None) -> None:
-        self._wishes = wishes
-        self._look = look
-        self._ledger = ledger
-        self._learned = _learned(ledger)
-        self.hashes: dict[Path, str] = {}
-
-    def light(self, path: Path) -> LightPicture:
-        """Return the light of one frame."""
-        from stopwise.assessing.light import read_light
-        from stopwise.intake.hashing import content_hash
-
-        try:
-            self.hashes[path] = sha256 = content_hash(str(path.resolve()))
-        except OSError as error:
-            msg = f"{path} can't be read: {error.strerror}. Check that its disk is connected."
-            raise PathMissing(msg) from error
-        kept = self._kept(sha256)
-        if kept is not None:
-            return kept
-        light = read_light(path, self._wishes, look=self._look, learned=self._learned)
-        if self._ledger is not None:
-            self._keep(self._ledger, sha256, light)
-        return light
-
-    def _kept(self, sha256: str) -> LightPicture | None:
-        blob = None if self._ledger is None else self._ledger.solos.get(sha256, self._variant)
-        try:
-            return None if blob is None else from_blob(blob)
-        except ValueError:
-            return None
-
-    def _keep(self, ledger: Ledger, sha256: str, light: LightPicture) -> None:
-        """Keep what was reduced; that it can't be kept is no reason to fail."""
-        try:
-            ledger.solos.keep(sha256, self._variant, to_blob(light))
-        except LedgerError:
-            self._ledger = None
-
-    @property
-    def _variant(self) -> str:
-        """What the reduced light depends on besides its file, in words."""
-        return "; ".join(self._parts())
-
-    def _parts(self) -> Iterator[str]:
-        camera = self._wishes.plan.camera
-        yield f"form {FORM}"
-        yield f"balance {camera.balance}, clip {camera.raw_clip}"
-        yield from sorted(f"{key} {levels}" for key, levels in self._learned.items())
-        yield from (f"{patch.name} {patch.box}" for patch in self._wishes.measured)
