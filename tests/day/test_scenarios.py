@@ -13,6 +13,7 @@ import pytest
 from lightmodel import studio
 from lightmodel.frames import Settings, Shutter
 from lightmodel.scene import BLACK, Scene
+from lightmodel.wishes import Patch
 from stopwise.plan import load_plan
 from stopwise.plan.draft import open_draft
 from stopwise.report.call import call_lines
@@ -35,23 +36,52 @@ def key(stops: float, **changes):
     return lit_set().frame(ON | {"key": stops}, **changes)
 
 
+CHEEK = Patch("lit cheek", (0.461, 0.318, 0.485, 0.354), "skin", 5.83, ("key", "fill"), "head")
+SHOULDER = Patch("shoulder", (0.5, 0.55, 0.55, 0.6), "white cloth", 7.13, ("key", "fill"))
+
+
 def test_a_turned_head_is_laid_to_the_sitter_and_no_lamp_is_turned(tmp_path):
-    shoot = lit_set()
-    with on_set(tmp_path, plan_with_solos(tmp_path)) as day:
-        straight = day.shot(shoot.frame())
-        turned = day.shot(shoot.frame(scene=shoot.moved(head_turn_deg=10.0)))
+    """At 60 degrees' incidence a turn of 10 degrees gives log2(cos 50 / cos 60) = 0.36 stop."""
+    view = view_of(480)
+    shoot = lit_set(view)
+    with on_set(tmp_path, plan_with_solos(tmp_path, plan=with_shoulder(), view=view)) as day:
+        assert day.shot(shoot.frame())["verdict"] == "on plan"
+        shot = shoot.frame(scene=shoot.moved(head_turn_deg=10.0))
+        turned = day.shot(shot)
+    true = shoot.patches(shot, (CHEEK, SHOULDER))
+    assert true["lit cheek"]["zone"] - CHEEK.zone == pytest.approx(0.36, abs=0.01)
+    assert true["shoulder"]["zone"] == pytest.approx(SHOULDER.zone, abs=0.01)
     planned = load_plan(day.plan)
-    for name in ("chip", "shadow cheek"):
-        assert straight["patches"][name]["zone"] == pytest.approx(
-            planned.patch(name).zone, abs=0.05
-        )
-    rise = turned["patches"]["lit cheek"]["zone"] - straight["patches"]["lit cheek"]["zone"]
-    assert rise == pytest.approx(0.3, abs=0.1)  # Lambert's cosine at 60 degrees: up to +0.36
+    for name in ("chip", "shoulder"):
+        assert turned["patches"][name]["zone"] == pytest.approx(planned.patch(name).zone, abs=0.05)
     cheek = fails(turned)["patch", "lit cheek"]
+    assert cheek["measured"] - cheek["planned"] == pytest.approx(0.36, abs=0.05)
     assert cheek["cause"] == "sitter"
     assert cheek["turn"] is None
+    assert cheek["do"] == "Sitter has turned. Leave the lamps."
     assert turned["lamps"]["key"]["state"] == "fired"
     assert turned["lamps"]["key"]["stops"] == pytest.approx(0.0, abs=0.05)
+    assert not [one for one in turned["findings"] if one["turn"]]
+
+
+def with_shoulder() -> str:
+    """Return the plan with the cheek where the key falls on it at 60 degrees, and a shoulder."""
+    old = 'box = [0.48, 0.284, 0.504, 0.32]\nmaterial = "skin"\nzone = 6.5\n'
+    new = f'box = {list(CHEEK.box)}\nmaterial = "skin"\nzone = {CHEEK.zone}\n'
+    head, mark, rest = plan_without_frames(look="none of them").partition("[[patch]]\n")
+    assert old in rest
+    shoulder = f"""[[patch]]
+name = "shoulder"
+box = {list(SHOULDER.box)}
+material = "white cloth"
+zone = {SHOULDER.zone}
+follow = true
+lit_by = ["key", "fill"]
+
+"""
+    assert rest.count("stops = 2.1") == 1
+    rest = rest.replace(old, new, 1).replace("stops = 2.1", "stops = 1.33")
+    return head + shoulder + mark + rest
 
 
 def test_a_key_turned_down_and_not_dumped_is_called_and_left_out_of_the_run(tmp_path):
