@@ -94,7 +94,7 @@ class Gate:
     def __init__(self, app: ASGIApp, rules: Rules, guesses: Guesses | None = None) -> None:
         self.app = app
         self.rules = rules
-        self.guesses = guesses or Guesses()
+        self.guesses = Guesses() if guesses is None else guesses
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer a refusal, or hand the request on."""
@@ -122,32 +122,50 @@ class Gate:
             cookies = SimpleCookie(headers.get("cookie", ""))
         except CookieError:
             return False
-        return COOKIE in cookies and self._is_token(cookies[COOKIE].value)
-
-    def _is_token(self, given: str) -> bool:
-        return hmac.compare_digest(given.encode(), (self.rules.token or "").encode())
+        return COOKIE in cookies and _is_same(
+            cookies[COOKIE].value, cookie_of(self.rules.token or "")
+        )
 
     def _welcome(self, scope: Scope) -> Response:
         """Turn a token in the address into a cookie, and take it out of the address."""
         query = QueryParams(scope["query_string"])
-        if scope["method"] not in _READS or not self._is_token(query.get("token", "")):
-            return self._turned_away(scope, has_guessed="token" in query)
+        given = query.get("token")
+        if scope["method"] not in _READS or given is None:
+            return _turned_away()
+        address = (scope.get("client") or ("", 0))[0]
+        wait_s = self.guesses.wait_s(address)
+        if wait_s:
+            return _told_to_wait(wait_s)
+        if not _is_same(given, self.rules.token or ""):
+            self.guesses.wrong(address, given)
+            return _turned_away()
         rest = urlencode([pair for pair in query.multi_items() if pair[0] != "token"])
         answer = RedirectResponse(scope["path"] + (f"?{rest}" if rest else ""), 303)
-        answer.set_cookie(
-            COOKIE, self.rules.token or "", max_age=_A_YEAR_S, httponly=True, samesite="lax"
-        )
+        cookie = cookie_of(self.rules.token or "")
+        answer.set_cookie(COOKIE, cookie, max_age=_A_YEAR_S, httponly=True, samesite="lax")
         return answer
 
-    def _turned_away(self, scope: Scope, *, has_guessed: bool) -> Response:
-        """Answer who brings no right token; who brings wrong ones again and again must wait."""
-        has_guessed = has_guessed or COOKIE in Headers(scope=scope).get("cookie", "")
-        address = (scope.get("client") or ("", 0))[0]
-        wait_s = self.guesses.wait_s(address) if has_guessed else 0
-        if wait_s:
-            headers = {"retry-after": str(wait_s)}
-            return PlainTextResponse("Too many wrong tokens. Wait a minute.\n", 429, headers)
-        return PlainTextResponse("Open the address that the watcher printed, token and all.\n", 401)
+
+def cookie_of(token: str) -> str:
+    """Return the cookie of those who brought the token: 256 bits that don't tell the token.
+
+    It is looked at however often wrong ones come, so that no guesser locks a device out; a guesser
+    of tokens can't go this way round.
+    """
+    return hmac.new(token.encode(), b"stopwise board cookie", "sha256").hexdigest()
+
+
+def _is_same(given: str, right: str) -> bool:
+    return hmac.compare_digest(given.encode("utf-8", "replace"), right.encode())
+
+
+def _turned_away() -> Response:
+    return PlainTextResponse("Open the address that the watcher printed, token and all.\n", 401)
+
+
+def _told_to_wait(wait_s: int) -> Response:
+    headers = {"retry-after": str(wait_s)}
+    return PlainTextResponse(f"Too many wrong tokens. Wait {wait_s} s.\n", 429, headers)
 
 
 def _same_origin(headers: Headers, *, method: str) -> bool:

@@ -13,6 +13,7 @@ import uvicorn
 
 from stopwise.board.app import make_app
 from stopwise.board.gate import Rules, is_loopback
+from stopwise.board.patience import MOST_CONNECTIONS, PatientProtocol
 from stopwise.errors import WrongUse
 
 if TYPE_CHECKING:
@@ -25,7 +26,6 @@ _READY_S = 10.0
 _END_S = 5.0
 _TOKEN_BYTES = 16
 _IDLE_S = 5
-_MOST_CONNECTIONS = 128
 _MOST_HEADER_BYTES = 16_384
 
 
@@ -75,10 +75,10 @@ class BoardServer:
             server_header=False,
             timeout_graceful_shutdown=1,
             ws="none",
-            http="h11",
+            http=PatientProtocol,
             proxy_headers=False,
             timeout_keep_alive=_IDLE_S,
-            limit_concurrency=_MOST_CONNECTIONS,
+            limit_concurrency=MOST_CONNECTIONS,
             h11_max_incomplete_event_size=_MOST_HEADER_BYTES,
         )
         self._server = uvicorn.Server(config)
@@ -95,6 +95,11 @@ class BoardServer:
         return f"http://{_shown_host(self.rules.host)}:{self.rules.port}/" + (
             f"?token={self.rules.token}" if self.rules.token else ""
         )
+
+    @property
+    def connections(self) -> int:
+        """How many clients are connected now."""
+        return len(self._server.server_state.connections)
 
     def __enter__(self) -> Self:
         """Begin to serve, and return once a page can be had."""
