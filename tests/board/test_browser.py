@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-import json
-import os
 import re
 import shutil
-from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import pytest
 from playwright.sync_api import expect
@@ -15,17 +12,17 @@ from playwright.sync_api import expect
 from stopwise.board.serving import BoardServer
 from stopwise.conditions import condition
 from stopwise.plan import load_plan
+from support.board_pages import SIZES, box_of, drawn, opened
 from support.board_process import SAMPLES
 from support.board_scene import Scene, hair_out, key_hot, on_plan, scene_in
 from support.made_picture import drawable, made_picture
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+    from pathlib import Path
 
     from playwright.sync_api import Page
 
-SIZES = [(375, 812), (768, 1024), (1440, 900), (3840, 2160)]
-AXE = os.environ.get("STOPWISE_AXE")
 HOSTILE = "<img src=x onerror=alert(1)>\x1b[2J\u202e.dng"
 
 
@@ -33,28 +30,6 @@ HOSTILE = "<img src=x onerror=alert(1)>\x1b[2J\u202e.dng"
 def board(scene: Scene) -> Iterator[BoardServer]:
     with BoardServer(scene.desk) as server:
         yield server
-
-
-def opened(page: Page, board: BoardServer, path: str = "") -> Page:
-    page.goto(board.address + path)
-    expect(page.locator("body")).not_to_have_attribute("data-unlinked", "")
-    return page
-
-
-def box_of(page: Page, selector: str) -> Any:
-    box = page.locator(selector).first.bounding_box()
-    assert box is not None
-    return box
-
-
-def drawn(page: Page, start: tuple[float, float], end: tuple[float, float]) -> None:
-    """Draw a box on the picture with the mouse, corners as fractions of it."""
-    over = box_of(page, "#over")
-    at = [(over["x"] + x * over["width"], over["y"] + y * over["height"]) for x, y in (start, end)]
-    page.mouse.move(*at[0])
-    page.mouse.down()
-    page.mouse.move(*at[1], steps=5)
-    page.mouse.up()
 
 
 def test_the_call_line_changes_with_each_frame(
@@ -402,7 +377,7 @@ def test_a_frame_is_adopted_and_the_adoption_undone(
     expect(page.locator("#told")).to_contain_text("Adopted 4 wishes from F0001.dng")
     assert load_plan(scene.plan_path).patches[0].zone == 6.9
     page.get_by_role("button", name="Undo").click()
-    expect(page.locator("#told")).to_contain_text("Took back")
+    expect(page.locator("#told")).to_contain_text("The adoption is taken back")
     assert scene.plan_path.read_text() == before
 
 
@@ -546,59 +521,6 @@ def test_a_read_only_board_offers_no_edit(tmp_path: Path, page: Page) -> None:
         refused = page.evaluate("fetch('/do/undo', {method: 'POST'}).then((a) => a.status)")
         assert refused == 403
     scene.ledger.close()
-
-
-def test_single_keys_can_be_turned_off(scene: Scene, board: BoardServer, page: Page) -> None:
-    # WCAG 2.2, success criterion 2.1.4
-    scene.land(on_plan())
-    opened(page, board)
-    page.keyboard.press("?")
-    page.get_by_label("Single keys work").uncheck()
-    page.keyboard.press("Escape")
-    page.keyboard.press("b")
-    assert page.evaluate("document.documentElement.dataset.theme") == "dark"
-
-
-def test_every_button_is_reached_by_tab_and_shows_its_focus(
-    scene: Scene, board: BoardServer, page: Page
-) -> None:
-    scene.land(on_plan())
-    opened(page, board)
-    wanted = page.locator("button:visible").count()
-    seen = set()
-    for _ in range(wanted + 10):
-        page.keyboard.press("Tab")
-        seen.add(
-            page.evaluate(
-                "(() => { const e = document.activeElement; const s = getComputedStyle(e);"
-                " return e.tagName === 'BUTTON' ? e.textContent + '|' + s.outlineStyle : '' })()"
-            )
-        )
-    buttons = {one for one in seen if one}
-    assert len(buttons) == wanted
-    assert all(one.endswith("|solid") for one in buttons)
-
-
-@pytest.mark.parametrize("theme", ["dark", "light"])
-@pytest.mark.parametrize("path", ["", "quiet"])
-def test_axe_finds_nothing_at_aa(
-    scene: Scene, board: BoardServer, page: Page, theme: str, path: str
-) -> None:
-    if AXE is None or not Path(AXE).exists():
-        if os.environ.get("CI"):
-            pytest.fail("in CI axe-core must be there: set STOPWISE_AXE to its axe.min.js")
-        pytest.skip("no axe-core here: set STOPWISE_AXE to its axe.min.js")
-    scene.land(key_hot())
-    scene.land(hair_out())
-    opened(page, board, path)
-    page.evaluate("(theme) => (document.documentElement.dataset.theme = theme)", theme)
-    page.wait_for_timeout(300)
-    page.evaluate(Path(AXE).read_text(encoding="utf-8"))
-    found = page.evaluate(
-        "axe.run(document, {runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa']})"
-        ".then((r) => r.violations.map((v) => [v.id, v.nodes.map((n) => n.html)]))"
-    )
-    assert found == [], json.dumps(found, indent=1)
 
 
 def test_dialled_turns_and_the_predicted_picture_are_shown(

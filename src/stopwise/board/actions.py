@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 _MARK_FAILS = "The frame was not marked: its decoder failed. Mark another."
 _UNDONE = {
-    ADOPT: "Took the adoption back: the wishes are as they were, and so is the take.",
+    ADOPT: "The adoption is taken back: wishes and take are as they were.",
     MARK: "Took the mark back.",
 }
 

@@ -25,6 +25,7 @@ from stopwise.board.desk import RUN_LENGTH
 from stopwise.board.edits import plan_view
 from stopwise.board.gate import Gate
 from stopwise.board.news import last_number
+from stopwise.board.views import plan_floor
 from stopwise.day.saying import turned_text
 from stopwise.day.standing import offered_turn
 from stopwise.report.look import DARK, LIGHT
@@ -249,9 +250,11 @@ async def predicted(request: Request) -> Response:
 async def plan(request: Request) -> Response:
     """Answer with what the page needs of the plan."""
     desk = desk_of(request)
-    held = plan_view(desk.plan(), look=request.query_params.get("look"))
+    now = desk.plan()
+    held = plan_view(now, look=request.query_params.get("look"))
     turn = await run_in_threadpool(offered_turn, desk.ledger)
-    return JSONResponse({**held, "may_edit": desk.may_edit, "noticed": turned_text(turn)})
+    more = {"floor": plan_floor(now), "may_edit": desk.may_edit, "noticed": turned_text(turn)}
+    return JSONResponse({**held, **more})
 
 
 async def theme(_: Request) -> Response:

@@ -9,15 +9,15 @@ from stopwise.conditions import condition
 from stopwise.plan.floor import floor_of_plan
 from stopwise.report.call import call_lines, worst_finding
 from stopwise.report.facts import facts, patch_figure, share
-from stopwise.report.floor import told_at_lamps
+from stopwise.report.floor import Told, told_at_lamps
 from stopwise.report.look import STATE_MARKS, VERDICT_MARKS
 from stopwise.report.ruler import ROMAN, ruler_of
-from stopwise.report.words import shown, signed, tenths
+from stopwise.report.words import power_text, shown, signed, tenths
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from stopwise.plan.model import Plan
+    from stopwise.plan.model import Light, Plan
 
 MOST_TAGS = 9
 """Blown areas that get a number on the picture."""
@@ -94,14 +94,30 @@ def run_point(number: int, record: Mapping[str, Any]) -> dict[str, Any]:
     }
 
 
+def plan_floor(plan: Plan | None) -> dict[str, Any] | None:
+    """Return the set from above before any frame: each lamp with the power that it is at."""
+    if plan is None:
+        return None
+    told = {light.name: Told(_at(light), is_called=False) for light in plan.lights}
+    return _set_from_above(plan, told)
+
+
+def _at(light: Light) -> str:
+    return "" if light.power is None else f"at {power_text(light.power, light)}"
+
+
 def _floor(
     plan: Plan | None, record: Mapping[str, Any], powers: Mapping[str, float] | None
 ) -> dict[str, Any] | None:
-    """Return the set from above: metres from the sitter, x to camera right, y to the camera."""
+    """Return the set from above after a frame, with what is to be done at each lamp."""
     if plan is None:
         return None
+    return _set_from_above(plan, told_at_lamps(plan, record, powers=powers))
+
+
+def _set_from_above(plan: Plan, told: Mapping[str, Told]) -> dict[str, Any]:
+    """Return the floor: metres from the sitter, x to camera right, y to the camera."""
     floor = floor_of_plan(plan)
-    told = told_at_lamps(plan, record, powers=powers)
     return {
         "camera": [floor.camera.x, -floor.camera.y],
         "paper": [floor.paper_half, -floor.paper_y],

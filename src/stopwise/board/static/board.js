@@ -13,6 +13,7 @@ import { listen } from "./stream.js";
 
 const HELD = 60;
 const TOLD_MS = 8000;
+const NO_PLAN = "This watch has no plan. Start it with --plan.";
 const by = (id) => document.getElementById(id);
 const mayEdit = document.body.dataset.mayEdit === "yes";
 const state = { run: [], view: null, live: null, isLive: true, held: null, status: { behind: 0, decoding: [] }, isLinked: false, plan: { lights: [], looks: [], patches: [], backdrop: [] }, keys: localStorage.getItem("keys") !== "off" };
@@ -34,9 +35,9 @@ function show(view) {
 
 // What is drawn as large as it stands on the screen.
 function drawParts() {
-  const { view, run } = state;
+  const { view, run, plan } = state;
+  drawFloor(by("floor"), by("lamps"), view ? view.floor : plan.floor, plan.is_there);
   if (!view) return;
-  drawFloor(by("floor"), by("lamps"), view.floor);
   drawRuler(by("ruler"), by("ruler-words"), view.ruler);
   drawRun(by("run"), by("run-words"), run, view.number);
 }
@@ -52,6 +53,7 @@ function drawCall() {
   fit(by("say"), say);
   fit(by("do"), does);
   placeLate();
+  speak(`${say} ${does}`);
   document.title = `${say} stopwise`;
 }
 
@@ -62,6 +64,11 @@ function fit(place, words) {
   const room = place.clientWidth;
   const needed = inner.offsetWidth;
   if (needed > room && room) inner.style.transform = `scaleX(${room / needed})`;
+}
+
+// The live region speaks the call that stands there, each time that it becomes another.
+function speak(words) {
+  if (by("spoken").textContent !== words) by("spoken").textContent = words;
 }
 
 // How far the watch is behind stands beside the call: on its first line that has room for it.
@@ -121,7 +128,6 @@ function take(view) {
   state.live = view;
   if (state.isLive) {
     show(view);
-    by("spoken").textContent = `${view.say} ${view.do}`;
     if (view.lamp_out) lampOut();
     else if (view.verdict === "off plan") knock();
   }
@@ -132,6 +138,7 @@ async function loadPlan() {
   const look = state.view?.look ? `?look=${encodeURIComponent(state.view.look)}` : "";
   const answer = await fetch(`/plan${look}`);
   if (answer.ok) state.plan = await answer.json();
+  if (!state.view) drawParts();
   return state.plan;
 }
 
@@ -199,7 +206,7 @@ const deeds = {
   keys: () => showKeys(),
   ...(mayEdit
     ? {
-        edit: async () => button("edit").setAttribute("aria-pressed", await editor.toggle()),
+        edit: async () => (state.plan.is_there ? button("edit").setAttribute("aria-pressed", await editor.toggle()) : tell(NO_PLAN, true)),
         undo: async () => {
           await send("/do/undo", {}, tell);
           editor.setPlan(await loadPlan());
@@ -215,6 +222,7 @@ const deeds = {
 async function question(name) {
   if (!state.view && ["adopt", "mark"].includes(name)) return tell("There is no frame yet.", true);
   await loadPlan();
+  if (!state.plan.is_there && name !== "take") return tell(NO_PLAN, true);
   await act(name, { view: state.view, plan: state.plan }, tell);
 }
 

@@ -62,6 +62,7 @@ export class Editor {
       { class: `thing ${thing.kind}`, tabindex: 0, role: "button", "data-name": thing.name, "aria-label": `${thing.name}: arrows move, Shift and arrows size, Enter opens, Delete takes out` },
       svg("rect", { x: x0, y: y0, width: x1 - x0, height: y1 - y0, class: "inside" }),
       ...corners([x0, y0, x1, y1], "corner"),
+      svg("rect", { x: x0 - 4, y: y0 - 4, width: x1 - x0 + 8, height: y1 - y0 + 8, class: "ring" }),
       grip(x0, y0, "0 1"),
       grip(x1, y0, "2 1"),
       grip(x0, y1, "0 3"),

@@ -5,11 +5,11 @@ let [WIDTH, HEIGHT] = [360, 320]; // as large as it stands on the screen
 const RADIUS = 13;
 const TOLD = 21;
 
-export function drawFloor(place, list, floor) {
+export function drawFloor(place, list, floor, hasPlan = true) {
   const lamps = floor ? floor.lamps : [];
   place.toggleAttribute("hidden", !lamps.length);
   list.replaceChildren(
-    ...(lamps.length ? lamps.map(row) : [html("li", { class: "quiet" }, "The plan has no lamps.")]),
+    ...(lamps.length ? lamps.map(row) : [html("li", { class: "quiet" }, hasPlan ? "The plan has no lamps." : "No plan: start the watch with --plan.")]),
   );
   if (!lamps.length) return;
   [WIDTH, HEIGHT] = fitted(place, [260, 200]);
