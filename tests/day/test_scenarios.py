@@ -5,6 +5,8 @@ The frames are the light model's, small: what its lamps, sitter and shutter did 
 
 from __future__ import annotations
 
+import csv
+import io
 from dataclasses import replace
 
 import numpy as np
@@ -14,6 +16,7 @@ from lightmodel import studio
 from lightmodel.frames import Settings, Shutter
 from lightmodel.scene import BLACK, Scene
 from lightmodel.wishes import Patch
+from stopwise.cli import run
 from stopwise.plan import load_plan
 from stopwise.plan.draft import open_draft
 from stopwise.report.call import call_lines
@@ -412,6 +415,56 @@ def upright_plan() -> str:
     middle = rest[rest.index("[[apart]]") : rest.index("[[look]]")]
     own = rest[rest.index('name = "upright"') :].partition("\n")[2].replace("[[look.", "[[")
     return f"{head}{own}\n{middle}"
+
+
+def test_each_frame_says_what_brings_it_level_with_the_adopted_one(tmp_path, capsys):
+    """Half a stop less by the lens, lamps warmer by a gel: the model tells what each patch lost."""
+    shoot = lit_set()
+    warm = (2.0**0.10, 1.0, 2.0**-0.15)
+    lamps = tuple(replace(lamp, colour=warm) for lamp in studio.LAMPS)
+    darker = Settings(f_number=11.0 * 2.0**0.25)
+    with on_set(tmp_path, plan_with_solos(tmp_path)) as day:
+        before = day.shot(shoot.frame())
+        kept = key(-0.1)
+        adopted = day.shot(kept)
+        assert day.say("adopt") == 0
+        same = day.shot(key(-0.1))
+        gelled = key(-0.1, lamps=lamps, settings=darker)
+        off = day.shot(gelled)
+        turned = day.shot(key(-0.1, scene=shoot.moved(head_turn_deg=10.0)))
+        capsys.readouterr()
+        assert run(["ledger", "export", "--ledger", str(day.ledger), "--csv"]) == 0
+    rows = {row["file"]: row for row in csv.DictReader(io.StringIO(capsys.readouterr().out))}
+    there, here = shoot.patches(kept), shoot.patches(gelled)
+    lost = [there[name]["zone"] - here[name]["zone"] for name in there]
+    tints = [
+        tint(kept.light, there[name]["box"]) - tint(gelled.light, here[name]["box"])
+        for name in there
+    ]
+    red_green, blue_green = np.median(tints, axis=0)
+    truth = {"stops": np.median(lost), "red_green": red_green, "blue_green": blue_green}
+    assert truth["stops"] == pytest.approx(0.5, abs=0.03)  # a gel alone does little to luminance
+    assert red_green < -0.05 < 0.05 < blue_green  # warmer: less red and more blue undo it
+    for record, wanted in ((same, dict.fromkeys(truth, 0.0)), (off, truth)):
+        level, row = record["level"], rows[record["file"]]
+        assert level["to"] == row["level.to"] == adopted["file"]
+        assert level["patches"] == 7
+        assert 0.0 < level["uncertainty"] < 0.03
+        for name, value in wanted.items():
+            assert level[name] == pytest.approx(value, abs=0.02), name
+            assert float(row[f"level.{name}"]) == pytest.approx(level[name], abs=1e-6), name
+        assert abs(level["stops"] - wanted["stops"]) < 3.0 * level["uncertainty"]
+    assert turned["level"]["stops"] == pytest.approx(0.0, abs=0.03)  # one cheek moves no median
+    assert before["level"] is None  # nothing to be level with yet
+    assert rows[before["file"]]["level.to"] == adopted["file"]  # but by the end of the day
+
+
+def tint(light, box):
+    """Return R/G and B/G of a box's light as the camera sees it, stops."""
+    (rows, columns), (x0, y0, x1, y1) = light.luminance.shape, box
+    at = np.s_[:, round(y0 * rows) : round(y1 * rows), round(x0 * columns) : round(x1 * columns)]
+    red, green, blue = (float(np.mean(plane[at])) for plane in light.signals)
+    return np.log2([red / green, blue / green])
 
 
 def test_a_watch_that_begins_again_goes_on_where_it_ended_and_says_so(tmp_path):
