@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from stopwise.lights.fieldcells import Shift
 from stopwise.lights.outputs import stack_of
 from stopwise.lights.sheet import read_sheet
 from stopwise.lights.spot import find_spot
@@ -92,12 +93,12 @@ def reading(studio, frame, *, sitter=None, key=1.0):
     made, sheet = studio
     outputs = np.ones(len(made.lamps))
     outputs[0] = key
-    shift = None if sitter is None else shift_of(sitter)
+    shift = Shift() if sitter is None else shift_of(sitter)
     return read_spot(
         Lit(stack_of(frame, made.lamp_set), 0, outputs),
         sheet,
         shift=shift,
-        followed=[] if shift is None else followed(shift),
+        followed=followed(shift),
     )
 
 
@@ -151,6 +152,13 @@ def test_a_sitter_hardly_moved_is_not_sent_anywhere(studio):
     read = reading(studio, studio[0].frame(sitter=sitter), sitter=sitter)
     assert read.state == "not seen"
     assert read.way_back is None
+
+
+def test_where_nobody_knows_the_sitters_place_nothing_is_said_of_the_spot(studio):
+    made, sheet = studio
+    lower = replace(NARROW, to=(0.0, 0.14, 0.05))
+    lit = Lit(stack_of(made.frame(lamps=(lower, *LAMPS[1:])), made.lamp_set), 0, np.ones(5))
+    assert read_spot(lit, sheet).state == "not seen"
 
 
 def test_a_lamp_that_did_not_fire_is_no_sitter_out_of_its_spot(studio):

@@ -92,7 +92,14 @@ def _assess(path: Path, frame: Frame, brief: Brief, heading: Heading) -> Assessm
     overfed: tuple[tuple[str, str], ...] = ()
     if references.lamps is not None or brief.awaited:
         light = light_in(frame, reading, wishes)
-        lamps = see_lamps(light, references.lamps, wishes, reading.measurement, brief)
+        lamps = see_lamps(
+            light,
+            references.lamps,
+            wishes,
+            reading.measurement,
+            brief,
+            sheets=references.sheets,
+        )
         answer = _answer(light, references, lamps, brief)
         if answer is not None and answer.fits and answer.part == "plate":
             answer = _bare(answer, reading, wishes)
@@ -148,6 +155,7 @@ def _outputs(lamps: LampsSeen | None) -> dict[str, Any] | None:
             "stops": reading.stops,
             "uncertainty": reading.uncertainty,
             "state": reading.state,
+            "spot": spot.to_json() if (spot := lamps.spots.get(name)) is not None else None,
         }
         for name, reading in lamps.readings.items()
     }

@@ -9,6 +9,8 @@ import numpy as np
 
 from stopwise.lights.checks import check_solos
 from stopwise.lights.outputs import lit_lamps, no_lamp_fired
+from stopwise.lights.sheet import NO_SHEET, sheet_of
+from stopwise.plan.crosscheck import sheet_lamp
 from stopwise.stops import MID_GREY_OF_SATURATION
 
 if TYPE_CHECKING:
@@ -81,7 +83,7 @@ def answer_for(
     Parameters
     ----------
     part
-        grey, ambient, plate, reference, or a lamp's name.
+        grey, ambient, plate, reference, a lamp's name, or "key sheet".
     light
         The frame's light.
     references
@@ -104,6 +106,10 @@ def answer_for(
         return _solo(part, light, references, plan, said or {})
     if no_lamp_fired(light, references.ambient_light):
         return Answer(part, "No lamp fired.", f"Check the trigger, shoot {part} again.")
+    if sheet_lamp(part, plan) is not None and sheet_of(light, references.ambient_light) is None:
+        return Answer(
+            part, f"N{NO_SHEET[1:]}", "Hold a larger matt sheet at the face, one lamp lit."
+        )
     if part == "reference" and references.solos and not said:
         report = check_solos(references.solos, references.ambient_light, plan, full=light)
         return Answer(part, spoilt=tuple(_spoilt(report.notes, part)))

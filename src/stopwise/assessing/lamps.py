@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from stopwise.assessing.placing import place_of
 from stopwise.assessing.remembered import Remembered
+from stopwise.assessing.spots import Situation, followed_by_lamp, see_spots, with_spots
 from stopwise.judging.lamps import LampsSeen
 from stopwise.lights.knowledge import Circumstances, Knowledge, know
 from stopwise.lights.outputs import expect, read_lamps
@@ -14,8 +15,11 @@ from stopwise.lights.solo import exposure_stops
 from stopwise.plan.wishes import stays_with_the_set
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from stopwise.assessing.brief import Brief
     from stopwise.lights.reduced import LightPicture
+    from stopwise.lights.sheet import Sheet
     from stopwise.lights.solo import LampSet
     from stopwise.measuring.measurement import Box, Measurement
     from stopwise.plan.wishes import Wishes
@@ -27,6 +31,8 @@ def see_lamps(
     wishes: Wishes,
     measurement: Measurement,
     brief: Brief,
+    *,
+    sheets: Mapping[str, Sheet] | None = None,
 ) -> LampsSeen | None:
     """Read each lamp's output in a frame; None without solos that fit it.
 
@@ -42,6 +48,8 @@ def see_lamps(
         What was said of the lamps, and the take's readings so far. Where clothes or sitter are
         others than in the solos, lamps are read from the paper and from patches of the set, and
         solos say nothing of other patches.
+    sheets
+        Each lamp's spot as its sheet frame shows it; nothing is read of spots in other clothes.
     """
     if lamps is None or light.mean.shape != next(iter(lamps.nets.values())).mean.shape:
         return None
@@ -60,7 +68,13 @@ def see_lamps(
     readings = read_lamps(
         light, lamps, said=brief.said, run=brief.run, placement=placement, only=only
     )
-    return LampsSeen(readings, _KNOWN.of(lamps, wishes, make=lambda: know(lamps, wishes)), around)
+    known = _KNOWN.of(lamps, wishes, make=lambda: know(lamps, wishes))
+    if not sheets or only is not None:
+        return LampsSeen(readings, known, around)
+    followed = followed_by_lamp(measurement, wishes, placement)
+    now = Situation(around.expected, placement, followed, brief.lit)
+    spots = see_spots(light, lamps, sheets, readings, now)
+    return LampsSeen(with_spots(readings, spots, around.expected), known, around, spots)
 
 
 _KNOWN: Remembered[Knowledge] = Remembered()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import OrderedDict
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,6 +13,7 @@ from stopwise.assessing.marked import marked_files
 from stopwise.assessing.remembered import Remembered
 from stopwise.decoding import decode_unproven
 from stopwise.errors import StopwiseError
+from stopwise.lights.sheet import NO_SHEET, Sheet, sheet_of
 from stopwise.lights.solo import LampSet, lamp_set
 from stopwise.measuring import read
 from stopwise.measuring.blocks import added
@@ -67,6 +69,8 @@ class References:
     solos, ambient_light, full
         The light of the solos, of the ambient frame and of a frame under all lamps as they were
         shot; the last only where a solo is awaited.
+    sheets
+        Each lamp's spot as its sheet frame shows it.
     notes
         A sentence for each of the plan's frames that could not be used.
     """
@@ -80,6 +84,7 @@ class References:
     solos: Mapping[str, LightPicture] = field(default_factory=dict)
     ambient_light: LightPicture | None = None
     full: LightPicture | None = None
+    sheets: Mapping[str, Sheet] = field(default_factory=dict)
 
 
 def references_for(brief: Brief, frame: Frame | None, wishes: Wishes) -> References:
@@ -109,6 +114,7 @@ def references_for(brief: Brief, frame: Frame | None, wishes: Wishes) -> Referen
     ambient = reader.get(files.get("ambient"))
     plate = reader.get(files.get("plate"))
     reference = reader.get(files.get("reference"))
+    sheets = _sheets(reader, files, None if ambient is None else ambient.light, plan)
     return References(
         ambient=None if ambient is None else ambient.measurement,
         plate=None if plate is None else plate.blocks,
@@ -119,10 +125,29 @@ def references_for(brief: Brief, frame: Frame | None, wishes: Wishes) -> Referen
         solos=solos,
         ambient_light=None if ambient is None else ambient.light,
         full=_full(reader, files, brief),
+        sheets=sheets,
     )
 
 
 _LAMPS: Remembered[LampSet] = Remembered()
+_SHEETS: Remembered[Sheet | None] = Remembered(most=16)
+
+
+def _sheets(
+    reader: _Reader, files: Mapping[str, Path], ambient: LightPicture | None, plan: Plan
+) -> dict[str, Sheet]:
+    """Return each spot that a sheet frame shows, fitted once in this process."""
+    found = {}
+    for lamp, name in plan.frames.sheet.items():
+        marked = reader.get(files.get(f"sheet of {lamp}"))
+        if marked is None:
+            continue
+        sheet = _SHEETS.of(marked.light, ambient, make=partial(sheet_of, marked.light, ambient))
+        if sheet is not None:
+            found[lamp] = sheet
+        else:
+            reader.notes.append(f"{name}: {NO_SHEET}")
+    return found
 
 
 def _lamps(

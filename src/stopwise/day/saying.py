@@ -6,7 +6,7 @@ import re
 from typing import TYPE_CHECKING
 
 from stopwise.errors import WrongUse
-from stopwise.plan.crosscheck import MARKS
+from stopwise.plan.crosscheck import MARKS, sheet_part
 from stopwise.plan.readings import read_stops
 from stopwise.plan.source import nearest
 
@@ -43,7 +43,8 @@ def read_parts(said: str, plan: Plan) -> tuple[str, ...]:
     WrongUse
         If one is neither a mark nor a lamp of the plan, or nothing is said.
     """
-    known = [*MARKS, *(light.name for light in plan.lights)]
+    lamps = [light.name for light in plan.lights]
+    known = [*MARKS, *lamps, *(sheet_part(lamp) for lamp in lamps)]
     parts = tuple(
         _named(one, known, "neither a mark nor a lamp of the plan") for one in _list(said)
     )

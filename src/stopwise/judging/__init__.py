@@ -13,6 +13,7 @@ from stopwise.judging.frame import frame_findings
 from stopwise.judging.lamps import LampsSeen, with_lamp_causes
 from stopwise.judging.pairs import apart_finding, ratio_finding
 from stopwise.judging.patches import patch_findings
+from stopwise.judging.spots import with_spots
 from stopwise.judging.tail import with_shutter_doubt
 from stopwise.plan.wishes import Wishes, wishes_now
 
@@ -76,6 +77,7 @@ def judge(
         findings = with_causes(findings, wishes)
     else:
         findings = with_lamp_causes(findings, wishes, lamps, out)
+        findings = with_spots(findings, wishes, lamps.spots)
     if lamps is None:
         findings = with_shutter_doubt(findings, wishes.plan, measurement)
     findings = with_one_turn_a_lamp(findings, wishes)

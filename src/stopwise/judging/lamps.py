@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from stopwise.judging.causes import turned
@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from stopwise.judging.findings import Finding
     from stopwise.lights.knowledge import Blame, Circumstances, Knowledge
     from stopwise.lights.outputs import LampReading
+    from stopwise.lights.spot_reading import SpotReading
     from stopwise.plan.wishes import Wishes
 
 
@@ -29,11 +30,14 @@ class LampsSeen:
         By lamp.
     knowledge, around
         What solos say of the wishes, and what else is known of the frame.
+    spots
+        What became of the spots of lamps that have a sheet frame, by lamp.
     """
 
     readings: Mapping[str, LampReading]
     knowledge: Knowledge
     around: Circumstances
+    spots: Mapping[str, SpotReading] = field(default_factory=dict)
 
     def out(self, lit: Collection[str] | None) -> list[str]:
         """Return the lamps that are meant to be lit and gave no light."""

@@ -148,6 +148,19 @@ def read_lamps(
     }
 
 
+def reading_of(stops: float, uncertainty: float, expected: Expected) -> LampReading:
+    """Return a lamp's reading from what it gave by another way of seeing it.
+
+    Parameters
+    ----------
+    stops, uncertainty
+        Against its solo.
+    expected
+        What was expected of it.
+    """
+    return LampReading(stops, uncertainty, _state(stops - expected.stops, uncertainty, expected))
+
+
 def stack_of(frame: LightPicture, lamps: LampSet) -> Grids:
     """Return a frame and its lamps as one stack of luminances, at the lamps' exposure.
 

@@ -10,12 +10,15 @@ import numpy as np
 
 from stopwise.lights.fieldcells import coarse
 from stopwise.lights.leastsquares import Terms, fit_values
+from stopwise.lights.solo import lamp_set
 from stopwise.lights.spot import LOGISTIC, Spot
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from numpy.typing import NDArray
+
+    from stopwise.lights.reduced import LightPicture
 
     Floats = NDArray[np.float64]
 
@@ -34,6 +37,12 @@ _LARGEST, _SMALLEST = 0.6, 0.02
 
 _SEEN_EDGE = 0.4
 """Share of the spot's edge that must lie inside the picture."""
+
+NO_SHEET = "no spot with its edge is seen on a plain sheet in it. Shoot it again."
+"""What is said of a frame that is no sheet frame."""
+
+_BLOWN = 0.01
+"""Share of the picture in blocks that clip."""
 
 _FEWEST = 30
 _LEAPS = np.array([0.05, 0.05, 0.5, 0.5, 0.5, 0.05, 0.2, 0.3, 0.3])
@@ -116,6 +125,28 @@ def read_sheet(light: NDArray[np.floating]) -> Sheet | None:
     values = fit_values(model, start, share, Terms(_LEAPS, anywhere, 0.01, rounds=40))
     rest = math.sqrt(float(np.mean(np.square(share - model(values))))) / max(abs(values[6]), 1e-9)
     return _sheet(values, seen.shape[0] / seen.shape[1]) if rest <= _REST else None
+
+
+def sheet_of(frame: LightPicture, ambient: LightPicture | None = None) -> Sheet | None:
+    """Read the spot of a lamp from its sheet frame, ambient light taken off.
+
+    Parameters
+    ----------
+    frame
+        The sheet with this lamp alone.
+    ambient
+        A frame with no lamp firing; None where there is none, or of another grid.
+
+    Returns
+    -------
+    Sheet or None
+        None where the sheet is blown too: a spot is wider where its plateau is cut off.
+    """
+    if float(np.mean(frame.clipped > 0.0)) > _BLOWN:
+        return None
+    if ambient is not None and ambient.mean.shape != frame.mean.shape:
+        ambient = None
+    return read_sheet(lamp_set({"": frame}, ambient).nets[""].luminance)
 
 
 def places(shape: tuple[int, ...]) -> tuple[Floats, Floats]:

@@ -41,6 +41,9 @@ _LEFT_MARK = 0.015
 _AGREE, _AGREE_SHARE = 0.5, 0.75
 """Stops, or share of it, that what he lost may lie off what the spot's edge takes where he is."""
 
+_DARK = -4.0
+"""Stops under which dark is dark: other lamps' noise decides how much."""
+
 _FAINT, _LED = 0.02, 0.3
 """Cells count that hold this share of the lamp's brightest, and of what other lamps give there."""
 
@@ -96,11 +99,13 @@ class SpotReading:
         What changed, if anything did; "not seen" where that can't be told.
     output_stops
         The lamp's output against its solo, the spot's move taken out; None where not seen.
+    size
+        How far the spot moved, about, fraction of the picture's width; None where it didn't.
     moved
-        How far the spot moved on the sheet, to the right and down as fractions of the picture;
-        None where it didn't, or where which way can't be told.
+        The same to the right and down as fractions of the picture; None where it didn't, or where
+        which way can't be told.
     uncertainty
-        Standard uncertainty of `moved`, fraction of the picture.
+        Standard uncertainty of both.
     lost_stops
         Light of the lamp on the sitter's patches where he is, against at the mark; below 0 for
         less. None where he is at the mark.
@@ -111,6 +116,7 @@ class SpotReading:
 
     state: SpotState
     output_stops: float | None = None
+    size: float | None = None
     moved: Point | None = None
     uncertainty: float | None = None
     lost_stops: float | None = None
@@ -121,6 +127,7 @@ class SpotReading:
         return {
             "state": self.state,
             "output_stops": self.output_stops,
+            "size": self.size,
             "moved": None if self.moved is None else list(self.moved),
             "uncertainty": self.uncertainty,
             "lost_stops": self.lost_stops,
@@ -162,7 +169,7 @@ def read_spot(
     sheet
         Its spot as a sheet at the face shows it.
     shift
-        How far the sitter is off the mark; None where he is at it, or not found.
+        How far the sitter is off the mark; None where nobody knows.
     followed
         Where his patches are that this lamp leads.
 
@@ -170,10 +177,12 @@ def read_spot(
     -------
     SpotReading
         Off the mark, a sitter's own move hides that of a spot: then only what he lost is told. It
-        is laid to the spot where the sheet and his patches agree on it.
+        is laid to the spot where sheet and patches agree on more than half of his patches. Where
+        nobody knows his place, nothing is seen.
     """
-    aspect = sheet.aspect
-    if shift is not None and math.hypot(shift.dx, aspect * shift.dy) > _AT_MARK:
+    if shift is None:
+        return SpotReading("not seen")
+    if math.hypot(shift.dx, sheet.aspect * shift.dy) > _AT_MARK:
         return _off_the_mark(lit, sheet, followed)
     cells = _cells(lit)
     return SpotReading("not seen") if cells is None else _at_the_mark(cells, sheet)
@@ -186,13 +195,18 @@ def _off_the_mark(lit: Lit, sheet: Sheet, followed: Sequence[Followed]) -> SpotR
     told = [one for patch in followed if (one := _patch(lit, sheet, patch)) is not None]
     if not told:
         return SpotReading("not seen")
-    due, lost, right, down = (median(values) for values in zip(*told, strict=True))
-    agrees = abs(lost - due) <= max(_AGREE, _AGREE_SHARE * abs(due))
-    if max(due, lost) > -LEAST_LOSS_STOPS or not agrees:
-        return SpotReading("not seen", lost_stops=lost)
-    if math.hypot(right, sheet.aspect * down) < _LEFT_MARK:
+    lost, right, down = (median(values) for values in list(zip(*told, strict=True))[1:])
+    out = [one for one in told if _is_out(*one[:2])]
+    if 2 * len(out) <= len(told) or math.hypot(right, sheet.aspect * down) < _LEFT_MARK:
         return SpotReading("not seen", lost_stops=lost)
     return SpotReading("sitter out of the spot", lost_stops=lost, way_back=(-right, -down))
+
+
+def _is_out(due: float, lost: float) -> bool:
+    """Tell whether a patch lost what the spot's edge takes from it where it is now, stops."""
+    due, lost = max(due, _DARK), max(lost, _DARK)
+    agrees = abs(lost - due) <= max(_AGREE, _AGREE_SHARE * abs(due))
+    return agrees and max(due, lost) <= -LEAST_LOSS_STOPS
 
 
 def _patch(lit: Lit, sheet: Sheet, patch: Followed) -> tuple[float, float, float, float] | None:
@@ -268,9 +282,19 @@ class _Fitted:
     misfit: float
 
     @property
+    def right(self) -> float:
+        """How far the spot moved to the right, picture widths."""
+        return float(self.values[1])
+
+    @property
+    def down(self) -> float:
+        """How far it moved down, picture widths."""
+        return float(self.values[2])
+
+    @property
     def size(self) -> float:
-        """How far the spot moved, picture widths."""
-        return math.hypot(float(self.values[1]), float(self.values[2]))
+        """How far it moved, picture widths."""
+        return math.hypot(self.right, self.down)
 
 
 def _at_the_mark(cells: _Cells, sheet: Sheet) -> SpotReading:
@@ -282,14 +306,13 @@ def _at_the_mark(cells: _Cells, sheet: Sheet) -> SpotReading:
         return SpotReading("steady", _stops(free))
     if free.misfit > min(_FITS, _BETTER * still.misfit):
         return SpotReading("not seen")
-    moved = _one_way(cells, sheet, free)
-    if moved is None:
-        return SpotReading("spot moved", _stops(free))
-    doubt = _ROUGH * math.hypot(*moved)
-    return SpotReading("spot moved", _stops(free), moved, doubt)
+    told = _one_way(cells, sheet, free)
+    size = free.size if told is None else told.size
+    moved = None if told is None else (told.right, told.down / sheet.aspect)
+    return SpotReading("spot moved", _stops(free), size, moved, _ROUGH * size)
 
 
-def _one_way(cells: _Cells, sheet: Sheet, free: _Fitted) -> Point | None:
+def _one_way(cells: _Cells, sheet: Sheet, free: _Fitted) -> _Fitted | None:
     """Return the move where it is clearly up or down, or clearly sideways; None where it isn't.
 
     Of an edge that runs slantwise through the picture, only the move across it can be seen.
@@ -301,9 +324,7 @@ def _one_way(cells: _Cells, sheet: Sheet, free: _Fitted) -> Point | None:
     best, other = (upright, level) if upright.misfit < level.misfit else (level, upright)
     if best.misfit > _ONE_WAY * free.misfit or other.misfit < _ONE_WAY * best.misfit:
         return None
-    if best is upright:
-        return 0.0, float(best.values[2]) / sheet.aspect
-    return float(best.values[1]), 0.0
+    return best
 
 
 def _fit(cells: _Cells, sheet: Sheet, *, right: bool, down: bool) -> _Fitted:

@@ -16,6 +16,21 @@ BACKDROP = "backdrop"
 MARKS = ("grey", "ambient", "plate", "reference")
 """Names of `[frames]` that `stopwise mark` takes beside those of lamps."""
 
+_SHEET = " sheet"
+
+
+def sheet_part(lamp: str) -> str:
+    """Return how the part of a lamp's sheet frame is called: "key sheet"."""
+    return f"{lamp}{_SHEET}"
+
+
+def sheet_lamp(part: str, plan: Plan) -> str | None:
+    """Return the lamp whose sheet frame a part is: "key" for "key sheet"; None for another part."""
+    lamp = part.removesuffix(_SHEET)
+    lamps = {light.name for light in plan.lights}
+    return lamp if lamp != part and lamp in lamps and part not in lamps else None
+
+
 Fault = tuple["Path", str]
 
 

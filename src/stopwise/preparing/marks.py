@@ -11,15 +11,19 @@ from stopwise.decoding import decode
 from stopwise.errors import WrongUse
 from stopwise.measuring import read
 from stopwise.measuring.plate import shows_sitter
-from stopwise.plan.crosscheck import MARKS
+from stopwise.plan.crosscheck import MARKS, sheet_lamp
 from stopwise.plan.draft import open_draft
 from stopwise.plan.source import nearest
 from stopwise.plan.wishes import wishes_now
+from stopwise.preparing.fitness import refuse_misfit
 
 if TYPE_CHECKING:
     from stopwise.frame import Frame
     from stopwise.plan.model import Plan
     from stopwise.plan.places import Path as KeyPath
+
+LAMPS_OWN = ("solo", "sheet")
+"""Tables of `[frames]` that name a frame for each lamp."""
 
 MARK = "mark"
 """How the edit is called, so that what a watch has made of it is taken back with it."""
@@ -33,7 +37,8 @@ def mark_frame(frame: Path, part: str, plan: Path) -> str:
     frame
         The raw file; it must give pixels.
     part
-        grey, ambient, plate, reference, or the name of a lamp: its solo.
+        grey, ambient, plate, reference, the name of a lamp: its solo; or "key sheet": the key alone
+        on a matt sheet held at the face.
     plan
         The plan file.
 
@@ -47,17 +52,19 @@ def mark_frame(frame: Path, part: str, plan: Path) -> str:
     Unreadable, PathMissing
         If the frame gives no trustworthy pixels, or isn't there.
     PlanError, WrongUse
-        If the plan is wrong, or has no such lamp.
+        If the plan is wrong, or has no such lamp; if a solo got the other heads' energy, or no spot
+        is seen on a sheet.
     """
     draft = open_draft(plan)
     path = mark_path(draft.plan, part)
     opened = decode(frame)
+    refuse_misfit(frame, path, draft)
     name = name_beside(frame, draft.file)
     before = marked(draft.plan, path)
     draft.set(path, name).save(what=MARK)
-    told = "solo of " if path[1] == "solo" else ""
+    what = f"{path[1]} of {path[2]}" if path[1] in LAMPS_OWN else part
     was = f" (was {before})" if before and before != name else ""
-    return f"{plan.name}: {told}{part} is {name}{was}.{_plate_doubt(opened, part, draft.plan)}"
+    return f"{plan.name}: {what} is {name}{was}.{_plate_doubt(opened, part, draft.plan)}"
 
 
 def _plate_doubt(frame: Frame, part: str, plan: Plan) -> str:
@@ -81,6 +88,9 @@ def mark_path(plan: Plan, part: str) -> KeyPath:
     lamps = [light.name for light in plan.lights]
     if part in lamps:
         return ("frames", "solo", part)
+    lamp = sheet_lamp(part, plan)
+    if lamp is not None:
+        return ("frames", "sheet", lamp)
     meant = nearest(part, [*MARKS, *lamps])
     ask = f' Did you mean "{meant}"?' if meant else ""
     known = ", ".join([*MARKS, *lamps])
@@ -90,8 +100,9 @@ def mark_path(plan: Plan, part: str) -> KeyPath:
 
 def marked(plan: Plan, path: KeyPath) -> str | None:
     """Return the frame that a part is played by now."""
-    if path[1] == "solo":
-        return plan.frames.solo.get(str(path[2]))
+    if path[1] in LAMPS_OWN:
+        named: dict[str, str] = getattr(plan.frames, str(path[1]))
+        return named.get(str(path[2]))
     name: str | None = getattr(plan.frames, str(path[1]))
     return name
 

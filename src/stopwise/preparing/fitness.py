@@ -1,0 +1,89 @@
+"""Whether a frame that is marked as a lamp's own can be it: its solo, or its spot on a sheet."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from stopwise.assessing.light import read_light
+from stopwise.errors import StopwiseError, WrongUse
+from stopwise.lights.checks import check_solos
+from stopwise.lights.sheet import NO_SHEET, sheet_of
+from stopwise.plan.wishes import wishes_now
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from stopwise.lights.reduced import LightPicture
+    from stopwise.plan.draft import Draft
+    from stopwise.plan.places import Path as KeyPath
+
+
+def refuse_misfit(frame: Path, path: KeyPath, draft: Draft) -> None:
+    """Refuse a frame that can't be a lamp's solo or its sheet frame.
+
+    Parameters
+    ----------
+    frame
+        The raw file.
+    path
+        The key that it would be written under; other parts are taken as they are.
+    draft
+        The plan, whose other frames it is held against as far as they can be read.
+
+    Raises
+    ------
+    WrongUse
+        If no spot is seen on a sheet; or if a solo gave more than its lamp gives in the reference,
+        a frame under all lamps: then the pack gave it the other heads' energy.
+    Unreadable, PathMissing
+        If it gives no pixels.
+    """
+    if path[1] == "sheet":
+        _refuse_sheet(frame, draft)
+    elif path[1] == "solo":
+        _refuse_solo(frame, str(path[2]), draft)
+
+
+def _refuse_sheet(frame: Path, draft: Draft) -> None:
+    if sheet_of(_light(frame, draft), _named(draft.plan.frames.ambient, draft)) is None:
+        msg = (
+            f"{frame.name}: {NO_SHEET} Hold a matt sheet at the face, wider than the spot, "
+            "with this lamp alone and nothing blown."
+        )
+        raise WrongUse(msg)
+
+
+def _refuse_solo(frame: Path, lamp: str, draft: Draft) -> None:
+    full = _named(draft.plan.frames.reference, draft)
+    if full is None:
+        return
+    others = {
+        name: light
+        for name, file in draft.plan.frames.solo.items()
+        if name != lamp and (light := _named(file, draft)) is not None
+    }
+    solos = {**others, lamp: _light(frame, draft)}
+    if any(solo.mean.shape != full.mean.shape for solo in solos.values()):
+        return
+    report = check_solos(solos, _named(draft.plan.frames.ambient, draft), draft.plan, full=full)
+    for note in report.notes:
+        if note.lamp == lamp and note.kind == "more than in the full set":
+            msg = (
+                f"{frame.name}: {note.say} {note.do} Where {lamp} was turned since, "
+                "mark a new reference first."
+            )
+            raise WrongUse(msg)
+
+
+def _named(name: str | None, draft: Draft) -> LightPicture | None:
+    """Return the light of a frame that the plan names; None where it can't be read."""
+    if name is None:
+        return None
+    try:
+        return _light(draft.file.parent / name, draft)
+    except (StopwiseError, OSError):
+        return None
+
+
+def _light(frame: Path, draft: Draft) -> LightPicture:
+    return read_light(frame, wishes_now(draft.plan))

@@ -1,0 +1,123 @@
+"""A narrow key's spot, through the real watcher: sitter, lamp and spot told apart by a sheet frame.
+
+What lamps, sitter and sheet did is the light model's, and known.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from functools import lru_cache
+
+import pytest
+
+from lightmodel import studio
+from lightmodel.lamps import Beam, placed
+from lightmodel.scene import Card, Scene
+from lightmodel.shoots import Shoot
+from stopwise.plan import load_plan
+from stopwise.report.call import call_lines
+from support.set_day import fails, on_set, plan_without_frames, raw_of
+
+AIM = (0.0, -0.04, 0.08)
+KEY = replace(
+    studio.KEY,
+    aim=AIM,
+    position=placed(AIM, 40.0, 30.0, 1.7),
+    beam=Beam(half_angle_deg=4.0, edge_deg=2.0),
+)
+LAMPS = (KEY, *studio.LAMPS[1:])
+SHEET = Scene(card=Card(centre=(0.0, -0.05, 0.11), facing=(0.0, 0.0, 1.0), half=(0.4, 0.4, 0.003)))
+ON = dict.fromkeys((lamp.name for lamp in LAMPS), 0.0)
+
+
+@lru_cache(maxsize=1)
+def shoot() -> Shoot:
+    return Shoot(lamps=LAMPS)
+
+
+@lru_cache(maxsize=1)
+def own_frames():
+    """Return the frames that the plan names: ambient, solos, reference, and the key on a sheet."""
+    made = shoot()
+    found = {"ambient": made.ambient(), "reference": made.frame()}
+    found |= {name: made.solo(name) for name in made.names}
+    return found | {"sheet": made.solo("key", scene=SHEET)}
+
+
+def plan_with_sheet(stage, *, stand=""):
+    """Lay the plan's own frames beside it, and return its text with all of them but the sheet."""
+    for part, shot in own_frames().items():
+        (stage / f"set-{part.replace(' ', '-')}.dng").write_bytes(raw_of(shot, stage))
+    solos = [f'"{name}" = "set-{name.replace(" ", "-")}.dng"' for name in shoot().names]
+    frames = ['ambient = "set-ambient.dng"', 'reference = "set-reference.dng"', "[frames.solo]"]
+    head, mark, rest = plan_without_frames().partition("[set]")
+    head = re.sub(r'(name = "key"\n)', rf"\1{stand}", head, count=1)
+    text = "\n".join(["[frames]", *frames, *solos, ""])
+    return f"{head}{text}\n{mark}{rest}"
+
+
+def lower(metres):
+    """Return the lamps with the key's aim dropped."""
+    dropped = replace(KEY, aim=(AIM[0], AIM[1] - metres, AIM[2]))
+    return (dropped, *LAMPS[1:])
+
+
+def spot_findings(record):
+    return [
+        one
+        for one in record["findings"]
+        if one["check"] == "lamp" and one["state"] == "fails" and "spot" in one["say"]
+    ]
+
+
+def test_sitter_lamp_and_spot_are_told_apart_from_a_sheet_frame_that_landed(tmp_path):
+    made = shoot()
+    with on_set(tmp_path, plan_with_sheet(tmp_path, stand='stand = "boom"\n')) as day:
+        assert day.say("expect", "key", "sheet") == 0
+        sheet = day.shot(made.solo("key", scene=SHEET))
+        straight = day.shot(made.frame())
+        turned = day.shot(made.frame(scene=made.moved(head_turn_deg=10.0)))
+        weaker = day.shot(made.frame(ON | {"key": -0.5}))
+        dropped = day.shot(made.frame(lamps=lower(0.04)))
+        left = day.shot(made.frame(scene=made.moved(right_m=-0.12)))
+    assert sheet["reason"] == "the plan's own frame: sheet of key"
+    assert load_plan(day.plan).frames.sheet["key"] == f"shoot/{sheet['file']}"
+    for record, stops in ((straight, 0.0), (turned, 0.0), (weaker, -0.5)):
+        assert not spot_findings(record)
+        assert record["lamps"]["key"]["state"] == "fired"
+        assert record["lamps"]["key"]["stops"] == pytest.approx(stops, abs=0.1)
+    assert straight["lamps"]["key"]["spot"]["state"] == "steady"
+    assert weaker["lamps"]["key"]["spot"]["output_stops"] == pytest.approx(-0.5, abs=0.05)
+    assert straight["lamps"]["fill"]["spot"] is None
+
+    (moved,) = spot_findings(dropped)
+    assert (moved["of"], moved["cause"], moved["turn"]) == ("key", "lamp", None)
+    say, do = call_lines(dropped)
+    assert say.startswith("Key's spot dropped about ")
+    assert do == "Step away. Check the boom, secure it."
+    assert dropped["lamps"]["key"]["stops"] == pytest.approx(0.0, abs=0.1)
+    assert dropped["lamps"]["key"]["state"] == "fired"
+
+    (out,) = spot_findings(left)
+    assert (out["of"], out["cause"], out["turn"]) == ("key", "sitter", None)
+    assert call_lines(left) == (
+        "Sitter is out of the key's spot.",
+        "Back to camera right, 12 % of frame.",
+    )
+    assert left["lamps"]["key"]["state"] not in ("weak", "out")
+    led = {"lit cheek", "brow"}
+    for (check, of), finding in fails(left).items():
+        if check == "patch" and of in led and finding["measured"] < finding["planned"]:
+            assert (finding["cause"], finding["turn"]) == ("sitter", None)
+    for record in (dropped, left):
+        assert all(len(line) <= 38 for line in call_lines(record))
+
+
+def test_a_frame_without_a_sheet_in_it_is_no_sheet_frame(tmp_path):
+    made = shoot()
+    with on_set(tmp_path, plan_with_sheet(tmp_path)) as day:
+        assert day.say("expect", "key", "sheet") == 0
+        record = day.shot(made.solo("key"))
+    assert record["reason"].startswith("not taken as the key sheet: No spot with its edge is seen")
+    assert not load_plan(day.plan).frames.sheet
