@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from stopwise.errors import LedgerDamaged, PathMissing, WrongUse
+from stopwise.intake.backlog import Backlog
 from stopwise.intake.companions import Companions, Numbering
 from stopwise.intake.desk import Desk
 from stopwise.intake.events import Events
@@ -101,6 +102,7 @@ class Watcher:
         self._surroundings = Surroundings(self.folder)
         self._troubles: dict[str, str] = {}
         self._has_looked = False
+        self._backlog = Backlog(self.folder, flood=self._options.patience.flood)
 
     def run(self, stop: threading.Event) -> None:
         """Watch until `stop` is set; call `wake` after setting it, to end at once."""
@@ -155,6 +157,8 @@ class Watcher:
         self._works.hear(self._ledger)
         self._finish(now)
         self._begin_jobs(now)
+        if self._has_looked and self._backlog.is_due(now):
+            self._tell_all(self._backlog.see(self.status().backlog, now))
 
     def _prepare(self) -> None:
         """Have workers get ready for frames to come, when what they need is other than before."""
@@ -258,9 +262,7 @@ class Watcher:
         if self._has_looked or not listing.is_sweep:
             return
         self._has_looked = True
-        _, backlog = self._desk.queued
-        if backlog:
-            self._tell(note("backlog", self.folder, f"{backlog} to judge"))
+        self._tell_all(self._backlog.found(self._desk.queued[1]))
 
     def _pause_s(self) -> float | None:
         dues = (
