@@ -1,7 +1,7 @@
 """Count the lights room's figures over made shoots, as docs/lights.md prints them.
 
-`python tests/bench/figures_lights.py` takes about an hour on two cores; `dial` or `lamps` runs one
-figure alone, `--count N` so many shoots, `--jobs N` in so many processes.
+`python tests/bench/figures_lights.py` takes over an hour on two cores; `dial`, `lamps` or `spots`
+runs one figure alone, `--count N` so many shoots, `--jobs N` in so many processes.
 """
 
 from __future__ import annotations
@@ -20,6 +20,7 @@ for folder in (ROOT / "tests", ROOT / "sample_frames"):
     sys.path.insert(0, str(folder))
 
 from support.light_figures import Dialled, Read, dialled_shoot, read_shoot  # noqa: E402 - own path
+from support.spot_figures import SpotRead, read_spots  # noqa: E402 - own path
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -84,6 +85,35 @@ def _show_wrong(one: Read, limit: float) -> None:
         print("   ", one.seed, one.out, [round(w, 3) for w in one.where], told)
 
 
+def show_spots(found: Sequence[SpotRead], *, verbose: bool) -> None:
+    """Print what each kind of frame was read as, and how far output and move lie from the truth."""
+    for kind in dict.fromkeys(one.kind for one in found):
+        own = [one for one in found if one.kind == kind]
+        states = [one.spot.state for one in own]
+        told = ", ".join(f"{states.count(state)} {state}" for state in dict.fromkeys(states))
+        out = [
+            one.spot.output_stops - one.stops for one in own if one.spot.output_stops is not None
+        ]
+        worst = f"; output off by {max(map(abs, out)):.3f} at most" if out else ""
+        false = sum(one.lamp.state in ("out", "weak", "strong") for one in own)
+        print(f"{kind}: {len(own)} frames: {told}{worst}; lamp falsely off in {false}")
+    gone = [one for one in found if one.spot.state == "sitter out of the spot"]
+    print("    the cheek's true loss where the sitter was called out of the spot:")
+    print("   ", ", ".join(f"{one.lost:+.2f}" for one in sorted(gone, key=lambda one: one.lost)))
+    lost = [one for one in found if one.kind in ("moved", "both") and one.lost < -1.0]
+    print(f"    called in {sum(one in gone for one in lost)} of {len(lost)} that lost over a stop")
+    for one in found if verbose else ():
+        print("   ", one)
+
+
+def _spots(seed: int) -> list[SpotRead]:
+    try:
+        return list(read_spots(seed))
+    except ValueError as error:
+        print(error)
+        return []
+
+
 def _listed(seed: int) -> list[Read]:
     return list(read_shoot(seed))
 
@@ -91,7 +121,7 @@ def _listed(seed: int) -> list[Read]:
 def main() -> None:
     """Run the figures that were asked for."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("name", nargs="?", choices=("dial", "lamps"))
+    parser.add_argument("name", nargs="?", choices=("dial", "lamps", "spots"))
     parser.add_argument("--count", type=int, default=200)
     parser.add_argument("--start", type=int, default=0)
     parser.add_argument("--jobs", type=int, default=2)
@@ -99,10 +129,13 @@ def main() -> None:
     said = parser.parse_args()
     seeds = range(said.start, said.start + said.count)
     with ProcessPoolExecutor(said.jobs, mp_context=get_context("spawn")) as pool:
-        if said.name != "dial":
+        if said.name in (None, "spots"):
+            spots = [one for many in pool.map(_spots, seeds) for one in many]
+            show_spots(spots, verbose=said.verbose)
+        if said.name in (None, "lamps"):
             found = [one for many in pool.map(_listed, seeds) for one in many]
             show_lamps(found, verbose=said.verbose)
-        if said.name != "lamps":
+        if said.name in (None, "dial"):
             show_dial(list(pool.map(dialled_shoot, seeds)), verbose=said.verbose)
 
 

@@ -10,6 +10,7 @@ from stopwise.lights.outputs import read_lamps
 from stopwise.plan.reading import load_plan
 from support import light_figures
 from support.light_figures import SAMPLE_PLAN, dialled_shoot, read_shoot
+from support.spot_figures import read_spots
 
 
 @pytest.mark.parametrize("seed", [1001, 1002])
@@ -28,6 +29,20 @@ def test_lamps_are_read_and_called_as_they_were(seed):
         assert all(off is None or abs(off) <= limit for off in offs)
         if read.out is not None and read.kind in ("still", "turned"):
             assert read.readings[read.out].state == "out"
+
+
+def test_a_moved_spot_is_told_from_a_turned_head_a_moved_sitter_and_a_turned_lamp():
+    for read in read_spots(1006):
+        assert read.lamp.state not in ("out", "weak", "strong")
+        if read.kind in ("still", "output"):
+            assert read.spot.state == "steady"
+            assert read.spot.output_stops == pytest.approx(read.stops, abs=0.05)
+        elif read.kind in ("spot", "drop"):
+            assert read.spot.state in ("spot moved", "not seen")
+        elif read.kind == "turned" or read.lost > -0.1:
+            assert read.spot.state in ("steady", "not seen")
+        else:
+            assert read.spot.state != "spot moved"
 
 
 @pytest.mark.parametrize("right", [0.25, -0.25, None])
