@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import shutil
+import time
 from typing import TYPE_CHECKING
 
 import pytest
@@ -18,7 +19,7 @@ from support.board_scene import Scene, hair_out, key_hot, on_plan, scene_in
 from support.made_picture import drawable, made_picture
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
     from pathlib import Path
 
     from playwright.sync_api import Page
@@ -349,6 +350,136 @@ def test_a_patch_is_moved_sized_and_taken_out_by_keyboard_alone(
     page.keyboard.press("Delete")
     expect(page.locator("#told")).to_contain_text("Took hair out of the plan.")
     assert load_plan(scene.plan_path).patch("hair") is None
+
+
+def test_a_patch_is_opened_by_a_second_tap_renamed_and_taken_out(
+    scene: Scene, board: BoardServer, page: Page
+) -> None:
+    scene.land(on_plan())
+    opened(page, board)
+    page.get_by_role("button", name="Draw patches").click()
+    hair = page.locator('#over .thing[data-name="hair"] .inside')
+    hair.click()
+    expect(page.get_by_role("dialog")).to_have_count(0)
+    hair.click()
+    page.get_by_label("Name").fill("curls")
+    page.get_by_label("Zone wished").fill("5.5")
+    page.get_by_role("button", name="Save").click()
+    expect(page.locator("#told")).to_have_text("Saved hair in the plan.")
+    curls = load_plan(scene.plan_path).patch("curls")
+    assert curls is not None
+    assert curls.zone == 5.5
+    curled = page.locator('#over .thing[data-name="curls"] .inside')
+    expect(page.locator('#over .thing[data-name="curls"]')).to_be_focused()
+    curled.click()  # it has the focus since it was saved
+    page.get_by_role("button", name="Take it out").click()
+    expect(page.locator("#told")).to_contain_text("Took curls out of the plan.")
+    assert load_plan(scene.plan_path).patch("curls") is None
+
+
+def test_a_backdrop_box_is_drawn_moved_by_key_and_taken_out(
+    scene: Scene, board: BoardServer, page: Page
+) -> None:
+    scene.land(on_plan())
+    opened(page, board)
+    page.keyboard.press("p")
+    expect(page.locator("#over .thing.backdrop")).to_have_count(2)
+    drawn(page, (0.40, 0.02), (0.60, 0.08))
+    page.get_by_label("Backdrop box").check()
+    page.get_by_role("button", name="Save").click()
+    expect(page.locator("#told")).to_have_text("Saved the backdrop's boxes in the plan.")
+    third = page.locator('#over .thing[data-name="backdrop 3"]')
+    third.focus()
+    page.keyboard.press("ArrowDown")
+    wanted = pytest.approx((0.40, 0.025, 0.60, 0.085), abs=0.003)
+    _until(lambda: boxes(scene)[2] == wanted)
+    expect(third).to_be_focused()
+    page.keyboard.press("Enter")
+    page.get_by_role("button", name="Take it out").click()
+    expect(third).to_have_count(0)
+    assert len(boxes(scene)) == 2
+
+
+def boxes(scene: Scene) -> list[tuple[float, ...]]:
+    backdrop = load_plan(scene.plan_path).backdrop
+    assert backdrop is not None
+    return [tuple(box) for box in backdrop.boxes]
+
+
+def _until(holds: Callable[[], bool]) -> None:
+    until = time.monotonic() + 10
+    while not holds():
+        assert time.monotonic() < until
+        time.sleep(0.05)
+
+
+HEAR_SOUND = """
+    window.struck = [];
+    const begun = OscillatorNode.prototype.start;
+    OscillatorNode.prototype.start = function (at) {
+      window.struck.push(this.frequency.value);
+      return begun.call(this, at);
+    };
+"""
+
+
+def test_sound_is_off_until_asked_for_then_two_low_knocks_and_another_for_a_lamp_out(
+    scene: Scene, board: BoardServer, page: Page
+) -> None:
+    page.add_init_script(HEAR_SOUND)
+    opened(page, board)
+    scene.land(key_hot())
+    expect(page.locator("#say")).to_have_text("Lit cheek 0.4 over.")
+    assert page.evaluate("window.struck") == []
+    page.keyboard.press("s")
+    expect(page.get_by_role("button", name="Sound")).to_have_attribute("aria-pressed", "true")
+    page.evaluate("window.struck = []")
+    scene.land(on_plan())
+    expect(page.locator("#say")).to_have_text("On plan.")
+    assert page.evaluate("window.struck") == []
+    scene.land(key_hot(0.7))
+    expect(page.locator("#say")).to_have_text("Lit cheek 0.7 over.")
+    knock = page.evaluate("window.struck.splice(0)")
+    assert len(knock) == 2
+    assert max(knock) < 200  # low: a pack's ready beep lies at 2 to 4 kHz (common practice)
+    scene.land(hair_out())
+    expect(page.locator("#say")).to_have_text("Hair lamp did not fire.")
+    assert page.evaluate("window.struck") not in ([], knock)
+    page.keyboard.press("s")
+    page.evaluate("window.struck = []")
+    scene.land(key_hot(0.9))
+    expect(page.locator("#facts")).to_contain_text("F0005.dng")
+    assert page.evaluate("window.struck") == []
+
+
+def test_before_any_frame_the_set_stands_there_and_without_a_plan_it_is_said(
+    scene: Scene, board: BoardServer, page: Page
+) -> None:
+    opened(page, board)
+    expect(page.locator("#lamps li")).to_have_count(5)
+    expect(page.locator("#lamps")).to_contain_text("at -2.0")
+    expect(page.locator("#floor .lamp")).to_have_count(5)
+    scene.desk.plan = lambda: None
+    page.reload()
+    expect(page.locator("#lamps")).to_have_text("No plan: start the watch with --plan.")
+    page.keyboard.press("p")
+    expect(page.locator("#told")).to_have_text("This watch has no plan. Start it with --plan.")
+
+
+def test_the_table_of_a_comparison_is_in_sight_on_a_laptop(
+    scene: Scene, board: BoardServer, page: Page
+) -> None:
+    page.set_viewport_size({"width": 1366, "height": 768})
+    scene.land(on_plan())
+    scene.land(key_hot())
+    opened(page, board)
+    expect(page.locator("#say")).to_have_text("Lit cheek 0.4 over.")
+    page.keyboard.press("c")
+    row = page.get_by_role("row", name=re.compile("^hair"))
+    expect(row).to_be_visible(timeout=20_000)
+    box = row.bounding_box()
+    assert box is not None
+    assert box["y"] + box["height"] < 680
 
 
 def test_a_patch_changed_in_an_editor_meanwhile_is_not_overwritten(

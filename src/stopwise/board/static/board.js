@@ -206,7 +206,12 @@ const deeds = {
   keys: () => showKeys(),
   ...(mayEdit
     ? {
-        edit: async () => (state.plan.is_there ? button("edit").setAttribute("aria-pressed", await editor.toggle()) : tell(NO_PLAN, true)),
+        edit: async () => {
+          if (!state.plan.is_there) return tell(NO_PLAN, true);
+          const isOn = await editor.toggle();
+          button("edit").setAttribute("aria-pressed", isOn);
+          if (isOn) tell("Draw a box, or drag one. A second tap opens it; N makes a new one.");
+        },
         undo: async () => {
           await send("/do/undo", {}, tell);
           editor.setPlan(await loadPlan());

@@ -1,7 +1,7 @@
 // Two frames side by side, their difference in stops as a table and as contours on the later one.
 import { ask } from "./dialog.js";
 import { html, svg } from "./draw.js";
-import { contours } from "./picture.js";
+import { contours, levels } from "./picture.js";
 import { signed } from "./run.js";
 
 export async function compare(run, number) {
@@ -9,7 +9,7 @@ export async function compare(run, number) {
   const last = run.findIndex((frame) => frame.number === number);
   const after = run[last > 0 ? last : run.length - 1].number;
   const before = run[Math.max((last > 0 ? last : run.length - 1) - 1, 0)].number;
-  const shown = html("div", { class: "two", "aria-live": "polite" });
+  const shown = html("div", { class: "two three", "aria-live": "polite" });
   const option = (frame, chosen) => html("option", { value: frame.number, selected: frame.number === chosen }, `${frame.number}  ${frame.file}`);
   const select = (name, label, chosen) => {
     const list = html("select", { name, onchange: () => draw(shown) }, ...run.map((frame) => option(frame, chosen)));
@@ -26,7 +26,7 @@ export async function compare(run, number) {
     list.value = found.number;
     await draw(shown);
   };
-  const picks = html("div", { class: "row" }, select("before", "Before", before), select("after", "After", after));
+  const picks = html("div", { class: "picks" }, select("before", "Before", before), select("after", "After", after));
   const draw = async (place) => {
     const [one, other] = [...picks.querySelectorAll("select")].map((pick) => Number(pick.value));
     const answer = await fetch(`/difference/${one}/${other}`);
@@ -50,12 +50,13 @@ function sides(before, after, { patches, contours: lines }) {
   later.onload = () => {
     const [wide, high] = [560, (560 * later.naturalHeight) / later.naturalWidth];
     over.setAttribute("viewBox", `0 0 ${wide} ${high}`);
-    over.replaceChildren(...contours(lines, ([x, y]) => [x * wide, y * high], "contour", signed));
+    const to = ([x, y]) => [x * wide, y * high];
+    over.replaceChildren(...contours(lines, to, "contour"), ...levels(lines, to, signed));
   };
-  const levels = [...new Set(lines.map(({ level }) => level))].sort((a, b) => a - b);
+  const told = [...new Set(lines.map(({ level }) => level))].sort((a, b) => a - b);
   return [
     html("figure", {}, html("img", { src: `/picture/${before}`, alt: `Frame ${before}` }), html("figcaption", {}, `Before: ${before}`)),
-    html("figure", {}, html("div", { class: "stacked" }, later, over), html("figcaption", {}, `After: ${after}. ${levels.length ? `Lines at ${levels.map(signed).join(", ")} stops` : "No part differs by 0.2 stop"}`)),
+    html("figure", {}, html("div", { class: "stacked" }, later, over), html("figcaption", {}, `After: ${after}. ${told.length ? `Lines at ${told.map(signed).join(", ")} stops` : "No part differs by 0.2 stop"}`)),
     html(
       "table",
       {},

@@ -1,4 +1,4 @@
-// One dialog for every question: it answers with the form's data, or null.
+// One dialog for every question: it answers with the form's data, THIRD, or null.
 import { html } from "./draw.js";
 
 const box = document.getElementById("box");
@@ -8,19 +8,24 @@ const body = document.getElementById("box-body");
 const fault = document.getElementById("box-fault");
 const answers = document.getElementById("answers");
 
+// What a question with a third way is answered with when that way is taken.
+export const THIRD = Symbol("third");
+
 export const isOpen = () => box.open;
 
-export function ask({ head: title, body: parts, yes = "Do it", no = "Leave it", check = () => "", wide = false }) {
+export function ask({ head: title, body: parts, yes = "Do it", no = "Leave it", check = () => "", wide = false, third = null }) {
   head.textContent = title;
   body.replaceChildren(...parts);
   fault.textContent = "";
   box.classList.toggle("wide", wide);
   const buttons = [html("button", { type: "button", value: "no" }, no)];
   if (yes) buttons.push(html("button", { type: "submit", value: "yes", class: "main" }, yes));
+  if (third) buttons.unshift(html("button", { type: "button", class: "third" }, third));
   answers.replaceChildren(...buttons);
+  const leaving = buttons.find((one) => one.value === "no");
   return new Promise((done) => {
     const leave = (answer) => {
-      form.onsubmit = box.oncancel = box.onclose = buttons[0].onclick = null;
+      form.onsubmit = box.oncancel = box.onclose = null;
       if (box.open) box.close();
       done(answer);
     };
@@ -31,7 +36,8 @@ export function ask({ head: title, body: parts, yes = "Do it", no = "Leave it", 
       fault.textContent = wrong;
       if (!wrong) leave(data);
     };
-    buttons[0].onclick = () => leave(null);
+    leaving.onclick = () => leave(null);
+    if (third) buttons[0].onclick = () => leave(THIRD);
     box.oncancel = () => leave(null);
     box.onclose = () => leave(null);
     box.showModal();

@@ -72,7 +72,7 @@ export async function dial(tell) {
   const zones = Object.entries(said.patches).map(([name, zone]) => html("tr", {}, html("th", { scope: "row" }, name), html("td", {}, zone.toFixed(1))));
   const table = (caption, body) => html("table", {}, html("caption", {}, caption), html("tbody", {}, ...body));
   return ask({
-    head: "Powers that meet the plan",
+    head: said.unmet.length ? "Powers that come nearest to the plan" : "Powers that meet the plan",
     body: [
       html("div", { class: "two" }, html("div", {}, table("Turn", rows), table("Zones then", zones)), said.has_picture ? html("figure", {}, html("img", { src: `/predicted?${Date.now()}`, alt: "The picture that these powers would give" }), html("figcaption", {}, "Predicted, from the solos")) : null),
       ...(said.notes.length ? [html("p", { class: "quiet" }, said.notes.join(" "))] : []),

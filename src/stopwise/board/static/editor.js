@@ -1,5 +1,6 @@
 // Drawing patches and backdrop boxes on the picture, by pointer or keyboard, saved into the plan.
-import { corners } from "./picture.js";
+import { THIRD } from "./dialog.js";
+import { corners, free } from "./picture.js";
 import { html, svg, widthOf } from "./draw.js";
 
 const LEAST = 0.004;
@@ -46,7 +47,7 @@ export class Editor {
 
   // Drawing makes every box anew, so the one that had the focus gets it back.
   draw(to, focused) {
-    const taken = [];
+    const taken = this.things.filter(({ kind }) => kind === "patch").map(({ box }) => pixels(box, to));
     const parts = this.things.map((thing) => this.thing(thing, to, taken));
     if (this.drawn && !this.drawn.thing) parts.push(svg("g", {}, ...corners(pixels(this.drawn.box, to), "corner drawing")));
     this.picture.over.append(...parts);
@@ -67,8 +68,16 @@ export class Editor {
       grip(x1, y0, "2 1"),
       grip(x0, y1, "0 3"),
       grip(x1, y1, "2 3"),
-      svg("text", { x: x0, y: nameAt([x0, y0, x1, y1], thing.name, taken) }, thing.name),
+      this.named(thing, [x0, y0, x1, y1], taken),
     );
+  }
+
+  // A name stands beside its box where it covers no other; a backdrop's stands in its corner.
+  named({ kind, name }, box, taken) {
+    const size = [widthOf(name, 14, 600) + 6, 18];
+    const [x, y] = kind === "backdrop" ? [box[0] + 5, box[1] + 3] : free(box, size, taken, this.picture.box);
+    taken.push([x, y, x + size[0], y + size[1]]);
+    return svg("text", { x: x + 3, y: y + 14 }, name);
   }
 
   at(event) {
@@ -82,7 +91,8 @@ export class Editor {
     const thing = group && this.things.find((one) => one.name === group.dataset.name);
     const start = this.at(event);
     const corner = event.target.dataset.corner?.split(" ").map(Number) ?? null;
-    this.drawn = { start, thing: thing ?? null, corner, box: thing ? [...thing.box] : [...start, ...start], first: thing && [...thing.box] };
+    const isAgain = group !== null && group === document.activeElement;
+    this.drawn = { start, isAgain, thing: thing ?? null, corner, box: thing ? [...thing.box] : [...start, ...start], first: thing && [...thing.box] };
     this.picture.over.setPointerCapture(event.pointerId);
     event.preventDefault();
     if (group) group.focus({ preventScroll: true });
@@ -108,6 +118,8 @@ export class Editor {
       if (isLarge) await this.open({ box });
     } else if (isLarge && box.some((value, place) => Math.abs(value - drawn.thing.box[place]) > 1e-6)) {
       await this.saveBox(drawn.thing, box);
+    } else if (drawn.isAgain) {
+      await this.open(drawn.thing);
     } else {
       this.focus(drawn.thing.name);
     }
@@ -164,35 +176,28 @@ export class Editor {
   }
 
   // A form for a new box, or for a patch or backdrop box that is there.
-  async open({ kind, patch, box }) {
-    const isNew = !kind;
-    if (kind === "backdrop") return;
-    const values = patch ?? { name: "", box, material: "", zone: null, within: null, headroom: null, follow: false, must_see: false };
+  async open(thing) {
+    const isNew = !thing.kind;
+    const values = thing.patch ?? { name: "", box: thing.box, material: "", zone: null, within: null, headroom: null, follow: false, must_see: false };
     const answer = await this.ask({
-      head: isNew ? "New patch" : values.name,
-      body: fields(values, isNew),
+      head: isNew ? "New patch" : thing.name,
+      body: thing.kind === "backdrop" ? [edges(thing.box)] : fields(values, isNew),
       yes: "Save",
-      check: (form) => (form.get("kind") !== "backdrop" && !String(form.get("name")).trim() ? "Give it a name." : ""),
+      third: isNew ? null : "Take it out",
+      check: (form) => (thing.kind !== "backdrop" && form.get("kind") !== "backdrop" && !String(form.get("name")).trim() ? "Give it a name." : ""),
     });
-    if (!answer) return;
+    if (answer === THIRD) return this.takeOut(thing);
+    if (!answer) return this.focus(thing.name);
+    if (thing.kind === "backdrop") return this.saveBox(thing, boxOf(answer));
     if (answer.get("kind") === "backdrop") {
       await this.send("/do/backdrop", { boxes: [...this.plan.backdrop, boxOf(answer)], was: this.plan.backdrop });
     } else {
       const name = String(answer.get("name")).trim();
-      await this.send("/do/patch", { name: isNew ? name : values.name, look: isNew ? this.plan.look : values.look, values: valuesOf(answer, name), was: isNew ? null : { ...patch } });
+      await this.send("/do/patch", { name: isNew ? name : values.name, look: isNew ? this.plan.look : values.look, values: valuesOf(answer, name), was: isNew ? null : { ...thing.patch } });
     }
     this.setPlan(await this.reload());
     this.focus(String(answer.get("name")).trim());
   }
-}
-
-// A name stands above its box, or below it where another name is in the way.
-function nameAt([x0, y0, , y1], name, taken) {
-  const wide = widthOf(name, 14, 600) + 6;
-  const isFree = (y) => !taken.some(([x, top, right]) => x0 < right && x < x0 + wide && Math.abs(top - y) < 18);
-  const y = [y0 - 9, y1 + 20, y1 + 40].find((one) => one > 12 && isFree(one)) ?? y1 + 20;
-  taken.push([x0, y, x0 + wide]);
-  return y;
 }
 
 const within = (value) => Math.min(1, Math.max(0, value));
@@ -206,11 +211,8 @@ function moved([x0, y0, x1, y1], dx, dy) {
 }
 
 function fields(values, isNew) {
-  const number = (name, label, step = 0.1) =>
-    html("label", {}, label, html("input", { name, type: "number", step, value: values[name] ?? "" }));
-  const edges = ["x0", "y0", "x1", "y1"].map((name, place) =>
-    html("label", {}, ["Left", "Top", "Right", "Bottom"][place], html("input", { name, type: "number", step: 0.001, min: 0, max: 1, value: values.box[place].toFixed(4), required: true })),
-  );
+  const number = (name, label) =>
+    html("label", {}, label, html("input", { name, type: "number", step: "any", value: values[name] ?? "" }));
   return [
     isNew
       ? html("fieldset", { class: "choice" }, html("legend", {}, "What it is"), html("label", {}, html("input", { type: "radio", name: "kind", value: "patch", checked: true }), "Patch"), html("label", {}, html("input", { type: "radio", name: "kind", value: "backdrop" }), "Backdrop box"))
@@ -218,11 +220,14 @@ function fields(values, isNew) {
     html("label", {}, "Name", html("input", { name: "name", value: values.name, maxlength: 80, autocomplete: "off", autofocus: true })),
     html("label", {}, "Material", html("select", { name: "material" }, ...MATERIALS.map((one) => html("option", { value: one, selected: one === (values.material ?? "") }, one || "none")))),
     html("div", { class: "row" }, number("zone", "Zone wished"), number("within", "Within, stops"), number("headroom", "Headroom, stops")),
-    html("div", { class: "row" }, ...edges),
+    edges(values.box),
     html("div", { class: "row" }, check("follow", "Follows the sitter", values.follow), check("must_see", "Must be seen", values.must_see)),
   ].filter(Boolean);
 }
 
+// Both ends of a box: what step they have doesn't matter, so that a box drawn by hand is kept.
+const edges = (box) =>
+  html("div", { class: "row" }, ...["x0", "y0", "x1", "y1"].map((name, place) => html("label", {}, ["Left", "Top", "Right", "Bottom"][place], html("input", { name, type: "number", step: "any", min: 0, max: 1, value: box[place].toFixed(4), required: true }))));
 const check = (name, label, isOn) => html("label", { class: "check" }, html("input", { type: "checkbox", name, checked: isOn }), label);
 const boxOf = (form) => ordered(["x0", "y0", "x1", "y1"].map((name) => Number(form.get(name))));
 

@@ -67,10 +67,11 @@ export class Picture {
     const taken = known.map(({ box }) => [...to(box.slice(0, 2)), ...to(box.slice(2))]);
     if (this.overlay) {
       if (this.layers.blocked) parts.push(dots(this.overlay.dots, to));
-      if (this.layers.contours) parts.push(...contours(this.overlay.contours, to, "contour", width > 400 ? (level) => level.toFixed(1) : null, this.layers.patches ? taken : []));
+      if (this.layers.contours) parts.push(...contours(this.overlay.contours, to, "contour"));
     }
     if (this.layers.blown && this.overlay) parts.push(...blown(this.overlay.blown, this.view.areas, to, taken, [width, height]));
     if (this.layers.patches && !this.isEditing) parts.push(...patches(known, to, taken, [width, height]));
+    if (this.layers.contours && this.overlay && width > 400) parts.push(...levels(this.overlay.contours, to, (level) => level.toFixed(1), taken));
     const focused = document.activeElement?.closest?.(".thing")?.dataset.name;
     this.over.replaceChildren(...parts.filter(Boolean));
     this.afterDraw?.(to, focused);
@@ -91,22 +92,22 @@ const pathOf = (points, to) => {
   return path;
 };
 
-export function contours(lines, to, look, words, boxes = []) {
+export function contours(lines, to, look) {
   const path = lines.map(({ points }) => pathOf(points, to)).join("");
-  const parts = [svg("path", { d: path, class: `${look} halo` }), svg("path", { d: path, class: look })];
-  const longest = words ? [...lines].sort((a, b) => b.points.length - a.points.length).slice(0, 12) : [];
-  const taken = [];
-  for (const { level, points } of longest) {
+  return [svg("path", { d: path, class: `${look} halo` }), svg("path", { d: path, class: look })];
+}
+
+// The level of each of the longest lines, at its middle, where nothing else stands.
+export function levels(lines, to, words, taken = []) {
+  const longest = [...lines].sort((a, b) => b.points.length - a.points.length).slice(0, 12);
+  const places = taken.map(([x0, y0, x1, y1]) => [x0 - 18, y0 - 11, x1 + 18, y1 + 11]);
+  return longest.flatMap(({ level, points }) => {
     const at = 2 * Math.floor(points.length / 4);
     const [x, y] = to([points[at] / GRID, points[at + 1] / GRID]);
-    if (taken.some(([left, top]) => Math.abs(left - x) < 34 && Math.abs(top - y) < 18)) continue;
-    if (boxes.some(([x0, y0, x1, y1]) => x > x0 - 24 && x < x1 + 24 && y > y0 - 16 && y < y1 + 16)) continue;
-    taken.push([x, y]);
-    parts.push(
-      svg("g", { class: "contour-label", transform: `translate(${x} ${y})` }, svg("rect", { x: -16, y: -9, width: 32, height: 18, rx: 2 }), svg("text", { y: 5, "text-anchor": "middle" }, words(level))),
-    );
-  }
-  return parts;
+    if (places.some(([x0, y0, x1, y1]) => x > x0 && x < x1 && y > y0 && y < y1)) return [];
+    places.push([x - 34, y - 18, x + 34, y + 18]);
+    return [svg("g", { class: "contour-label", transform: `translate(${x} ${y})` }, svg("rect", { x: -16, y: -9, width: 32, height: 18, rx: 2 }), svg("text", { y: 5, "text-anchor": "middle" }, words(level)))];
+  });
 }
 
 function dots(points, to) {
@@ -171,7 +172,8 @@ function patches(known, to, taken, [width, height]) {
   });
 }
 
-function free([x0, y0, x1, y1], [wide, high], taken, [width, height]) {
+// Return where a label of a size stands free beside a box.
+export function free([x0, y0, x1, y1], [wide, high], taken, [width, height]) {
   const middle = (y0 + y1 - high) / 2;
   const centre = (x0 + x1 - wide) / 2;
   const tried = [8, 34, 64].flatMap((away) => [
