@@ -69,6 +69,27 @@ def test_each_migration_is_applied_once_and_by_name(tmp_path: Path) -> None:
             assert schema.applied(connection) == [name for name, _ in schema.MIGRATIONS]
 
 
+def test_an_older_ledger_is_brought_up_to_date_with_all_its_records(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with Ledger(tmp_path / "l.sqlite") as ledger:
+        keep_many(ledger, 3)
+        before = [(kept.frame, kept.sha256, kept.record) for kept in ledger.frames.all()]
+    newer = ("ALTER TABLE frames ADD COLUMN mood TEXT DEFAULT 'calm'", "CREATE TABLE more (x)")
+    monkeypatch.setattr(schema, "MIGRATIONS", (*schema.MIGRATIONS, ("moods", newer)))
+    for _ in range(2):
+        with Ledger(tmp_path / "l.sqlite") as ledger:
+            after = [(kept.frame, kept.sha256, kept.record) for kept in ledger.frames.all()]
+            assert after == before
+            with ledger.atomic() as connection:
+                assert schema.applied(connection)[-1] == "moods"
+                moods = connection.execute("SELECT DISTINCT mood FROM frames").fetchall()
+                assert moods == [("calm",)]
+    with Ledger(tmp_path / "l.sqlite") as ledger:
+        keep(ledger, "F9")
+        assert len(files(ledger)) == 4
+
+
 def test_a_migration_that_fails_leaves_the_ledger_as_it_was(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
