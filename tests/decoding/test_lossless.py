@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from contextlib import suppress
 from random import Random
 from typing import TYPE_CHECKING
@@ -11,7 +12,7 @@ import numpy as np
 import pytest
 
 from lightmodel.dng import BAYER, DngSpec, write_dng
-from stopwise.decoding import decode
+from stopwise.decoding import decode, lossless
 from stopwise.decoding.lossless import bits_of, differences_of, followed_bits, read_coded, uses_up
 from stopwise.errors import Unreadable
 
@@ -111,18 +112,38 @@ def test_damaged_code_that_decodes_is_found_where_photosites_change_places(tmp_p
     assert len(passed) <= 120
 
 
-def test_the_part_that_is_damaged_is_named(tmp_path: Path) -> None:
+def test_parts_that_need_no_following_are_checked_though_others_are_let_be(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nine tiles; those at the right have a margin, which takes time to follow."""
+    monkeypatch.setattr(lossless, "_MOST_FOLLOWED", 0)
     path = tmp_path / "a.dng"
-    write_dng(path, noisy((64, 96), seed=4, spread=8.0), spec=DngSpec())
+    levels = noisy((1040, 1080), seed=5)
+    write_dng(path, levels, spec=DngSpec())
+    assert np.array_equal(decode(path).mosaic, levels)
     whole = path.read_bytes()
-    second = whole.index(b"\xff\xd8", whole.index(b"\xff\xd9")) + 400
-    said = set()
-    for place in range(second, second + 60):
+    fourth = [one.start() for one in re.finditer(b"\xff\xd8\xff\xc3", whole)][3] + 500
+    assert "4 of its picture doesn't end" in said_of_flips(path, whole, fourth, count=12)
+
+
+def said_of_flips(path: Path, whole: bytes, first: int, *, count: int) -> str:
+    """Turn over one bit in each of some bytes; return what is said of parts, line by line."""
+    said = []
+    for place in range(first, first + count):
         spoiled = bytearray(whole)
         spoiled[place] ^= 0x10
         path.write_bytes(spoiled)
         try:
             decode(path)
         except Unreadable as error:
-            said.add(str(error).partition("part ")[2])
+            said.append(str(error).partition("part ")[2])
+    return "\n".join(said)
+
+
+def test_the_part_that_is_damaged_is_named(tmp_path: Path) -> None:
+    path = tmp_path / "a.dng"
+    write_dng(path, noisy((64, 96), seed=4, spread=8.0), spec=DngSpec())
+    whole = path.read_bytes()
+    second = whole.index(b"\xff\xd8", whole.index(b"\xff\xd9")) + 400
+    said = said_of_flips(path, whole, second, count=60).split("\n")
     assert any(words.startswith("2 of its picture doesn't end") for words in said), said

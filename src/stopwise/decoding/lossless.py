@@ -107,8 +107,10 @@ def disagreement(stored: NDArray[np.uint16], data: bytes, tiff: Tiff, raw: Direc
         if piece.size > one.samples:
             return f"part {number} of its picture has fewer photosites than its place"
         known, bits = _known(piece, one) if piece.shape[1] == columns else (0, 0)
+        if one.samples - known > to_follow:
+            continue
         to_follow -= one.samples - known
-        if to_follow >= 0 and not uses_up(one.code, followed_bits(one, known=known, bits=bits)):
+        if not uses_up(one.code, followed_bits(one, known=known, bits=bits)):
             return f"part {number} of its picture doesn't end where its code does"
     return None
 
