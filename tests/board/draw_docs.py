@@ -20,10 +20,12 @@ from playwright.sync_api import sync_playwright  # noqa: E402
 
 from support.board_process import BoardProcess  # noqa: E402
 
-FRAMES = ("F0010", "F0011", "F0013")
+FRAMES = ("F0010", "F0011", "F0012", "F0013")
 SIZES = {"phone": (375, 812), "laptop": (1440, 900), "4k": (3840, 2160)}
 _QUALITY = 78
-_SETTLE_S = 2.0
+_SETTLE_S = 3.0
+_TOLD_S = 9.0
+"""What was done is told on the page for eight seconds."""
 
 
 def main() -> None:
@@ -41,6 +43,8 @@ def main() -> None:
         for name in FRAMES:
             board.land(f"{name}.dng")
             board.judged()
+        page.keyboard.press("o")  # the lamp that was out in F0012 is seen to
+        time.sleep(_TOLD_S)
         for name, (width, height) in SIZES.items():
             page.set_viewport_size({"width": width, "height": height})
             time.sleep(_SETTLE_S)

@@ -263,17 +263,43 @@ def test_a_phone_has_the_first_buttons_at_hand_and_the_rest_behind_one(
     expect(page.get_by_role("dialog")).to_be_visible()
 
 
+LAYERS = {
+    "Contours": ("1", "#over > .contour"),
+    "Blown": ("2", "#over .blown, #over .tag"),
+    "Blocked": ("3", "#over .dots"),
+    "Patches": ("4", "#over .patch-label, #over > .corner"),
+}
+
+
+@pytest.mark.parametrize("layer", LAYERS)
 def test_layers_are_put_away_and_taken_back_by_button_and_key(
+    scene: Scene, board: BoardServer, page: Page, layer: str
+) -> None:
+    scene.land(key_hot())
+    opened(page, board)
+    key, drawn_as = LAYERS[layer]
+    expect(page.locator(drawn_as)).not_to_have_count(0)
+    page.get_by_role("button", name=layer, exact=True).click()
+    expect(page.locator(drawn_as)).to_have_count(0)
+    for other, (_, others) in LAYERS.items():
+        if other != layer:
+            expect(page.locator(others)).not_to_have_count(0)
+    page.keyboard.press(key)
+    expect(page.locator(drawn_as)).not_to_have_count(0)
+    button = page.get_by_role("button", name=layer, exact=True)
+    expect(button).to_have_attribute("aria-pressed", "true")
+
+
+def test_a_blown_area_has_an_outline_left_clean_inside_and_its_number(
     scene: Scene, board: BoardServer, page: Page
 ) -> None:
     scene.land(key_hot())
     opened(page, board)
-    expect(page.locator("#over .blown")).not_to_have_count(0)
-    page.get_by_role("button", name="Blown").click()
-    expect(page.locator("#over .blown")).to_have_count(0)
-    page.keyboard.press("2")
-    expect(page.locator("#over .blown")).not_to_have_count(0)
-    expect(page.get_by_role("button", name="Blown")).to_have_attribute("aria-pressed", "true")
+    expect(page.locator("#over .tag text")).to_have_text("1")
+    fills = page.locator("#over .blown").evaluate_all(
+        "all => all.map((e) => getComputedStyle(e).fill)"
+    )
+    assert set(fills) == {"none"}
 
 
 def test_a_value_on_the_ruler_stands_at_its_zone(

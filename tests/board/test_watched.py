@@ -72,6 +72,7 @@ def test_the_call_line_changes_with_each_frame_of_the_demo(tmp_path: Path, page:
                 page.keyboard.press("o")
             expect(page.locator("#say")).to_have_text(re.compile(say))
             expect(page.locator("#do")).to_have_text(re.compile(do))
+            assert max(len(page.locator(line).inner_text()) for line in ("#say", "#do")) <= 38
             expect(page.locator("body")).to_have_attribute(
                 "data-verdict", TRUTH[name]["verdict"] or "measured"
             )
