@@ -5,6 +5,7 @@ What lamps, sitter and sheet did is the light model's, and known.
 
 from __future__ import annotations
 
+import json
 import re
 from dataclasses import replace
 from functools import lru_cache
@@ -15,6 +16,7 @@ from lightmodel import studio
 from lightmodel.lamps import Beam, placed
 from lightmodel.scene import Card, Scene
 from lightmodel.shoots import Shoot
+from stopwise.cli import run
 from stopwise.plan import load_plan
 from stopwise.report.call import call_lines
 from support.set_day import fails, on_set, plan_without_frames, raw_of
@@ -112,6 +114,29 @@ def test_sitter_lamp_and_spot_are_told_apart_from_a_sheet_frame_that_landed(tmp_
             assert (finding["cause"], finding["turn"]) == ("sitter", None)
     for record in (dropped, left):
         assert all(len(line) <= 38 for line in call_lines(record))
+
+
+def test_check_tells_of_a_spot_by_a_sheet_that_was_marked(tmp_path, capfd):
+    made = shoot()
+    plan = tmp_path / "plan.toml"
+    plan.write_text(plan_with_sheet(tmp_path), encoding="utf-8")
+    assert (
+        run(["mark", str(tmp_path / "set-sheet.dng"), "key", "--sheet", "--plan", str(plan)]) == 0
+    )
+    assert capfd.readouterr().out == "plan.toml: sheet of key is set-sheet.dng.\n"
+    frame = tmp_path / "dropped.dng"
+    frame.write_bytes(raw_of(made.frame(lamps=lower(0.04)), tmp_path))
+    assert run(["check", str(frame), "--plan", str(plan), "--json"]) == 1
+    record = json.loads(capfd.readouterr().out)
+    assert record["lamps"]["key"]["spot"]["state"] == "spot moved"
+    (finding,) = spot_findings(record)
+    assert (finding["unit"], finding["turn"]) == ("fraction", None)
+    assert finding["measured"] == record["lamps"]["key"]["spot"]["size"]
+    assert (
+        finding["do"] == "Check its boom."
+    )  # 35 degrees up and 1.8 m away: it stands off the sitter
+    assert run(["check", str(frame), "--plan", str(plan)]) == 1
+    assert finding["say"] in capfd.readouterr().out
 
 
 def test_a_frame_without_a_sheet_in_it_is_no_sheet_frame(tmp_path):

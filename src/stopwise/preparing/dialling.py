@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from stopwise.errors import PathMissing, WrongUse
+from stopwise.errors import PathMissing, StopwiseError, WrongUse
 from stopwise.lights.checks import check_solos
 from stopwise.lights.dial import dial
 from stopwise.lights.solo import lamp_set
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from stopwise.ledger import Ledger
     from stopwise.lights.checks import SoloNote, SoloReport
     from stopwise.lights.dial import Dial
+    from stopwise.lights.reduced import LightPicture
     from stopwise.plan.model import Plan
 
 
@@ -107,7 +108,9 @@ def dial_plan(
     solos = {lamp: reader.light(file) for lamp, file in files.items() if lamp}
     ambient = reader.light(files[""]) if "" in files else None
     turned = turned_since(ledger, [reader.hashes[files[lamp]] for lamp in solos])
-    report = check_solos(solos, ambient, plan)
+    full = None if turned or look else _full(reader, plan, folder or path.parent, solos)
+    report = check_solos(solos, ambient, plan, full=full)
+    report = report if ledger is not None else _doubted(report)
     _refuse(report.notes)
     steady = [light.name for light in plan.lights if light.kind == "continuous"]
     plan = _as_it_stands(plan, turned)
@@ -146,6 +149,35 @@ def _files(plan: Plan, folder: Path) -> dict[str, Path]:
             msg = f"{file} isn't there: the plan names it as {what}. Mark the frame again."
             raise PathMissing(msg)
     return files
+
+
+def _full(
+    reader: Shelf, plan: Plan, folder: Path, solos: Mapping[str, LightPicture]
+) -> LightPicture | None:
+    """Return the light of the reference, a frame under all lamps; None where it can't be read."""
+    name = plan.frames.reference
+    if name is None or not (folder / name).exists():
+        return None
+    try:
+        light = reader.light(folder / name)
+    except StopwiseError:
+        return None
+    same = all(solo.mean.shape == light.mean.shape for solo in solos.values())
+    return light if same else None
+
+
+def _doubted(report: SoloReport) -> SoloReport:
+    """Return the report with what the reference shows of solos only said, and nothing refused.
+
+    Without a ledger nobody knows what was turned between the two.
+    """
+    notes = tuple(
+        note
+        if note.kind != "more than in the full set"
+        else replace(note, refused=False, do=f"If {note.lamp} wasn't turned since: {note.do}")
+        for note in report.notes
+    )
+    return replace(report, notes=notes)
 
 
 def _refuse(notes: Iterable[SoloNote]) -> None:

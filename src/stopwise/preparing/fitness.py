@@ -11,6 +11,7 @@ from stopwise.lights.sheet import NO_SHEET, sheet_of
 from stopwise.plan.wishes import wishes_now
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
     from pathlib import Path
 
     from stopwise.lights.reduced import LightPicture
@@ -44,6 +45,20 @@ def refuse_misfit(frame: Path, path: KeyPath, draft: Draft) -> None:
         _refuse_solo(frame, str(path[2]), draft)
 
 
+def solo_doubts(frame: Path, draft: Draft) -> tuple[str, ...]:
+    """Return what a frame under all lamps shows to be wrong with the plan's solos, sentences.
+
+    Parameters
+    ----------
+    frame
+        The reference.
+    draft
+        The plan; one without solos has nothing to doubt.
+    """
+    full = _light(frame, draft) if draft.plan.frames.solo else None
+    return () if full is None else tuple(_overfed(_solos(draft), full, draft).values())
+
+
 def _refuse_sheet(frame: Path, draft: Draft) -> None:
     if sheet_of(_light(frame, draft), _named(draft.plan.frames.ambient, draft)) is None:
         msg = (
@@ -57,22 +72,28 @@ def _refuse_solo(frame: Path, lamp: str, draft: Draft) -> None:
     full = _named(draft.plan.frames.reference, draft)
     if full is None:
         return
-    others = {
-        name: light
-        for name, file in draft.plan.frames.solo.items()
-        if name != lamp and (light := _named(file, draft)) is not None
-    }
-    solos = {**others, lamp: _light(frame, draft)}
-    if any(solo.mean.shape != full.mean.shape for solo in solos.values()):
-        return
+    overfed = _overfed({**_solos(draft), lamp: _light(frame, draft)}, full, draft)
+    if lamp in overfed:
+        msg = f"{frame.name}: {overfed[lamp]} Where {lamp} was turned since, mark a new reference."
+        raise WrongUse(msg)
+
+
+def _solos(draft: Draft) -> dict[str, LightPicture]:
+    """Return the light of the solos that can be read."""
+    found = {name: _named(file, draft) for name, file in draft.plan.frames.solo.items()}
+    return {name: light for name, light in found.items() if light is not None}
+
+
+def _overfed(solos: Mapping[str, LightPicture], full: LightPicture, draft: Draft) -> dict[str, str]:
+    """Return the lamps that gave more alone than under all lamps, each with what to do."""
+    if not solos or any(solo.mean.shape != full.mean.shape for solo in solos.values()):
+        return {}
     report = check_solos(solos, _named(draft.plan.frames.ambient, draft), draft.plan, full=full)
-    for note in report.notes:
-        if note.lamp == lamp and note.kind == "more than in the full set":
-            msg = (
-                f"{frame.name}: {note.say} {note.do} Where {lamp} was turned since, "
-                "mark a new reference first."
-            )
-            raise WrongUse(msg)
+    return {
+        note.lamp: f"{note.say} {note.do}"
+        for note in report.notes
+        if note.kind == "more than in the full set"
+    }
 
 
 def _named(name: str | None, draft: Draft) -> LightPicture | None:

@@ -15,7 +15,7 @@ from stopwise.plan.crosscheck import MARKS, sheet_lamp
 from stopwise.plan.draft import open_draft
 from stopwise.plan.source import nearest
 from stopwise.plan.wishes import wishes_now
-from stopwise.preparing.fitness import refuse_misfit
+from stopwise.preparing.fitness import refuse_misfit, solo_doubts
 
 if TYPE_CHECKING:
     from stopwise.frame import Frame
@@ -64,7 +64,9 @@ def mark_frame(frame: Path, part: str, plan: Path) -> str:
     draft.set(path, name).save(what=MARK)
     what = f"{path[1]} of {path[2]}" if path[1] in LAMPS_OWN else part
     was = f" (was {before})" if before and before != name else ""
-    return f"{plan.name}: {what} is {name}{was}.{_plate_doubt(opened, part, draft.plan)}"
+    doubts = solo_doubts(frame, draft) if part == "reference" else ()
+    told = " ".join([f"{plan.name}: {what} is {name}{was}.", *doubts])
+    return f"{told}{_plate_doubt(opened, part, draft.plan)}"
 
 
 def _plate_doubt(frame: Frame, part: str, plan: Plan) -> str:
