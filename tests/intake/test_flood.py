@@ -20,8 +20,8 @@ if TYPE_CHECKING:
     from stopwise.intake.watcher import Landing
 
 OLD, SHOT = 10_000, 20
-IN_HAND = 12
-"""Old files that may still be told before one that is shot meanwhile: in hand, or being seen."""
+MOST_BEFORE = 100
+"""Old files, one in a hundred, that may be told while one that is shot meanwhile is being seen."""
 
 
 @pytest.mark.slow
@@ -66,7 +66,7 @@ def test_ten_thousand_files_are_worked_off_while_what_is_shot_goes_first(tmp_pat
     assert old == [f"A{number:05d}.dng" for number in range(OLD)]
     assert sorted(kept) == sorted(heard.files) == sorted(set(heard.files))
     assert len(waits) == SHOT
-    assert sorted(waits.values())[SHOT // 2] <= IN_HAND, waits
+    assert sorted(waits.values())[SHOT // 2] <= MOST_BEFORE, waits
     told = [note.text.partition("there already: ")[2] for note in heard.notes]
     assert told[0] == f"{OLD} to judge"
     assert told[-1] == f"all {OLD} judged"
