@@ -18,7 +18,6 @@ from stopwise.report.drawable import drawable_of
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
     from pathlib import Path
-    from types import TracebackType
 
     from stopwise.board.desk import Dialler
     from stopwise.ledger import Kept, Ledger
@@ -56,7 +55,7 @@ class Address:
         return self.allow_edits or is_loopback(self.host)
 
 
-class LiveBoard:
+class LiveBoard(ExitStack):
     """A board over a watch's ledger, folder and plan; serves from entry to exit.
 
     Parameters
@@ -88,6 +87,7 @@ class LiveBoard:
         at: Address | None = None,
         dial: Dialler | None = None,
     ) -> None:
+        super().__init__()
         at = at or Address()
         self._again = PicturesAgain(ledger)
         self._plan = plan
@@ -101,23 +101,13 @@ class LiveBoard:
             dial=dial,
         )
         self._server = _served(self.desk, at, ledger)
-        self._open = ExitStack()
 
     def __enter__(self) -> Self:
-        """Begin to serve; a page can be had when this returns."""
-        self._open.enter_context(self._server)
+        """Begin to serve; a page can be had when this returns. What is begun here ends with it."""
+        self.callback(self._again.close)
+        self.callback(self.desk.pictures.close)
+        self.enter_context(self._server)
         return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        """End every stream, the server and the process that makes pictures again."""
-        self._open.close()
-        self.desk.pictures.close()
-        self._again.close()
 
     @property
     def address(self) -> str:

@@ -14,7 +14,6 @@ from stopwise.errors import PathMissing, WrongUse
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
     from pathlib import Path
-    from types import TracebackType
 
     from stopwise.assessing import Assessment
     from stopwise.ledger import Ledger
@@ -32,8 +31,8 @@ def worst_exit(codes: Iterable[int]) -> int:
     return min(codes, key=_PRECEDENCE.index, default=0)
 
 
-class CheckRun:
-    """One call of `check`: its plan, where leaves go, and the ledger it keeps, if any.
+class CheckRun(ExitStack):
+    """One call of `check`: its plan, where leaves go, and the ledger it keeps open, if any.
 
     Parameters
     ----------
@@ -56,6 +55,7 @@ class CheckRun:
         leaf_folder: Path | None = None,
         ledger_path: Path | None = None,
     ) -> None:
+        super().__init__()
         check_look(plan, look)
         self.plan = plan
         self.leaf_folder = leaf_folder
@@ -67,7 +67,6 @@ class CheckRun:
             look=look,
             picture_edge=_LEAF_EDGE if leaf_folder else 0,
         )
-        self._open = ExitStack()
 
     def __enter__(self) -> Self:
         """Open the ledger and make the leaves' folder."""
@@ -76,17 +75,8 @@ class CheckRun:
         if self.ledger_path is not None:
             from stopwise.ledger import Ledger
 
-            self.ledger = self._open.enter_context(Ledger(self.ledger_path))
+            self.ledger = self.enter_context(Ledger(self.ledger_path))
         return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        """Close the ledger."""
-        self._open.close()
 
     def over(self, paths: Iterable[Path], show: Callable[[dict[str, Any]], None]) -> int:
         """Judge each file, show its record, and return the exit code of them all."""

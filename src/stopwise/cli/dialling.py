@@ -15,7 +15,6 @@ from stopwise.preparing.dialling import dial_plan
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
     from pathlib import Path
-    from types import TracebackType
 
     from stopwise.ledger import Ledger
     from stopwise.plan.model import Plan
@@ -25,8 +24,8 @@ UNMET = 1
 """Exit code where a wish stays unmet."""
 
 
-class DialRun:
-    """One call of `dial`.
+class DialRun(ExitStack):
+    """One call of `dial`, with its ledger open while the block runs.
 
     Parameters
     ----------
@@ -46,11 +45,11 @@ class DialRun:
         *,
         wished: Callable[[Plan], Plan] | None = None,
     ) -> None:
+        super().__init__()
         self._wished = wished
         self._plan_path = plan_path
         self._ledger_path = ledger_path
         self._ledger: Ledger | None = None
-        self._open = ExitStack()
 
     def __enter__(self) -> Self:
         """Open the ledger."""
@@ -61,17 +60,8 @@ class DialRun:
             raise PathMissing(msg)
         place = self._ledger_path or default_place(self._plan_path.parent)
         if self._ledger_path is not None or place.exists():
-            self._ledger = self._open.enter_context(Ledger(place))
+            self._ledger = self.enter_context(Ledger(place))
         return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        """Close the ledger."""
-        self._open.close()
 
     def over(
         self, *, keep: Iterable[str], look: str | None, as_json: bool, leaf: Path | None
