@@ -34,10 +34,11 @@ def alike_lamps(lamps: LampSet) -> tuple[tuple[str, str], ...]:
     parts = np.stack([net.luminance.ravel() for net in lamps.nets.values()]).astype(np.float64)
     total = np.maximum(parts.sum(axis=0), 0.0)
     shares = parts / (total + _FLOOR * float(np.percentile(total, 99.0)) + 1e-12)
-    lengths = np.linalg.norm(shares, axis=1)
+    products = shares @ shares.T
+    lengths = np.sqrt(np.diag(products))
     names = lamps.names
     return tuple(
         (names[i], names[j])
         for i, j in itertools.combinations(range(len(names)), 2)
-        if shares[i] @ shares[j] > ALIKE * lengths[i] * lengths[j]
+        if products[i, j] > ALIKE * lengths[i] * lengths[j]
     )
