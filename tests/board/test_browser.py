@@ -15,8 +15,9 @@ from stopwise.conditions import condition
 from stopwise.plan import load_plan
 from support.board_pages import SIZES, box_of, drawn, opened
 from support.board_process import SAMPLES
-from support.board_scene import Scene, hair_out, key_hot, on_plan, scene_in
+from support.board_scene import PLAN_TEXT, Scene, hair_out, key_hot, on_plan, scene_in
 from support.made_picture import drawable, made_picture
+from support.records import finding, turned
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -165,6 +166,39 @@ def test_the_instruction_stands_at_the_lamp_itself_and_carries_far(
         "e => parseFloat(getComputedStyle(e).fontSize)"
     )
     assert size >= 0.024 * 1440
+
+
+@pytest.mark.parametrize("size", [(375, 812), (1366, 768)])
+def test_three_lamps_called_and_long_names_keep_to_the_screen(
+    tmp_path: Path, page: Page, size: tuple[int, int]
+) -> None:
+    lamp, cheek = "left paper lamp with the barn doors", "the upper edge of the lit cheek bone"
+    text = PLAN_TEXT.replace("left paper", lamp).replace("lit cheek", cheek)
+    (tmp_path / "plan.toml").write_text(text, encoding="utf-8")
+    scene = scene_in(tmp_path)
+    frame = key_hot(file=f"{'a-long-name-' * 6}1.dng")
+    frame["patches"][cheek] = frame["patches"].pop("lit cheek")
+    frame["findings"][0] |= {"of": cheek}
+    for name, of in ((lamp, "backdrop left_right"), ("hair", "hair")):
+        check = "backdrop" if name == lamp else "patch"
+        frame["findings"].append(finding(check, of, 0.5, 0.0, **turned(name, -0.5)))
+    scene.land(frame)
+    page.set_viewport_size({"width": size[0], "height": size[1]})
+    with BoardServer(scene.desk) as server:
+        opened(page, server)
+        scene.desk.status(behind=3, backlog=2, decoding=[f"{'another-' * 8}2.dng"])
+        expect(page.locator("#lamps .called")).to_have_count(3)
+        expect(page.locator("#floor .told-there")).to_have_count(3)
+        page.wait_for_timeout(200)
+        assert page.evaluate("document.documentElement.scrollWidth") <= size[0]
+        if size[0] > 1000:
+            bar = box_of(page, "#tools")["y"]
+            lamps = [row.bounding_box() for row in page.locator("#lamps li").all()]
+            assert max(box["y"] + box["height"] for box in lamps if box) <= bar
+            told = [one.bounding_box() for one in page.locator("#lamps .called .said").all()]
+            assert max(box["height"] for box in told if box) < 0.045 * size[0]  # one line
+    scene.desk.pictures.close()
+    scene.ledger.close()
 
 
 def test_what_fails_stands_open_and_what_holds_is_counted(

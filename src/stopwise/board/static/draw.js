@@ -27,6 +27,14 @@ export function widthOf(words, size = 14, weight = 400) {
   return pen.measureText(words).width;
 }
 
+// Words that fit a room, their end left out where they don't.
+export function cut(words, room, size = 14, weight = 400) {
+  if (widthOf(words, size, weight) <= room) return words;
+  let length = words.length - 1;
+  while (length > 1 && widthOf(`${words.slice(0, length)}…`, size, weight) > room) length -= 1;
+  return `${words.slice(0, length).trimEnd()}…`;
+}
+
 // Give a drawing as many units as it is wide and high on the screen, where type is of the page's
 // own size; below the least it shrinks as a whole.
 export function fitted(place, [leastWide, leastHigh]) {

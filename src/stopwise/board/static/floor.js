@@ -11,6 +11,7 @@ export function drawFloor(place, list, floor, hasPlan = true) {
   list.replaceChildren(
     ...(lamps.length ? lamps.map(row) : [html("li", { class: "quiet" }, hasPlan ? "The plan has no lamps." : "No plan: start the watch with --plan.")]),
   );
+  list.classList.toggle("many", lamps.filter((lamp) => lamp.is_called).length > 1);
   if (!lamps.length) return;
   [WIDTH, HEIGHT] = fitted(place, [260, 200]);
   const spots = [...lamps.map((lamp) => lamp.at), floor.camera, [-floor.paper[0], floor.paper[1]], floor.paper];
@@ -116,6 +117,14 @@ function row(lamp) {
     { class: lamp.is_called ? "called" : "" },
     html("b", { class: "letter" }, lamp.letter),
     html("span", { class: "name" }, lamp.name),
-    html("span", { class: "said" }, ...lamp.told.split(/(?<=,) /).flatMap((part) => [html("span", { class: part.length < 12 ? "whole" : "" }, part), " "])),
+    html("span", { class: "said" }, ...parts(lamp.told)),
   );
+}
+
+// The words of an instruction, which breaks only where it has a comma.
+function parts(told) {
+  return told.split(", ").flatMap((part, place) => [
+    ...(place ? [html("span", { class: "comma" }, ","), " "] : []),
+    html("span", { class: `${place ? "tail" : ""}${part.length < 12 ? " whole" : ""}` }, part),
+  ]);
 }

@@ -1,5 +1,5 @@
 // The stop ruler: shares lie along it, each value stands off the bracket of its wish.
-import { fitted, mark, spread, svg } from "./draw.js";
+import { cut, fitted, mark, spread, svg, widthOf } from "./draw.js";
 
 let [WIDTH, HEIGHT, FOOT] = [430, 560, 552]; // as large as it stands on the screen, so that its type keeps its size
 const TOP = 34;
@@ -99,7 +99,7 @@ function value(one, y, lane, height) {
 function label(one, lane, height, at) {
   const start = WIDTH - LABELS;
   const from = laneAt(one, lane) + lane - 5;
-  const name = one.name.length > 15 ? `${one.name.slice(0, 14)}…` : one.name;
+  const name = cut(one.name, LABELS - 30 - widthOf(one.figure, 14, 700));
   return [
     svg("path", { d: `M${from} ${height}H${Math.max(start - 14, from)}L${start - 4} ${at}`, class: "leader" }),
     one.mark ? mark(one.mark, one.role, { x: start + 6, y: at, size: 14 }) : null,

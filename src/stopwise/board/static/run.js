@@ -1,5 +1,5 @@
 // The run: each patch and each lamp over the frames of the take, off its wish or its solo in stops.
-import { mark, svg } from "./draw.js";
+import { cut, mark, svg } from "./draw.js";
 
 const ROW = 44;
 const LEFT = 140;
@@ -53,7 +53,7 @@ function offsets(points) {
 function line({ name, points: given }, middle, x) {
   const y = (off) => middle - (Math.max(-MOST, Math.min(MOST, off)) / MOST) * (ROW / 2 - 5);
   const limits = { low: null, high: null, ...given.at(-1) };
-  const parts = [svg("text", { x: 0, y: middle + 5 }, name.length > 17 ? `${name.slice(0, 16)}…` : name)];
+  const parts = [svg("text", { x: 0, y: middle + 5 }, cut(name, LEFT - 16), svg("title", {}, name))];
   if (limits.low !== null && limits.high !== null) {
     parts.push(svg("rect", { x: LEFT - 8, y: y(limits.high), width: WIDTH - LEFT - RIGHT + 16, height: Math.max(y(limits.low) - y(limits.high), 2), class: "band" }));
   }
