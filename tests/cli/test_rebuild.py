@@ -3,12 +3,18 @@
 from __future__ import annotations
 
 import json
+import re
+from dataclasses import replace
 
 import pytest
 
+from lightmodel import studio
+from lightmodel.lamps import Beam, placed
+from lightmodel.scene import Card, Scene
+from lightmodel.shoots import Shoot
 from stopwise.cli import run
 from stopwise.ledger import Ledger, Place, Stamp
-from support.made_takes import MadeShoot
+from support.made_takes import VIEW, MadeShoot
 from support.records import patch, record
 
 
@@ -67,6 +73,87 @@ def test_it_ends_with_0_once_all_match(day, capsys):
     given = [solo(day, name, turned.get(name, 0.0)) for name in day.shoot.names]
     assert call(day, *given) == 0
     assert "All lamps match." in capsys.readouterr().out
+
+
+AIM = (0.0, -0.04, 0.08)
+NARROW = replace(
+    studio.KEY,
+    aim=AIM,
+    position=placed(AIM, 40.0, 30.0, 1.7),
+    beam=Beam(half_angle_deg=4.0, edge_deg=2.0),
+)
+SHEET = Scene(card=Card(centre=(0.0, -0.05, 0.11), facing=(0.0, 0.0, 1.0), half=(0.4, 0.4, 0.003)))
+
+
+@pytest.fixture(scope="module")
+def narrow(tmp_path_factory):
+    """Return an old day whose key is a narrow spot, once with a frame of a sheet in its plan."""
+    lamps = (NARROW, *studio.LAMPS[1:])
+    made = MadeShoot(tmp_path_factory.mktemp("july"), shoot=Shoot(lamps=lamps, view=VIEW))
+    made._write("sheet.dng", made.shoot.solo("key", scene=SHEET))
+    with_sheet = made.plan.with_name("with sheet.toml")
+    text = made.plan.read_text(encoding="utf-8")
+    with_sheet.write_text(f'{text}\n[frames.sheet]\nkey = "sheet.dng"\n', encoding="utf-8")
+    with Ledger(made.folder / "june.sqlite") as ledger:
+        take = ledger.takes.begin(name="final").number
+        whole = record(file="F1.dng", take=take, patches={"a": patch(6.5, (0.4, 0.4, 0.5, 0.5))})
+        ledger.frames.keep(whole, Place("/x", "F1.dng", Stamp(1, 1, 1)), sha256="1" * 64)
+    return made, with_sheet
+
+
+def rebuilt(narrow, capsys, lamp, *, turn=0.0, scene=None, sheet=True):
+    """Return what `rebuild` says of the key alone today, the lamp as it stands now."""
+    made, with_sheet = narrow
+    changes = {} if scene is None else {"scene": scene}
+    lamps = (lamp, *studio.LAMPS[1:])
+    path = made._write("today.dng", made.shoot.frame({"key": turn}, lamps=lamps, **changes))
+    plan = with_sheet if sheet else made.plan
+    words = [str(made.folder / "june.sqlite"), f"key={path}", "--take", "final", "--json"]
+    run(["rebuild", *words, "--plan", str(plan)])
+    return json.loads(capsys.readouterr().out)["lamps"]["key"]
+
+
+@pytest.mark.parametrize(("aim_m", "way"), [(-0.05, "low"), (0.04, "high")])
+def test_a_spot_is_placed_on_the_sitter_where_a_sheet_of_then_is_known(narrow, capsys, aim_m, way):
+    """A sheet of today is the truth here; on a sitter half of a move or more is seen."""
+    aimed = replace(NARROW, aim=(0.0, -0.04 + aim_m, 0.08))
+    sure = rebuilt(narrow, capsys, aimed, scene=SHEET)
+    about = rebuilt(narrow, capsys, aimed, turn=-0.3)
+    assert abs(sure["down"]) > 0.02
+    assert not sure["rough"]
+    assert about["rough"]
+    assert 0.4 < about["down"] / sure["down"] < 1.1
+    assert about["right"] == pytest.approx(sure["right"], abs=0.01)
+    assert about["stops"] == pytest.approx(-0.3, abs=0.08)
+    assert f"spot about {100 * abs(about['down']):.0f} % {way}" in about["say"]
+    beam = "raise" if way == "low" else "lower"
+    assert f"{beam} its beam by about" in about["do"].lower()
+    assert re.search(r"then power up 0\.[23]\.$", about["do"])
+    assert not about["matches"]
+
+
+def test_a_spot_that_is_back_matches_on_the_sitter_too(narrow, capsys):
+    found = rebuilt(narrow, capsys, NARROW)
+    assert found["matches"]
+    assert found["say"] == "Key solo matches."
+
+
+def test_without_a_sheet_of_then_it_says_why_and_goes_on_by_level(narrow, capsys):
+    aimed = replace(NARROW, aim=(0.0, -0.09, 0.08))
+    found = rebuilt(narrow, capsys, aimed, turn=-0.4, sheet=False)
+    assert found["right"] is None
+    assert found["stops"] == pytest.approx(-0.4, abs=0.2)
+    why = "its light falls otherwise. Its spot can't be placed: no frame of a sheet was marked"
+    assert why in found["say"]
+    assert found["do"].startswith("Put lamp and sitter on their old marks, then power up 0.")
+    assert not found["matches"]
+
+
+def test_a_sitter_off_the_old_mark_is_sent_back_to_it_and_no_lamp_is_turned(narrow, capsys):
+    scene = narrow[0].shoot.moved(right_m=0.05)
+    found = rebuilt(narrow, capsys, NARROW, scene=scene)
+    assert "the sitter isn't as he was then" in found["say"]
+    assert found["do"] == "Put lamp and sitter on their old marks, then shoot again."
 
 
 @pytest.mark.parametrize(

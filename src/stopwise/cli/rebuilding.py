@@ -11,8 +11,10 @@ import click
 
 from stopwise.cli.sides import Basis, find_take, lamps_of
 from stopwise.errors import PathMissing, WrongUse
+from stopwise.lights.sheet import sheet_of
+from stopwise.lights.solo import lamp_set
 from stopwise.record import SCHEMA, tidy
-from stopwise.takes.rebuilding import SoloMatch, caution, do, match_solo, say
+from stopwise.takes.rebuilding import SoloMatch, caution, do, is_sheet, match_solo, say
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -35,6 +37,8 @@ class Today:
 def todays(said: Sequence[str], plan: Plan, today: Basis | None) -> Today:
     """Return today's frames: those of today's plan, and over them what was named as LAMP=FRAME.
 
+    Where both plans name a frame of a sheet for a lamp, today's is taken: it says most.
+
     Raises
     ------
     WrongUse
@@ -44,7 +48,10 @@ def todays(said: Sequence[str], plan: Plan, today: Basis | None) -> Today:
     ambient = None
     if today is not None and today.plan is not None and today.path is not None:
         folder = today.path.parent
-        solos = {lamp: folder / name for lamp, name in today.plan.frames.solo.items()}
+        frames = today.plan.frames
+        both = {lamp for lamp in frames.sheet if lamp in plan.frames.sheet}
+        sheets = {lamp: name for lamp, name in frames.sheet.items() if lamp in both}
+        solos = {lamp: folder / name for lamp, name in {**frames.solo, **sheets}.items()}
         named = today.plan.frames.ambient
         ambient = None if named is None else folder / named
     for one in said:
@@ -93,11 +100,26 @@ def _match(
     path = today.solos[name]
     lamp = side.lamps.get(name)
     gave = 0.0 if lamp is None or lamp.stops is None else lamp.stops
+    now, sheet = _light(path, basis), None
+    then = _sheet_light(name, basis)
     try:
-        return match_solo(name, old, _light(path, basis), ambient=ambient, take_stops=gave)
+        if then is not None and is_sheet(now, ambient or old.ambient):
+            old = lamp_set({name: then}, old.ambient, exposure=old.exposure)
+        elif then is not None:
+            sheet = sheet_of(then, old.ambient)
+        return match_solo(name, old, now, ambient=ambient, take_stops=gave, sheet=sheet)
     except ValueError as error:
         msg = f"{path}: not of the old solos' size. Shoot with the same camera, the same way up."
         raise WrongUse(msg) from error
+
+
+def _sheet_light(name: str, basis: Basis) -> LightPicture | None:
+    """Return the light of the old frame of a sheet that a lamp lit, None where there is none."""
+    named = None if basis.plan is None else basis.plan.frames.sheet.get(name)
+    if named is None or basis.path is None:
+        return None
+    path = basis.path.parent / named
+    return _light(path, basis) if path.is_file() else None
 
 
 def _light(path: Path, basis: Basis) -> LightPicture:

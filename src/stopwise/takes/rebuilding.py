@@ -8,10 +8,11 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from stopwise.lights.fieldcells import coarse
-from stopwise.lights.outputs import read_lamps
+from stopwise.lights.fieldcells import Shift, coarse
+from stopwise.lights.outputs import read_lamps, stack_of
 from stopwise.lights.solo import LampSet, lamp_set
 from stopwise.lights.spot import LOGISTIC, find_spot
+from stopwise.lights.spot_reading import Lit, read_spot
 from stopwise.takes.lamp_changes import lamp_words
 from stopwise.wording import stops_text, title
 
@@ -21,10 +22,13 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from stopwise.lights.reduced import LightPicture
+    from stopwise.lights.sheet import Sheet
     from stopwise.lights.spot import Spot
+    from stopwise.lights.spot_reading import SpotReading
     from stopwise.plan.model import Light
 
     Floats = NDArray[np.float64]
+    _Names = tuple[tuple[str, str], tuple[str, str]]
 
 MATCH_STOPS = 0.1
 """Stops within which a lamp's output matches."""
@@ -50,6 +54,12 @@ _INSIDE = 0.8
 _AROUND = 1.7
 _SURE_STOPS = 0.2
 _SPOT_DOUBT = 0.03
+_MOVE_DOUBT = 0.05
+_BESIDE = 0.35
+"""Share of a rough move under which a part of it is no way of its own."""
+
+_NO_SHEET = "no frame of a sheet was marked for it then"
+_NOT_AT_MARK = "the sitter isn't as he was then"
 _FAINT = 0.1
 _CELLS = 60
 _SPAN = 3.289707253902945
@@ -74,6 +84,12 @@ class SoloMatch:
         Today's over then, of the spot; None without one.
     pattern
         Spread in stops of today's light over then's, where there is no spot to compare.
+    size
+        How far a spot on the sitter lies off in all, where which way can't be told too.
+    is_rough
+        Whether the spot was read on the sitter: its place is then about right.
+    why
+        Why its spot can't be placed, where its light falls otherwise.
     """
 
     lamp: str
@@ -84,6 +100,9 @@ class SoloMatch:
     width: float | None = None
     edge: float | None = None
     pattern: float | None = None
+    size: float = 0.0
+    is_rough: bool = False
+    why: str = ""
 
     @property
     def falls_otherwise(self) -> bool:
@@ -95,7 +114,7 @@ class SoloMatch:
         """Whether it matches within 0.1 stop and 1 % of the frame."""
         if self.stops is None or self.falls_otherwise:
             return False
-        off = math.hypot(self.right or 0.0, self.down or 0.0)
+        off = max(math.hypot(self.right or 0.0, self.down or 0.0), self.size)
         return abs(self.stops) <= MATCH_STOPS and off <= MATCH_PLACE
 
     def to_json(self) -> dict[str, Any]:
@@ -108,6 +127,8 @@ class SoloMatch:
             "width": self.width,
             "edge": self.edge,
             "pattern": self.pattern,
+            "rough": self.is_rough,
+            "why": self.why or None,
             "matches": self.is_matched,
         }
 
@@ -119,6 +140,7 @@ def match_solo(
     *,
     ambient: LightPicture | None = None,
     take_stops: float = 0.0,
+    sheet: Sheet | None = None,
 ) -> SoloMatch:
     """Hold today's solo of a lamp against the old one, sitter or sheet on the same mark.
 
@@ -134,13 +156,16 @@ def match_solo(
         Today's frame with no lamp; None takes the old one's, where there is one.
     take_stops
         What the lamp gave in the take that is built again, against its old solo.
+    sheet
+        Its spot of then, as a frame of a sheet showed it; None without one.
 
     Returns
     -------
     SoloMatch
         ISO and aperture are taken out. Where both solos are of a matt sheet held at the face, the
-        spot's place, width and edge are compared; on a sitter his own shape hides them, and only
-        output and pattern are.
+        spot's place, width and edge are compared. On a sitter his own shape hides them: there a
+        sheet of then says about how far the spot has moved, and without one only output and
+        pattern are told.
 
     Raises
     ------
@@ -153,14 +178,49 @@ def match_solo(
     if own.mean.shape == old.nets[name].mean.shape and then is not None and now is not None:
         return _of_spots(name, then, now, take_stops)
     alone = replace(old, nets={name: old.nets[name]}, ambient=None)
+    if sheet is not None:
+        spot = _spot_on_sitter(own, alone, sheet)
+        if spot.state != "not seen":
+            return _of_spot(name, spot, take_stops, sheet.aspect)
     reading = read_lamps(own, alone)[name]
-    pattern = _pattern(old.nets[name].luminance, own.luminance)
-    seen = reading.state not in ("out", "not seen") and (reading.uncertainty or 0.0) < _SURE_STOPS
+    changed = _changed(old.nets[name].luminance, own.luminance)
+    level, pattern = (None, None) if changed is None else changed
+    stops, doubt = reading.stops, reading.uncertainty
+    if reading.state == "not seen" or (doubt or 0.0) >= _SURE_STOPS:
+        stops, doubt = level, pattern
+    if reading.state == "out":
+        stops, doubt = None, None
     return SoloMatch(
         name,
-        _less(reading.stops, take_stops) if seen else None,
-        reading.uncertainty if seen else None,
+        _less(stops, take_stops),
+        doubt,
         pattern=pattern,
+        why=_NO_SHEET if sheet is None else _NOT_AT_MARK,
+    )
+
+
+def is_sheet(light: LightPicture, ambient: LightPicture | None = None) -> bool:
+    """Tell whether a frame with one lamp alone shows a spot on a matt sheet and nothing else."""
+    return _clean_spot(lamp_set({"": light}, ambient).nets[""].luminance) is not None
+
+
+def _spot_on_sitter(own: LightPicture, alone: LampSet, sheet: Sheet) -> SpotReading:
+    """Read how a lamp's spot lies on the sitter, he being on his old mark."""
+    lit = Lit(stack_of(own, alone), 0, np.ones(1))
+    return read_spot(lit, sheet, shift=Shift(0.0, 0.0))
+
+
+def _of_spot(name: str, spot: SpotReading, take_stops: float, aspect: float) -> SoloMatch:
+    """Return a match by the sitter's solo; a spot that is steady lies where it lay."""
+    moved = (0.0, 0.0) if spot.state == "steady" else spot.moved
+    return SoloMatch(
+        lamp=name,
+        stops=_less(spot.output_stops, take_stops),
+        uncertainty=_MOVE_DOUBT,
+        right=None if moved is None else moved[0],
+        down=None if moved is None else moved[1] * aspect,
+        size=0.0 if spot.size is None else spot.size,
+        is_rough=True,
     )
 
 
@@ -225,15 +285,18 @@ def _of_spots(name: str, then: _Clean, now: _Clean, take_stops: float) -> SoloMa
     )
 
 
-def _pattern(then: NDArray[np.float32], now: NDArray[np.float32]) -> float | None:
-    """Return how unevenly the light has changed over what the lamp lights, stops."""
+def _changed(then: NDArray[np.float32], now: NDArray[np.float32]) -> tuple[float, float] | None:
+    """Return by how much the light has changed over what the lamp lights, and how unevenly, stops.
+
+    None where too little is lit.
+    """
     factor = max(1, round(max(then.shape) / _CELLS))
     old, new = (coarse(np.asarray(one, np.float64), factor) for one in (then, now))
     lit = (old > _FAINT * old.max()) & (new > 0.0)
     if np.count_nonzero(lit) < _FEWEST:
         return None
-    low, high = np.percentile(np.log2(new[lit] / old[lit]), [5.0, 95.0])
-    return float(high - low) / _SPAN
+    low, middle, high = np.percentile(np.log2(new[lit] / old[lit]), [5.0, 50.0, 95.0])
+    return float(middle), float(high - low) / _SPAN
 
 
 def _less(stops: float | None, expected: float) -> float | None:
@@ -244,10 +307,23 @@ def say(match: SoloMatch) -> str:
     """Return what is off at a lamp: "Key solo: 0.2 over, spot 4 % low, edge softer."."""
     head = f"{title(match.lamp)} solo"
     if match.stops is None:
-        return f"{head}: its light can't be told from the old one's."
+        told = f" {title(match.why)}." if match.why else ""
+        return f"{head}: its light can't be told from the old one's.{told}"
     if match.is_matched:
         return f"{head} matches."
-    return f"{head}: {', '.join(_off(match))}."
+    told = f"{head}: {', '.join(_off(match))}."
+    if match.falls_otherwise and match.why:
+        return f"{told} Its spot can't be placed: {match.why}."
+    return told
+
+
+def _ways(match: SoloMatch, names: _Names) -> Iterator[tuple[float, str]]:
+    """Yield how far the spot is off down and to the right, with a name each, where that counts."""
+    beside = _BESIDE * math.hypot(match.right or 0.0, match.down or 0.0) if match.is_rough else 0.0
+    least = max(MATCH_PLACE / math.sqrt(2.0), beside)
+    for size, ways in zip((match.down, match.right), names, strict=True):
+        if size is not None and abs(size) > least:
+            yield abs(size), ways[size < 0]
 
 
 def _off(match: SoloMatch) -> Iterator[str]:
@@ -256,9 +332,11 @@ def _off(match: SoloMatch) -> Iterator[str]:
         yield f"{stops_text(stops)} {'over' if stops > 0 else 'under'}"
     if match.falls_otherwise:
         yield "its light falls otherwise"
-    for size, ways in ((match.down, ("low", "high")), (match.right, ("right", "left"))):
-        if size is not None and abs(size) > MATCH_PLACE / math.sqrt(2.0):
-            yield f"spot {100 * abs(size):.0f} % {ways[size < 0]}"
+    about = "about " if match.is_rough else ""
+    for size, way in _ways(match, (("low", "high"), ("right", "left"))):
+        yield f"spot {about}{100 * size:.0f} % {way}"
+    if match.right is None and match.size > MATCH_PLACE:
+        yield f"spot about {100 * match.size:.0f} % off, which way can't be told"
     for factor, least, ways in (
         (match.width, _OTHER_WIDTH, ("spot wider", "spot narrower")),
         (match.edge, _OTHER_EDGE, ("edge softer", "edge harder")),
@@ -292,9 +370,10 @@ def do(match: SoloMatch, light: Light | None) -> str:
 
 
 def _steps(match: SoloMatch, light: Light | None) -> Iterator[str]:
-    if match.falls_otherwise:
+    if match.falls_otherwise or (match.right is None and match.size > MATCH_PLACE):
         yield "put lamp and sitter on their old marks"
-        yield "shoot both solos of a sheet at the face if that doesn't mend it"
+    if match.why == _NOT_AT_MARK and match.falls_otherwise:
+        yield "shoot again"
         return
     gained = 0.0
     width = match.width
@@ -302,12 +381,13 @@ def _steps(match: SoloMatch, light: Light | None) -> Iterator[str]:
         way = "bring it in" if width > 1.0 else "take it back"
         gained = 2.0 * math.log2(width)
         yield way + _how_far(width, None if light is None else light.distance)
-    for size, ways in (
-        (match.down, ("raise its beam", "lower its beam")),
-        (match.right, ("swing its beam left", "swing its beam right")),
-    ):
-        if size is not None and abs(size) > MATCH_PLACE / math.sqrt(2.0):
-            yield f"{ways[size < 0]} by {100 * abs(size):.0f} % of the frame"
+    beams = (
+        ("raise its beam", "lower its beam"),
+        ("swing its beam left", "swing its beam right"),
+    )
+    about = "about " if match.is_rough else ""
+    for size, way in _ways(match, beams):
+        yield f"{way} by {about}{100 * size:.0f} % of the frame"
     turn = -((match.stops or 0.0) + gained)
     step = 0.1 if light is None else light.step
     if abs(turn) > MATCH_STOPS:
