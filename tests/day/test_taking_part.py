@@ -126,6 +126,8 @@ def test_the_command_ties_a_solo_to_the_look_of_its_frame_and_undoes_an_adoption
         assert day.said("Take 1 begins")
         assert day.say("adopt", "--undo") == 0
         assert day.said("no longer adopted")
+        assert day.say("adopt", "--anyway") == 0
+        assert day.say("plan", "undo", str(day.plan)) == 0
         with Ledger(day.ledger) as ledger:
             assert ledger.takes.all() == []
     assert day.plan.read_text(encoding="utf-8") == before

@@ -121,7 +121,9 @@ def undo(file: Path) -> None:
 
     Example: stopwise plan undo plan.toml
     """
-    from stopwise.plan.draft import undo_edit
+    from stopwise.cli.speaking import ledger_of_plan
+    from stopwise.day.taking_part import undo_last
 
-    undo_edit(file)
+    with ledger_of_plan(file) as ledger:
+        undo_last(ledger, file)
     click.echo(f"{file.name} is as it was before the last edit.")

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from stopwise.day.watches import Watch
+    from stopwise.ledger import Ledger
     from stopwise.plan.model import Plan
 
 
@@ -49,6 +50,14 @@ def watch_of_plan(
             raise
         return None
     return watch if watch.plan is not None and watch.plan == plan.resolve() else None
+
+
+def ledger_of_plan(plan: Path) -> Ledger:
+    """Return the ledger of the watch that goes by a plan, else one in memory; close it after."""
+    from stopwise.ledger import MEMORY, Ledger
+
+    watch = watch_of_plan(plan)
+    return Ledger(MEMORY if watch is None else watch.ledger)
 
 
 def plan_of(watch: Watch) -> Plan:
