@@ -10,7 +10,8 @@ import pytest
 from stopwise.lights.reduced import reduce_light
 from stopwise.lights.solo import lamp_set
 from stopwise.plan.model import Light
-from stopwise.takes.rebuilding import caution, do, match_solo, say
+from stopwise.takes.rebuild_words import caution, do, say
+from stopwise.takes.rebuilding import match_solo
 from support.lit_sets import EXPOSURE, WEIGHTS, LitSet
 from support.made_set import HEIGHT, LAMPS, WIDTH
 

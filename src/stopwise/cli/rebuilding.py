@@ -14,7 +14,8 @@ from stopwise.errors import PathMissing, WrongUse
 from stopwise.lights.sheet import sheet_of
 from stopwise.lights.solo import lamp_set
 from stopwise.record import SCHEMA, tidy
-from stopwise.takes.rebuilding import SoloMatch, caution, do, is_sheet, match_solo, say
+from stopwise.takes.rebuild_words import caution, do, say
+from stopwise.takes.rebuilding import SoloMatch, is_sheet, match_solo
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
