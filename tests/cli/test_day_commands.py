@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
+import time
+from contextlib import contextmanager
+
 import pytest
 
 from lightmodel.scene import Scene
@@ -16,40 +21,80 @@ from support.set_day import (
     raw_of,
     solos,
 )
+from support.watching import wait_until
 
+STOPWISE = (sys.executable, "-m", "stopwise")
 LAMPS = lit_set().names
 ON = dict.fromkeys(LAMPS, 0.0)
 
 
-def test_from_nothing_to_adopted_light_takes_four_commands_and_no_name_of_a_frame(
-    tmp_path, monkeypatch, capsys
-):
-    monkeypatch.chdir(tmp_path)
+def test_from_nothing_to_adopted_light_takes_four_commands_and_no_name_of_a_frame(tmp_path):
+    """Each command is typed as on set, in a process of its own; the figure allows five."""
+    (tmp_path / "shoot").mkdir()
     lamps = [word for name in LAMPS for word in ("--light", f"{name}; power=-3")]
     cheek = "box=.48,.284,.504,.32; material=skin; follow=yes; lit_by=key,fill"
     paper = "boxes=.1,.04,.3,.3 | .7,.04,.9,.3"
     patch = ["--patch", f"cheek; {cheek}", "--patch", "chip; box=.755,.38,.8,.44; lit_by=key"]
-    assert run(["plan", "new", *lamps, *patch, "--backdrop", paper]) == 0
-    text = (tmp_path / "plan.toml").read_text(encoding="utf-8")
-    shoot = lit_set()
-    with on_set(tmp_path, text) as day:  # stopwise watch shoot --plan plan.toml
-        assert day.say("expect", *", ".join(("ambient", *LAMPS)).split()) == 0
+    shoot, typed = lit_set(), Typed(tmp_path)
+    typed("plan", "new", *lamps, *patch, "--backdrop", paper)
+    with typed.watching("watch", "shoot", "--plan", "plan.toml"):
+        typed("expect", *", ".join(("ambient", *LAMPS)).split())
         for part, shot in solos().items():
-            reason = day.shot(shot)["reason"]
-            assert (
-                reason == f"the plan's own frame: {'' if part == 'ambient' else 'solo of '}{part}"
-            )
-        found = day.shot(shoot.frame(ON | {"key": -0.3}))
-        assert day.say("adopt") == 0
-        after = day.shot(shoot.frame(ON | {"key": -0.3}))
-    plan = load_plan(day.plan)
-    for name in ("cheek", "chip"):
-        assert plan.patch(name).zone == pytest.approx(found["patches"][name]["zone"], abs=0.005)
-        assert after["patches"][name]["zone"] == pytest.approx(plan.patch(name).zone, abs=0.05)
-    assert after["verdict"] == "on plan"
-    assert after["take"] == 1
-    assert day.said(f"Adopted {found['file']}. Take 1 begins with the next frame.")
-    assert f"Adopted 3 wishes from {found['file']}" in capsys.readouterr().out
+            called = f"the {part} {'frame' if part == 'ambient' else 'solo'}"
+            typed.lands(shot, f"{shot.recipe.name}.dng is {called}.")
+        found = shoot.frame(ON | {"key": -0.3})
+        typed.lands(found, f"{found.recipe.name}.dng")
+        adopted = typed("adopt")
+        after = shoot.frame(ON | {"key": -0.3})
+        typed.lands(after, f"on plan     {after.recipe.name}.dng")
+    assert len(typed.commands) == 4
+    assert not [word for words in typed.commands for word in words if word.endswith(".dng")]
+    assert f"Adopted 3 wishes from {found.recipe.name}.dng" in adopted
+    plan, true = load_plan(tmp_path / "plan.toml"), shoot.patches(found)
+    for name, at in (("cheek", "lit cheek"), ("chip", "chip")):
+        assert plan.patch(name).zone == pytest.approx(true[at]["zone"], abs=0.05)
+
+
+class Typed:
+    """Commands typed in one folder, each in a process of its own, and what they said."""
+
+    def __init__(self, folder):
+        self.folder = folder
+        self.commands = []
+        self._said = folder / "said.txt"
+
+    def __call__(self, *words):
+        """Type a command, and return what it printed once it has ended well."""
+        self.commands.append(words)
+        done = subprocess.run(
+            [*STOPWISE, *words], cwd=self.folder, capture_output=True, text=True, check=False
+        )
+        assert done.returncode == 0, done.stderr
+        time.sleep(1.0)  # nobody shoots in the same moment
+        return done.stdout
+
+    @contextmanager
+    def watching(self, *words):
+        """Type a command that goes on while the block runs."""
+        self.commands.append(words)
+        with self._said.open("w") as said:
+            watch = subprocess.Popen([*STOPWISE, *words], cwd=self.folder, stdout=said, stderr=said)
+            try:
+                self.hears("shoot")
+                yield
+            finally:
+                watch.terminate()
+                assert watch.wait(60) == 0
+
+    def lands(self, shot, words):
+        """Let a frame land, and wait until the watch has said some words."""
+        content = raw_of(shot, self.folder)
+        (self.folder / "shoot" / f"{shot.recipe.name}.dng").write_bytes(content)
+        self.hears(words)
+
+    def hears(self, words):
+        """Wait until the watch has said some words."""
+        wait_until(lambda: words in self._said.read_text(encoding="utf-8"), limit_s=90.0)
 
 
 def test_frames_that_do_not_fit_are_refused_asked_for_again_and_taken_back(tmp_path, capsys):
