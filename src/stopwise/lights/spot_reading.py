@@ -65,6 +65,9 @@ In made frames, moves of a spot left 0.17 to 0.81 of it, turned heads 0.99 and m
 off the mark whom nobody had found 0.71 and more with a misfit of 2 and more.
 """
 
+_NO_BETTER = 0.95
+"""A move that leaves more of the misfit than this explains nothing: the spot is steady."""
+
 _ONE_WAY = 1.3
 """A move is told as up or down, or as sideways, where the other fits worse by this factor."""
 
@@ -291,6 +294,12 @@ class _Fitted:
         """How far it moved down, picture widths."""
         return float(self.values[2])
 
+    def one_way(self, aspect: float) -> Point:
+        """Return the greater part of the move, fractions of the picture."""
+        if abs(self.right) > abs(self.down):
+            return self.right, 0.0
+        return 0.0, self.down / aspect
+
     @property
     def size(self) -> float:
         """How far it moved, picture widths."""
@@ -302,13 +311,13 @@ def _at_the_mark(cells: _Cells, sheet: Sheet) -> SpotReading:
     if still.misfit <= _STILL:
         return SpotReading("steady", _stops(still))
     free = _fit(cells, sheet, right=True, down=True)
-    if free.size < LEAST_MOVE:
+    if free.size < LEAST_MOVE and free.misfit > _NO_BETTER * still.misfit:
         return SpotReading("steady", _stops(free))
-    if free.misfit > min(_FITS, _BETTER * still.misfit):
+    if free.size < LEAST_MOVE or free.misfit > min(_FITS, _BETTER * still.misfit):
         return SpotReading("not seen")
     told = _one_way(cells, sheet, free)
     size = free.size if told is None else told.size
-    moved = None if told is None else (told.right, told.down / sheet.aspect)
+    moved = None if told is None else told.one_way(sheet.aspect)
     return SpotReading("spot moved", _stops(free), size, moved, _ROUGH * size)
 
 
