@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import sys
 from random import Random
 from typing import TYPE_CHECKING
@@ -12,7 +13,9 @@ import pytest
 from soak.fuzzing import Fuzz
 from soak.mutating import MUTATIONS
 from soak.parents import SAMPLES, first_rows, make_parents
+from stopwise.assessing import Brief, assess
 from stopwise.decoding import decode
+from stopwise.plan.reading import load_plan
 from support.real_files import real_mosaic
 
 if TYPE_CHECKING:
@@ -49,6 +52,16 @@ def test_a_parent_made_small_shows_the_same_light(tmp_path: Path) -> None:
     for row in (0, 1):
         here, there = (np.median(frame.mosaic[row::2, ::2]) for frame in (small, whole))
         assert here == pytest.approx(there, rel=0.02)
+
+
+def test_a_frame_in_other_clothes_than_the_solos_calls_no_lamp_out(tmp_path: Path) -> None:
+    """F0018 without its look: hardly anything that the fill lit fits, and all lamps fired."""
+    make_parents(tmp_path, shrink=4)
+    shutil.copy(SAMPLES / "plan.toml", tmp_path)
+    brief = Brief(plan=load_plan(tmp_path / "plan.toml"), plan_folder=tmp_path)
+    lamps = assess(tmp_path / "F0018.dng", brief).record["lamps"]
+    assert lamps["fill"]["state"] == "not seen"
+    assert lamps["paper left"]["state"] == lamps["paper right"]["state"] == "fired"
 
 
 def test_the_real_file_keeps_its_first_rows(tmp_path: Path) -> None:

@@ -52,6 +52,12 @@ _MOVED_ON = 0.5
 _MISFITS = 0.4
 """Share of what a lamp lights that may fit nothing while it is still called out."""
 
+_NOTHING_FITS = 0.85
+"""The same where the sitter's place is known: other clothes than the solos', or a damaged picture.
+
+Lamps that were out left 0.59 at most in made sets whose sitter had moved or turned.
+"""
+
 _MISFITS_LOST = 0.15
 """The same where the sitter is gone, and the light that fell on him with him."""
 
@@ -275,6 +281,8 @@ def _is_out(seen: Seen, limit: float) -> bool:
     A lamp whose light the sitter carried off is only called out where somebody says where he is.
     """
     led_out = seen.led is not None and seen.led < limit
+    if seen.misfit > _NOTHING_FITS:
+        return False
     if seen.overlap < _MOVED_ON:
         return seen.is_placed and led_out
     if seen.misfit > (_MISFITS_LOST if seen.is_lost else _MISFITS) and not _is_known(seen):
