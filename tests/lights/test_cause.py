@@ -93,11 +93,12 @@ def test_an_out_lamp_is_blamed_without_a_turn(studio):
         assert (blames[name].cause, blames[name].lamp, blames[name].turn) == ("lamp", "key", None)
 
 
-def test_a_knocked_aperture_is_the_cameras(studio):
+@pytest.mark.parametrize(("f_number", "stops"), [(9.0, 2.0 / 3.0), (16.0, -1.0)])
+def test_a_knocked_aperture_is_the_cameras(studio, f_number, stops):
+    """ISO 517: f/9 and f/16 are two thirds of a stop and one stop from f/11."""
     made = studio[0]
-    stops = 2.0 * math.log2(11.0 / 8.0)
     light = made.light() * 2.0**stops
-    frame = made.picture(light, exposure=replace(EXPOSURE, f_number=8.0))
+    frame = made.picture(light, exposure=replace(EXPOSURE, f_number=f_number))
     blames, readings = blamed(studio, frame, expected=AS_SOLO, exposure_stops=stops)
     assert blames
     assert {blame.cause for blame in blames.values()} == {"camera"}
