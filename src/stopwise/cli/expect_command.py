@@ -19,7 +19,8 @@ from stopwise.cli.speaking import find_watch, plan_of, watch_options
 def expect(parts: tuple[str, ...], box: str | None, is_undo: bool, **named: Any) -> None:  # noqa: FBT001
     """Mark the next frames in the plan as they land: they are these PARTS, in order.
 
-    Parts are grey, ambient, plate, reference and the lamps' names, each lamp lit alone. A frame
+    Parts are grey, ambient, plate, reference and the lamps' names, each lamp lit alone; "key
+    sheet" is the key alone on a matt sheet at the face. A frame
     that doesn't fit its name is refused and asked for again. With no PARTS: what is awaited now.
 
     Example: stopwise expect grey, ambient, plate, key, fill, hair
