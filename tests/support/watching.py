@@ -62,6 +62,8 @@ def make_ready(brief: str) -> None:
     """Get ready: leave a mark in the process, or end it."""
     if brief == "CRASH":
         os.abort()
+    if brief == "SLOW":
+        time.sleep(2.5)
     os.environ[_READY] = brief
 
 

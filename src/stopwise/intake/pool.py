@@ -23,7 +23,9 @@ _MEGABYTE = 1_000_000
 _MOST_TRIES = 2
 _START_S = 60.0
 _END_S = 5.0
-_PREPARE_S = 120.0
+_PREPARE_TIMES = 10.0
+"""How much longer than a small file's getting ready may take: a plan names ten frames or so."""
+
 _MOST_FAILED_STARTS = 4
 
 
@@ -162,7 +164,7 @@ class ProcessPool:
         self._hand_out()
 
     def prepare(self, brief: Any) -> None:
-        """Have each worker get ready for tasks with this brief, once, as soon as it is idle."""
+        """Have each worker get ready for tasks with this brief, once, before it is given any."""
         if self._prepare is not None:
             self._ahead = brief
             self._hand_out()
@@ -212,12 +214,12 @@ class ProcessPool:
         return _Worker(process, ours, time.monotonic() + _START_S)
 
     def _hand_out(self) -> None:
+        """Get idle workers ready first: what a file needs anyway mustn't count as its own time."""
         for worker in self._workers:
-            if self._waiting and worker.is_free:
-                self._give(worker, self._waiting.popleft())
-        for worker in self._workers:
-            if worker.is_free and worker.ahead is not self._ahead:
+            if worker.is_free and self._ahead is not None and worker.ahead is not self._ahead:
                 self._get_ready(worker)
+            elif self._waiting and worker.is_free:
+                self._give(worker, self._waiting.popleft())
 
     def _give(self, worker: _Worker, task: Task) -> None:
         task.tries += 1
@@ -226,7 +228,7 @@ class ProcessPool:
 
     def _get_ready(self, worker: _Worker) -> None:
         worker.ahead, worker.is_preparing = self._ahead, True
-        self._send(worker, (True, (self._ahead,)), _PREPARE_S)
+        self._send(worker, (True, (self._ahead,)), _PREPARE_TIMES * self._limits.least_s)
 
     def _send(self, worker: _Worker, request: tuple[bool, tuple[Any, ...]], most_s: float) -> None:
         worker.deadline = time.monotonic() + most_s
