@@ -110,6 +110,7 @@ class SoloMatch:
             "width": self.width,
             "edge": self.edge,
             "pattern": self.pattern,
+            "size": self.size if self.is_rough else None,
             "rough": self.is_rough,
             "why": self.why or None,
             "matches": self.is_matched,
