@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from stopwise.measuring.quantiles import MAD_FACTOR
+
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
@@ -26,6 +28,9 @@ _SEEN = 3.0
 
 _NOISE_ROWS = 3
 """Every how manieth row of cells the noise is taken from."""
+
+_NOISE_TILE = 9
+"""Cells a side over which small frames' noise counts as one."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -225,8 +230,8 @@ def _cell_noise(
 ) -> NDArray[np.float32]:
     """Return the noise of one cell in each block, from differences between neighbours in a row.
 
-    With one cell a block a difference says nothing of a single block, so it is smoothed over the
-    blocks around.
+    With few cells a block a difference says nothing of a single block, so that of a tile of
+    `_NOISE_TILE` cells a side is taken for all in it.
     """
     if step < 2 * _NOISE_ROWS:
         return _coarse_noise(luminance, step)
@@ -249,9 +254,14 @@ def _pairs(usable: NDArray[np.generic], step: int) -> NDArray[np.bool_]:
 
 
 def _coarse_noise(luminance: NDArray[np.float32], step: int) -> NDArray[np.float32]:
-    from scipy.ndimage import median_filter
-
     padded = np.pad(luminance, ((0, 0), (1, 1)), mode="reflect")
-    bend = 2.0 * padded[:, 1:-1] - padded[:, :-2] - padded[:, 2:]
-    spread = median_filter(np.abs(bend), size=9, mode="nearest") / (0.6745 * np.sqrt(6.0))
-    return block_sums(spread.astype(np.float32), step) / np.float32(step * step)
+    bend = np.abs(2.0 * padded[:, 1:-1] - padded[:, :-2] - padded[:, 2:])
+    side = _NOISE_TILE
+    over = [(0, -length % side) for length in bend.shape]
+    whole = np.pad(bend, over, mode="symmetric")
+    rows, columns = whole.shape[0] // side, whole.shape[1] // side
+    tiles = whole.reshape(rows, side, columns, side).swapaxes(1, 2).reshape(rows, columns, -1)
+    usual = np.median(tiles, axis=2) * np.float32(MAD_FACTOR / np.sqrt(6.0))
+    spread = np.repeat(np.repeat(usual, side, axis=0), side, axis=1)
+    cut = spread[: luminance.shape[0], : luminance.shape[1]]
+    return block_sums(cut, step) / np.float32(step * step)
