@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -42,39 +43,6 @@ _DARK = 1e-7
 """Light under which a log is not taken."""
 
 
-@dataclass(frozen=True, slots=True)
-class PatchState:
-    """What one patch reads.
-
-    Attributes
-    ----------
-    log2_y
-        log2 of its read percentile of Y, anchor = 1.
-    headroom
-        Stops from the 99th percentile of the fullest colour to its ceiling; negative above it.
-    clip_room
-        The same of the quantile that may clip: negative where more than that share clips.
-    clipped
-        Share of its cells with a colour at its ceiling.
-    """
-
-    log2_y: float
-    headroom: float
-    clip_room: float
-    clipped: float
-
-
-@dataclass(frozen=True, slots=True)
-class State:
-    """What the whole set reads under some powers; None where there is no such thing to read."""
-
-    patches: Mapping[str, PatchState]
-    backdrop_log2_y: float | None
-    left_right: float | None
-    falloff: float | None
-    blown_room: float | None
-
-
 @dataclass(frozen=True, eq=False, slots=True)
 class PatchLamps:
     """What each lamp gives in a patch's cells.
@@ -110,6 +78,115 @@ class PaperLamps:
     left: Floats
     right: Floats
     surface: tuple[NDArray[np.float64], NDArray[np.float64]] | None
+
+
+class PatchState:
+    """What one patch reads under some powers; each figure is worked out when it is asked for.
+
+    Parameters
+    ----------
+    patch
+        What each lamp gives in it.
+    gains
+        float32 (lamps + 1,), linear, the ambient's last.
+    ceiling, weights
+        By colour.
+    """
+
+    def __init__(self, patch: PatchLamps, gains: Floats, ceiling: Floats, weights: Floats) -> None:
+        self._patch = patch
+        self._gains = gains
+        self._ceiling = ceiling
+        self._weights = weights
+
+    @cached_property
+    def log2_y(self) -> float:
+        """log2 of its read percentile of Y, anchor = 1."""
+        y = _quantile(self._weights @ self._light, self._patch.read_at)
+        return float(np.log2(max(y, _DARK)))
+
+    @cached_property
+    def headroom(self) -> float:
+        """Stops from the 99th percentile of the fullest colour to its ceiling; negative above."""
+        top = max(_quantile(colour, _TOP) for colour in self._full)
+        return float(-np.log2(max(top, _DARK)))
+
+    @cached_property
+    def clip_room(self) -> float:
+        """The same of the quantile that may clip: negative where more than that share clips."""
+        held = _quantile(self._fullest, 1.0 - self._patch.may_clip)
+        return float(-np.log2(max(held, _DARK)))
+
+    @cached_property
+    def clipped(self) -> float:
+        """Share of its cells with a colour at its ceiling."""
+        return float(np.mean(self._fullest >= 1.0))
+
+    @cached_property
+    def _light(self) -> Floats:
+        light: Floats = np.tensordot(self._gains, self._patch.light, axes=1)
+        return light
+
+    @cached_property
+    def _full(self) -> Floats:
+        return self._light / self._ceiling[:, None]
+
+    @cached_property
+    def _fullest(self) -> Floats:
+        fullest: Floats = self._full.max(axis=0)
+        return fullest
+
+
+class State:
+    """What the whole set reads under some powers, each part when it is asked for.
+
+    Parameters
+    ----------
+    scene
+        The set.
+    gains
+        float32 (lamps + 1,), linear, the ambient's last.
+    """
+
+    def __init__(self, scene: Scene, gains: Floats) -> None:
+        self._scene = scene
+        self._gains = gains
+        self.patches: Mapping[str, PatchState] = {
+            name: PatchState(patch, gains, scene.ceiling, scene.weights)
+            for name, patch in scene.patches.items()
+        }
+
+    @property
+    def backdrop_log2_y(self) -> float | None:
+        """Median of log2 Y of the paper; None without paper, as its other figures."""
+        return self._paper[0]
+
+    @property
+    def left_right(self) -> float | None:
+        """Paper left less right, stops; None without mirrored blocks too."""
+        return self._paper[1]
+
+    @property
+    def falloff(self) -> float | None:
+        """Brightest less darkest of the paper's surface, stops; None with too few blocks too."""
+        return self._paper[2]
+
+    @cached_property
+    def blown_room(self) -> float | None:
+        """Stops that the blocks outside all patches have left; None without such."""
+        scene = self._scene
+        if scene.rest is None:
+            return None
+        full = np.max(
+            np.tensordot(self._gains, scene.rest, axes=1) / scene.ceiling[:, None], axis=0
+        )
+        rank = len(full) - 1 - scene.rest_rank
+        return float(-np.log2(max(float(np.partition(full, rank)[rank]), _DARK)))
+
+    @cached_property
+    def _paper(self) -> tuple[float | None, float | None, float | None]:
+        paper = self._scene.paper
+        return (None, None, None) if paper is None else _read_paper(paper, self._gains)
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -148,24 +225,7 @@ class Scene:
             Stops of each lamp from its solo, in the order of `names`.
         """
         gains = np.append(np.exp2(np.asarray(turns, dtype=np.float64)), 1.0).astype(np.float32)
-        paper = (None, None, None) if self.paper is None else _read_paper(self.paper, gains)
-        return State(
-            patches={
-                name: _read_patch(patch, gains, self.ceiling, self.weights)
-                for name, patch in self.patches.items()
-            },
-            backdrop_log2_y=paper[0],
-            left_right=paper[1],
-            falloff=paper[2],
-            blown_room=self._blown_room(gains),
-        )
-
-    def _blown_room(self, gains: Floats) -> float | None:
-        if self.rest is None:
-            return None
-        full = np.max(np.tensordot(gains, self.rest, axes=1) / self.ceiling[:, None], axis=0)
-        rank = len(full) - 1 - self.rest_rank
-        return float(-np.log2(max(float(np.partition(full, rank)[rank]), _DARK)))
+        return State(self, gains)
 
     def quick(self) -> Scene:
         """Return the same set with at most 600 cells a patch, for a search."""
@@ -214,20 +274,6 @@ def build_scene(lamps: LampSet, wishes: Wishes) -> Scene:
 def _thinned(light: Floats, most: int) -> Floats:
     every = max(1, -(-light.shape[2] // most))
     return np.ascontiguousarray(light[:, :, ::every])
-
-
-def _read_patch(patch: PatchLamps, gains: Floats, ceiling: Floats, weights: Floats) -> PatchState:
-    light = np.tensordot(gains, patch.light, axes=1)
-    y = _quantile(weights @ light, patch.read_at)
-    full = light / ceiling[:, None]
-    top = max(_quantile(colour, _TOP) for colour in full)
-    fullest = full.max(axis=0)
-    return PatchState(
-        log2_y=float(np.log2(max(y, _DARK))),
-        headroom=float(-np.log2(max(top, _DARK))),
-        clip_room=float(-np.log2(max(_quantile(fullest, 1.0 - patch.may_clip), _DARK))),
-        clipped=float(np.mean(fullest >= 1.0)),
-    )
 
 
 def _quantile(values: Floats, share: float) -> float:
