@@ -132,6 +132,29 @@ def test_a_spot_is_placed_on_the_sitter_where_a_sheet_of_then_is_known(narrow, c
     assert not about["matches"]
 
 
+def test_doing_what_it_says_again_and_again_brings_the_light_back(narrow, capsys):
+    """Each round raises the beam and the power by what was told; a sheet then says how near it is.
+
+    It is to match within a tenth of a stop and a hundredth of the frame.
+    """
+    down_m, turn = -0.05, -0.3
+    metres = abs(down_m / rebuilt(narrow, capsys, _aimed(down_m), scene=SHEET)["down"])
+    for _ in range(6):
+        told = rebuilt(narrow, capsys, _aimed(down_m), turn=turn)
+        if told["matches"]:
+            break
+        down_m += (told["down"] or 0.0) * metres
+        turn -= told["stops"]
+    assert told["matches"]
+    truth = rebuilt(narrow, capsys, _aimed(down_m), turn=turn, scene=SHEET)
+    assert abs(truth["down"]) <= 0.01
+    assert abs(turn) <= 0.1
+
+
+def _aimed(down_m):
+    return replace(NARROW, aim=(AIM[0], AIM[1] + down_m, AIM[2]))
+
+
 def test_a_spot_that_is_back_matches_on_the_sitter_too(narrow, capsys):
     found = rebuilt(narrow, capsys, NARROW)
     assert found["matches"]

@@ -161,7 +161,12 @@ class Lit:
 
 
 def read_spot(
-    lit: Lit, sheet: Sheet, *, shift: Placed | None = None, followed: Sequence[Followed] = ()
+    lit: Lit,
+    sheet: Sheet,
+    *,
+    shift: Placed | None = None,
+    followed: Sequence[Followed] = (),
+    least_move: float = LEAST_MOVE,
 ) -> SpotReading:
     """Tell the sitter out of the spot, the lamp's output and the spot's own move apart.
 
@@ -175,6 +180,9 @@ def read_spot(
         How far the sitter is off the mark; None where nobody knows.
     followed
         Where his patches are that this lamp leads.
+    least_move
+        Fraction of the picture's width from which a move is told that explains the light; under it
+        nothing is seen. 0 where somebody brings a lamp back to its place.
 
     Returns
     -------
@@ -188,7 +196,7 @@ def read_spot(
     if math.hypot(shift.dx, sheet.aspect * shift.dy) > _AT_MARK:
         return _off_the_mark(lit, sheet, followed)
     cells = _cells(lit)
-    return SpotReading("not seen") if cells is None else _at_the_mark(cells, sheet)
+    return SpotReading("not seen") if cells is None else _at_the_mark(cells, sheet, least_move)
 
 
 # --- the sitter off the mark ----------------------------------------------------------------------
@@ -306,14 +314,14 @@ class _Fitted:
         return math.hypot(self.right, self.down)
 
 
-def _at_the_mark(cells: _Cells, sheet: Sheet) -> SpotReading:
+def _at_the_mark(cells: _Cells, sheet: Sheet, least_move: float) -> SpotReading:
     still = _fit(cells, sheet, right=False, down=False)
     if still.misfit <= _STILL:
         return SpotReading("steady", _stops(still))
     free = _fit(cells, sheet, right=True, down=True)
     if free.size < LEAST_MOVE and free.misfit > _NO_BETTER * still.misfit:
         return SpotReading("steady", _stops(free))
-    if free.size < LEAST_MOVE or free.misfit > min(_FITS, _BETTER * still.misfit):
+    if free.size < least_move or free.misfit > min(_FITS, _BETTER * still.misfit):
         return SpotReading("not seen")
     told = _one_way(cells, sheet, free)
     size = free.size if told is None else told.size

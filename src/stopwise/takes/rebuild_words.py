@@ -6,7 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from stopwise.takes.lamp_changes import lamp_words
-from stopwise.takes.rebuilding import MATCH_PLACE, MATCH_STOPS, NOT_AT_MARK
+from stopwise.takes.rebuilding import MATCH_STOPS, NOT_AT_MARK
 from stopwise.wording import stops_text, title
 
 if TYPE_CHECKING:
@@ -48,7 +48,7 @@ def say(match: SoloMatch) -> str:
 def _ways(match: SoloMatch, names: _Names) -> Iterator[tuple[float, str]]:
     """Yield how far the spot is off down and to the right, with a name each, where that counts."""
     beside = _BESIDE * math.hypot(match.right or 0.0, match.down or 0.0) if match.is_rough else 0.0
-    least = max(MATCH_PLACE / math.sqrt(2.0), beside)
+    least = max(match.near / math.sqrt(2.0), beside)
     for size, ways in zip((match.down, match.right), names, strict=True):
         if size is not None and abs(size) > least:
             yield abs(size), ways[size < 0]
@@ -63,7 +63,7 @@ def _off(match: SoloMatch) -> Iterator[str]:
     about = "about " if match.is_rough else ""
     for size, way in _ways(match, (("low", "high"), ("right", "left"))):
         yield f"spot {about}{100 * size:.0f} % {way}"
-    if match.right is None and match.size > MATCH_PLACE:
+    if match.right is None and match.size > match.near:
         yield f"spot about {100 * match.size:.0f} % off, which way can't be told"
     for factor, least, ways in (
         (match.width, _OTHER_WIDTH, ("spot wider", "spot narrower")),
@@ -98,7 +98,7 @@ def do(match: SoloMatch, light: Light | None) -> str:
 
 
 def _steps(match: SoloMatch, light: Light | None) -> Iterator[str]:
-    if match.falls_otherwise or (match.right is None and match.size > MATCH_PLACE):
+    if match.falls_otherwise or (match.right is None and match.size > match.near):
         yield "put lamp and sitter on their old marks"
     if match.why == NOT_AT_MARK and match.falls_otherwise:
         yield "shoot again"
