@@ -12,6 +12,7 @@ from stopwise.lights.outputs import lit_lamps, no_lamp_fired
 from stopwise.lights.sheet import NO_SHEET, sheet_of
 from stopwise.plan.crosscheck import sheet_lamp
 from stopwise.stops import MID_GREY_OF_SATURATION
+from stopwise.wording import title
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -107,9 +108,7 @@ def answer_for(
     if no_lamp_fired(light, references.ambient_light):
         return Answer(part, "No lamp fired.", f"Check the trigger, shoot {part} again.")
     if sheet_lamp(part, plan) is not None and sheet_of(light, references.ambient_light) is None:
-        return Answer(
-            part, f"N{NO_SHEET[1:]}", "Hold a larger matt sheet at the face, one lamp lit."
-        )
+        return Answer(part, title(NO_SHEET), "Hold a larger matt sheet at the face, one lamp lit.")
     if part == "reference" and references.solos and not said:
         report = check_solos(references.solos, references.ambient_light, plan, full=light)
         return Answer(part, spoilt=tuple(_spoilt(report.notes, part)))
