@@ -6,7 +6,8 @@ import time
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-from stopwise.assessing.awaited import LEFT_IN_PLATE, Answer, answer_for, overfed_solos
+from stopwise.assessing.answer import Answer
+from stopwise.assessing.awaited import LEFT_IN_PLATE, answer_for, overfed_solos
 from stopwise.assessing.brief import Assessment, Brief, Observed
 from stopwise.assessing.lamps import see_lamps
 from stopwise.assessing.marked import part_of

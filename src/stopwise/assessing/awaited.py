@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from stopwise.assessing.answer import Answer
 from stopwise.lights.checks import check_solos
 from stopwise.lights.outputs import lit_lamps, no_lamp_fired
 from stopwise.lights.sheet import NO_SHEET, sheet_of
@@ -40,34 +40,6 @@ LEFT_IN_PLATE = (
     "Clear the set but for the paper and its lamps, shoot plate again.",
 )
 """What is wrong with a plate that isn't clean, and what to do."""
-
-
-@dataclass(frozen=True, slots=True)
-class Answer:
-    """Whether a frame can play a part.
-
-    Attributes
-    ----------
-    part
-        The part it was held against.
-    say, do
-        Why it can't, and what to do; "" where it can.
-    warnings
-        What else is to be said of it.
-    spoilt
-        Lamps whose own solos this frame shows to be wrong, with the reason.
-    """
-
-    part: str
-    say: str = ""
-    do: str = ""
-    warnings: tuple[str, ...] = ()
-    spoilt: tuple[tuple[str, str], ...] = ()
-
-    @property
-    def fits(self) -> bool:
-        """Whether it can."""
-        return not self.say
 
 
 def answer_for(

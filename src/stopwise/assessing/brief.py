@@ -8,7 +8,7 @@ from pathlib import Path  # noqa: TC003 - pickled with its types
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from stopwise.assessing.awaited import Answer
+    from stopwise.assessing.answer import Answer
     from stopwise.lights.outputs import LampReading
     from stopwise.measuring.picture import Picture
     from stopwise.plan.model import Plan

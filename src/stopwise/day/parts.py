@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
     from pathlib import Path
 
-    from stopwise.assessing.awaited import Answer
+    from stopwise.assessing.answer import Answer
     from stopwise.day.awaiting import Awaiting, Came
     from stopwise.measuring.measurement import Box
     from stopwise.plan.model import Plan
