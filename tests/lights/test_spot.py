@@ -11,7 +11,6 @@ import pytest
 from stopwise.lights.fieldcells import Shift
 from stopwise.lights.outputs import stack_of
 from stopwise.lights.sheet import read_sheet
-from stopwise.lights.spot import find_spot
 from stopwise.lights.spot_reading import Followed, Lit, read_spot
 from support.lit_sets import BOXES, LitSet, shift_of
 from support.made_set import HEIGHT, LAMPS, WIDTH, Sitter
@@ -28,23 +27,19 @@ def disc(radius, edge, *, centre=(120.0, 70.0), noise=0.002, seed=1):
     return light + np.random.default_rng(seed).normal(0, noise, light.shape)
 
 
-def of_sheet(light):
-    return read_sheet(light).spot
-
-
-@pytest.mark.parametrize("find", [find_spot, of_sheet])
 @pytest.mark.parametrize(("radius", "edge"), [(30, 8), (20, 12), (40, 10)])
-def test_a_spot_on_a_sheet_has_its_true_centre_width_and_edge(find, radius, edge):
-    spot = find(disc(radius, edge))
+def test_a_spot_on_a_sheet_has_its_true_centre_width_and_edge(radius, edge):
+    sheet = read_sheet(disc(radius, edge))
+    spot = sheet.spot
+    assert sheet.level == pytest.approx(0.5, rel=0.02)
     assert spot.centre == pytest.approx((0.5, 70 / ROWS), abs=0.005)
     assert spot.width == pytest.approx(2 * radius / COLUMNS, rel=0.03)
     assert spot.edge == pytest.approx(edge / COLUMNS, rel=0.15)
 
 
-@pytest.mark.parametrize("find", [find_spot, read_sheet])
-def test_light_without_an_end_in_the_picture_has_no_spot(find):
-    assert find(np.full((ROWS, COLUMNS), 0.3)) is None
-    assert find(np.zeros((ROWS, COLUMNS))) is None
+def test_light_without_an_end_in_the_picture_has_no_spot():
+    assert read_sheet(np.full((ROWS, COLUMNS), 0.3)) is None
+    assert read_sheet(np.zeros((ROWS, COLUMNS))) is None
 
 
 def test_a_spot_that_a_small_sheet_cuts_off_is_no_spot():

@@ -15,7 +15,7 @@ from stopwise.lights.sheet import sheet_of
 from stopwise.lights.solo import lamp_set
 from stopwise.record import SCHEMA, tidy
 from stopwise.takes.rebuild_words import caution, do, say
-from stopwise.takes.rebuilding import SoloMatch, is_sheet, match_solo
+from stopwise.takes.rebuilding import SoloMatch, match_solo
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -104,7 +104,7 @@ def _match(
     now, sheet = _light(path, basis), None
     then = _sheet_light(name, basis)
     try:
-        if then is not None and is_sheet(now, ambient or old.ambient):
+        if then is not None and sheet_of(now, ambient or old.ambient) is not None:
             old = lamp_set({name: then}, old.ambient, exposure=old.exposure)
         elif then is not None:
             sheet = sheet_of(then, old.ambient)

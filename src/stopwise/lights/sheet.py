@@ -11,7 +11,6 @@ import numpy as np
 from stopwise.lights.fieldcells import coarse
 from stopwise.lights.leastsquares import Terms, fit_values
 from stopwise.lights.solo import lamp_set
-from stopwise.lights.spot import LOGISTIC, Spot
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -19,8 +18,12 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from stopwise.lights.reduced import LightPicture
+    from stopwise.measuring.measurement import Point
 
     Floats = NDArray[np.float64]
+
+LOGISTIC = 2.0 * math.log(9.0)
+"""Widths of a logistic edge's scale between its 10 and 90 %."""
 
 CELLS_ACROSS = 96
 """Coarse cells along the picture's longer side."""
@@ -51,6 +54,25 @@ _PLACES = 6
 
 
 @dataclass(frozen=True, slots=True)
+class Spot:
+    """A spot, lengths as fractions of the picture's width.
+
+    Attributes
+    ----------
+    centre
+        Its middle, x and y as fractions of the upright picture.
+    width
+        Diameter where the light is one stop under its plateau: of a circle of the same area.
+    edge
+        Distance over which the light falls from 90 to 10 % of the plateau.
+    """
+
+    centre: Point
+    width: float
+    edge: float
+
+
+@dataclass(frozen=True, slots=True)
 class Sheet:
     """A spot as a sheet shows it.
 
@@ -67,6 +89,8 @@ class Sheet:
         Scale of the logistic edge, radii.
     aspect
         The picture's height over its width.
+    level
+        Y of the plateau at its middle.
     """
 
     spot: Spot
@@ -74,6 +98,7 @@ class Sheet:
     slant: tuple[float, float, float]
     softness: float
     aspect: float
+    level: float
 
     @property
     def length(self) -> float:
@@ -124,7 +149,7 @@ def read_sheet(light: NDArray[np.floating]) -> Sheet | None:
     anywhere = np.full(len(start), np.inf)
     values = fit_values(model, start, share, Terms(_LEAPS, anywhere, 0.01, rounds=40))
     rest = math.sqrt(float(np.mean(np.square(share - model(values))))) / max(abs(values[6]), 1e-9)
-    return _sheet(values, seen.shape[0] / seen.shape[1]) if rest <= _REST else None
+    return _sheet(values, seen.shape[0] / seen.shape[1], level) if rest <= _REST else None
 
 
 def sheet_of(frame: LightPicture, ambient: LightPicture | None = None) -> Sheet | None:
@@ -168,13 +193,20 @@ def _start(share: Floats, right: Floats, down: Floats) -> Floats | None:
     return np.array([*middle, slant[0, 0], slant[0, 1], slant[1, 1], 0.15, 1.0, 0.0, 0.0])
 
 
-def _sheet(values: Floats, aspect: float) -> Sheet | None:
+def _sheet(values: Floats, aspect: float, level: float) -> Sheet | None:
     middle_x, middle_y, *slant = (float(value) for value in values[:5])
     half, softness = math.sqrt(math.prod(_axes(slant))), abs(float(values[5]))
     if not _SMALLEST <= half <= _LARGEST or _edge_seen(values, aspect) < _SEEN_EDGE:
         return None
     spot = Spot((middle_x, middle_y / aspect), 2.0 * half, LOGISTIC * softness * half)
-    return Sheet(spot, (middle_x, middle_y), (slant[0], slant[1], slant[2]), softness, aspect)
+    return Sheet(
+        spot,
+        (middle_x, middle_y),
+        (slant[0], slant[1], slant[2]),
+        softness,
+        aspect,
+        level * float(values[6]),
+    )
 
 
 def _matrix(slant: Sequence[float] | Floats) -> Floats:

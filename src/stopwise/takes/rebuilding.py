@@ -10,8 +10,8 @@ import numpy as np
 
 from stopwise.lights.fieldcells import Shift, coarse
 from stopwise.lights.outputs import read_lamps, stack_of
+from stopwise.lights.sheet import read_sheet
 from stopwise.lights.solo import LampSet, lamp_set
-from stopwise.lights.spot import LOGISTIC, find_spot
 from stopwise.lights.spot_reading import Lit, read_spot
 
 if TYPE_CHECKING:
@@ -19,7 +19,6 @@ if TYPE_CHECKING:
 
     from stopwise.lights.reduced import LightPicture
     from stopwise.lights.sheet import Sheet
-    from stopwise.lights.spot import Spot
     from stopwise.lights.spot_reading import SpotReading
 
     Floats = NDArray[np.float64]
@@ -36,12 +35,7 @@ MATCH_ROUGH = 0.006
 MATCH_PATTERN = 0.12
 """Stops of spread over a lamp's light from which on it falls otherwise than it did."""
 
-_PLATEAU = 0.5
 _FEWEST = 20
-_LEAST_CLEAN = 0.14
-_LEAST_SMOOTH = 0.11
-_INSIDE = 0.8
-_AROUND = 1.7
 _SURE_STOPS = 0.2
 _SPOT_DOUBT = 0.03
 _MOVE_DOUBT = 0.05
@@ -166,7 +160,7 @@ def match_solo(
     """
     dark = old.ambient if ambient is None else ambient
     own = lamp_set({name: today}, dark, exposure=old.exposure).nets[name]
-    then, now = (_clean_spot(one.luminance) for one in (old.nets[name], own))
+    then, now = (read_sheet(one.luminance) for one in (old.nets[name], own))
     if own.mean.shape == old.nets[name].mean.shape and then is not None and now is not None:
         return _of_spots(name, then, now, take_stops)
     alone = replace(old, nets={name: old.nets[name]}, ambient=None)
@@ -191,11 +185,6 @@ def match_solo(
     )
 
 
-def is_sheet(light: LightPicture, ambient: LightPicture | None = None) -> bool:
-    """Tell whether a frame with one lamp alone shows a spot on a matt sheet and nothing else."""
-    return _clean_spot(lamp_set({"": light}, ambient).nets[""].luminance) is not None
-
-
 def _spot_on_sitter(own: LightPicture, alone: LampSet, sheet: Sheet) -> SpotReading:
     """Read how a lamp's spot lies on the sitter, he being on his old mark."""
     lit = Lit(stack_of(own, alone), 0, np.ones(1))
@@ -216,62 +205,13 @@ def _of_spot(name: str, spot: SpotReading, take_stops: float, aspect: float) -> 
     )
 
 
-@dataclass(frozen=True, slots=True)
-class _Clean:
-    """A spot on a sheet, the level of its plateau, and the picture's height over its width."""
-
-    spot: Spot
-    level: float
-    aspect: float
-
-
-def _clean_spot(light: NDArray[np.float32]) -> _Clean | None:
-    """Return the spot of a solo whose light is a spot and nothing else, None for any other.
-
-    What a disc with a soft edge on a slope of light leaves of it must be small: on a face the nose,
-    the shadow and the head's own outline remain. Of made solos, sheets leave 0.10 of the plateau at
-    most and 0.07 inside, sitters 0.19 and 0.17 at least.
-    """
-    spot = find_spot(light)
-    if spot is None:
-        return None
-    rows, columns = light.shape
-    y, x = np.indices(light.shape)
-    across = (x + 0.5) / columns - spot.centre[0]
-    down = ((y + 0.5) / rows - spot.centre[1]) * rows / columns
-    middle = light[np.hypot(across, down) < _PLATEAU * spot.width / 2.0]
-    if middle.size < _FEWEST or float(np.median(middle)) <= 0.0:
-        return None
-    away = _radii(across, down, light > 0.5 * float(np.median(middle)), spot)
-    inside = away < _INSIDE
-    terms = np.stack([np.ones_like(across), across, down], axis=-1)
-    plane, *_ = np.linalg.lstsq(terms[inside], light[inside], rcond=None)
-    scale = max(2.0 * spot.edge / spot.width, 1e-2) / LOGISTIC
-    profile = (terms @ plane) / (1.0 + np.exp(np.clip((away - 1.0) / scale, -60.0, 60.0)))
-    rest = np.abs(light - profile) ** 2 / float(plane[0]) ** 2
-    leaves = [math.sqrt(float(np.mean(rest[away < part]))) for part in (_AROUND, _INSIDE)]
-    is_clean = leaves[0] < _LEAST_CLEAN and leaves[1] < _LEAST_SMOOTH
-    return _Clean(spot, float(plane[0]), rows / columns) if is_clean else None
-
-
-def _radii(across: Floats, down: Floats, lit: NDArray[np.bool_], spot: Spot) -> Floats:
-    """Return how far each block is from the spot's middle in its own radii, seen at a slant."""
-    near = lit & (np.hypot(across, down) < 0.9 * spot.width)
-    spread_ = np.cov(np.stack([across[near], down[near]])) + 1e-9 * np.eye(2)
-    off = np.stack([across.ravel(), down.ravel()])
-    # a uniform ellipse's covariance is a quarter of its half axes squared
-    squares = np.sum(off * np.linalg.solve(4.0 * spread_, off), axis=0)
-    radii: Floats = np.sqrt(squares).reshape(across.shape)
-    return radii
-
-
-def _of_spots(name: str, then: _Clean, now: _Clean, take_stops: float) -> SoloMatch:
+def _of_spots(name: str, then: Sheet, now: Sheet, take_stops: float) -> SoloMatch:
     return SoloMatch(
         lamp=name,
         stops=math.log2(now.level / then.level) - take_stops,
         uncertainty=_SPOT_DOUBT,
-        right=now.spot.centre[0] - then.spot.centre[0],
-        down=(now.spot.centre[1] - then.spot.centre[1]) * then.aspect,
+        right=now.middle[0] - then.middle[0],
+        down=now.middle[1] - then.middle[1],
         width=now.spot.width / then.spot.width,
         edge=now.spot.edge / then.spot.edge if then.spot.edge > 0.0 else None,
     )
