@@ -5,6 +5,9 @@ from __future__ import annotations
 OWN_FRAME = "the plan's own frame"
 """Why a frame that plays a part in the plan (grey, ambient, plate, a solo) isn't judged by it."""
 
+CALL_WIDTH = 38
+"""Most characters that a line of the call holds."""
+
 _SMALL = 0.095
 """Under this a tenth would read 0.0 or 0.1 by rounding alone, so hundredths are shown."""
 

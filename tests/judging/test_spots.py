@@ -7,9 +7,10 @@ from dataclasses import replace
 import pytest
 
 from stopwise.judging.findings import Finding, Turn
-from stopwise.judging.spots import is_overhead, with_spots
+from stopwise.judging.spots import with_spots
 from stopwise.lights.spot_reading import SpotReading
 from stopwise.plan.model import Light, Plan
+from stopwise.plan.rigging import is_overhead
 from stopwise.plan.wishes import wishes_now
 
 PLAN = Plan.model_validate(

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from stopwise.conditions import CONDITIONS
 from stopwise.report.call import call_lines, worst_finding
-from stopwise.report.words import CALL_WIDTH
+from stopwise.wording import CALL_WIDTH
 from support.records import PLAN, finding, record, turned, unreadable
 
 HELD = {"state": "holds", "cause": None}

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from stopwise.judging.findings import Finding
 from stopwise.lights.spot_reading import LEAST_LOSS_STOPS, LEAST_MOVE
-from stopwise.wording import lamp_name, title
+from stopwise.plan.rigging import is_on_boom, is_overhead
+from stopwise.wording import CALL_WIDTH, lamp_name, title
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -16,15 +16,6 @@ if TYPE_CHECKING:
     from stopwise.lights.spot_reading import SpotReading
     from stopwise.plan.model import Light
     from stopwise.plan.wishes import Wishes
-
-_LINE = 38
-"""Characters of a call line."""
-
-_OVERHEAD = 45.0
-"""Degrees of elevation from which a lamp counts as being over the sitter."""
-
-_NEAR_M = 1.2
-"""Metres that a raised lamp may stand off the sitter's feet and still fall on him."""
 
 
 def with_spots(
@@ -128,28 +119,10 @@ def _told(spot: SpotReading) -> float:
 
 def _secure(light: Light) -> str:
     """Return what to do: a lamp that sinks over a person is a danger before it is a fault."""
-    held = "boom" if light.stand is None or "boom" in light.stand.lower() else "stand"
+    held = "boom" if light.stand is None or is_on_boom(light) else "stand"
     return (
         f"Step away. Check the {held}, secure it." if is_overhead(light) else f"Check its {held}."
     )
-
-
-def is_overhead(light: Light) -> bool:
-    """Tell whether a lamp may fall on the sitter: on a boom, for the hair, high up, or near.
-
-    Where the plan doesn't say how high a lamp is, it may.
-    """
-    is_boom = light.stand is not None and "boom" in light.stand.lower()
-    if is_boom or light.role == "hair" or light.elevation is None:
-        return True
-    if light.elevation <= 0.0:
-        return False
-    if light.elevation >= _OVERHEAD:
-        return True
-    away = (
-        None if light.distance is None else light.distance * math.cos(math.radians(light.elevation))
-    )
-    return away is not None and away < _NEAR_M
 
 
 def _explained(finding: Finding, told: Finding, wishes: Wishes) -> Finding:
@@ -174,4 +147,4 @@ def _percent(fraction: float) -> str:
 
 def _fitting(*sentences: str) -> str:
     """Return the first sentence that fits the call line, else the last."""
-    return next((one for one in sentences if len(one) <= _LINE), sentences[-1])
+    return next((one for one in sentences if len(one) <= CALL_WIDTH), sentences[-1])

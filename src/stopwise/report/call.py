@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, Any
 
 from stopwise.report.calls import call_of, urgency
 from stopwise.report.scene import Scene
-from stopwise.report.words import CALL_WIDTH, fitted, left_text, shortened, shown, tenths
-from stopwise.wording import OWN_FRAME, share_text
+from stopwise.report.words import fitted, left_text, shortened, shown, tenths
+from stopwise.wording import CALL_WIDTH, OWN_FRAME, share_text
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

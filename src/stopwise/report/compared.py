@@ -14,9 +14,10 @@ from stopwise.report.leaf.page import CALL_SIZE, HEIGHT, WIDTH
 from stopwise.report.leaf.placing import Room
 from stopwise.report.leaf.sheet import Area, Sheet
 from stopwise.report.look import DARK, STATE_MARKS
-from stopwise.report.words import CALL_WIDTH, shortened, shown, signed
+from stopwise.report.words import shortened, shown, signed
 from stopwise.takes.field import LEVELS_STOPS, difference_field, field_of_moved
 from stopwise.takes.lamp_changes import lamp_words
+from stopwise.wording import CALL_WIDTH
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

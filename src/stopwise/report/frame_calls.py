@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 from stopwise.nominal import aperture_stops, iso_stops, slower_full_mark
 from stopwise.report.scene import advice_for, off_wish
-from stopwise.report.words import CALL_WIDTH, fitted, lamp_name, shown
-from stopwise.wording import f_text, over_or_under, share_text, shutter_text, stops_text
+from stopwise.report.words import fitted, lamp_name, shown
+from stopwise.wording import CALL_WIDTH, f_text, over_or_under, share_text, shutter_text, stops_text
 
 if TYPE_CHECKING:
     from stopwise.report.scene import Call, Finding, Scene

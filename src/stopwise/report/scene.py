@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from stopwise.report.words import CALL_WIDTH, fitted, in_steps, lamp_name, power_text, shown
-from stopwise.wording import stops_text
+from stopwise.report.words import fitted, in_steps, lamp_name, power_text, shown
+from stopwise.wording import CALL_WIDTH, stops_text
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -6,16 +6,13 @@ import math
 from typing import TYPE_CHECKING
 
 from stopwise.nominal import say_power
+from stopwise.wording import CALL_WIDTH, title
 from stopwise.wording import lamp_name as spoken_lamp
-from stopwise.wording import title
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from stopwise.plan.model import Light
-
-CALL_WIDTH = 38
-"""Most characters that a line of the call holds."""
 
 CUT = "…"
 """Stands where a name was shortened."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from stopwise.plan.rigging import OVERHEAD_DEG, is_on_boom
 from stopwise.takes.lamp_changes import lamp_words
 from stopwise.takes.rebuilding import MATCH_STOPS, NOT_AT_MARK
 from stopwise.wording import stops_text, title
@@ -22,8 +23,6 @@ _OTHER_EDGE = 1.2
 
 _OTHER_WIDTH = 1.06
 """Factor from which a spot counts as wider or narrower."""
-
-_OVERHEAD_DEG = 45.0
 
 _LEAST_CM = 5.0
 
@@ -137,8 +136,7 @@ def caution(light: Light | None) -> str:
     """
     if light is None:
         return ""
-    boom = "boom" in f"{light.stand or ''} {light.note or ''}".lower()
-    if not boom and (light.elevation or 0.0) < _OVERHEAD_DEG:
+    if not is_on_boom(light) and (light.elevation or 0.0) < OVERHEAD_DEG:
         return ""
     return (
         f"{title(lamp_words(light.name))} hangs over the sitter: have everyone out from under it "
