@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
+from stopwise.judging.frame import ask_slower
 from stopwise.nominal import slower_full_mark
 from stopwise.wording import shutter_text
 
@@ -50,7 +51,7 @@ class Tail:
             return dict(record), ""
         if self._is_shown and self._asked is not None and taken < self._asked:
             return _replaced(record, [self._blamed(one) for one in record["findings"]]), ""
-        if sides["cause"] == "shutter" or str(sides["do"]).startswith("Shoot one at 1/"):
+        if sides["cause"] == "shutter" or sides["do"] == ask_slower(taken):
             self._asked, self._uneven = slower_full_mark(taken), sides["measured"]
         return dict(record), ""
 

@@ -191,20 +191,20 @@ def _shutter_slope(shutter: ShutterReading, exposure: Exposure) -> Finding | Non
         unit="stops",
         state="fails",
         say=f"Light slopes {stops_text(abs(slope))} along the shutter's travel.",
-        do=ask_slower(exposure),
+        do=ask_slower(exposure.shutter_s),
         cause="shutter",
     )
 
 
-def ask_slower(exposure: Exposure) -> str:
+def ask_slower(shutter_s: float | None) -> str:
     """Return what shows whether a slope is the flash's cut-off tail: a frame at a slower shutter.
 
     Parameters
     ----------
-    exposure
-        The frame's; the next slower full-stop mark is asked for by its figure.
+    shutter_s
+        The frame's time; the next slower full-stop mark is asked for by its figure.
     """
-    if not exposure.shutter_s:
+    if not shutter_s:
         return "Shoot one at a slower shutter: the flash's tail may be cut off."
-    mark = shutter_text(slower_full_mark(exposure.shutter_s))
+    mark = shutter_text(slower_full_mark(shutter_s))
     return f"Shoot one at {mark}, leave the lamps: the flash's tail may be cut off."

@@ -47,7 +47,7 @@ def with_shutter_doubt(
     if told or not _can_be_cut(plan, measurement):
         return list(findings)
     return [
-        replace(finding, cause="unknown", turn=None, do=ask_slower(measurement.exposure))
+        replace(finding, cause="unknown", turn=None, do=ask_slower(measurement.exposure.shutter_s))
         if finding.of == "backdrop left_right" and finding.state == "fails"
         else finding
         for finding in findings

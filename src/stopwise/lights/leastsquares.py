@@ -1,4 +1,8 @@
-"""Robust least squares of a few values, held near what is usual."""
+"""Robust least squares of a few values, held near what is usual.
+
+Not scipy's `least_squares`: its robust loss would be for what holds the values near the usual too,
+and its scale is fixed, while here it is the cells' own scatter, found anew in each round.
+"""
 
 from __future__ import annotations
 
