@@ -412,6 +412,28 @@ def test_a_patch_is_moved_sized_and_taken_out_by_keyboard_alone(
     assert load_plan(scene.plan_path).patch("hair") is None
 
 
+def test_a_note_of_the_watch_waits_until_an_answer_was_read(
+    scene: Scene, board: BoardServer, page: Page
+) -> None:
+    scene.land(on_plan())
+    page.clock.install()
+    opened(page, board)
+    scene.desk.note("Watching today.")
+    expect(page.locator("#told")).to_have_text("Watching today.")
+    page.keyboard.press("p")
+    page.locator('#over .thing[data-name="hair"]').focus()
+    page.keyboard.press("ArrowRight")
+    expect(page.locator("#told")).to_have_text("Saved hair in the plan.")
+    scene.desk.note("plan.toml: the plan is read again")
+    scene.desk.note("F0012 never came.")
+    page.wait_for_timeout(300)
+    expect(page.locator("#told")).to_have_text("Saved hair in the plan.")
+    page.clock.fast_forward(9_000)
+    expect(page.locator("#told")).to_have_text("F0012 never came.")
+    page.clock.fast_forward(9_000)
+    expect(page.locator("#told")).to_have_text("")
+
+
 def test_a_patch_is_opened_by_a_second_tap_renamed_and_taken_out(
     scene: Scene, board: BoardServer, page: Page
 ) -> None:

@@ -15,7 +15,6 @@ from playwright.sync_api import expect
 from stopwise.day.references import solo_looks
 from stopwise.ledger import Ledger
 from support.board_process import SAMPLES, BoardProcess
-from support.watching import wait_until
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -175,12 +174,14 @@ def test_an_adoption_and_a_mark_made_on_the_page_are_taken_back_whole(
         page.keyboard.press("m")
         page.get_by_label("solo of key").check()
         page.get_by_role("button", name="Mark", exact=True).click()
-        # what is told of it may be followed at once by the plan's being read again
-        wait_until(lambda: solo_looks(ledger) == {"key": "in black"}, limit_s=60)
-        wait_until(lambda: "shoot/F0004.dng" in board.plan.read_text(encoding="utf-8"), limit_s=60)
+        expect(page.locator("#told")).to_contain_text(
+            "solo of key is shoot/F0004.dng", timeout=30_000
+        )
+        assert solo_looks(ledger) == {"key": "in black"}
         page.keyboard.press("u")
-        wait_until(lambda: solo_looks(ledger) == {}, limit_s=60)
-        wait_until(lambda: board.plan.read_text(encoding="utf-8") == before, limit_s=60)
+        expect(page.locator("#told")).to_have_text("Took the mark back.")
+        assert solo_looks(ledger) == {}
+        assert board.plan.read_text(encoding="utf-8") == before
         records = [board.judged(), board.judged()]
     assert [record["take"] for record in records] == [None, None]
 

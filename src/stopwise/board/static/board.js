@@ -111,12 +111,32 @@ function drawLine() {
   document.body.toggleAttribute("data-unlinked", !state.isLinked);
 }
 
+// The answer to what a person did stands for its time; what the watch notes meanwhile comes after.
+const told = { timer: 0, isAnswer: false, next: "" };
+
 function tell(words, isFault = false) {
+  told.isAnswer = true;
+  put(words, isFault);
+}
+
+function note(words) {
+  if (told.isAnswer) told.next = words;
+  else put(words, false);
+}
+
+function put(words, isFault) {
   const place = by("told");
   place.textContent = words;
   place.classList.toggle("fault", isFault);
-  clearTimeout(tell.timer);
-  tell.timer = setTimeout(() => (place.textContent = ""), TOLD_MS);
+  clearTimeout(told.timer);
+  told.timer = setTimeout(afterTold, TOLD_MS);
+}
+
+function afterTold() {
+  const { next } = told;
+  Object.assign(told, { isAnswer: false, next: "" });
+  if (next) note(next);
+  else by("told").textContent = "";
 }
 
 // --- what comes ---------------------------------------------------------------------------------
@@ -322,5 +342,5 @@ listen({
     drawCall();
   },
   plan: async () => editor?.setPlan(await loadPlan()),
-  note: ({ words }) => tell(words),
+  note: ({ words }) => note(words),
 });
