@@ -165,7 +165,8 @@ def test_an_adoption_and_a_mark_made_on_the_page_are_taken_back_whole(
         page.get_by_role("dialog").get_by_role("button", name="Adopt").click()
         board.await_said(r"Adopted F0011\.dng\. Take 1 begins")
         page.keyboard.press("u")
-        expect(page.locator("#told")).to_contain_text("no longer adopted")
+        expect(page.locator("#told")).to_contain_text("The adoption is taken back")
+        board.await_said("no longer adopted")
         assert board.plan.read_text(encoding="utf-8") == before
         assert ledger.takes.all() == []
         wear(page, "in black")
