@@ -412,6 +412,21 @@ def test_a_patch_is_moved_sized_and_taken_out_by_keyboard_alone(
     assert load_plan(scene.plan_path).patch("hair") is None
 
 
+def test_a_key_pressed_at_once_after_a_question_is_heard(
+    scene: Scene, board: BoardServer, page: Page
+) -> None:
+    """A field that was left keeps the focus until the next picture, and keys typed in it count."""
+    scene.land(on_plan())
+    opened(page, board)
+    page.keyboard.press("l")
+    page.get_by_role("dialog").get_by_role("checkbox").first.focus()
+    left = page.evaluate(
+        "() => { box.dispatchEvent(new Event('cancel'));"
+        " return [box.open, box.contains(document.activeElement)]; }"
+    )
+    assert left == [False, False]
+
+
 def test_a_note_of_the_watch_waits_until_an_answer_was_read(
     scene: Scene, board: BoardServer, page: Page
 ) -> None:

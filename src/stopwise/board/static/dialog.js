@@ -27,6 +27,7 @@ export function ask({ head: title, body: parts, yes = "Do it", no = "Leave it", 
     const leave = (answer) => {
       form.onsubmit = box.oncancel = box.onclose = null;
       if (box.open) box.close();
+      if (box.contains(document.activeElement)) document.activeElement.blur(); // else the next key is typed into it
       done(answer);
     };
     form.onsubmit = (event) => {
