@@ -13,28 +13,28 @@ from importlib import import_module
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from stopwise.decoding import decode
     from stopwise.errors import StopwiseError, Unreadable
     from stopwise.frame import Frame
-    from stopwise.judging import Finding, Verdict, judge
-    from stopwise.measuring import measure
-    from stopwise.measuring.measurement import Measurement
+    from stopwise.measurement import measure
+    from stopwise.measurement.measurement import Measurement
     from stopwise.plan import Plan, load_plan
+    from stopwise.raw import decode
+    from stopwise.verdict import Finding, Verdict, judge
 
 __version__ = "0.1.0"
 
 _HOMES = {
-    "Finding": "stopwise.judging",
+    "Finding": "stopwise.verdict",
     "Frame": "stopwise.frame",
-    "Measurement": "stopwise.measuring.measurement",
+    "Measurement": "stopwise.measurement.measurement",
     "Plan": "stopwise.plan",
     "StopwiseError": "stopwise.errors",
     "Unreadable": "stopwise.errors",
-    "Verdict": "stopwise.judging",
-    "decode": "stopwise.decoding",
-    "judge": "stopwise.judging",
+    "Verdict": "stopwise.verdict",
+    "decode": "stopwise.raw",
+    "judge": "stopwise.verdict",
     "load_plan": "stopwise.plan",
-    "measure": "stopwise.measuring",
+    "measure": "stopwise.measurement",
 }
 
 __all__ = [

@@ -2,7 +2,7 @@
 
 import sys
 
-from stopwise.intake.signals import leave_when_asked
+from stopwise.folder.signals import leave_when_asked
 
 
 def main() -> None:

@@ -10,8 +10,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from stopwise.errors import Unreadable
-    from stopwise.judging.findings import Verdict
-    from stopwise.measuring.measurement import (
+    from stopwise.measurement.measurement import (
         BackdropReading,
         Clipping,
         Levels,
@@ -21,6 +20,7 @@ if TYPE_CHECKING:
         ShutterReading,
         Zones,
     )
+    from stopwise.verdict.findings import Verdict
 
 SCHEMA = 1
 _DIGITS = 7

@@ -30,7 +30,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from playwright.sync_api import sync_playwright
 
-from stopwise.board.serving import BoardServer
+from stopwise.page.serving import BoardServer
 from support.board_process import SAMPLES, BoardProcess
 from support.board_scene import key_hot, on_plan, scene_in
 

@@ -16,7 +16,7 @@ import rawpy
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from stopwise.decoding import declared_end, decode
+from stopwise.raw import declared_end, decode
 from support.real_files import real_mosaic
 
 ROUNDS = 21

@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING, Any
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from stopwise.intake.watcher import Hooks, Landing, Options, Watcher
+from stopwise.folder.watcher import Hooks, Landing, Options, Watcher
 from stopwise.ledger import Ledger
 from support.watching import StandIn, tiny_raw
 

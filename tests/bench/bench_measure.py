@@ -20,7 +20,7 @@ import numpy as np
 for folder in (Path(__file__).resolve().parents[1], Path(__file__).resolve().parents[2]):
     sys.path.insert(0, str(folder))
 
-from stopwise.measuring import measure  # noqa: E402
+from stopwise.measurement import measure  # noqa: E402
 from stopwise.plan import Plan  # noqa: E402
 from support.light_frames import Sensor, expose  # noqa: E402
 

@@ -72,7 +72,7 @@ def ended_quietly(process: subprocess.Popen[str]) -> None:
         "stopwise.cli.watch_command",
         "numpy",
         "sqlite3",
-        "stopwise.intake.watcher",
+        "stopwise.folder.watcher",
         "multiprocessing.resource_tracker",
     ],
 )

@@ -7,9 +7,9 @@ import math
 
 import pytest
 
-from stopwise.assessing import light, references
 from stopwise.cli import run
 from stopwise.ledger import Ledger
+from stopwise.pipeline import light, references
 from support.made_takes import MadeShoot, settings
 
 

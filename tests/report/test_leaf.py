@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from matplotlib.patches import Rectangle
 
-from stopwise.measuring.picture import Picture
+from stopwise.measurement.picture import Picture
 from stopwise.report.leaf import draw_leaf, write_leaf
 from stopwise.report.leaf.page import HEIGHT, WIDTH, compose
 from stopwise.report.leaf.placing import Room

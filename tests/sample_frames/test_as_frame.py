@@ -11,7 +11,7 @@ from lightmodel import dngfile
 from lightmodel.as_frame import as_frame
 from lightmodel.shoots import Shoot
 from lightmodel.view import View
-from stopwise.decoding import decode
+from stopwise.raw import decode
 
 if TYPE_CHECKING:
     from pathlib import Path

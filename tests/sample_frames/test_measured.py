@@ -9,14 +9,14 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from stopwise.decoding import decode
 from stopwise.errors import Unreadable
-from stopwise.judging import judge
-from stopwise.measuring import Known, measure, read
+from stopwise.measurement import Known, measure, read
 from stopwise.plan import load_plan
+from stopwise.raw import decode
+from stopwise.verdict import judge
 
 if TYPE_CHECKING:
-    from stopwise.measuring.measurement import Measurement
+    from stopwise.measurement.measurement import Measurement
     from stopwise.plan.model import Plan
 
 FOLDER = Path(__file__).parents[2] / "sample_frames"

@@ -13,8 +13,8 @@ import numpy as np
 
 from soak.mutating import MUTATIONS
 from soak.parents import make_parents
-from stopwise.decoding import decode
 from stopwise.errors import StopwiseError
+from stopwise.raw import decode
 from support.commanding import WatchCommand
 from support.real_files import real_mosaic
 

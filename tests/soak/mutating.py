@@ -6,8 +6,8 @@ import io
 import struct
 from typing import TYPE_CHECKING
 
-from stopwise.decoding.tiff import Source
-from stopwise.decoding.whole import promise_of
+from stopwise.raw.tiff import Source
+from stopwise.raw.whole import promise_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable

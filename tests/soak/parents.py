@@ -18,9 +18,9 @@ import numpy as np
 
 from lightmodel.colour import NEUTRAL, XYZ_TO_CAMERA
 from lightmodel.dng import DngExif, DngSpec, write_dng
-from stopwise.decoding import decode
-from stopwise.decoding.tiff import Source
-from stopwise.decoding.whole import HEIGHT, promise_of, raw_directories
+from stopwise.raw import decode
+from stopwise.raw.tiff import Source
+from stopwise.raw.whole import HEIGHT, promise_of, raw_directories
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -6,10 +6,10 @@ import hashlib
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from stopwise.board.actions import Actions
-from stopwise.board.desk import Desk
-from stopwise.board.pictures import Pictures
 from stopwise.ledger import Ledger, Place, Stamp
+from stopwise.page.actions import Actions
+from stopwise.page.desk import Desk
+from stopwise.page.pictures import Pictures
 from stopwise.plan import load_plan
 from support.made_picture import drawable, made_picture
 from support.records import finding, record, turned

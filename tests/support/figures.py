@@ -11,13 +11,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from stopwise.measuring.blocks import reduce_blocks
-from stopwise.measuring.boxes import window
-from stopwise.measuring.cells import reduce
-from stopwise.measuring.follow import LEAST_SCORE, find
-from stopwise.measuring.levels import find_levels, thresholds
-from stopwise.measuring.noise import sensor_noise
-from stopwise.measuring.patches import read_patch
+from stopwise.measurement.blocks import reduce_blocks
+from stopwise.measurement.boxes import window
+from stopwise.measurement.cells import reduce
+from stopwise.measurement.follow import LEAST_SCORE, find
+from stopwise.measurement.levels import find_levels, thresholds
+from stopwise.measurement.noise import sensor_noise
+from stopwise.measurement.patches import read_patch
 from stopwise.stops import MID_GREY_OF_SATURATION
 from support.light_frames import COLOURS, Sensor, expose, ground_of
 from support.sitter_scene import BOXES, Lamps, Pose, Scene, moved, render
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from stopwise.measuring.measurement import Box, Levels
+    from stopwise.measurement.measurement import Box, Levels
 
 ASPECT = 1.5
 ONES = (1.0, 1.0, 1.0)

@@ -17,15 +17,15 @@ from lightmodel.as_frame import as_frame
 from lightmodel.sensor import Sensor
 from lightmodel.shoots import Shoot, hidden_turns, made_shoot
 from lightmodel.view import View
-from stopwise.assessing.light import light_of
-from stopwise.assessing.placing import place_of
-from stopwise.lights.dial import dial
-from stopwise.lights.outputs import read_lamps
-from stopwise.lights.powers import Knob, Search
-from stopwise.lights.scene import build_scene
-from stopwise.lights.solo import lamp_set
-from stopwise.lights.wanted import wanted
-from stopwise.measuring import Known, read
+from stopwise.lamps.dial import dial
+from stopwise.lamps.outputs import read_lamps
+from stopwise.lamps.powers import Knob, Search
+from stopwise.lamps.scene import build_scene
+from stopwise.lamps.solo import lamp_set
+from stopwise.lamps.wanted import wanted
+from stopwise.measurement import Known, read
+from stopwise.pipeline.light import light_of
+from stopwise.pipeline.placing import place_of
 from stopwise.plan.reading import load_plan
 from stopwise.plan.wishes import wishes_now
 
@@ -33,11 +33,11 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
     from lightmodel.shoots import Shot
-    from stopwise.lights.fieldcells import Hint
-    from stopwise.lights.outputs import LampReading
-    from stopwise.lights.reduced import LightPicture
-    from stopwise.lights.solo import LampSet
-    from stopwise.measuring.blocks import Blocks
+    from stopwise.lamps.fieldcells import Hint
+    from stopwise.lamps.outputs import LampReading
+    from stopwise.lamps.reduced import LightPicture
+    from stopwise.lamps.solo import LampSet
+    from stopwise.measurement.blocks import Blocks
     from stopwise.plan.model import Plan
 
 SAMPLE_PLAN = Path(__file__).parents[2] / "sample_frames" / "plan.toml"

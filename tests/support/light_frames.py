@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from stopwise.frame import Frame, NamedLevels
-from stopwise.measuring.cells import reduce
-from stopwise.measuring.clipping import clip_masks
-from stopwise.measuring.levels import find_levels
-from stopwise.measuring.noise import sensor_noise
-from stopwise.measuring.patches import Ground
+from stopwise.measurement.cells import reduce
+from stopwise.measurement.clipping import clip_masks
+from stopwise.measurement.levels import find_levels
+from stopwise.measurement.noise import sensor_noise
+from stopwise.measurement.patches import Ground
 from stopwise.stops import MID_GREY_OF_SATURATION
 
 if TYPE_CHECKING:

@@ -8,10 +8,10 @@ from functools import cached_property
 import numpy as np
 
 from stopwise.frame import Camera, Exposure
-from stopwise.lights.fieldcells import Shift
-from stopwise.lights.reduced import LightPicture, combine, reduce_light
-from stopwise.lights.solo import LampSet, lamp_set
-from stopwise.lights.superpose import patch_light
+from stopwise.lamps.fieldcells import Shift
+from stopwise.lamps.reduced import LightPicture, combine, reduce_light
+from stopwise.lamps.solo import LampSet, lamp_set
+from stopwise.lamps.superpose import patch_light
 from stopwise.plan.model import Plan
 from stopwise.stops import MID_GREY_OF_SATURATION
 from support.made_set import HEIGHT, LAMPS, WIDTH, Lamp, Sitter, with_noise

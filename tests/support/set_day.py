@@ -15,7 +15,7 @@ from lightmodel.shoots import SMALL, Shoot
 from lightmodel.view import View
 from stopwise.cli import run
 from stopwise.cli.watching import Shown, WatchRun
-from stopwise.intake.watcher import Options
+from stopwise.folder.watcher import Options
 from stopwise.ledger import Ledger
 from support.watching import QUICK, wait_until
 

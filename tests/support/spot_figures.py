@@ -15,11 +15,11 @@ from lightmodel.as_frame import as_frame
 from lightmodel.lamps import Beam, placed
 from lightmodel.scene import Card, Scene
 from lightmodel.shoots import Shoot, made_shoot
-from stopwise.assessing.brief import Brief
-from stopwise.assessing.lamps import see_lamps
-from stopwise.assessing.light import light_of
-from stopwise.lights.sheet import sheet_of
-from stopwise.measuring import Known, read
+from stopwise.lamps.sheet import sheet_of
+from stopwise.measurement import Known, read
+from stopwise.pipeline.brief import Brief
+from stopwise.pipeline.lamps import see_lamps
+from stopwise.pipeline.light import light_of
 from stopwise.plan.reading import load_plan
 from stopwise.plan.wishes import wishes_now
 from support.light_figures import JITTER_STOPS, SAMPLE_PLAN, _placed, lamps_of, seen
@@ -27,11 +27,11 @@ from support.light_figures import JITTER_STOPS, SAMPLE_PLAN, _placed, lamps_of, 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from stopwise.lights.outputs import LampReading
-    from stopwise.lights.sheet import Sheet
-    from stopwise.lights.solo import LampSet
-    from stopwise.lights.spot_reading import SpotReading
-    from stopwise.measuring.blocks import Blocks
+    from stopwise.lamps.outputs import LampReading
+    from stopwise.lamps.sheet import Sheet
+    from stopwise.lamps.solo import LampSet
+    from stopwise.lamps.spot_reading import SpotReading
+    from stopwise.measurement.blocks import Blocks
     from stopwise.plan.model import Plan
 
 AIM = (0.0, -0.04, 0.08)

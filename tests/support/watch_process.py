@@ -12,8 +12,8 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from stopwise.intake.signals import ended_by_signals
-from stopwise.intake.watcher import Hooks, Landing, Options, Watcher
+from stopwise.folder.signals import ended_by_signals
+from stopwise.folder.watcher import Hooks, Landing, Options, Watcher
 from stopwise.ledger import Ledger
 from support.watching import QUICK, assess
 

@@ -13,16 +13,16 @@ from random import Random
 from typing import TYPE_CHECKING, Any
 
 from stopwise.conditions import condition
-from stopwise.decoding.whole import declared_end
 from stopwise.errors import Unreadable
-from stopwise.intake.watcher import Hooks, Landing, Options, Patience, Seams, Watcher
+from stopwise.folder.watcher import Hooks, Landing, Options, Patience, Seams, Watcher
+from stopwise.raw.whole import declared_end
 from stopwise.record import Heading, unreadable_record
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from pathlib import Path
 
-    from stopwise.intake.notes import Note
+    from stopwise.folder.notes import Note
     from stopwise.ledger import Ledger
 
 QUICK = Patience(settle_s=0.6, rest_s=0.2, tell_s=0.2, retry_s=0.3)

@@ -7,19 +7,19 @@ from typing import TYPE_CHECKING, Any, Self
 
 import click
 
-from stopwise.assessing import Brief, assess
 from stopwise.cli.speaking import find_watch, watch_of_plan
-from stopwise.day.adopting import ADOPT, Choice, refuse_spoilt
-from stopwise.day.references import reference_of, solos_are_of
-from stopwise.day.standing import Standing
-from stopwise.day.taking_part import adopt_frame, undo_last
 from stopwise.errors import WrongUse
 from stopwise.ledger import MEMORY, Ledger
+from stopwise.pipeline import Brief, assess
 from stopwise.plan import load_plan
+from stopwise.shoot.adopting import ADOPT, Choice, refuse_spoilt
+from stopwise.shoot.references import reference_of, solos_are_of
+from stopwise.shoot.standing import Standing
+from stopwise.shoot.taking_part import adopt_frame, undo_last
 
 if TYPE_CHECKING:
-    from stopwise.day.adopting import Change
-    from stopwise.day.watches import Watch
+    from stopwise.shoot.adopting import Change
+    from stopwise.shoot.watches import Watch
 
 
 class Adopting:

@@ -14,10 +14,10 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from pathlib import Path
 
-    from stopwise.board.live import Address, LiveBoard
     from stopwise.cli.watching import Shown, WatchRun
-    from stopwise.intake.watcher import Landing
+    from stopwise.folder.watcher import Landing
     from stopwise.ledger import Ledger
+    from stopwise.page.live import Address, LiveBoard
 
 _LOOPBACK = "127.0.0.1"
 
@@ -61,7 +61,7 @@ class Boarding:
         """What a brief asks for as `picture_edge`."""
         if self._at is None:
             return 0
-        from stopwise.board.live import PICTURE_EDGE
+        from stopwise.page.live import PICTURE_EDGE
 
         return PICTURE_EDGE
 
@@ -121,7 +121,7 @@ class Boarding:
 
 def _said(run: WatchRun, ledger: Ledger | None) -> list[str]:
     """Return what was said to the watch and still holds, in a few words each."""
-    from stopwise.day.awaiting import awaiting_now
+    from stopwise.shoot.awaiting import awaiting_now
 
     standing = run.day.standing
     said = [] if standing.look is None else [f"Look: {standing.look}"]
@@ -155,7 +155,7 @@ def boarding(
             msg = "--host, --port, --open and --allow-edits say how a board is served: add --board."
             raise WrongUse(msg)
         return Boarding(None)
-    from stopwise.board.live import Address
+    from stopwise.page.live import Address
 
     at = Address(host=host or _LOOPBACK, port=port, allow_edits=allow_edits)
     return Boarding(at, opens=opens)
@@ -164,8 +164,8 @@ def boarding(
 def _board(ledger: Ledger, run: WatchRun, *, at: Address, plan_path: Path | None) -> LiveBoard:
     from pathlib import Path
 
-    from stopwise.board.dialling import page_dialler
-    from stopwise.board.live import LiveBoard
+    from stopwise.page.dialling import page_dialler
+    from stopwise.page.live import LiveBoard
 
     board = LiveBoard(
         ledger,

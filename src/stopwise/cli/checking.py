@@ -7,16 +7,16 @@ from typing import TYPE_CHECKING, Any, Self
 
 import click
 
-from stopwise.assessing import Brief, assess
 from stopwise.cli.options import check_look
 from stopwise.errors import PathMissing, WrongUse
+from stopwise.pipeline import Brief, assess
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
     from pathlib import Path
 
-    from stopwise.assessing import Assessment
     from stopwise.ledger import Ledger
+    from stopwise.pipeline import Assessment
     from stopwise.plan.model import Plan
 
 EXIT_CODES = {"on plan": 0, "measured": 0, "off plan": 1, "can't tell": 1, "unreadable": 3}
@@ -133,7 +133,7 @@ def files_at(path: Path) -> Iterator[Path]:
             raise PathMissing(msg)
         yield path
         return
-    from stopwise.intake.names import is_raw
+    from stopwise.folder.names import is_raw
 
     files = sorted(file for file in path.iterdir() if file.is_file() and is_raw(file.name))
     if not files:

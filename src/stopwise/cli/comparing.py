@@ -11,12 +11,12 @@ import click
 
 from stopwise.cli.ledger_command import ledger_file
 from stopwise.cli.sides import Basis, Found, find, find_take, lamps_of
-from stopwise.day.saying import read_turned
+from stopwise.comparison.comparison import Comparison, compare
+from stopwise.comparison.framing import Framing, framing_of_boxes, framing_of_pictures
+from stopwise.comparison.shares import known_of
 from stopwise.errors import WrongUse
 from stopwise.ledger import Ledger
-from stopwise.takes.comparison import Comparison, compare
-from stopwise.takes.framing import Framing, framing_of_boxes, framing_of_pictures
-from stopwise.takes.shares import known_of
+from stopwise.shoot.saying import read_turned
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

@@ -11,18 +11,18 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from stopwise.assessing import Brief
 from stopwise.cli.watching import Shown, WatchRun
 from stopwise.errors import PathMissing
-from stopwise.intake.turns import Patience
-from stopwise.intake.watcher import Options
+from stopwise.folder.turns import Patience
+from stopwise.folder.watcher import Options
 from stopwise.ledger import Ledger
+from stopwise.pipeline import Brief
 from stopwise.plan import load_plan
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
-    from stopwise.intake.watcher import Landing
+    from stopwise.folder.watcher import Landing
     from stopwise.plan.model import Plan
     from stopwise.report.terminal import Terminal
 

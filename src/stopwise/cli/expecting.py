@@ -7,22 +7,22 @@ from typing import TYPE_CHECKING
 import click
 
 from stopwise.cli.speaking import say
-from stopwise.day.awaiting import (
+from stopwise.errors import WrongUse
+from stopwise.ledger import Ledger
+from stopwise.plan.tables import box_of
+from stopwise.shoot.awaiting import (
     Awaiting,
     awaiting_now,
     card_box,
     keep_awaiting,
     keep_card_box,
 )
-from stopwise.day.parts import take_back
-from stopwise.day.saying import card_patch, read_parts
-from stopwise.errors import WrongUse
-from stopwise.ledger import Ledger
-from stopwise.plan.tables import box_of
+from stopwise.shoot.parts import take_back
+from stopwise.shoot.saying import card_patch, read_parts
 
 if TYPE_CHECKING:
-    from stopwise.day.watches import Watch
     from stopwise.plan.model import Plan
+    from stopwise.shoot.watches import Watch
 
 
 class Expecting:

@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from stopwise.intake.hashing import content_hash
+from stopwise.folder.hashing import content_hash
 from stopwise.ledger import LevelKey, Place, Stamp
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from stopwise.assessing import Assessment, Observed
-    from stopwise.assessing.brief import LevelTable
     from stopwise.ledger import Kept, Ledger
+    from stopwise.pipeline import Assessment, Observed
+    from stopwise.pipeline.brief import LevelTable
 
 
 def keep(ledger: Ledger, path: Path, assessment: Assessment) -> Kept:

@@ -33,10 +33,10 @@ def export(
 
     Example: stopwise ledger export --folder ~/shoots/today --csv > frames.csv
     """
-    from stopwise.day.levels import targets_of
+    from stopwise.comparison.levelling import levelled
     from stopwise.ledger import Ledger
     from stopwise.ledger.export import csv_lines, json_lines
-    from stopwise.takes.levelling import levelled
+    from stopwise.shoot.levels import targets_of
 
     if as_json and as_csv:
         msg = "Say --json or --csv, not both."

@@ -17,7 +17,7 @@ def lit(lamps: tuple[str, ...], **named: Any) -> None:
 
     Example: stopwise lit key, fill
     """
-    from stopwise.day.saying import read_lit
+    from stopwise.shoot.saying import read_lit
 
     watch = find_watch(**named)
     meant = read_lit(" ".join(lamps), plan_of(watch))

@@ -17,7 +17,7 @@ def look(name: tuple[str, ...], **named: Any) -> None:
 
     Example: stopwise look in black
     """
-    from stopwise.day.saying import read_look
+    from stopwise.shoot.saying import read_look
 
     watch = find_watch(**named)
     worn = read_look(" ".join(name), plan_of(watch))

@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from stopwise.cli.speaking import watch_of_plan
-from stopwise.day.taking_part import note_mark
-from stopwise.intake.hashing import content_hash
+from stopwise.folder.hashing import content_hash
 from stopwise.ledger import Ledger
+from stopwise.shoot.taking_part import note_mark
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -39,9 +39,9 @@ def wishes_of(
         raise WrongUse(msg)
     from stopwise.cli.ledger_command import ledger_file
     from stopwise.cli.sides import Basis, find_take, records_of
+    from stopwise.comparison.counting import counts
+    from stopwise.comparison.matching import plan_to_match, with_backdrop_of
     from stopwise.ledger import Ledger
-    from stopwise.takes.counting import counts
-    from stopwise.takes.matching import plan_to_match, with_backdrop_of
 
     with Ledger(ledger_file(earlier_path, None)) as ledger:
         found = find_take(take, Basis(look=look), ledger)

@@ -122,7 +122,7 @@ def undo(file: Path) -> None:
     Example: stopwise plan undo plan.toml
     """
     from stopwise.cli.speaking import ledger_of_plan
-    from stopwise.day.taking_part import undo_last
+    from stopwise.shoot.taking_part import undo_last
 
     with ledger_of_plan(file) as ledger:
         undo_last(ledger, file)

@@ -10,21 +10,21 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from stopwise.cli.sides import Basis, find_take, lamps_of
+from stopwise.comparison.rebuild_words import caution, do, say
+from stopwise.comparison.rebuilding import SoloMatch, match_solo
 from stopwise.errors import PathMissing, WrongUse
-from stopwise.lights.sheet import sheet_of
-from stopwise.lights.solo import lamp_set
+from stopwise.lamps.sheet import sheet_of
+from stopwise.lamps.solo import lamp_set
 from stopwise.record import SCHEMA, tidy
-from stopwise.takes.rebuild_words import caution, do, say
-from stopwise.takes.rebuilding import SoloMatch, match_solo
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
+    from stopwise.comparison.sides import Side
+    from stopwise.lamps.reduced import LightPicture
+    from stopwise.lamps.solo import LampSet
     from stopwise.ledger import Ledger
-    from stopwise.lights.reduced import LightPicture
-    from stopwise.lights.solo import LampSet
     from stopwise.plan.model import Light, Plan
-    from stopwise.takes.sides import Side
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,11 +124,11 @@ def _sheet_light(name: str, basis: Basis) -> LightPicture | None:
 
 
 def _light(path: Path, basis: Basis) -> LightPicture:
-    from stopwise.assessing.references import light_in
-    from stopwise.decoding import decode
-    from stopwise.measuring import read
+    from stopwise.measurement import read
+    from stopwise.pipeline.references import light_in
     from stopwise.plan.model import Plan
     from stopwise.plan.wishes import wishes_now
+    from stopwise.raw import decode
 
     if not path.is_file():
         msg = f"{path} isn't there. Name today's solo as LAMP=FRAME."

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from stopwise.cli.sides import Basis, names_there, records_of, take_called
+from stopwise.comparison.run import DRIFT_STOPS, Run, run_of
 from stopwise.errors import PathMissing
-from stopwise.takes.run import DRIFT_STOPS, Run, run_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping

@@ -7,21 +7,21 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from stopwise.assessing import Brief, assess
-from stopwise.assessing.references import lay_out
+from stopwise.comparison.run import typical
+from stopwise.comparison.sides import Side, side_of, side_of_frames
 from stopwise.conditions import CONDITIONS
 from stopwise.errors import PathMissing, StopwiseError, Unreadable, WrongUse
 from stopwise.ledger import Ledger, default_place
+from stopwise.pipeline import Brief, assess
+from stopwise.pipeline.references import lay_out
 from stopwise.plan.wishes import wishes_now
-from stopwise.takes.run import typical
-from stopwise.takes.sides import Side, side_of, side_of_frames
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
+    from stopwise.lamps.solo import LampSet
     from stopwise.ledger import Take
-    from stopwise.lights.solo import LampSet
-    from stopwise.measuring.picture import Picture
+    from stopwise.measurement.picture import Picture
     from stopwise.plan.model import Plan
 
     Records = Sequence[Mapping[str, Any]]
@@ -237,7 +237,7 @@ def _picture(record: Mapping[str, Any] | None, ledger: Ledger) -> Picture | None
 
 def lamps_of(basis: Basis) -> LampSet | None:
     """Return each lamp's own light from the plan's solos; None without a solo that can be read."""
-    from stopwise.assessing.references import references_for
+    from stopwise.pipeline.references import references_for
 
     if basis.plan is None or basis.path is None:
         return None

@@ -13,9 +13,9 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
-    from stopwise.day.watches import Watch
     from stopwise.ledger import Ledger
     from stopwise.plan.model import Plan
+    from stopwise.shoot.watches import Watch
 
 
 def watch_options(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -28,7 +28,7 @@ def watch_options(command: Callable[..., Any]) -> Callable[..., Any]:
 
 def find_watch(*, ledger_path: Path | None, folder: Path | None, **_: Any) -> Watch:
     """Return the watch that a command speaks to."""
-    from stopwise.day.watches import the_watch
+    from stopwise.shoot.watches import the_watch
 
     return the_watch(ledger=ledger_path, folder=folder)
 

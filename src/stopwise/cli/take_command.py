@@ -19,7 +19,7 @@ def take(turned: tuple[str, ...], **named: Any) -> None:
 
     Example: stopwise take "key -0.5, fill +0.2"
     """
-    from stopwise.day.saying import YES, read_turned, turned_text
+    from stopwise.shoot.saying import YES, read_turned, turned_text
 
     watch = find_watch(**named)
     said = " ".join(turned).strip()

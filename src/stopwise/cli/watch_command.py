@@ -41,11 +41,11 @@ def watch(folder: Path, plan_path: Path | None, **chosen: Any) -> int:
 
     Example: stopwise watch ~/shoots/today --plan plan.toml
     """
-    from stopwise.assessing import Brief
     from stopwise.cli.boarding import boarding
     from stopwise.cli.watching import WatchRun
-    from stopwise.intake.signals import ended_by_signals
+    from stopwise.folder.signals import ended_by_signals
     from stopwise.ledger import Ledger, default_place
+    from stopwise.pipeline import Brief
     from stopwise.report.terminal import Terminal
 
     _check(folder, plan_path, chosen["look"])
@@ -81,8 +81,8 @@ def _check(folder: Path, plan_path: Path | None, look: str | None) -> None:
 
 
 def _options(*, is_polling: bool, settle_s: float, workers: int, **_: Any) -> Any:
-    from stopwise.intake.turns import Patience
-    from stopwise.intake.watcher import Options
+    from stopwise.folder.turns import Patience
+    from stopwise.folder.watcher import Options
 
     return Options(patience=Patience(settle_s), is_polling=is_polling, workers=workers)
 

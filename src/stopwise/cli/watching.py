@@ -5,23 +5,23 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
-from stopwise.assessing import Brief, assess
-from stopwise.assessing.ahead import prepare
 from stopwise.cli.keeping import learn, learned_levels
-from stopwise.day.day import Around, Day
-from stopwise.day.references import reference_of
-from stopwise.day.watches import remember
 from stopwise.errors import LedgerError
-from stopwise.intake.planfile import PlanFile
-from stopwise.intake.watcher import Hooks, Options, Watcher
+from stopwise.folder.planfile import PlanFile
+from stopwise.folder.watcher import Hooks, Options, Watcher
+from stopwise.pipeline import Brief, assess
+from stopwise.pipeline.ahead import prepare
+from stopwise.shoot.day import Around, Day
+from stopwise.shoot.references import reference_of
+from stopwise.shoot.watches import remember
 
 if TYPE_CHECKING:
     import threading
     from collections.abc import Callable
     from pathlib import Path
 
-    from stopwise.intake.notes import Note
-    from stopwise.intake.watcher import Landing
+    from stopwise.folder.notes import Note
+    from stopwise.folder.watcher import Landing
     from stopwise.ledger import Ledger
     from stopwise.plan.model import Plan
 

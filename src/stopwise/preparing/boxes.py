@@ -4,17 +4,17 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from stopwise.decoding import decode
-from stopwise.measuring.cells import reduce
-from stopwise.measuring.stuffs import two_stuffs
+from stopwise.measurement.cells import reduce
+from stopwise.measurement.stuffs import two_stuffs
 from stopwise.plan.doubts import Doubt, capital
+from stopwise.raw import decode
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
     from pathlib import Path
 
-    from stopwise.measuring.cells import Cells
-    from stopwise.measuring.measurement import Box
+    from stopwise.measurement.cells import Cells
+    from stopwise.measurement.measurement import Box
     from stopwise.plan.model import Plan
     from stopwise.plan.places import Path as KeyPath
 

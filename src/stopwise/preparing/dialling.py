@@ -6,9 +6,9 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from stopwise.errors import PathMissing, StopwiseError, WrongUse
-from stopwise.lights.checks import check_solos
-from stopwise.lights.dial import dial
-from stopwise.lights.solo import lamp_set
+from stopwise.lamps.checks import check_solos
+from stopwise.lamps.dial import dial
+from stopwise.lamps.solo import lamp_set
 from stopwise.plan.reading import load_plan
 from stopwise.plan.wishes import wishes_now
 from stopwise.preparing.shelf import Shelf
@@ -17,10 +17,10 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Iterable, Mapping
     from pathlib import Path
 
+    from stopwise.lamps.checks import SoloNote, SoloReport
+    from stopwise.lamps.dial import Dial
+    from stopwise.lamps.reduced import LightPicture
     from stopwise.ledger import Ledger
-    from stopwise.lights.checks import SoloNote, SoloReport
-    from stopwise.lights.dial import Dial
-    from stopwise.lights.reduced import LightPicture
     from stopwise.plan.model import Plan
 
 

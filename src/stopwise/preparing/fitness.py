@@ -4,17 +4,17 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from stopwise.assessing.light import read_light
 from stopwise.errors import StopwiseError, WrongUse
-from stopwise.lights.checks import check_solos
-from stopwise.lights.sheet import NO_SHEET, sheet_of
+from stopwise.lamps.checks import check_solos
+from stopwise.lamps.sheet import NO_SHEET, sheet_of
+from stopwise.pipeline.light import read_light
 from stopwise.plan.wishes import wishes_now
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
     from pathlib import Path
 
-    from stopwise.lights.reduced import LightPicture
+    from stopwise.lamps.reduced import LightPicture
     from stopwise.plan.draft import Draft
     from stopwise.plan.places import Path as KeyPath
 

@@ -7,29 +7,29 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 from stopwise import stops
-from stopwise.decoding import decode
 from stopwise.errors import WrongUse
-from stopwise.measuring.boxes import window
-from stopwise.measuring.card import (
+from stopwise.measurement.boxes import window
+from stopwise.measurement.card import (
     LEAST_CELLS,
     card_cosine,
     card_mid_grey,
     cell_snr,
     read_card,
 )
-from stopwise.measuring.cells import reduce
-from stopwise.measuring.levels import find_levels, thresholds
-from stopwise.measuring.noise import sensor_noise
+from stopwise.measurement.cells import reduce
+from stopwise.measurement.levels import find_levels, thresholds
+from stopwise.measurement.noise import sensor_noise
 from stopwise.nominal import exact_f_number, nearest_third, say_f_number
 from stopwise.plan.draft import open_draft
 from stopwise.plan.source import nearest
+from stopwise.raw import decode
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from stopwise.frame import Exposure, Frame
-    from stopwise.measuring.card import CardReading
-    from stopwise.measuring.measurement import Box
+    from stopwise.measurement.card import CardReading
+    from stopwise.measurement.measurement import Box
     from stopwise.plan.draft import Draft
     from stopwise.plan.model import Light, Plan
 

@@ -6,16 +6,16 @@ import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from stopwise.assessing.awaited import LEFT_IN_PLATE
-from stopwise.decoding import decode
 from stopwise.errors import WrongUse
-from stopwise.measuring import read
-from stopwise.measuring.plate import shows_sitter
+from stopwise.measurement import read
+from stopwise.measurement.plate import shows_sitter
+from stopwise.pipeline.awaited import LEFT_IN_PLATE
 from stopwise.plan.crosscheck import MARKS, sheet_lamp
 from stopwise.plan.draft import open_draft
 from stopwise.plan.source import nearest
 from stopwise.plan.wishes import wishes_now
 from stopwise.preparing.fitness import refuse_misfit, solo_doubts
+from stopwise.raw import decode
 
 if TYPE_CHECKING:
     from stopwise.frame import Frame

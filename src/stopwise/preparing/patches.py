@@ -4,24 +4,24 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from stopwise.decoding import decode
 from stopwise.errors import WrongUse
-from stopwise.judging import judge
-from stopwise.measuring import read
-from stopwise.measuring.picture import reduce_picture
+from stopwise.measurement import read
+from stopwise.measurement.picture import reduce_picture
 from stopwise.plan.draft import open_draft
 from stopwise.plan.materials import MATERIALS
 from stopwise.plan.reading import load_plan
 from stopwise.plan.source import nearest
 from stopwise.plan.tables import box_of, value_of
+from stopwise.raw import decode
 from stopwise.record import Heading, frame_record
 from stopwise.report.leaf import write_leaf
+from stopwise.verdict import judge
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
     from pathlib import Path
 
-    from stopwise.measuring.picture import Picture
+    from stopwise.measurement.picture import Picture
     from stopwise.plan.model import Plan
 
 _EDGE = 1200

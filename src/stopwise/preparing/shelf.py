@@ -4,18 +4,18 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from stopwise.assessing.light import read_light
 from stopwise.errors import LedgerError, PathMissing
-from stopwise.intake.hashing import content_hash
-from stopwise.lights.cached import FORM, from_blob, to_blob
+from stopwise.folder.hashing import content_hash
+from stopwise.lamps.cached import FORM, from_blob, to_blob
+from stopwise.pipeline.light import read_light
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
-    from stopwise.assessing.brief import LevelTable
+    from stopwise.lamps.reduced import LightPicture
     from stopwise.ledger import Ledger
-    from stopwise.lights.reduced import LightPicture
+    from stopwise.pipeline.brief import LevelTable
     from stopwise.plan.wishes import Wishes
 
 

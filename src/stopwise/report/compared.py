@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from matplotlib.collections import LineCollection
 
+from stopwise.comparison.field import LEVELS_STOPS, difference_field, field_of_moved
+from stopwise.comparison.lamp_changes import lamp_words
 from stopwise.report.compared_text import doubt, figure
 from stopwise.report.contours import MAP_EDGE, difference_contours, reduced
 from stopwise.report.leaf.page import CALL_SIZE, HEIGHT, WIDTH
@@ -15,8 +17,6 @@ from stopwise.report.leaf.placing import Room
 from stopwise.report.leaf.sheet import Area, Sheet
 from stopwise.report.look import DARK, STATE_MARKS
 from stopwise.report.words import shortened, shown, signed
-from stopwise.takes.field import LEVELS_STOPS, difference_field, field_of_moved
-from stopwise.takes.lamp_changes import lamp_words
 from stopwise.wording import CALL_WIDTH
 
 if TYPE_CHECKING:
@@ -24,10 +24,10 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from stopwise.judging.findings import Finding
+    from stopwise.comparison.comparison import Comparison
     from stopwise.report.contours import Contour
     from stopwise.report.drawable import Drawable
-    from stopwise.takes.comparison import Comparison
+    from stopwise.verdict.findings import Finding
 
 UP, DOWN = DARK.edge, DARK.wish
 """Colours of more and of less light; more has whole lines, less has broken ones."""

@@ -14,8 +14,8 @@ from stopwise.report.words import shown
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
 
-    from stopwise.takes.comparison import Comparison
-    from stopwise.takes.run import Run, Series
+    from stopwise.comparison.comparison import Comparison
+    from stopwise.comparison.run import Run, Series
 
 _INDENT = "  "
 

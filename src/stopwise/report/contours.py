@@ -8,16 +8,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from stopwise.measuring.boxes import window
+from stopwise.comparison.field import LEVELS_STOPS
+from stopwise.measurement.boxes import window
 from stopwise.stops import MIDDLE_ZONE
-from stopwise.takes.field import LEVELS_STOPS
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from numpy.typing import NDArray
 
-    from stopwise.measuring.measurement import Box
+    from stopwise.measurement.measurement import Box
 
 MAP_EDGE = 300
 """Blocks along the longer side that contours are drawn from: finer would draw every wrinkle."""
@@ -95,7 +95,7 @@ def difference_contours(field: NDArray[np.float64]) -> list[Contour]:
     Parameters
     ----------
     field
-        Shape (h, w), stops, see :func:`stopwise.takes.field.difference_field`.
+        Shape (h, w), stops, see :func:`stopwise.comparison.field.difference_field`.
     """
     return [
         Contour(level, line)

@@ -17,7 +17,7 @@ from stopwise.wording import stops_text, title
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from stopwise.lights.dial import Dial, Dialled, Granted
+    from stopwise.lamps.dial import Dial, Dialled, Granted
     from stopwise.plan.model import Plan
 
 _NO_TURN_STOPS = 0.005

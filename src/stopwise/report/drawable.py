@@ -10,7 +10,7 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from stopwise.measuring.picture import Picture
+    from stopwise.measurement.picture import Picture
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -35,7 +35,7 @@ class Drawable:
 
 def drawable_of(picture: Picture) -> Drawable:
     """Return a reduced picture rendered for the screen."""
-    from stopwise.measuring.picture import render
+    from stopwise.measurement.picture import render
 
     return Drawable(
         image=left_clean(render(picture), picture.clipped),

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from stopwise.measuring.picture import Picture
-from stopwise.measuring.zones import blocked_under
+from stopwise.measurement.picture import Picture
+from stopwise.measurement.zones import blocked_under
 from stopwise.report.dialled import alike_sentences, headline, lamp_rows, wish_rows
 from stopwise.report.drawable import Drawable, drawable_of
 from stopwise.report.leaf.page import CALL_SIZE, HEIGHT, WIDTH
@@ -21,8 +21,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from stopwise.lights.dial import Dial
-    from stopwise.lights.reduced import LightPicture
+    from stopwise.lamps.dial import Dial
+    from stopwise.lamps.reduced import LightPicture
     from stopwise.plan.model import Plan
 
 _MARGIN, _GAP = 48, 44
@@ -52,7 +52,7 @@ def shown_light(light: LightPicture, *, mid_grey: float | None = None) -> NDArra
 
 
 def _picture(light: LightPicture, mid_grey: float) -> Picture:
-    from stopwise.lights.superpose import clipped_shares
+    from stopwise.lamps.superpose import clipped_shares
 
     factor = max(1, round(_LONGEST / max(light.clipped.shape)))
     ceiling = np.asarray(light.ceiling, dtype=np.float32)[:, None, None]

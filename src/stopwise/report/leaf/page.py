@@ -17,7 +17,7 @@ from stopwise.report.ruler import ruler_of
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from stopwise.measuring.picture import Picture
+    from stopwise.measurement.picture import Picture
     from stopwise.plan.model import Plan
     from stopwise.report.drawable import Drawable
 

@@ -1,0 +1,102 @@
+"""Level: what brings a frame to the look of another, in exposure and in colour."""
+
+from __future__ import annotations
+
+import math
+import statistics
+from typing import TYPE_CHECKING, Any
+
+from stopwise.comparison.statistics import MEDIAN_FACTOR, spread, weighted_median
+from stopwise.record import tidy
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    Record = Mapping[str, Any]
+
+LEAST_DOUBT = 0.02
+"""Stops of uncertainty that a patch has in any case: a sitter breathes."""
+
+_UNREADABLE = "unreadable"
+
+
+def level_of(record: Record, target: Record | None) -> dict[str, Any] | None:
+    """Return the offsets that bring a frame level with another, as the record keeps them.
+
+    Parameters
+    ----------
+    record
+        The frame's JSON record.
+    target
+        The record of its look's adopted frame, or of its reference; None where there is none.
+
+    Returns
+    -------
+    dict or None
+        `to`: the target's file; `stops`: exposure to add, camera settings and all, and its standard
+        `uncertainty`; `red_green`, `blue_green`: stops to add to R/G and B/G; `patches`: how many
+        say so. None where no patch is seen in both. Each patch counts by its uncertainty, and the
+        weighted median holds one turned cheek off. The uncertainty is that of a weighted median:
+        from the patches' scatter, and no less than their own.
+    """
+    if target is None or _UNREADABLE in (record["verdict"], target["verdict"]):
+        return None
+    there, here = target.get("patches") or {}, record.get("patches") or {}
+    pairs = [(here[name], there[name]) for name in here if name in there]
+    stops = [_less(was, now, "log2_y") for now, was in pairs]
+    seen = [
+        (
+            offset,
+            math.hypot(LEAST_DOUBT, now.get("uncertainty") or 0.0, was.get("uncertainty") or 0),
+        )
+        for offset, (now, was) in zip(stops, pairs, strict=True)
+        if offset is not None
+    ]
+    if not seen:
+        return None
+    offsets, doubts = [one for one, _ in seen], [one for _, one in seen]
+    level: dict[str, Any] = tidy(
+        {
+            "to": target["file"],
+            "stops": weighted_median(offsets, [1.0 / doubt**2 for doubt in doubts]),
+            "uncertainty": _doubt(offsets, doubts),
+            "red_green": _median([_less(was, now, "red_green") for now, was in pairs]),
+            "blue_green": _median([_less(was, now, "blue_green") for now, was in pairs]),
+            "patches": len(seen),
+        }
+    )
+    return level
+
+
+def _less(wanted: Mapping[str, Any], now: Mapping[str, Any], key: str) -> float | None:
+    was, there = now.get(key), wanted.get(key)
+    return None if was is None or there is None else there - was
+
+
+def _median(values: Sequence[float | None]) -> float | None:
+    seen = [value for value in values if value is not None]
+    return statistics.median(seen) if seen else None
+
+
+def _doubt(offsets: Sequence[float], doubts: Sequence[float]) -> float:
+    own = 1.0 / math.sqrt(sum(1.0 / doubt**2 for doubt in doubts))
+    return MEDIAN_FACTOR * max(own, spread(offsets) / math.sqrt(len(offsets)))
+
+
+def levelled(records: Sequence[Record], targets: Mapping[str | None, Record]) -> list[Record]:
+    """Return records with the offsets that bring each level with its look's frame.
+
+    Parameters
+    ----------
+    records
+        As a ledger keeps them.
+    targets
+        Each look's frame, by the look's name, None for the plan's own. A record whose look has none
+        keeps the offsets that it has.
+    """
+    return [
+        {**record, "level": level_of(record, targets[record.get("look")])}
+        if record.get("look") in targets
+        else record
+        for record in records
+    ]

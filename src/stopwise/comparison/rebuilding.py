@@ -1,0 +1,235 @@
+"""Build a light again: today's solo of a lamp against the old one, and what to do there."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from stopwise.lamps.fieldcells import Shift, coarse
+from stopwise.lamps.outputs import read_lamps, stack_of
+from stopwise.lamps.sheet import read_sheet
+from stopwise.lamps.solo import LampSet, lamp_set
+from stopwise.lamps.spot_reading import Lit, read_spot
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from stopwise.lamps.reduced import LightPicture
+    from stopwise.lamps.sheet import Sheet
+    from stopwise.lamps.spot_reading import SpotReading
+
+    Floats = NDArray[np.float64]
+
+MATCH_STOPS = 0.1
+"""Stops within which a lamp's output matches."""
+
+MATCH_PLACE = 0.01
+"""Fraction of the frame within which a spot's place matches."""
+
+MATCH_ROUGH = 0.006
+"""The same as it is told on a sitter, where about 0.5 to 0.8 of a move is seen (made sets)."""
+
+MATCH_PATTERN = 0.12
+"""Stops of spread over a lamp's light from which on it falls otherwise than it did."""
+
+_FEWEST = 20
+_SURE_STOPS = 0.2
+_SPOT_DOUBT = 0.03
+_MOVE_DOUBT = 0.05
+NO_SHEET = "no frame of a sheet was marked for it then"
+NOT_AT_MARK = "the sitter isn't as he was then"
+_FAINT = 0.1
+_CELLS = 60
+_SPAN = 3.289707253902945
+"""Standard deviations from the 5th to the 95th percentile, 2 Phi^-1(0.95)."""
+
+
+@dataclass(frozen=True, slots=True)
+class SoloMatch:
+    """One lamp's solo of today against the old one.
+
+    Attributes
+    ----------
+    lamp
+        Its name.
+    stops, uncertainty
+        How far its light lies over what the take had; None where it can't be told.
+    right, down
+        How far its spot lies off, fractions of the frame's width; None where it has no spot that
+        is seen.
+    width, edge
+        Today's over then, of the spot; None without one.
+    pattern
+        Spread in stops of today's light over then's, where there is no spot to compare.
+    size
+        How far a spot on the sitter lies off in all, where which way can't be told too.
+    is_rough
+        Whether the spot was read on the sitter: its place is then about right.
+    why
+        Why its spot can't be placed, where its light falls otherwise.
+    """
+
+    lamp: str
+    stops: float | None
+    uncertainty: float | None
+    right: float | None = None
+    down: float | None = None
+    width: float | None = None
+    edge: float | None = None
+    pattern: float | None = None
+    size: float = 0.0
+    is_rough: bool = False
+    why: str = ""
+
+    @property
+    def falls_otherwise(self) -> bool:
+        """Whether its light falls in other places, though no spot says where."""
+        return self.pattern is not None and self.pattern > MATCH_PATTERN
+
+    @property
+    def is_matched(self) -> bool:
+        """Whether it matches within 0.1 stop and 1 % of the frame."""
+        if self.stops is None or self.falls_otherwise:
+            return False
+        off = max(math.hypot(self.right or 0.0, self.down or 0.0), self.size)
+        return abs(self.stops) <= MATCH_STOPS and off <= self.near
+
+    @property
+    def near(self) -> float:
+        """How far off its spot may be told and still match, fraction of the frame's width."""
+        return MATCH_ROUGH if self.is_rough else MATCH_PLACE
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the figures as plain JSON."""
+        return {
+            "stops": self.stops,
+            "uncertainty": self.uncertainty,
+            "right": self.right,
+            "down": self.down,
+            "width": self.width,
+            "edge": self.edge,
+            "pattern": self.pattern,
+            "size": self.size if self.is_rough else None,
+            "rough": self.is_rough,
+            "why": self.why or None,
+            "matches": self.is_matched,
+        }
+
+
+def match_solo(
+    name: str,
+    old: LampSet,
+    today: LightPicture,
+    *,
+    ambient: LightPicture | None = None,
+    take_stops: float = 0.0,
+    sheet: Sheet | None = None,
+) -> SoloMatch:
+    """Hold today's solo of a lamp against the old one, sitter or sheet on the same mark.
+
+    Parameters
+    ----------
+    name
+        The lamp.
+    old
+        The old solos.
+    today
+        Today's frame with this lamp alone, reduced on the same grid.
+    ambient
+        Today's frame with no lamp; None takes the old one's, where there is one.
+    take_stops
+        What the lamp gave in the take that is built again, against its old solo.
+    sheet
+        Its spot of then, as a frame of a sheet showed it; None without one.
+
+    Returns
+    -------
+    SoloMatch
+        ISO and aperture are taken out. Where both solos are of a matt sheet held at the face, the
+        spot's place, width and edge are compared. On a sitter his own shape hides them: there a
+        sheet of then says about how far the spot has moved, and without one only output and
+        pattern are told.
+
+    Raises
+    ------
+    ValueError
+        If the grids differ.
+    """
+    dark = old.ambient if ambient is None else ambient
+    own = lamp_set({name: today}, dark, exposure=old.exposure).nets[name]
+    then, now = (read_sheet(one.luminance) for one in (old.nets[name], own))
+    if own.mean.shape == old.nets[name].mean.shape and then is not None and now is not None:
+        return _of_spots(name, then, now, take_stops)
+    alone = replace(old, nets={name: old.nets[name]}, ambient=None)
+    if sheet is not None:
+        spot = _spot_on_sitter(own, alone, sheet)
+        if spot.state != "not seen":
+            return _of_spot(name, spot, take_stops, sheet.aspect)
+    reading = read_lamps(own, alone)[name]
+    changed = _changed(old.nets[name].luminance, own.luminance)
+    level, pattern = (None, None) if changed is None else changed
+    stops, doubt = reading.stops, reading.uncertainty
+    if reading.state == "not seen" or (doubt or 0.0) >= _SURE_STOPS:
+        stops, doubt = level, pattern
+    if reading.state == "out":
+        stops, doubt = None, None
+    return SoloMatch(
+        name,
+        _less(stops, take_stops),
+        doubt,
+        pattern=pattern,
+        why=NO_SHEET if sheet is None else NOT_AT_MARK,
+    )
+
+
+def _spot_on_sitter(own: LightPicture, alone: LampSet, sheet: Sheet) -> SpotReading:
+    """Read how a lamp's spot lies on the sitter, he being on his old mark."""
+    lit = Lit(stack_of(own, alone), 0, np.ones(1))
+    return read_spot(lit, sheet, shift=Shift(0.0, 0.0), least_move=0.0)
+
+
+def _of_spot(name: str, spot: SpotReading, take_stops: float, aspect: float) -> SoloMatch:
+    """Return a match by the sitter's solo; a spot that is steady lies where it lay."""
+    moved = (0.0, 0.0) if spot.state == "steady" else spot.moved
+    return SoloMatch(
+        lamp=name,
+        stops=_less(spot.output_stops, take_stops),
+        uncertainty=_MOVE_DOUBT,
+        right=None if moved is None else moved[0],
+        down=None if moved is None else moved[1] * aspect,
+        size=0.0 if spot.size is None else spot.size,
+        is_rough=True,
+    )
+
+
+def _of_spots(name: str, then: Sheet, now: Sheet, take_stops: float) -> SoloMatch:
+    return SoloMatch(
+        lamp=name,
+        stops=math.log2(now.level / then.level) - take_stops,
+        uncertainty=_SPOT_DOUBT,
+        right=now.middle[0] - then.middle[0],
+        down=now.middle[1] - then.middle[1],
+        width=now.spot.width / then.spot.width,
+        edge=now.spot.edge / then.spot.edge if then.spot.edge > 0.0 else None,
+    )
+
+
+def _changed(then: NDArray[np.float32], now: NDArray[np.float32]) -> tuple[float, float] | None:
+    """Return by how much the light has changed over what the lamp lights, and how unevenly, stops.
+
+    None where too little is lit.
+    """
+    factor = max(1, round(max(then.shape) / _CELLS))
+    old, new = (coarse(np.asarray(one, np.float64), factor) for one in (then, now))
+    lit = (old > _FAINT * old.max()) & (new > 0.0)
+    if np.count_nonzero(lit) < _FEWEST:
+        return None
+    low, middle, high = np.percentile(np.log2(new[lit] / old[lit]), [5.0, 50.0, 95.0])
+    return float(middle), float(high - low) / _SPAN
+
+
+def _less(stops: float | None, expected: float) -> float | None:
+    return None if stops is None else stops - expected

@@ -1,0 +1,294 @@
+"""Lamps add: the frame that any setting of the powers would give, worked out from solos."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from stopwise.lamps.reduced import combine
+from stopwise.measurement.boxes import window
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from numpy.typing import NDArray
+
+    from stopwise.lamps.reduced import LightPicture
+    from stopwise.lamps.solo import LampSet
+    from stopwise.measurement.measurement import Box
+
+_TOP = 99.0
+"""Percentile that a patch's hot centre is read at."""
+
+_TAIL_SIGMAS = 1.534120544
+"""Standard normal deviate that a sixteenth lies above, Phi^-1(15/16)."""
+
+_MOST_CLIPPED = 0.5
+"""Above this share of clipped cells a patch's median is a bound."""
+
+_TOP_CLIPPED = 0.01
+"""Above this share of clipped cells a patch's 99th percentile is a bound."""
+
+
+@dataclass(frozen=True, slots=True)
+class PatchLight:
+    """What a patch holds, measured or predicted.
+
+    Attributes
+    ----------
+    log2_y
+        log2 of the read percentile of Y against the anchor; None where no light stands there.
+    top_log2_y
+        The same of the 99th percentile.
+    headroom
+        Stops from the 99th percentile of the fullest colour to its ceiling; None without light.
+    clipped
+        Share of its cells with a colour at its ceiling.
+    at_least
+        True where clipped cells make `log2_y` a lower bound.
+    top_at_least
+        True where they make the top a lower bound, and the headroom an upper one.
+    """
+
+    log2_y: float | None
+    top_log2_y: float | None
+    headroom: float | None
+    clipped: float
+    at_least: bool = False
+    top_at_least: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class SumCheck:
+    """How well the sum of solos meets a frame under all lamps.
+
+    Attributes
+    ----------
+    median_stops, spread_stops
+        Median of log2(sum / full) over unclipped lit blocks, and half its 16th to 84th percentile.
+    within_tenth
+        Share of those blocks whose sum agrees within 0.1 stop.
+    by_lamp
+        Median of log2(sum / full) over the blocks that each lamp leads; None where it leads none.
+    """
+
+    median_stops: float
+    spread_stops: float
+    within_tenth: float
+    by_lamp: Mapping[str, float | None]
+
+
+def predict(lamps: LampSet, turns: Mapping[str, float]) -> LightPicture:
+    """Return the frame that turning each lamp would give: A + sum 2^turn (S - A).
+
+    Parameters
+    ----------
+    lamps
+        Each lamp's own light, and the ambient.
+    turns
+        Stops from each lamp's power in its solo; lamps that aren't named stay, minus infinity
+        switches a lamp off.
+
+    Returns
+    -------
+    LightPicture
+        Its `clipped` says where a solo was clipped, so that the sum is a lower bound; what the
+        turned lamps would clip is for `clipped_shares`.
+
+    Raises
+    ------
+    ValueError
+        If a turn names a lamp without a solo.
+    """
+    unknown = set(turns) - set(lamps.nets)
+    if unknown:
+        msg = f"no solo of {', '.join(sorted(unknown))}; there are: {', '.join(lamps.nets)}"
+        raise ValueError(msg)
+    pictures = list(lamps.nets.values())
+    gains = [float(np.exp2(turns.get(name, 0.0))) for name in lamps.nets]
+    if lamps.ambient is not None:
+        pictures.append(lamps.ambient)
+        gains.append(1.0)
+    return combine(pictures, gains)
+
+
+def clipped_shares(picture: LightPicture) -> NDArray[np.float32]:
+    """Return the share of each block's cells in which a colour stands at its ceiling.
+
+    A block's cells are taken as normal round its mean, as wide as its tail says; the fullest colour
+    decides.
+
+    Returns
+    -------
+    ndarray
+        float32 (rows, columns), 0 to 1.
+    """
+    from scipy.special import ndtr
+
+    ceiling = np.asarray(picture.ceiling, dtype=np.float32)[:, None, None]
+    spread = np.maximum((picture.tail - picture.mean) / _TAIL_SIGMAS, 1e-4 * ceiling)
+    shares = ndtr((picture.mean - ceiling) / spread)
+    fullest: NDArray[np.float32] = np.max(shares, axis=0).astype(np.float32)
+    return fullest
+
+
+def patch_light(picture: LightPicture, name: str, *, read_at: float = 50.0) -> PatchLight:
+    """Return what a patch of a measured or predicted picture holds, from its own cells.
+
+    Parameters
+    ----------
+    picture
+        Must hold the patch.
+    name
+        The patch.
+    read_at
+        Percentile of Y that stands for the patch: 50, for hair 90.
+
+    Raises
+    ------
+    KeyError
+        If the picture holds no such patch.
+    """
+    patch = picture.patches[name]
+    y = picture.patch_luminance(name)
+    read, top = np.percentile(y, [read_at, _TOP])
+    ceiling = np.asarray(picture.ceiling)
+    fullest = float(np.max(np.percentile(patch.light, _TOP, axis=1) / ceiling))
+    at_ceiling = np.any(patch.light >= ceiling[:, None] * (1.0 - 1e-6), axis=0)
+    bounded = float(np.mean(patch.clipped))
+    return PatchLight(
+        log2_y=_log2(float(read)),
+        top_log2_y=_log2(float(top)),
+        headroom=None if fullest <= 0.0 else max(0.0, float(-np.log2(fullest))),
+        clipped=float(np.mean(at_ceiling)),
+        at_least=bounded > _MOST_CLIPPED,
+        top_at_least=bounded > _TOP_CLIPPED,
+    )
+
+
+def box_luminance(picture: LightPicture, box: Box) -> NDArray[np.float32]:
+    """Return Y of the blocks in a box, for boxes whose own cells weren't kept."""
+    rows, columns = window(box, picture.luminance.shape)
+    return picture.luminance[rows, columns]
+
+
+def sum_against_full(
+    lamps: LampSet, full: LightPicture, *, turns: Mapping[str, float] | None = None
+) -> SumCheck:
+    """Hold the sum of solos against a frame under all lamps.
+
+    Parameters
+    ----------
+    lamps
+        The solos.
+    full
+        A frame with every lamp of the solos lit, at their exposure, the sitter unmoved.
+    turns
+        What was turned between solos and the frame, stops.
+
+    Returns
+    -------
+    SumCheck
+
+    Raises
+    ------
+    ValueError
+        If no block is lit and unclipped in both.
+    """
+    total = predict(lamps, turns or {})
+    summed, seen = total.luminance, full.luminance
+    floor = 0.01 * float(np.percentile(seen, 99.0))
+    good = (seen > floor) & (summed > 0) & (full.clipped <= 0) & (_bounds(lamps) <= 0)
+    if not np.any(good):
+        msg = "no block of the full frame is lit and unclipped in the solos too"
+        raise ValueError(msg)
+    off = np.log2(np.where(good, summed, 1.0)) - np.log2(np.where(good, seen, 1.0))
+    low, middle, high = np.percentile(off[good], [16.0, 50.0, 84.0])
+    leaders = leading_lamp(lamps, turns or {})
+    return SumCheck(
+        median_stops=float(middle),
+        spread_stops=float(high - low) / 2.0,
+        within_tenth=float(np.mean(np.abs(off[good]) <= 0.1)),
+        by_lamp={
+            name: _median(off[good & (leaders == index)]) for index, name in enumerate(lamps.nets)
+        },
+    )
+
+
+def leading_lamp(lamps: LampSet, turns: Mapping[str, float]) -> NDArray[np.int64]:
+    """Return which lamp gives more than half of each block's light, -1 where none does."""
+    parts = np.stack(
+        [np.exp2(turns.get(name, 0.0)) * net.luminance for name, net in lamps.nets.items()]
+    )
+    total = parts.sum(axis=0)
+    if lamps.ambient is not None:
+        total = total + lamps.ambient.luminance
+    leads = parts.max(axis=0) > 0.5 * np.maximum(total, 1e-12)
+    return np.where(leads, parts.argmax(axis=0), -1)
+
+
+def patch_shares(
+    lamps: LampSet,
+    turns: Mapping[str, float] | None = None,
+    *,
+    read_at: Mapping[str, float] | None = None,
+) -> dict[str, dict[str, float]]:
+    """Return each lamp's share of each patch's light.
+
+    Parameters
+    ----------
+    lamps
+        The solos.
+    turns
+        Stops of each lamp from its solo, where known.
+    read_at
+        Percentile that stands for a patch, by name, where it isn't the median.
+
+    Returns
+    -------
+    dict
+        patch -> lamp -> fraction of the patch's Y, 0 to 1, over the tenth of its cells next to the
+        percentile; "ambient" stands for the ambient.
+    """
+    names = [name for name in next(iter(lamps.nets.values())).patches if _all_hold(lamps, name)]
+    return {
+        name: _shares_of(lamps, name, turns or {}, (read_at or {}).get(name, 50.0))
+        for name in names
+    }
+
+
+def _shares_of(
+    lamps: LampSet, patch: str, turns: Mapping[str, float], read_at: float
+) -> dict[str, float]:
+    light = {
+        name: float(np.exp2(turns.get(name, 0.0))) * net.patch_luminance(patch)
+        for name, net in lamps.nets.items()
+    }
+    if lamps.ambient is not None:
+        light["ambient"] = lamps.ambient.patch_luminance(patch)
+    total = np.sum(list(light.values()), axis=0)
+    low, high = np.percentile(total, [max(read_at - 5.0, 0.0), min(read_at + 5.0, 100.0)])
+    near = (total >= low) & (total <= high)
+    parts = {name: max(float(np.mean(part[near])), 0.0) for name, part in light.items()}
+    whole = sum(parts.values())
+    return {name: part / whole if whole > 0 else 0.0 for name, part in parts.items()}
+
+
+def _all_hold(lamps: LampSet, patch: str) -> bool:
+    pictures = [*lamps.nets.values(), *([lamps.ambient] if lamps.ambient else [])]
+    return all(patch in picture.patches for picture in pictures)
+
+
+def _bounds(lamps: LampSet) -> NDArray[np.float32]:
+    bound: NDArray[np.float32] = np.maximum.reduce([net.clipped for net in lamps.nets.values()])
+    return bound
+
+
+def _median(values: NDArray[np.float32]) -> float | None:
+    return float(np.median(values)) if values.size else None
+
+
+def _log2(value: float) -> float | None:
+    return float(np.log2(value)) if value > 0.0 else None

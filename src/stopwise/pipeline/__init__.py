@@ -1,0 +1,188 @@
+"""The whole way of one frame in one process: decoded, measured, judged, recorded."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+from stopwise.errors import Unreadable
+from stopwise.measurement import Known, read
+from stopwise.measurement.levels import share_above
+from stopwise.measurement.plate import shows_sitter
+from stopwise.pipeline.answer import Answer
+from stopwise.pipeline.awaited import LEFT_IN_PLATE, answer_for, overfed_solos
+from stopwise.pipeline.brief import Assessment, Brief, Observed
+from stopwise.pipeline.lamps import see_lamps
+from stopwise.pipeline.marked import part_of
+from stopwise.pipeline.references import light_in, references_for
+from stopwise.plan.model import Plan
+from stopwise.plan.wishes import wishes_now
+from stopwise.raw import decode_unproven
+from stopwise.record import Heading, frame_record, unreadable_record
+from stopwise.verdict import judge
+from stopwise.verdict.findings import Verdict
+from stopwise.wording import OWN_FRAME
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from pathlib import Path
+
+    from stopwise.frame import Frame
+    from stopwise.lamps.reduced import LightPicture
+    from stopwise.measurement import Reading
+    from stopwise.measurement.picture import Picture
+    from stopwise.pipeline.references import References
+    from stopwise.plan.wishes import Wishes
+    from stopwise.verdict.lamps import LampsSeen
+
+__all__ = ["Answer", "Assessment", "Brief", "Observed", "assess"]
+
+
+def assess(path: Path, brief: Brief) -> Assessment:
+    """Take one file all the way to its record.
+
+    Parameters
+    ----------
+    path
+        The raw file; it is opened read-only.
+    brief
+        By what it is judged.
+
+    Returns
+    -------
+    Assessment
+        An unreadable file gives a record that says so.
+
+    Raises
+    ------
+    PathMissing
+        If nothing is there.
+    """
+    heading = Heading(brief.file or str(path), take=brief.take, look=brief.look)
+    start = time.perf_counter()
+    try:
+        unproven = decode_unproven(path)
+        decoded = time.perf_counter()
+        try:
+            assessment = _assess(path, unproven.frame, brief, heading)
+        finally:
+            unproven.proven()  # damage goes before whatever it made of the measuring
+    except Unreadable as error:
+        return Assessment(unreadable_record(heading, error))
+    done = time.perf_counter()
+    timing = {"decode": 1e3 * (decoded - start), "measure": 1e3 * (done - decoded)}
+    assessment.record["timing_ms"] = {name: round(ms, 1) for name, ms in timing.items()}
+    return assessment
+
+
+def _assess(path: Path, frame: Frame, brief: Brief, heading: Heading) -> Assessment:
+    plan = brief.plan
+    wishes = wishes_now(plan or Plan(), look=brief.look, lit=brief.lit)
+    part = part_of(path, plan, brief.plan_folder)
+    references = references_for(brief if part is None else replace(brief, plan=None), frame, wishes)
+    learned = _learned(frame, brief)
+    known = Known(
+        learned=learned,
+        reference=references.reference,
+        plate=references.plate,
+        even=references.even,
+    )
+    reading = read(frame, plan, look=brief.look, known=known)
+    lamps, answer = None, None
+    overfed: tuple[tuple[str, str], ...] = ()
+    if references.lamps is not None or brief.awaited:
+        light = light_in(frame, reading, wishes)
+        lamps = see_lamps(
+            light,
+            references.lamps,
+            wishes,
+            reading.measurement,
+            brief,
+            sheets=references.sheets,
+        )
+        answer = _answer(light, references, lamps, brief)
+        if answer is not None and answer.fits and answer.part == "plate":
+            answer = _bare(answer, reading, wishes)
+        overfed = () if answer or part else overfed_solos(light, references, brief, lamps=lamps)
+    if part is not None:
+        verdict = Verdict("measured", (), f"{OWN_FRAME}: {part}")
+    elif answer is not None:
+        verdict = Verdict("measured", (), f"awaited as {answer.part}")
+    else:
+        verdict = judge(
+            reading.measurement,
+            plan,
+            look=brief.look,
+            lit=brief.lit,
+            ambient=references.ambient,
+            lamps=lamps,
+        )
+    record = frame_record(heading, reading.measurement, verdict, lamps=_outputs(lamps))
+    return Assessment(
+        record,
+        notes=references.notes,
+        picture=_picture(frame, reading, brief),
+        observed=_observed(frame, reading, learned),
+        answer=answer,
+        overfed=overfed,
+    )
+
+
+def _answer(
+    light: LightPicture, references: References, lamps: LampsSeen | None, brief: Brief
+) -> Answer | None:
+    if brief.awaited is None or brief.plan is None:
+        return None
+    return answer_for(brief.awaited, light, references, brief.plan, lamps=lamps, said=brief.said)
+
+
+def _bare(answer: Answer, reading: Reading, wishes: Wishes) -> Answer:
+    """Refuse a plate in which somebody was left."""
+    return Answer("plate", *LEFT_IN_PLATE) if shows_sitter(reading.blocks, wishes) else answer
+
+
+def _learned(frame: Frame, brief: Brief) -> Mapping[str, float] | None:
+    camera = frame.camera
+    key = (camera.make, camera.model, frame.exposure.iso, frame.levels.white)
+    return brief.learned.get(key)
+
+
+def _outputs(lamps: LampsSeen | None) -> dict[str, Any] | None:
+    if lamps is None:
+        return None
+    return {
+        name: {
+            "stops": reading.stops,
+            "uncertainty": reading.uncertainty,
+            "state": reading.state,
+            "spot": spot.to_json() if (spot := lamps.spots.get(name)) is not None else None,
+        }
+        for name, reading in lamps.readings.items()
+    }
+
+
+def _picture(frame: Frame, reading: Reading, brief: Brief) -> Picture | None:
+    if not brief.picture_edge:
+        return None
+    from stopwise.measurement.picture import reduce_picture
+
+    return reduce_picture(
+        reading.cells,
+        reading.clipped,
+        xyz_to_camera=frame.xyz_to_camera,
+        mid_grey=reading.measurement.zones.mid_grey,
+        longest=brief.picture_edge,
+    )
+
+
+def _observed(frame: Frame, reading: Reading, learned: Mapping[str, float] | None) -> Observed:
+    return Observed(
+        make=frame.camera.make,
+        model=frame.camera.model,
+        iso=frame.exposure.iso,
+        white=frame.levels.white,
+        levels=reading.levels.observed,
+        above=share_above(reading.cells, learned) if learned else {},
+        bits=frame.bits,
+    )

@@ -1,0 +1,177 @@
+"""Whether a frame can play the part that is awaited: grey, ambient, plate, or one lamp alone."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from stopwise.lamps.checks import check_solos
+from stopwise.lamps.outputs import lit_lamps, no_lamp_fired
+from stopwise.lamps.sheet import NO_SHEET, sheet_of
+from stopwise.pipeline.answer import Answer
+from stopwise.plan.crosscheck import sheet_lamp
+from stopwise.stops import MID_GREY_OF_SATURATION
+from stopwise.wording import title
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from stopwise.lamps.checks import SoloNote
+    from stopwise.lamps.reduced import LightPicture
+    from stopwise.pipeline.brief import Brief
+    from stopwise.pipeline.references import References
+    from stopwise.plan.model import Plan
+    from stopwise.verdict.lamps import LampsSeen
+
+_BRIGHT_PERCENTILE = 99.0
+_DARK = 0.25 * MID_GREY_OF_SATURATION
+"""Under Zone 3 in its brightest hundredth, a frame is as dark as a room at a flash's settings."""
+
+_SHOWN_BY_OTHERS = ("two lit", "more than in the full set")
+"""What is wrong with a solo that another frame shows."""
+
+_SAME_LIGHT = 0.985
+"""Cosine between two frames' light from which they show one lamp."""
+
+
+LEFT_IN_PLATE = (
+    "Somebody stands before the paper.",
+    "Clear the set but for the paper and its lamps, shoot plate again.",
+)
+"""What is wrong with a plate that isn't clean, and what to do."""
+
+
+def answer_for(
+    part: str,
+    light: LightPicture,
+    references: References,
+    plan: Plan,
+    *,
+    lamps: LampsSeen | None,
+    said: Mapping[str, float] | None = None,
+) -> Answer:
+    """Hold a frame against the part that it is meant to play.
+
+    Parameters
+    ----------
+    part
+        grey, ambient, plate, reference, a lamp's name, or "key sheet".
+    light
+        The frame's light.
+    references
+        The plan's own frames so far.
+    plan
+        The plan.
+    lamps
+        What its lamps gave, where solos are known.
+    said
+        What lamps were turned since their solos.
+
+    Returns
+    -------
+    Answer
+        Of a grey frame only that a lamp fired: the card is read where its box is known.
+    """
+    if part == "ambient":
+        return _ambient(light, lamps)
+    if plan.light(part) is not None:
+        return _solo(part, light, references, plan, said or {})
+    if no_lamp_fired(light, references.ambient_light):
+        return Answer(part, "No lamp fired.", f"Check the trigger, shoot {part} again.")
+    if sheet_lamp(part, plan) is not None and sheet_of(light, references.ambient_light) is None:
+        return Answer(part, title(NO_SHEET), "Hold a larger matt sheet at the face, one lamp lit.")
+    if part == "reference" and references.solos and not said:
+        report = check_solos(references.solos, references.ambient_light, plan, full=light)
+        return Answer(part, spoilt=tuple(_spoilt(report.notes, part)))
+    return Answer(part)
+
+
+def _ambient(light: LightPicture, lamps: LampsSeen | None) -> Answer:
+    lit = () if lamps is None else lit_lamps(lamps.readings)
+    if lit:
+        return Answer(
+            "ambient", f"{_and(lit)} fired in it.", "Switch the trigger off, shoot again."
+        )
+    if np.percentile(light.luminance, _BRIGHT_PERCENTILE) > _DARK:
+        say = "It is as bright as a lit frame."
+        return Answer("ambient", say, "Trigger off, modelling lamps off, shoot again.")
+    return Answer("ambient")
+
+
+def _solo(
+    lamp: str,
+    light: LightPicture,
+    references: References,
+    plan: Plan,
+    said: Mapping[str, float],
+) -> Answer:
+    others = {name: solo for name, solo in references.solos.items() if name != lamp}
+    full = None if said else references.full
+    report = check_solos({**others, lamp: light}, references.ambient_light, plan, full=full)
+    own = [note for note in report.notes if note.lamp == lamp and note.kind != "ambient"]
+    refused = next((note for note in own if note.refused), None)
+    if refused is not None:
+        return Answer(lamp, refused.say, refused.do)
+    again = next(
+        (n for n, solo in others.items() if _is_same(light, solo, references.ambient_light)), None
+    )
+    if again is not None:
+        return Answer(lamp, f"It shows {again} alone.", f"Light {lamp} alone, shoot again.")
+    warnings = tuple(f"{note.say} {note.do}" for note in own if not note.refused)
+    return Answer(lamp, warnings=warnings, spoilt=tuple(_spoilt(report.notes, lamp)))
+
+
+def overfed_solos(
+    light: LightPicture, references: References, brief: Brief, *, lamps: LampsSeen | None
+) -> tuple[tuple[str, str], ...]:
+    """Return the lamps that gave more alone than in a frame under all lamps, with what to do.
+
+    Parameters
+    ----------
+    light
+        The frame's light.
+    references, brief
+        The solos, and whose no such frame was held against yet.
+    lamps
+        What the frame's lamps gave: it must show all lamps of the plan lit.
+    """
+    if brief.plan is None or lamps is None or not brief.unproved:
+        return ()
+    names = {one.name for one in brief.plan.lights}
+    if names != set(references.solos) or set(lit_lamps(lamps.readings)) != names:
+        return ()
+    report = check_solos(
+        references.solos, references.ambient_light, brief.plan, full=light, turns=brief.said
+    )
+    return tuple(
+        (note.lamp, f"{note.say} {note.do}")
+        for note in report.notes
+        if note.kind == "more than in the full set" and note.lamp in brief.unproved
+    )
+
+
+def _is_same(light: LightPicture, other: LightPicture, ambient: LightPicture | None) -> bool:
+    """Tell whether two frames show one lamp's light, whatever its power.
+
+    It is the cosine between their luminances. Solos of one lamp in made sets had 0.999 and more
+    with the sitter still, those of two lamps 0.60 at most.
+    """
+    dark = 0.0 if ambient is None else ambient.luminance
+    one, two = light.luminance - dark, other.luminance - dark
+    size = float(np.sqrt(np.sum(one * one) * np.sum(two * two)))
+    return size > 0.0 and float(np.sum(one * two)) > _SAME_LIGHT * size
+
+
+def _spoilt(notes: tuple[SoloNote, ...], lamp: str) -> list[tuple[str, str]]:
+    """Return the earlier solos that this frame shows to be wrong."""
+    return [
+        (note.lamp, f"{note.say} {note.do}")
+        for note in notes
+        if note.refused and note.kind in _SHOWN_BY_OTHERS and note.lamp != lamp
+    ]
+
+
+def _and(names: tuple[str, ...]) -> str:
+    words = names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+    return words[:1].upper() + words[1:]

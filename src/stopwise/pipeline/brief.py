@@ -1,0 +1,123 @@
+"""Brief: by what a frame is judged; and Assessment: all that came of it. Both cross processes."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path  # noqa: TC003 - pickled with its types
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from stopwise.lamps.outputs import LampReading
+    from stopwise.measurement.picture import Picture
+    from stopwise.pipeline.answer import Answer
+    from stopwise.plan.model import Plan
+
+LevelTable = Mapping[tuple[str | None, str | None, float | None, float], Mapping[str, float]]
+"""Learned saturation of each colour, by make, model, ISO and the white level the file names."""
+
+
+@dataclass(frozen=True, slots=True)
+class Brief:
+    """By what one frame is judged.
+
+    Attributes
+    ----------
+    plan
+        The plan; None only measures.
+    plan_folder
+        Where the plan's own frames are looked for.
+    file
+        What the record calls the frame; empty for the path as given.
+    take, look, lit
+        The take's number, the look that is worn, the lamps that are meant to be lit (None: all).
+    said
+        What each lamp is expected to give against its solo, stops, as takes say; None where nobody
+        has said anything.
+    run
+        What lamps gave in the take's frames so far, oldest first.
+    awaited
+        The part that this frame is meant to play; it is held against that instead of the plan.
+    is_other_stuff
+        Whether clothes or sitter are others than in the solos: lamps are then read from the set.
+    reference
+        The take's first on-plan frame, where the plan names no reference; the look's own, where one
+        is worn.
+    full
+        The newest frame that shows all lamps lit, where one is known; a look's frames are none.
+    unproved
+        Lamps whose solos no frame under all lamps was held against yet.
+    learned
+        Saturation levels that the ledger has learned.
+    picture_edge
+        Longest edge of the reduced picture to bring along, in cells; 0 for none.
+    """
+
+    plan: Plan | None = None
+    plan_folder: Path | None = None
+    file: str = ""
+    take: int | None = None
+    look: str | None = None
+    lit: tuple[str, ...] | None = None
+    said: Mapping[str, float] | None = None
+    run: tuple[Mapping[str, LampReading], ...] = ()
+    awaited: str | None = None
+    is_other_stuff: bool = False
+    reference: Path | None = None
+    full: Path | None = None
+    unproved: tuple[str, ...] = ()
+    learned: LevelTable = field(default_factory=dict)
+    picture_edge: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Observed:
+    """Saturation seen in one frame, for the ledger to learn from.
+
+    Attributes
+    ----------
+    make, model, iso, white
+        What the levels belong to; `white` is the level the file names.
+    levels
+        Raw level of the pile-up of each colour that has one.
+    above
+        Share of each colour's photosites above its learned level, where one is known.
+    bits
+        Depth of its levels, where known.
+    """
+
+    make: str | None
+    model: str | None
+    iso: float | None
+    white: float
+    levels: Mapping[str, float]
+    above: Mapping[str, float]
+    bits: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Assessment:
+    """All that came of one file.
+
+    Attributes
+    ----------
+    record
+        The JSON record, its `sha256` still None.
+    notes
+        Sentences about the plan's own frames that could not be used.
+    picture
+        The reduced picture, where the brief asked for one and the file was readable.
+    observed
+        Saturation for the ledger to learn; None for an unreadable file.
+    answer
+        Whether the frame can play the part that is awaited; None where none is.
+    overfed
+        Lamps that gave more alone than in this frame, which all lamps light, with what to do.
+    """
+
+    record: dict[str, Any]
+    notes: tuple[str, ...] = ()
+    picture: Picture | None = None
+    observed: Observed | None = None
+    answer: Answer | None = None
+    overfed: tuple[tuple[str, str], ...] = ()

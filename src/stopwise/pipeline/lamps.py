@@ -1,0 +1,103 @@
+"""What solos say of the lamps in one frame, ready for the judge."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from stopwise.lamps.knowledge import Circumstances, Knowledge, know
+from stopwise.lamps.outputs import expect, read_lamps
+from stopwise.lamps.solo import exposure_stops
+from stopwise.pipeline.placing import place_of
+from stopwise.pipeline.remembered import Remembered
+from stopwise.pipeline.spots import Situation, followed_by_lamp, see_spots, with_spots
+from stopwise.plan.wishes import stays_with_the_set
+from stopwise.verdict.lamps import LampsSeen
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from stopwise.lamps.reduced import LightPicture
+    from stopwise.lamps.sheet import Sheet
+    from stopwise.lamps.solo import LampSet
+    from stopwise.measurement.measurement import Box, Measurement
+    from stopwise.pipeline.brief import Brief
+    from stopwise.plan.wishes import Wishes
+
+
+def see_lamps(
+    light: LightPicture,
+    lamps: LampSet | None,
+    wishes: Wishes,
+    measurement: Measurement,
+    brief: Brief,
+    *,
+    sheets: Mapping[str, Sheet] | None = None,
+) -> LampsSeen | None:
+    """Read each lamp's output in a frame; None without solos that fit it.
+
+    Parameters
+    ----------
+    light
+        The frame's light, reduced.
+    lamps
+        The solos.
+    wishes, measurement
+        What holds now, and what the frame measured.
+    brief
+        What was said of the lamps, and the take's readings so far. Where clothes or sitter are
+        others than in the solos, lamps are read from the paper and from patches of the set, and
+        solos say nothing of other patches.
+    sheets
+        Each lamp's spot as its sheet frame shows it; nothing is read of spots in other clothes.
+    """
+    if lamps is None or light.mean.shape != next(iter(lamps.nets.values())).mean.shape:
+        return None
+    only = None
+    if brief.is_other_stuff:
+        wishes = _of_the_set(wishes)
+        only = _boxes(wishes)
+        if not only:
+            return None
+    around = Circumstances(
+        expected={name: expect(name, brief.said, brief.run) for name in lamps.names},
+        exposure_stops=-exposure_stops(light.exposure, lamps.exposure, shutter=False),
+        shutter_slope=measurement.shutter.slope_stops,
+    )
+    placement = place_of(measurement, wishes) if only is None else None
+    readings = read_lamps(
+        light, lamps, said=brief.said, run=brief.run, placement=placement, only=only
+    )
+    known = _KNOWN.of(lamps, wishes, make=lambda: know(lamps, wishes))
+    if not sheets or only is not None:
+        return LampsSeen(readings, known, around)
+    followed = followed_by_lamp(measurement, wishes, placement)
+    now = Situation(around.expected, placement, followed, brief.lit)
+    spots = see_spots(light, lamps, sheets, readings, now)
+    return LampsSeen(with_spots(readings, spots, around.expected), known, around, spots)
+
+
+_KNOWN: Remembered[Knowledge] = Remembered()
+
+
+def _of_the_set(wishes: Wishes) -> Wishes:
+    """Return the wishes on what stays when clothes or sitter change."""
+    before = {(patch.name, patch.box) for patch in wishes.plan.patches}
+    stays = tuple(
+        patch
+        for patch in wishes.measured
+        if stays_with_the_set(patch) and (patch.name, patch.box) in before
+    )
+    names = {patch.name for patch in stays}
+    return replace(
+        wishes,
+        measured=stays,
+        patches=tuple(patch for patch in wishes.patches if patch.name in names),
+        ratios=tuple(wish for wish in wishes.ratios if {wish.lit, wish.shadow} <= names),
+        aparts=tuple(wish for wish in wishes.aparts if {wish.lighter, wish.darker} <= names),
+    )
+
+
+def _boxes(wishes: Wishes) -> tuple[Box, ...]:
+    paper = () if wishes.plan.backdrop is None else wishes.plan.backdrop.boxes
+    return (*(patch.box for patch in wishes.measured), *paper)

@@ -1,0 +1,129 @@
+"""A frame's cells as the lights room wants them: linear light by colour, on blocks and patches."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from stopwise.lamps.reduced import reduce_light
+from stopwise.measurement import Known, read
+from stopwise.measurement.picture import srgb_of_camera
+from stopwise.raw import decode
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from pathlib import Path
+
+    from numpy.typing import NDArray
+
+    from stopwise.frame import Frame
+    from stopwise.lamps.reduced import LightPicture
+    from stopwise.measurement.cells import Cells
+    from stopwise.measurement.measurement import Box, Levels
+    from stopwise.pipeline.brief import LevelTable
+    from stopwise.plan.wishes import Wishes
+
+
+def light_of(
+    frame: Frame,
+    cells: Cells,
+    levels: Levels,
+    clipped: NDArray[np.bool_],
+    *,
+    boxes: Mapping[str, Box],
+    tails: bool = False,
+) -> LightPicture:
+    """Return a frame's light, reduced.
+
+    Parameters
+    ----------
+    frame, cells, levels
+        The frame, its cells, and where its photosites stop.
+    clipped
+        bool (h, w), cells with a clipped photosite.
+    boxes
+        Patches whose own cells are kept, by name.
+    tails
+        Whether clipping is to be predicted from it.
+    """
+    channels = cells.channels
+    picture = reduce_light(
+        _Balanced(cells),
+        ceiling=tuple(_ceiling(name, cells, levels) for name in channels),
+        weights=cells.weights if len(channels) > 1 else (1.0,),
+        clipped=clipped,
+        boxes=boxes,
+        tails=tails,
+    )
+    matrix = srgb_of_camera(frame.xyz_to_camera, cells.multipliers) if len(channels) > 1 else None
+    return replace(
+        picture,
+        camera=frame.camera,
+        exposure=frame.exposure,
+        to_srgb=None if matrix is None else tuple(map(tuple, matrix.tolist())),
+    )
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class _Balanced:
+    """The balanced signals of a frame's channels, made part by part as they are asked for."""
+
+    cells: Cells
+
+    @property
+    def shape(self) -> tuple[int, int, int]:
+        return (len(self.cells.channels), *self.cells.shape)
+
+    def __getitem__(self, part: tuple[slice, slice, slice]) -> NDArray[np.float32]:
+        channels, rows, columns = part
+        names = self.cells.channels[channels]
+        return np.stack([self.cells.signal(name, (rows, columns)) for name in names])
+
+
+def read_light(
+    path: Path, wishes: Wishes, *, look: str | None = None, learned: LevelTable | None = None
+) -> LightPicture:
+    """Decode one frame and return its light, with all that predicting clipping needs.
+
+    Parameters
+    ----------
+    path
+        The raw file.
+    wishes
+        What holds now: its patches' own cells are kept.
+    look
+        Name of the look that is worn.
+    learned
+        Where cameras' photosites stop, as the ledger has learned.
+
+    Raises
+    ------
+    PathMissing, Unreadable
+        If it isn't there, or gives no pixels.
+    """
+    frame = decode(path)
+    camera = frame.camera
+    key = (camera.make, camera.model, frame.exposure.iso, frame.levels.white)
+    known = Known(learned=(learned or {}).get(key))
+    reading = read(frame, wishes.plan, look=look, known=known)
+    return light_of(
+        frame,
+        reading.cells,
+        reading.levels,
+        reading.clipped,
+        boxes={patch.name: patch.box for patch in wishes.measured},
+        tails=True,
+    )
+
+
+def _ceiling(channel: str, cells: Cells, levels: Levels) -> float:
+    """Return the balanced signal at which the first photosite of a channel stops."""
+    gain = cells.multipliers["RGB".index(channel)] if channel in "RGB" else 1.0
+    colours = {cells.plane_colours[number] for number in cells.planes_of(channel)}
+    return gain * min(
+        (levels.saturation[colour] - cells.black[colour])
+        / (cells.anchor[colour] - cells.black[colour])
+        for colour in colours
+    )

@@ -1,0 +1,287 @@
+"""The day of one watch: what each frame is judged by, and what a frame means to those that follow.
+
+Its methods are called from the watch's own thread, in landing order.
+"""
+
+from __future__ import annotations
+
+import shutil
+import time
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from stopwise.comparison.levelling import level_of
+from stopwise.pipeline import assess
+from stopwise.plan.model import Plan
+from stopwise.plan.wishes import wishes_now
+from stopwise.shoot.advice import Advice
+from stopwise.shoot.awaiting import awaited_words, awaiting_now, card_box, keep_awaiting
+from stopwise.shoot.camera import CameraCalls, Room
+from stopwise.shoot.lamp_findings import with_lamp_findings
+from stopwise.shoot.levels import target_of
+from stopwise.shoot.lit import is_full, lit_in, lit_words
+from stopwise.shoot.parts import play
+from stopwise.shoot.references import (
+    full_frame,
+    keep_full,
+    keep_reference,
+    keep_solo,
+    reference_of,
+    solos_are_of,
+    unproved_solos,
+)
+from stopwise.shoot.standing import Standing
+from stopwise.shoot.tail import Tail
+from stopwise.shoot.times import since_last
+from stopwise.wording import OWN_FRAME
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from stopwise.folder.notes import Note
+    from stopwise.ledger import Kept, Ledger
+    from stopwise.pipeline import Assessment, Brief
+    from stopwise.plan.wishes import Wishes
+
+
+@dataclass(frozen=True, slots=True)
+class Around:
+    """What a day needs of the watch round it.
+
+    Attributes
+    ----------
+    folder
+        The watched folder.
+    plan_path
+        The plan file; None where there is none.
+    plan
+        Returns the plan as it stands now.
+    edited
+        Called when the plan file was written here, to read it again.
+    tell
+        Says one sentence.
+    call
+        Says one condition.
+    """
+
+    folder: str
+    plan_path: Path | None
+    plan: Callable[[], Plan | None]
+    edited: Callable[[], None]
+    tell: Callable[[str], None]
+    call: Callable[[Note], None]
+
+
+class Day:
+    """What was said and what the frames made of it.
+
+    Parameters
+    ----------
+    ledger
+        Where orders come from and what holds is kept.
+    around
+        The watch.
+    clock
+        Seconds, steady.
+    free_bytes
+        Returns the free space where a folder lies.
+    """
+
+    def __init__(
+        self,
+        ledger: Ledger,
+        around: Around,
+        *,
+        clock: Callable[[], float] = time.monotonic,
+        free_bytes: Callable[[str], int] = lambda folder: shutil.disk_usage(folder).free,
+    ) -> None:
+        self._ledger = ledger
+        self._around = around
+        self._clock = clock
+        self._free_bytes = free_bytes
+        self.standing = Standing(ledger, around.tell)
+        self._advice = Advice()
+        self._tail = Tail()
+        self._camera = CameraCalls()
+        self._room = Room()
+        self._marks = 0
+        self._briefs: dict[str, tuple[Brief, int]] = {}
+        self._part: str | None = None
+        self._lit: tuple[str, ...] | None = None
+        self._before: tuple[dict[str, Any], float] | None = None
+        self._take = self.standing.take
+
+    def begin(self) -> None:
+        """Tell what still holds from before, so that no wish waits unseen."""
+        words = [*self.standing.words(), *awaited_words(self._ledger)]
+        if words:
+            self._around.tell(f"As before: {'; '.join(words)}.")
+
+    def hear(self) -> None:
+        """Do what was ordered; to be called between frames."""
+        self.standing.hear(self._around.plan())
+        if self.standing.take != self._take:
+            self._take = self.standing.take
+            self._advice = Advice()
+
+    def brief(self, base: Brief, file: str, *, is_fresh: bool) -> Brief:
+        """Return by what a frame is judged.
+
+        Parameters
+        ----------
+        base
+            What doesn't depend on the day.
+        file
+            The frame's name in the folder.
+        is_fresh
+            Whether it landed while watching: what lay there already plays no part.
+        """
+        brief = self._brief(base, is_awaited=is_fresh)
+        self._briefs[file] = (brief, self._marks)
+        return brief
+
+    def _brief(self, base: Brief, *, is_awaited: bool) -> Brief:
+        plan, look = self._around.plan(), self._look()
+        run = self.standing.run
+        can_mark = is_awaited and self._around.plan_path is not None and plan is not None
+        return replace(
+            base,
+            plan=plan,
+            take=run.begun.number,
+            look=look,
+            lit=self.standing.lit,
+            said=run.begun.said,
+            run=run.readings,
+            awaited=awaiting_now(self._ledger).part if can_mark else None,
+            is_other_stuff=not solos_are_of(self._ledger, plan, look),
+            reference=reference_of(self._ledger, look),
+            full=full_frame(self._ledger),
+            unproved=() if look else unproved_solos(self._ledger, plan),
+        )
+
+    def _look(self) -> str | None:
+        """Return the look that is worn, as far as the plan still has it."""
+        plan, look = self._around.plan(), self.standing.look
+        if look is None or (plan is not None and look in {one.name for one in plan.looks}):
+            return look
+        self._around.tell(f'The plan has no look "{look}" any more: its own wishes hold.')
+        self.standing.wear(None)
+        return None
+
+    def complete(self, record: dict[str, Any], assessment: Assessment | None) -> dict[str, Any]:
+        """Return a frame's record with what depends on the frames before it; in landing order."""
+        brief, marks = self._briefs.pop(str(record["file"]), (None, 0))
+        self._part = None
+        if brief is None or assessment is None or record["verdict"] == "unreadable":
+            return record
+        now = self._brief(brief, is_awaited=brief.awaited is not None)
+        if (brief.awaited is not None) and (now.awaited, self._marks) != (brief.awaited, marks):
+            assessment = assess(Path(self._around.folder, str(record["file"])), now)
+            record = {**assessment.record, "file": record["file"]}
+        self._call_camera(record, assessment)
+        if assessment.answer is not None:
+            return self._played(record, assessment)
+        if str(record["reason"] or "").startswith(OWN_FRAME):
+            return record
+        self._tell_overfed(record, assessment)
+        return self._judged(record)
+
+    def _tell_overfed(self, record: dict[str, Any], assessment: Assessment) -> None:
+        """Say which solos the first frame under all lamps shows to have had others' energy."""
+        for lamp, words in assessment.overfed:
+            gave = (record["lamps"] or {}).get(lamp, {}).get("stops")
+            said = "" if gave is None else f' Was it turned since? Say: take "{lamp} {gave:+.1f}".'
+            self._around.tell(f"{words}{said}")
+
+    def _played(self, record: dict[str, Any], assessment: Assessment) -> dict[str, Any]:
+        answer, plan_path = assessment.answer, self._around.plan_path
+        if answer is None or plan_path is None:
+            return record
+        played = play(
+            record,
+            answer,
+            awaiting_now(self._ledger),
+            frame=Path(self._around.folder, str(record["file"])),
+            plan=plan_path,
+            card=card_box(self._ledger),
+        )
+        keep_awaiting(self._ledger, played.awaiting)
+        self._part = played.part
+        if played.part is not None:
+            self._marks += 1
+            keep_solo(self._ledger, played.part, self.standing.look)
+            self._around.edited()
+        for words in played.words:
+            self._around.tell(words)
+        return played.record
+
+    def _judged(self, record: dict[str, Any]) -> dict[str, Any]:
+        standing = self.standing
+        record = standing.run.with_likely_out(record, self._wishes(record.get("look")))
+        record, told = self._tail.settled(record)
+        if told:
+            self._around.tell(told)
+        record = self._advice.settled(record, in_take=standing.take is not None)
+        before, self._before = self._before, (record, self._clock())
+        since = None if before is None else since_last(before, self._before)
+        seen = standing.run.see(record, lit=standing.lit, since_s=since, plan=self._around.plan())
+        if seen.offer is not None:
+            standing.offer(seen.offer)
+            self._around.tell(f'{seen.offer.words} Say "stopwise take yes" if so.')
+        self._show_lit(record)
+        level = level_of(record, target_of(self._ledger, record["look"], self._around.plan()))
+        whole = with_lamp_findings(record, seen.findings)
+        return {**whole, "in_run": seen.counts, "level": level}
+
+    def _wishes(self, look: str | None) -> Wishes:
+        """Return what holds for a frame of a look that the plan may have lost since."""
+        plan = self._around.plan() or Plan()
+        known = look in {one.name for one in plan.looks}
+        return wishes_now(plan, look=look if known else None, lit=self.standing.lit)
+
+    def kept(self, kept: Kept, path: Path) -> None:
+        """Take in that the frame that was completed last is kept."""
+        record = kept.record
+        if self._part is not None:
+            self._ledger.marks.set(self._part, kept.frame)
+            self._part = None
+        plan = self._around.plan()
+        if is_full(record, plan, self.standing.lit):
+            keep_full(self._ledger, plan, path)
+        if record["verdict"] == "on plan":
+            keep_reference(self._ledger, record.get("look"), path)
+
+    def plan_now(self) -> Plan | None:
+        """Return the plan with each lamp's power as takes have turned it."""
+        plan = self._around.plan()
+        powers = self.standing.powers(plan)
+        if plan is None or not powers:
+            return plan
+        lights = tuple(
+            light.model_copy(update={"power": powers[light.name]})
+            if light.name in powers
+            else light
+            for light in plan.lights
+        )
+        return plan.model_copy(update={"lights": lights})
+
+    def _show_lit(self, record: dict[str, Any]) -> None:
+        """Say which lamps a frame shows lit, where that isn't what it showed before."""
+        lit, standing = lit_in(record), self.standing
+        is_shoot = standing.take is not None and standing.lit is None
+        if lit is None or is_shoot or lit == self._lit:
+            return
+        self._lit = lit
+        self._around.tell(lit_words(record, lit, standing.lit))
+
+    def _call_camera(self, record: dict[str, Any], assessment: Assessment) -> None:
+        observed, folder = assessment.observed, self._around.folder
+        notes = self._camera.see(record, None if observed is None else observed.bits)
+        try:
+            size = Path(folder, str(record["file"])).stat().st_size
+            notes += self._room.see(folder, size, self._free_bytes(folder))
+        except OSError:
+            pass
+        for told in notes:
+            self._around.call(told)

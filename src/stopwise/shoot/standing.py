@@ -1,0 +1,215 @@
+"""What holds now: look, lamps that are meant to be lit, take; heard from orders, kept for later."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from stopwise.errors import WrongUse
+from stopwise.plan.model import Plan
+from stopwise.shoot.awaiting import Awaiting, keep_awaiting
+from stopwise.shoot.references import read_from
+from stopwise.shoot.run import Begun, Run
+from stopwise.shoot.saying import YES, read_lit, read_look, read_parts, read_turned, turned_text
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+
+    from stopwise.ledger import Ledger, Order
+    from stopwise.shoot.run import Offer
+
+OWN = "the plan's own"
+"""How the wishes are called that hold where no look is worn."""
+
+_STANDING, _BEGUN, _OFFERED, _POWERS = "standing", "take begun", "offered", "powers turned"
+_BEFORE_ADOPTION = "before adoption"
+
+
+def offered_turn(ledger: Ledger) -> dict[str, float]:
+    """Return the turn that was noticed and is asked about, stops by lamp; empty for none."""
+    return dict(ledger.settings.get(_OFFERED) or {})
+
+
+class Standing:
+    """What was said and holds.
+
+    Parameters
+    ----------
+    ledger
+        Where orders are read and what holds is kept, so that a watch goes on where it ended.
+    tell
+        Called with each thing that was heard, in one sentence.
+    """
+
+    def __init__(self, ledger: Ledger, tell: Callable[[str], None]) -> None:
+        self._ledger = ledger
+        self._tell = tell
+        kept = ledger.settings.get(_STANDING) or {}
+        lit = kept.get("lit")
+        self.look: str | None = kept.get("look")
+        self.lit: tuple[str, ...] | None = None if lit is None else tuple(lit)
+        self.run = Run(Begun(**(ledger.settings.get(_BEGUN) or {})))
+        self._fill_run()
+
+    @property
+    def take(self) -> int | None:
+        """The number of the take that is on."""
+        return self.run.begun.number
+
+    def words(self) -> list[str]:
+        """Return what holds, as far as it isn't what a new watch begins with."""
+        found = [] if self.take is None else [f"take {self.take}"]
+        found += [] if self.look is None else [f"look {self.look}"]
+        lit = "" if self.lit is None else f"meant to be lit are only {', '.join(self.lit)}"
+        return [*found, lit] if lit else found
+
+    def hear(self, plan: Plan | None) -> bool:
+        """Do what was ordered since; return whether anything was."""
+        orders = self._ledger.orders.open()
+        for order in orders:
+            act = _ACTS.get(order.kind)
+            if act is None:
+                continue
+            try:
+                said = act(self, order, plan)
+            except WrongUse as error:
+                said = f"{order.kind}: {error}"
+            self._ledger.orders.finish(order.number, said)
+            self._tell(said)
+        return bool(orders)
+
+    def wear(self, look: str | None) -> None:
+        """Wear a look from the next frame on."""
+        if look == self.look:
+            return
+        self.look = look
+        self._keep()
+        if self.take is not None:
+            self._begin({}, self.run.gave())
+
+    def offer(self, offer: Offer) -> None:
+        """Keep a turn that is asked about, for `take yes`."""
+        self._ledger.settings.set(_OFFERED, {offer.lamp: offer.stops})
+
+    def powers(self, plan: Plan | None) -> dict[str, float]:
+        """Return each lamp's power now, stops below full: the plan's, and what takes turned."""
+        turned = self._ledger.settings.get(_POWERS) or {}
+        return {
+            light.name: light.power + turned[light.name][1]
+            for light in (plan.lights if plan else ())
+            if light.power is not None
+            and light.name in turned
+            and turned[light.name][0] == light.power
+        }
+
+    def _wear(self, order: Order, plan: Plan | None) -> str:
+        name = order.body
+        look = None if name is None else read_look(str(name), plan or Plan())
+        self.wear(look)
+        lamps = read_from(self._ledger, plan, look)
+        return f"Look from the next frame on: {look or OWN}. {lamps}".rstrip()
+
+    def _light(self, order: Order, plan: Plan | None) -> str:
+        body = order.body
+        self.lit = None if body is None else read_lit(", ".join(body), plan or Plan())
+        self._keep()
+        return "All lamps are meant to be lit." if self.lit is None else _only(self.lit)
+
+    def _take(self, order: Order, plan: Plan | None) -> str:
+        said = str(order.body).strip()
+        if said.lower() == YES:
+            offered = self._ledger.settings.get(_OFFERED)
+            if not offered:
+                msg = 'No turn was asked about. Say what was turned: take "key -0.5".'
+                raise WrongUse(msg)
+            base = {**self.run.gave()}
+            base |= {name: base.get(name, 0.0) - stops for name, stops in offered.items()}
+            return self._begin(dict(offered), base, plan)
+        return self._begin(read_turned(said, plan), self.run.gave(), plan)
+
+    def _adopt(self, order: Order, _: Plan | None) -> str:
+        lamps = order.body.get("lamps") or {}
+        gave = {
+            name: one["stops"]
+            for name, one in lamps.items()
+            if one["stops"] is not None and one["state"] not in ("out", "not seen")
+        }
+        begun = self.run.begun
+        before = {"number": begun.number, "base": dict(begun.base), "turned": dict(begun.turned)}
+        said = self._begin({}, {**self.run.gave(), **gave})
+        self._ledger.settings.set(_BEFORE_ADOPTION, {"take": self.take, "begun": before})
+        return f"Adopted {order.body['file']}. {said}"
+
+    def _unadopt(self, order: Order, _: Plan | None) -> str:
+        """Go on with the take that was on before an adoption began its own."""
+        said = f"{order.body} is no longer adopted."
+        kept = self._ledger.settings.get(_BEFORE_ADOPTION)
+        if not kept or kept["take"] != self.take:
+            return said
+        self._ledger.takes.forget_empty(kept["take"])
+        self._ledger.settings.set(_BEFORE_ADOPTION, None)
+        self._ledger.settings.set(_BEGUN, kept["begun"])
+        self.run = Run(Begun(**kept["begun"]))
+        self._fill_run()
+        return said if self.take is None else f"{said} Take {self.take} goes on."
+
+    def _expect(self, order: Order, plan: Plan | None) -> str:
+        awaiting = Awaiting(read_parts(", ".join(order.body), plan or Plan()))
+        keep_awaiting(self._ledger, awaiting)
+        words = awaiting.words()
+        return f"{words[:1].upper()}{words[1:]}."
+
+    def _begin(
+        self, turned: dict[str, float], base: Mapping[str, float], plan: Plan | None = None
+    ) -> str:
+        take = self._ledger.takes.begin(turned, look=self.look)
+        self.run = Run(Begun(take.number, dict(base), turned))
+        self._ledger.settings.set(
+            _BEGUN, {"number": take.number, "base": dict(base), "turned": turned}
+        )
+        self._ledger.settings.set(_OFFERED, {})
+        self._keep_powers(turned, plan)
+        what = f": {turned_text(turned)}" if turned else ""
+        return f"Take {take.number} begins with the next frame{what}."
+
+    def _keep_powers(self, turned: Mapping[str, float], plan: Plan | None) -> None:
+        kept: dict[str, Any] = self._ledger.settings.get(_POWERS) or {}
+        for name, stops in turned.items():
+            light = None if plan is None else plan.light(name)
+            if light is None or light.power is None:
+                continue
+            before = kept.get(name, [None, 0.0])
+            since = before[1] if before[0] == light.power else 0.0
+            kept[name] = [light.power, round(since + stops, 3)]
+        self._ledger.settings.set(_POWERS, kept)
+
+    def _keep(self) -> None:
+        lit = None if self.lit is None else list(self.lit)
+        self._ledger.settings.set(_STANDING, {"look": self.look, "lit": lit})
+
+    def _fill_run(self) -> None:
+        """Take in the frames of the take that were kept before the watch began."""
+        for kept in self._ledger.frames.all(last=60):
+            if kept.record.get("take") == self.take and _is_of_the_run(kept.record):
+                self.run.see(kept.record, lit=self.lit)
+
+
+def _is_of_the_run(record: Mapping[str, Any]) -> bool:
+    """Tell whether a kept frame was judged and isn't kept out of its take's run."""
+    return record["verdict"] not in _NOT_JUDGED and record.get("in_run") is not False
+
+
+_NOT_JUDGED = ("measured", "unreadable")
+
+
+def _only(lit: tuple[str, ...]) -> str:
+    return f"Meant to be lit: {', '.join(lit)}. Wishes that need other lamps wait."
+
+
+_ACTS: dict[str, Callable[[Standing, Order, Plan | None], str]] = {
+    "look": Standing._wear,  # noqa: SLF001 (the class's own table)
+    "lit": Standing._light,  # noqa: SLF001
+    "take": Standing._take,  # noqa: SLF001
+    "adopt": Standing._adopt,  # noqa: SLF001
+    "unadopt": Standing._unadopt,  # noqa: SLF001
+    "expect": Standing._expect,  # noqa: SLF001
+}

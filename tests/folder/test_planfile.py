@@ -1,0 +1,102 @@
+"""The plan file while watching."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pytest
+
+from stopwise.errors import PathMissing, PlanError
+from stopwise.folder.planfile import PlanFile
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+
+class Clock:
+    """A clock that the test turns."""
+
+    def __init__(self) -> None:
+        self.now = 0.0
+
+    def __call__(self) -> float:
+        return self.now
+
+
+def write(path: Path, title: str) -> None:
+    path.write_text(f'schema = 1\ntitle = "{title}"\n', encoding="utf-8")
+
+
+def test_an_edit_is_taken_up_between_frames_and_told_once(tmp_path: Path) -> None:
+    path, notes = tmp_path / "plan.toml", []
+    write(path, "one")
+    plan = PlanFile(path, on_note=notes.append)
+    assert plan.look().title == "one"
+    write(path, "another")
+    assert plan.look().title == "another"
+    assert plan.look().title == "another"
+    assert [told.condition.name for told in notes] == ["plan_read"]
+
+
+def test_an_edit_that_changes_nothing_is_not_told(tmp_path: Path) -> None:
+    path, notes = tmp_path / "plan.toml", []
+    write(path, "one")
+    plan = PlanFile(path, on_note=notes.append)
+    path.write_text('schema = 1\n# a comment\ntitle = "one"\n', encoding="utf-8")
+    assert plan.look().title == "one"
+    assert notes == []
+
+
+def test_a_broken_edit_keeps_the_old_plan_and_says_so_once_until_it_is_mended(
+    tmp_path: Path,
+) -> None:
+    path, notes, clock = tmp_path / "plan.toml", [], Clock()
+    write(path, "one")
+    plan = PlanFile(path, on_note=notes.append, clock=clock)
+    path.write_text("schema = 1\ntitel = 'two'\n", encoding="utf-8")
+    assert plan.look().title == "one"
+    assert notes == []
+    for clock.now in (0.6, 1.0, 50.0):
+        assert plan.look().title == "one"
+    (told,) = notes
+    assert told.condition.name == "plan_broken"
+    assert "plan.toml:2" in told.text
+    assert "titel" in told.text
+    write(path, "mended")
+    assert plan.look().title == "mended"
+    path.write_text("schema = 1\ntitel = 'two, again'\n", encoding="utf-8")
+    plan.look()
+    clock.now = 60
+    plan.look()
+    assert [told.condition.name for told in notes] == ["plan_broken", "plan_read", "plan_broken"]
+
+
+def test_a_plan_that_is_being_saved_is_no_mistake(tmp_path: Path) -> None:
+    path, notes, clock = tmp_path / "plan.toml", [], Clock()
+    write(path, "one")
+    plan = PlanFile(path, on_note=notes.append, clock=clock)
+    path.write_text("schema = 1\ntit", encoding="utf-8")
+    plan.look()
+    clock.now = 0.3
+    write(path, "whole again")
+    assert plan.look().title == "whole again"
+    assert [told.condition.name for told in notes] == ["plan_read"]
+
+
+def test_a_plan_that_is_taken_away_keeps_the_old_one_and_says_so(tmp_path: Path) -> None:
+    path, notes, clock = tmp_path / "plan.toml", [], Clock()
+    write(path, "one")
+    plan = PlanFile(path, on_note=notes.append, clock=clock)
+    path.unlink()
+    plan.look()
+    clock.now = 1
+    assert plan.look().title == "one"
+    assert [told.condition.name for told in notes] == ["plan_broken"]
+
+
+def test_a_plan_that_is_wrong_or_missing_to_begin_with_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(PathMissing, match=r"plan\.toml"):
+        PlanFile(tmp_path / "plan.toml", on_note=print)
+    (tmp_path / "plan.toml").write_text("schema = 2\n", encoding="utf-8")
+    with pytest.raises(PlanError, match=r"plan\.toml:1"):
+        PlanFile(tmp_path / "plan.toml", on_note=print)

@@ -1,0 +1,135 @@
+"""Draw the pictures of docs/lights.md anew, from the sample frames.
+
+Run it in the project's folder: python tests/lamps/draw_docs.py
+"""
+
+from __future__ import annotations
+
+import io
+import sys
+import tempfile
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+from PIL import Image
+
+from stopwise.lamps.reduced import LightPicture, combine
+from stopwise.lamps.solo import LampSet, lamp_set
+from stopwise.lamps.superpose import predict, sum_against_full
+from stopwise.pipeline import Brief, assess
+from stopwise.pipeline.light import read_light
+from stopwise.plan.reading import load_plan
+from stopwise.plan.wishes import wishes_now
+from stopwise.preparing.dialling import dial_plan
+from stopwise.report.leaf import draw_leaf
+from stopwise.report.leaf.dialled import draw_dial_leaf, shown_light
+from stopwise.report.leaf.sheet import Area, Sheet
+from stopwise.report.look import DARK
+
+if TYPE_CHECKING:
+    from stopwise.plan.model import Plan
+
+ROOT = Path(__file__).parents[2]
+SAMPLES, DOCS = ROOT / "sample_frames", ROOT / "docs"
+FULL = "F0011.dng"
+_TILE = (300, 225)
+_QUALITY = 82
+
+
+def main() -> None:
+    """Write docs/lights-solos.jpg, -sum.jpg, -dial.jpg and -causes.jpg."""
+    plan = load_plan(SAMPLES / "plan.toml")
+    wishes = wishes_now(plan)
+    solos = {lamp: read_light(SAMPLES / file, wishes) for lamp, file in plan.frames.solo.items()}
+    lamps = lamp_set(solos, read_light(SAMPLES / "F0002.dng", wishes))
+    full = read_light(SAMPLES / FULL, wishes)
+    _keep(_solos(lamps), "solos")
+    _keep(_sum(lamps, full), "sum")
+    _keep(_dialled(), "dial")
+    _keep(_causes(plan), "causes")
+
+
+def _keep(image: Image.Image, name: str) -> None:
+    image.convert("RGB").save(DOCS / f"lights-{name}.jpg", quality=_QUALITY, optimize=True)
+
+
+def _of(sheet: Sheet) -> Image.Image:
+    return Image.open(io.BytesIO(sheet.png()))
+
+
+def _tiles(tiles: list[tuple[str, np.ndarray]]) -> Image.Image:
+    width, height = _TILE
+    sheet = Sheet(len(tiles) * (width + 12) + 12, height + 58)
+    for place, (words, image) in enumerate(tiles):
+        left = 12 + place * (width + 12)
+        area = Area(left, 12, left + width, 12 + height)
+        extent = (area.left, area.right, area.bottom, area.top)
+        sheet.axes.imshow(image, extent=extent, aspect="auto")
+        sheet.text((left, height + 42), words, 19, color=DARK.text)
+    sheet.axes.set_xlim(0.0, sheet.width)
+    sheet.axes.set_ylim(sheet.height, 0.0)
+    return _of(sheet)
+
+
+def _solos(lamps: LampSet) -> Image.Image:
+    return _tiles([(name, shown_light(net)) for name, net in lamps.nets.items()])
+
+
+def _sum(lamps: LampSet, full: LightPicture) -> Image.Image:
+    check = sum_against_full(lamps, full)
+    print(f"sum of solos against {FULL}: median {check.median_stops:+.3f}, ", end="")
+    print(f"spread {check.spread_stops:.3f}, {check.within_tenth:.1%} within 0.1 stop")
+    total = predict(lamps, {})
+    off = np.log2(np.maximum(total.luminance, 1e-4) / np.maximum(full.luminance, 1e-4))
+    grey = np.clip(0.5 + off / 2.0, 0.0, 1.0)
+    map_ = np.repeat((255 * grey[..., None]).astype(np.uint8), 3, axis=-1)
+    no_hair = combine(
+        [net for name, net in lamps.nets.items() if name != "hair"], [1.0] * (len(lamps.nets) - 1)
+    )
+    return _tiles(
+        [
+            ("sum of the five solos", shown_light(total)),
+            ("the frame under all lamps", shown_light(full)),
+            ("their difference, +-1 stop", map_),
+            ("the sum without the hair lamp", shown_light(no_hair)),
+        ]
+    )
+
+
+def _dialled() -> Image.Image:
+    """Dial a plan that wishes for a deeper picture with a brighter rim, the fill kept."""
+    text = (SAMPLES / "plan.toml").read_text(encoding="utf-8")
+    for old, new in (
+        ("zone = 6.5", "zone = 6.0"),
+        ("zone = 6.9", "zone = 6.4"),
+        ("zone = 7.0", "zone = 6.5"),
+        ("zone = 2.9", "zone = 2.4"),
+        ("zone = 5.8\nlit_by", "zone = 5.2\nlit_by"),
+        ("zone = 5.8\nfollow", "zone = 6.9\nfollow"),
+        ("stops = 2.1", "stops = 1.6"),
+        ("power = -3.0", "power = -0.3"),
+    ):
+        text = text.replace(old, new, 1)
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "plan.toml"
+        path.write_text(text, encoding="utf-8")
+        done = dial_plan(path, keep=["fill"], folder=SAMPLES)
+    png = draw_dial_leaf(done.answer, done.plan, done.sentences)
+    return Image.open(io.BytesIO(png)).resize((1200, 900), Image.Resampling.LANCZOS)
+
+
+def _causes(plan: Plan) -> Image.Image:
+    brief = Brief(plan=plan, plan_folder=SAMPLES, picture_edge=1024)
+    names = ("F0012", "F0017")
+    both = Image.new("RGB", (1520, 660), DARK.ground)
+    for place, name in enumerate(names):
+        done = assess(SAMPLES / f"{name}.dng", brief)
+        leaf = Image.open(io.BytesIO(draw_leaf(done.record, done.picture, plan=plan)))
+        part = leaf.crop((0, 0, 1600, 900)).resize((752, 423), Image.Resampling.LANCZOS)
+        both.paste(part, (place * 768, 0))
+    return both.crop((0, 0, 1520, 423))
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,150 @@
+"""Solos: reduced, brought to one exposure, ambient taken off, kept as bytes."""
+
+from __future__ import annotations
+
+import pickle
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from stopwise.frame import Exposure
+from stopwise.lamps.cached import from_blob, to_blob
+from stopwise.lamps.reduced import BLOCKS_ACROSS, reduce_light
+from stopwise.lamps.solo import exposure_stops, lamp_set
+from support.lit_sets import EXPOSURE, WEIGHTS, LitSet
+
+
+def test_blocks_hold_the_mean_of_their_cells():
+    rng = np.random.default_rng(1)
+    cells = rng.uniform(0, 1, (3, 800, 1200)).astype(np.float32)
+    picture = reduce_light(cells, ceiling=(2.0,) * 3, weights=WEIGHTS)
+    block = picture.block
+    assert max(picture.clipped.shape) <= BLOCKS_ACROSS
+    assert picture.mean[1, 2, 3] == pytest.approx(
+        cells[1, 2 * block : 3 * block, 3 * block : 4 * block].mean(), abs=1e-6
+    )
+
+
+def test_a_sixteenth_of_a_block_stands_above_its_tail():
+    rng = np.random.default_rng(2)
+    cells = rng.uniform(0, 1, (1, 3072, 3072)).astype(np.float32)
+    picture = reduce_light(cells, ceiling=(2.0,), weights=(1.0,))
+    assert picture.block == 8
+    above = cells[0].reshape(384, 8, 384, 8).swapaxes(1, 2).reshape(384, 384, 64)
+    share = np.mean(above > picture.tail[0][..., None], axis=-1)
+    assert np.median(share) == pytest.approx(1.0 / 16.0, abs=1e-6)
+    assert share == pytest.approx(1.0 / 16.0, abs=1.0 / 32.0)  # equal values share a rank
+
+
+def test_patches_keep_their_own_cells_up_to_a_limit():
+    cells = np.arange(3 * 1000 * 1500, dtype=np.float32).reshape(3, 1000, 1500) / 4.5e6
+    boxes = {"small": (0.1, 0.1, 0.12, 0.12), "large": (0.0, 0.0, 1.0, 1.0)}
+    picture = reduce_light(cells, ceiling=(2.0,) * 3, weights=WEIGHTS, boxes=boxes)
+    small = picture.patches["small"].light
+    assert small.shape == (3, 20 * 30)
+    assert small == pytest.approx(cells[:, 100:120, 150:180].reshape(3, -1))
+    assert picture.patches["large"].light.shape[1] <= 4096
+
+
+def test_the_luminance_of_a_sum_is_the_sum_of_luminances():
+    made = LitSet(noise=False)
+    one, two = made.solos["key"], made.solos["fill"]
+    assert one.luminance + two.luminance == pytest.approx(
+        np.tensordot(WEIGHTS, one.mean + two.mean, axes=1), abs=1e-6
+    )
+
+
+@pytest.mark.parametrize(
+    ("changed", "shutter", "stops"),
+    [
+        ({"iso": 200.0}, False, 1.0),
+        ({"f_number": 8.0}, False, 1.0),  # marks stand for exact stops, ISO 517
+        ({"f_number": 5.596}, False, 2.0),  # how APEX rounding stores f/5.6
+        ({"iso": 125.0}, False, 1 / 3),
+        ({"f_number": 22.0}, False, -2.0),
+        ({"shutter_s": 1 / 80}, False, 0.0),
+        ({"shutter_s": 1 / 80}, True, 1.0),
+        ({"f_number": 11.3}, False, 0.0),  # files round f/11.3137, the mark f/11
+        ({"iso": None}, False, 0.0),
+    ],
+)
+def test_settings_record_more_or_less_light_as_apex_says(changed, shutter, stops):
+    now = replace(EXPOSURE, **changed)
+    assert exposure_stops(EXPOSURE, now, shutter=shutter) == pytest.approx(stops, abs=1e-5)
+
+
+def test_a_solo_at_another_iso_is_brought_to_the_others_with_a_note():
+    made = LitSet(noise=False)
+    solos = dict(made.solos)
+    faster = replace(EXPOSURE, iso=200.0)
+    solos["fill"] = made.picture(2.0 * made.light(out=("key", "hair", "paper left", "paper right")))
+    solos["fill"] = replace(solos["fill"], exposure=faster)
+    lamps = lamp_set(solos, made.ambient)
+    usual = made.lamp_set
+    assert lamps.nets["fill"].mean == pytest.approx(usual.nets["fill"].mean, abs=1e-5)
+    assert lamps.notes == ("The fill solo was taken at ISO 200, f/11: brought -1.0 stops.",)
+
+
+def test_the_ambient_is_taken_off_each_solo():
+    made = LitSet(noise=False)
+    dark = (slice(None), slice(0, 20), slice(0, 20))  # the key's cone doesn't reach here
+    with_it = lamp_set(made.solos, made.ambient)
+    assert np.abs(with_it.nets["hair"].mean[dark]).max() < 1e-6
+    without = lamp_set(made.solos)
+    assert without.nets["hair"].mean[dark].min() > 1e-3
+    assert "No ambient frame" in without.notes[0]
+
+
+def test_a_burning_lamp_follows_the_shutter_and_a_flash_does_not():
+    made = LitSet(noise=False)
+    solos = {name: made.solos[name] for name in ("key", "fill")}
+    longer = replace(EXPOSURE, shutter_s=1 / 40)
+    lamps = lamp_set(solos, None, exposure=longer, continuous=("fill",))
+    assert lamps.nets["fill"].mean == pytest.approx(4.0 * solos["fill"].mean, rel=1e-5)
+    assert lamps.nets["key"].mean == pytest.approx(solos["key"].mean)
+
+
+def test_no_solo_at_all_is_refused():
+    with pytest.raises(ValueError, match="at least one solo"):
+        lamp_set({})
+
+
+def test_pictures_cross_processes_and_caches_whole():
+    made = LitSet(seed=3)
+    picture = made.solos["key"]
+    for back in (pickle.loads(pickle.dumps(picture)), from_blob(to_blob(picture))):  # noqa: S301
+        assert back.mean == pytest.approx(picture.mean, rel=1e-3, abs=1e-6)
+        assert back.patches["chip"].light == pytest.approx(picture.patches["chip"].light)
+        assert (back.exposure, back.camera, back.shape) == (
+            picture.exposure,
+            picture.camera,
+            picture.shape,
+        )
+        assert np.array_equal(back.patches["jacket"].clipped, picture.patches["jacket"].clipped)
+
+
+def test_a_solo_of_24_megapixels_takes_little_room():
+    rng = np.random.default_rng(4)
+    cells = rng.normal(0.2, 0.01, (3, 2000, 3000)).astype(np.float32)
+    boxes = {f"patch {i}": (0.1 * i, 0.2, 0.1 * i + 0.03, 0.25) for i in range(8)}
+    picture = reduce_light(cells, ceiling=(1.0,) * 3, weights=WEIGHTS, boxes=boxes)
+    assert len(to_blob(picture)) < 2_000_000
+
+
+@pytest.mark.parametrize("harm", [lambda b: b[: len(b) // 2], lambda _: b"nothing", lambda _: b""])
+def test_harmed_bytes_are_refused(harm):
+    blob = to_blob(LitSet(noise=False).ambient)
+    with pytest.raises(ValueError, match="no reduced picture"):
+        from_blob(harm(blob))
+
+
+def test_bytes_of_another_form_are_refused(monkeypatch):
+    blob = to_blob(LitSet(noise=False).ambient)
+    monkeypatch.setattr("stopwise.lamps.cached.FORM", 3)
+    with pytest.raises(ValueError, match="form 2, 3 is read"):
+        from_blob(blob)
+
+
+def test_settings_that_a_file_does_not_name_count_as_equal():
+    assert exposure_stops(Exposure(), EXPOSURE, shutter=True) == 0.0

@@ -1,0 +1,303 @@
+"""The split of lit and shadow against published statistics, a reference library and made heaps."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy import stats
+from skimage.filters import threshold_otsu
+
+from stopwise.measurement.parting import ashman_d, histogram, otsu, part
+from stopwise.measurement.split import split_ratio
+
+SEED = 20
+
+
+def heaps_of(*heaps, seed=SEED):
+    """Return log2 Y drawn from normal heaps (count, mean, sigma)."""
+    rng = np.random.default_rng(seed)
+    return np.concatenate([rng.normal(mean, sigma, count) for count, mean, sigma in heaps])
+
+
+def split_of(tones, **options):
+    light = np.exp2(tones).astype(np.float32)
+    return split_ratio(light, np.ones(light.shape, bool), **options)
+
+
+# --- against Otsu 1979 as scikit-image works it out, and Ashman, Bird and Zepf 1994 ---
+
+
+@pytest.mark.parametrize(
+    ("values", "cut"),
+    [
+        ([10] * 50 + [200] * 50, 10),
+        ([0, 0, 1, 1, 2, 2, 8, 8, 9, 9, 10, 10], 2),
+    ],
+)
+def test_the_cut_of_a_short_table_is_the_reference_librarys(values, cut):
+    levels = np.arange(256)
+    counts = np.bincount(values, minlength=256).astype(float)
+
+    at, _ = otsu(counts, levels.astype(float))
+
+    assert levels[at] == cut == threshold_otsu(np.array(values, np.uint8))
+
+
+@pytest.mark.parametrize(
+    "heaps",
+    [
+        ((40_000, -6.0, 0.4), (60_000, -3.0, 0.4)),
+        ((80_000, -6.0, 0.5), (20_000, -4.0, 0.5)),
+        ((50_000, -6.0, 0.3), (50_000, -4.0, 0.8)),
+        ((100_000, -4.0, 1.0),),
+    ],
+)
+def test_the_cut_of_a_histogram_is_the_reference_librarys(heaps):
+    counts, centres = histogram(heaps_of(*heaps))
+
+    at, _ = otsu(counts, centres)
+
+    assert centres[at] == threshold_otsu(hist=(counts, centres))
+
+
+@pytest.mark.parametrize(
+    ("lower", "upper", "optimum"),
+    [
+        # weight, mean, sigma of each; optimum of Otsu's 1979 criterion for the continuous mixture,
+        # by scipy.optimize on the closed form of the between-class variance
+        ((0.5, 100.0, 20.0), (0.5, 180.0, 20.0), 140.0000),
+        ((0.8, 100.0, 20.0), (0.2, 180.0, 20.0), 138.0047),
+        ((0.2, 100.0, 20.0), (0.8, 180.0, 20.0), 141.9953),
+        ((0.5, 100.0, 15.0), (0.5, 180.0, 30.0), 145.0439),
+        ((0.7, 60.0, 12.0), (0.3, 120.0, 18.0), 91.0671),
+    ],
+)
+def test_the_cut_is_the_optimum_of_the_continuous_mixture(lower, upper, optimum):
+    def density(x):
+        return sum(w * stats.norm.pdf(x, m, s) for w, m, s in (lower, upper))
+
+    centres = np.arange(-50.0, 350.0, 0.1)
+    at, _ = otsu(density(centres), centres)
+
+    assert centres[at] == pytest.approx(optimum, abs=0.1)
+
+
+@pytest.mark.parametrize(
+    ("heaps", "expected"),
+    [
+        ((0.0, 1.0, 2.0, 1.0), 2.0),
+        ((0.0, 1.0, 15.0, 3.0), 6.708204),
+        ((50.0, 10.0, 150.0, 20.0), 6.324555),
+        ((0.0, 1.0, 1.0, 1.0), 1.0),
+    ],
+)
+def test_ashmans_d_follows_its_published_definition(heaps, expected):
+    # Ashman, Bird and Zepf, Astronomical Journal 108, 1994, 2348
+    assert ashman_d(*heaps) == pytest.approx(expected, abs=1e-6)
+
+
+def test_one_normal_heap_cut_in_two_has_a_share_of_two_over_pi():
+    # the variance between the halves of a normal distribution is 2/pi of its own
+    tones = stats.norm.ppf((np.arange(200_000) + 0.5) / 200_000)
+
+    assert part(tones).share == pytest.approx(2.0 / math.pi, abs=0.003)
+
+
+@pytest.mark.parametrize("d", [1.0, 1.9])
+def test_heaps_nearer_than_two_sigma_have_one_mode_and_are_refused(d):
+    # an equal mixture of equal sigmas has two modes only from a gap of two sigma on (D > 2)
+    ratio = split_of(heaps_of((30_000, -5.0, 0.4), (30_000, -5.0 + 0.4 * d, 0.4)))
+
+    assert (ratio.stops, ratio.why) == (None, "one_heap")
+
+
+# --- made mixtures with known answers ---
+
+
+@pytest.mark.parametrize("stops", [1.2, 2.0, 3.0, 4.5])
+@pytest.mark.parametrize("lit_share", [0.2, 0.5, 0.8])
+def test_two_heaps_give_their_own_distance(stops, lit_share):
+    count = 60_000
+    lit = int(count * lit_share)
+
+    ratio = split_of(heaps_of((count - lit, -6.0, 0.25), (lit, -6.0 + stops, 0.25)))
+
+    assert ratio.stops == pytest.approx(stops, abs=0.03)
+    assert ratio.ratio == pytest.approx(2.0**stops, rel=0.03)
+    assert ratio.ashman == pytest.approx(stops / 0.25, rel=0.05)
+    assert ratio.by == "split"
+    assert ratio.why is None
+
+
+def test_two_heaps_of_other_widths_give_the_distance_of_their_medians():
+    ratio = split_of(heaps_of((30_000, -7.0, 0.6), (50_000, -4.0, 0.3)))
+
+    assert ratio.stops == pytest.approx(3.0, abs=0.03)
+
+
+def prism(key, fill, *, noise, seed=SEED):
+    """Return a card folded upright: one side faces key and fill, the other the fill alone."""
+    rng = np.random.default_rng(seed)
+    light = np.where(np.arange(400)[None, :] < 180, key + fill, fill) * np.ones((300, 1))
+    skin = np.exp2(rng.normal(0.0, 0.12, light.shape))
+    light = 0.3 * light * skin
+    return (light + noise * np.sqrt(light) * rng.standard_normal(light.shape)).astype(np.float32)
+
+
+@pytest.mark.parametrize(("key", "fill", "ratio"), [(1.0, 1.0, 2), (3.0, 1.0, 4), (0.7, 0.1, 8)])
+def test_key_and_fill_against_fill_alone_is_the_handbooks_lighting_ratio(key, fill, ratio):
+    # lighting ratio as (key + fill) to fill: 1 stop 2:1, 2 stops 4:1, 3 stops 8:1 (common practice)
+    light = prism(key / 4.0, fill / 4.0, noise=0.005)
+
+    found = split_ratio(light, np.ones(light.shape, bool))
+
+    assert found.stops == pytest.approx(math.log2(ratio), abs=0.06)
+
+
+def test_its_stated_uncertainty_covers_the_truth():
+    inside = []
+    for seed in range(120):
+        found = split_of(heaps_of((2_400, -6.0, 0.4), (3_600, -4.2, 0.4), seed=seed))
+        inside.append(abs(found.stops - 1.8) <= 2.0 * found.uncertainty)
+
+    assert np.mean(inside) > 0.93
+
+
+# --- not seen ---
+
+
+def sphere(off_axis_deg, fill):
+    """Return a Lambert sphere lit from one side, with a fill at the camera."""
+    x, y = np.meshgrid(np.linspace(-1.0, 1.0, 300), np.linspace(-1.0, 1.0, 300))
+    z = np.sqrt(np.maximum(1.0 - x**2 - y**2, 0.0))
+    turn = math.radians(off_axis_deg)
+    light = np.maximum(x * math.sin(turn) + z * math.cos(turn), 0.0) + fill * z
+    return (0.3 * light).astype(np.float32), x**2 + y**2 < 0.97
+
+
+def test_a_flat_lit_face_has_no_ratio():
+    light, subject = sphere(0.0, 0.25)
+
+    ratio = split_ratio(light, subject)
+
+    assert (ratio.stops, ratio.uncertainty, ratio.why) == (None, None, "one_heap")
+    assert 0.0 < ratio.separability < 1.0
+    assert ratio.ashman is not None
+
+
+def test_a_side_lit_face_has_one():
+    light, subject = sphere(80.0, 0.2)
+
+    assert split_ratio(light, subject).stops > 1.0
+
+
+@pytest.mark.parametrize(
+    "tones",
+    [
+        np.linspace(-7.0, -2.0, 40_000),
+        heaps_of((40_000, -4.0, 0.8)),
+        heaps_of((600, -4.0, 0.8)),
+        heaps_of((30_000, -4.0, 0.3), (300, -7.0, 0.1)),
+        heaps_of((10_000, -9.0, 2.2), (30_000, -1.5, 0.4)),
+    ],
+    ids=["even spread", "one heap", "few of one heap", "a speck", "a jumble of dark stuff"],
+)
+def test_what_isnt_two_heaps_is_refused(tones):
+    ratio = split_of(tones)
+
+    assert (ratio.stops, ratio.why) == (None, "one_heap")
+
+
+def test_one_single_value_is_refused():
+    ratio = split_of(np.full(5_000, -3.0))
+
+    assert (ratio.stops, ratio.why, ratio.separability) == (None, "one_heap", 0.0)
+
+
+def test_too_few_cells_are_refused():
+    assert split_of(np.full(50, -3.0)).why == "too_few"
+
+
+def test_an_empty_subject_is_refused():
+    light = np.ones((40, 40), np.float32)
+
+    assert split_ratio(light, np.zeros(light.shape, bool)).why == "too_few"
+
+
+def test_cells_under_the_noise_are_left_out():
+    # without the floor the noise would be the lower heap
+    tones = heaps_of((20_000, -5.0, 0.2), (20_000, -3.0, 0.2), (40_000, -11.0, 0.4))
+
+    assert split_of(tones, floor=2.0**-8).stops == pytest.approx(2.0, abs=0.03)
+
+
+def test_cells_outside_the_subject_are_left_out():
+    tones = heaps_of((20_000, -5.0, 0.2), (20_000, -3.0, 0.2), (40_000, 1.0, 0.2))
+    subject = np.arange(len(tones)) < 40_000
+
+    found = split_ratio(np.exp2(tones).astype(np.float32), subject)
+
+    assert found.stops == pytest.approx(2.0, abs=0.03)
+
+
+def tinted(light, red_stops, blue_stops):
+    return (
+        (light * np.exp2(red_stops)).astype(np.float32),
+        light.astype(np.float32),
+        (light * np.exp2(blue_stops)).astype(np.float32),
+    )
+
+
+def test_a_pale_face_over_black_cloth_is_no_ratio():
+    light = np.exp2(heaps_of((20_000, -6.0, 0.2), (20_000, -2.5, 0.2)))
+    skin = np.where(light > 2.0**-4, 1.0, 0.0)
+
+    found = split_ratio(
+        light.astype(np.float32),
+        np.ones(light.shape, bool),
+        colours=tinted(light, 0.4 * skin, -0.3 * skin),
+    )
+
+    assert (found.stops, found.why) == (None, "other_stuff")
+    assert found.ashman > 2.0
+
+
+def test_the_same_stuff_in_light_and_shadow_is_a_ratio():
+    light = np.exp2(heaps_of((20_000, -6.0, 0.2), (20_000, -2.5, 0.2)))
+
+    found = split_ratio(
+        light.astype(np.float32), np.ones(light.shape, bool), colours=tinted(light, 0.4, -0.3)
+    )
+
+    assert found.stops == pytest.approx(3.5, abs=0.03)
+
+
+# --- properties ---
+
+
+@given(power=st.integers(-4, 4))
+def test_more_light_by_whole_stops_changes_no_ratio_at_all(power):
+    tones = heaps_of((3_000, -6.0, 0.3), (4_000, -3.5, 0.3))
+
+    before, after = split_of(tones), split_of(tones + power)
+
+    assert after.stops == pytest.approx(before.stops, abs=1e-5)
+    assert after.ashman == pytest.approx(before.ashman, rel=1e-3)
+
+
+@given(
+    values=st.lists(st.floats(0.0, 2.0, width=32), min_size=400, max_size=800),
+    floor=st.floats(0.0, 0.5),
+)
+def test_every_figure_is_finite_or_absent_with_its_reason(values, floor):
+    light = np.array(values, np.float32)
+
+    found = split_ratio(light, np.ones(light.shape, bool), floor=floor)
+
+    assert (found.stops is None) == (found.why is not None)
+    for figure in (found.stops, found.separability, found.ashman, found.uncertainty):
+        assert figure is None or math.isfinite(figure)

@@ -1,0 +1,61 @@
+"""Draw the pictures of docs/board.md anew: sample frames under the real watch, at three sizes.
+
+Run it in the project's folder: python tests/page/draw_docs.py
+"""
+
+from __future__ import annotations
+
+import io
+import shutil
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+ROOT = Path(__file__).parents[2]
+sys.path.insert(0, str(ROOT / "tests"))
+
+from PIL import Image  # noqa: E402 - after the path to our own helpers
+from playwright.sync_api import sync_playwright  # noqa: E402
+
+from support.board_process import BoardProcess  # noqa: E402
+
+FRAMES = ("F0010", "F0011", "F0012", "F0013")
+SIZES = {"phone": (375, 812), "laptop": (1440, 900), "4k": (3840, 2160)}
+_QUALITY = 78
+_SETTLE_S = 3.0
+_TOLD_S = 9.0
+"""What was done is told on the page for eight seconds."""
+
+
+def main() -> None:
+    """Write docs/board-phone.jpg, docs/board-laptop.jpg and docs/board-4k.jpg."""
+    with (
+        tempfile.TemporaryDirectory() as folder,
+        BoardProcess(Path(folder)) as board,
+        sync_playwright() as playwright,
+    ):
+        browser = playwright.chromium.launch(
+            executable_path=shutil.which("chromium"), args=["--no-sandbox"]
+        )
+        page = browser.new_page()
+        page.goto(board.address)
+        for name in FRAMES:
+            board.land(f"{name}.dng")
+            board.judged()
+        page.keyboard.press("o")  # the lamp that was out in F0012 is seen to
+        time.sleep(_TOLD_S)
+        for name, (width, height) in SIZES.items():
+            page.set_viewport_size({"width": width, "height": height})
+            time.sleep(_SETTLE_S)
+            _keep(page.screenshot(), ROOT / "docs" / f"board-{name}.jpg")
+        browser.close()
+
+
+def _keep(screenshot: bytes, path: Path) -> None:
+    with Image.open(io.BytesIO(screenshot)) as image:
+        image.convert("RGB").save(path, "JPEG", quality=_QUALITY, optimize=True)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,247 @@
+"""The board as an attacker would try it: names, paths, bodies, Host, Origin and slow clients."""
+
+from __future__ import annotations
+
+import socket
+import time
+from typing import TYPE_CHECKING
+
+import pytest
+from starlette.testclient import TestClient
+
+from stopwise.page import doing, patience
+from stopwise.page.app import make_app
+from stopwise.page.gate import Rules
+from stopwise.page.news import event
+from stopwise.page.serving import BoardServer
+from support.board_scene import PLAN_TEXT, on_plan, scene_in
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+    from pathlib import Path
+
+    from support.board_scene import Scene
+
+HERE = "http://127.0.0.1:8080"
+SCRIPT = "<script>alert(1)</script>"
+ACTIONS = [route.path for route in doing.routes]
+
+
+@pytest.fixture
+def client(scene: Scene) -> Iterator[TestClient]:
+    app = make_app(scene.desk, Rules(host="127.0.0.1", port=8080))
+    with TestClient(app, base_url=HERE, headers={"origin": HERE}) as opened:
+        yield opened
+
+
+@pytest.mark.parametrize("name", ["a\r\nset-cookie: x=1\r\n.dng", f"{SCRIPT}.dng"])
+def test_a_hostile_file_name_is_data_and_never_a_header_or_markup(
+    scene: Scene, client: TestClient, name: str
+) -> None:
+    number = scene.land(on_plan(file=name)).frame
+    for path in ("/", "/quiet", "/frames", "/views", f"/view/{number}", f"/picture/{number}"):
+        answer = client.get(path)
+        assert answer.status_code == 200, path
+        assert "set-cookie" not in answer.headers
+        assert not any("\n" in value or SCRIPT in value for value in answer.headers.values())
+        if answer.headers["content-type"].startswith("text/html"):
+            assert SCRIPT not in answer.text
+            assert "set-cookie" not in answer.text
+    assert client.get("/frames").json()[0]["file"] == name
+
+
+def test_a_script_in_plan_title_and_patch_name_never_reaches_the_html(tmp_path: Path) -> None:
+    text = PLAN_TEXT.replace("schema = 1", f'schema = 1\ntitle = "{SCRIPT}"')
+    (tmp_path / "plan.toml").write_text(text.replace("lit cheek", SCRIPT), encoding="utf-8")
+    scene = scene_in(tmp_path)
+    scene.land(on_plan())
+    with TestClient(make_app(scene.desk, Rules(host="127.0.0.1", port=8080)), HERE) as client:
+        assert SCRIPT not in client.get("/").text + client.get("/quiet").text
+        answer = client.get("/plan")
+        assert answer.headers["content-type"] == "application/json"
+        assert SCRIPT in str(answer.json())
+    scene.desk.pictures.close()
+    scene.ledger.close()
+
+
+@pytest.mark.parametrize("way", ["../plan.toml", "..%2fplan.toml", "%2e%2e%2fplan.toml", "/etc"])
+@pytest.mark.parametrize("route", ["static", "view", "picture", "overlay", "difference/1"])
+def test_no_path_leads_out_of_a_route(client: TestClient, route: str, way: str) -> None:
+    assert client.get(f"/{route}/{way}").status_code == 404
+
+
+@pytest.mark.parametrize("path", ACTIONS)
+def test_no_action_is_done_for_another_host_or_origin(client: TestClient, path: str) -> None:
+    for headers, code in (
+        ({"host": "evil.example:8080"}, 421),
+        ({"origin": "http://evil.example"}, 403),
+        ({"origin": "null"}, 403),
+    ):
+        assert client.post(path, json={}, headers=headers).status_code == code
+
+
+def sent(server: BoardServer, head: str, body: bytes = b"") -> bytes:
+    """Return the first line that a server answers to what is sent to it raw."""
+    with socket.create_connection(("127.0.0.1", server.rules.port), timeout=10) as raw:
+        here = f"127.0.0.1:{server.rules.port}"
+        lines = f"POST /do/look HTTP/1.1\r\nhost: {here}\r\norigin: http://{here}\r\n{head}\r\n"
+        raw.sendall(lines.encode() + body)
+        return raw.recv(4096).split(b"\r\n")[0]
+
+
+def test_an_oversized_body_is_refused_before_it_has_come(scene: Scene) -> None:
+    with BoardServer(scene.desk) as server:
+        said = sent(server, "content-length: 1000000000000\r\n", b"x" * 70_000)
+    assert b" 422 " in said
+
+
+def test_a_body_that_comes_too_slowly_is_given_up(
+    scene: Scene, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(doing, "_BODY_S", 0.1)
+    with BoardServer(scene.desk) as server:
+        assert b" 408 " in sent(server, "content-length: 20\r\n", b"{")
+
+
+def test_headers_without_end_are_refused(scene: Scene) -> None:
+    with BoardServer(scene.desk) as server:
+        assert b" 400 " in sent(server, f"x-long: {'x' * 20_000}")
+
+
+def connected(server: BoardServer, said: bytes = b"") -> socket.socket:
+    raw = socket.create_connection(("127.0.0.1", server.rules.port), timeout=10)
+    raw.sendall(said)
+    return raw
+
+
+def is_closed(raw: socket.socket) -> bool:
+    """Wait for what comes, and tell whether it is the end."""
+    try:
+        return raw.recv(4096) == b""
+    except ConnectionError:
+        return True
+
+
+def trickled(raw: socket.socket, said: bytes, *, pause_s: float) -> bool:
+    """Send byte by byte; tell whether the other side closed before the end."""
+    for number in range(len(said)):
+        try:
+            raw.sendall(said[number : number + 1])
+            raw.settimeout(pause_s)
+            if raw.recv(4096) == b"":
+                return True
+        except TimeoutError:
+            continue
+        except ConnectionError:
+            return True
+    return False
+
+
+def headers_of(server: BoardServer, request: str = "GET /frames") -> bytes:
+    return f"{request} HTTP/1.1\r\nhost: 127.0.0.1:{server.rules.port}\r\n\r\n".encode()
+
+
+def test_a_request_whose_headers_trickle_is_cut_off(
+    scene: Scene, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(patience, "HEADERS_S", 0.4)
+    with BoardServer(scene.desk) as server, connected(server) as raw:
+        assert trickled(raw, headers_of(server), pause_s=0.05)
+    with BoardServer(scene.desk) as server, connected(server) as raw:
+        assert is_closed(raw), "a client that says nothing at all"
+
+
+def test_a_second_request_that_trickles_is_cut_off_too(
+    scene: Scene, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(patience, "HEADERS_S", 0.4)
+    with BoardServer(scene.desk) as server, connected(server) as raw:
+        raw.sendall(headers_of(server))
+        assert raw.recv(65_536).startswith(b"HTTP/1.1 200")
+        assert trickled(raw, headers_of(server), pause_s=0.05)
+
+
+def test_a_body_that_nobody_awaits_is_cut_off_as_well(
+    scene: Scene, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(patience, "BODY_S", 0.4)
+    with BoardServer(scene.desk) as server, connected(server) as raw:
+        whole = headers_of(server).replace(b"\r\n\r\n", b"\r\ncontent-length: 5000\r\n\r\n")
+        raw.sendall(whole)
+        assert raw.recv(65_536).startswith(b"HTTP/1.1 200")
+        assert trickled(raw, b"x" * 100, pause_s=0.05)
+
+
+def test_a_viewer_of_the_live_stream_is_never_cut_off(
+    scene: Scene, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for limit in ("HEADERS_S", "BODY_S", "READING_S"):
+        monkeypatch.setattr(patience, limit, 0.2)
+    with BoardServer(scene.desk) as server, connected(server) as raw:
+        raw.sendall(headers_of(server, "GET /events"))
+        assert raw.recv(65_536).startswith(b"HTTP/1.1 200")
+        time.sleep(0.8)
+        scene.desk.news.tell(event("note", "still here"))
+        held = b""
+        while b"still here" not in held:
+            part = raw.recv(65_536)
+            assert part, held
+            held += part
+
+
+def test_a_client_that_reads_nothing_is_cut_off(
+    scene: Scene, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(patience, "READING_S", 0.3)
+    with BoardServer(scene.desk) as server:
+        raw = socket.socket()
+        raw.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
+        raw.connect(("127.0.0.1", server.rules.port))
+        raw.sendall(headers_of(server, "GET /static/board.js") * 400)
+        assert waited_for(lambda: not server.connections)
+        raw.close()
+
+
+def test_no_more_clients_than_the_limits_are_held_and_they_come_in_again_after(
+    scene: Scene,
+) -> None:
+    with BoardServer(scene.desk) as server:
+        held = [connected(server) for _ in range(patience.MOST_OF_ONE)]
+        assert waited_for(lambda: server.connections == patience.MOST_OF_ONE)
+        with connected(server) as one_more:
+            assert is_closed(one_more)
+        for raw in held:
+            raw.close()
+        assert waited_for(lambda: not server.connections)
+        with connected(server, headers_of(server)) as raw:
+            assert raw.recv(65_536).startswith(b"HTTP/1.1 200")
+
+
+def test_128_connections_are_the_most_from_however_many_addresses(
+    scene: Scene, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert patience.MOST_CONNECTIONS == 128
+    monkeypatch.setattr(patience, "MOST_OF_ONE", 1000)
+    with BoardServer(scene.desk) as server:
+        held = [connected(server) for _ in range(200)]
+        assert waited_for(lambda: server.connections == 128)
+        time.sleep(0.2)
+        assert server.connections == 128
+        assert sum(was_refused(raw) for raw in held) == 200 - 128
+        for raw in held:
+            raw.close()
+
+
+def was_refused(raw: socket.socket) -> bool:
+    raw.settimeout(0.01)
+    try:
+        return is_closed(raw)
+    except TimeoutError:
+        return False
+
+
+def waited_for(holds: Callable[[], bool], *, limit_s: float = 20.0) -> bool:
+    end = time.monotonic() + limit_s
+    while not holds() and time.monotonic() < end:
+        time.sleep(0.01)
+    return holds()

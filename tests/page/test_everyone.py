@@ -1,0 +1,294 @@
+"""The board for everyone: WCAG 2.2 level AA in a real browser, at each size and in both themes.
+
+The success criteria are those of Web Content Accessibility Guidelines 2.2, W3C, 2023.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+from playwright.sync_api import expect
+
+from stopwise.page.serving import BoardServer
+from stopwise.report.look import contrast
+from support.board_pages import SIZES, box_of, opened
+from support.board_scene import Scene, hair_out, key_hot, on_plan, scene_in
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from playwright.sync_api import Page
+
+AXE = os.environ.get("STOPWISE_AXE")
+THEMES = ("dark", "light")
+LEAST_TARGET = 24
+"""CSS pixels, SC 2.5.8."""
+GLOVE = 44
+"""CSS pixels that a button takes that is pressed on set: as SC 2.5.5 (level AAA) has it."""
+TEXT, LARGE = 4.5, 3.0
+"""Least contrast of text, and of text of 24 px or bold of 18.66 px, SC 1.4.3."""
+
+QUESTIONS = {
+    "?": "Keys",
+    "a": "Adopt this frame",
+    "m": "Mark",
+    "t": "New take",
+    "l": "Lamps that are meant",
+    "k": "Look",
+    "e": "Expect",
+    "c": "Compare two frames",
+    "f": "Find a frame",
+}
+
+
+@pytest.fixture
+def board(scene: Scene) -> Iterator[BoardServer]:
+    with BoardServer(scene.desk) as server:
+        yield server
+
+
+def sized(page: Page, size: tuple[int, int]) -> None:
+    page.set_viewport_size({"width": size[0], "height": size[1]})
+
+
+def faults(page: Page) -> list[object]:
+    """Return what axe-core finds against A and AA of WCAG 2.0 to 2.2."""
+    if AXE is None or not Path(AXE).exists():
+        if os.environ.get("CI"):
+            pytest.fail("in CI axe-core must be there: set STOPWISE_AXE to its axe.min.js")
+        pytest.skip("no axe-core here: set STOPWISE_AXE to its axe.min.js")
+    if not page.evaluate("'axe' in window"):
+        page.evaluate(Path(AXE).read_text(encoding="utf-8"))
+    page.wait_for_timeout(200)
+    found: list[object] = page.evaluate(
+        "axe.run(document, {runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa']})"
+        ".then((r) => r.violations.map((v) => [v.id, v.nodes.map((n) => n.html)]))"
+    )
+    return found
+
+
+def theme(page: Page, name: str) -> None:
+    page.evaluate("(theme) => (document.documentElement.dataset.theme = theme)", name)
+
+
+@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("path", ["", "quiet"])
+def test_axe_finds_nothing_at_aa(
+    scene: Scene, board: BoardServer, page: Page, size: tuple[int, int], path: str
+) -> None:
+    sized(page, size)
+    scene.land(key_hot())
+    scene.land(hair_out())
+    opened(page, board, path)
+    for name in THEMES:
+        theme(page, name)
+        found = faults(page)
+        assert found == [], json.dumps(found, indent=1)
+
+
+def test_axe_finds_nothing_before_the_first_frame(board: BoardServer, page: Page) -> None:
+    opened(page, board)
+    assert faults(page) == []
+
+
+@pytest.mark.parametrize("name", THEMES)
+@pytest.mark.parametrize("size", [SIZES[0], SIZES[2]])
+def test_axe_finds_nothing_in_any_question_and_while_drawing(
+    scene: Scene, board: BoardServer, page: Page, size: tuple[int, int], name: str
+) -> None:
+    sized(page, size)
+    scene.land(on_plan())
+    scene.land(key_hot())
+    opened(page, board)
+    expect(page.locator("#say")).to_have_text("Lit cheek 0.4 over.")
+    theme(page, name)
+    for key, head in QUESTIONS.items():
+        page.keyboard.press(key)
+        expect(page.locator("#box-head")).to_contain_text(head, timeout=30_000)
+        assert faults(page) == [], head
+        page.keyboard.press("Escape")
+        expect(page.get_by_role("dialog")).to_have_count(0)
+    page.keyboard.press("p")
+    expect(page.locator("#over .thing")).to_have_count(5)
+    assert faults(page) == [], "while drawing"
+    page.keyboard.press("n")
+    expect(page.locator("#box-head")).to_have_text("New patch")
+    assert faults(page) == [], "a new patch"
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_every_target_is_large_and_every_deed_a_glove_wide(
+    scene: Scene, board: BoardServer, page: Page, size: tuple[int, int]
+) -> None:
+    sized(page, size)
+    scene.land(key_hot())
+    opened(page, board)
+    if size[0] < 832:
+        page.get_by_role("button", name="More").click()
+    asked = {"button:visible, summary:visible": LEAST_TARGET, ".tools button:visible": GLOVE}
+    for selector, least in asked.items():
+        for target in page.locator(selector).all():
+            box = target.bounding_box()
+            assert box is not None
+            assert min(box["width"], box["height"]) >= least, target.inner_text()
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_what_has_the_focus_is_shown_and_never_under_the_buttons(
+    scene: Scene, board: BoardServer, page: Page, size: tuple[int, int]
+) -> None:
+    # SC 2.1.1, 2.4.7 and 2.4.11
+    sized(page, size)
+    scene.land(key_hot())
+    opened(page, board)
+    page.keyboard.press("p")
+    expect(page.locator("#over .thing")).to_have_count(5)
+    wanted = page.locator("button:visible, summary:visible, .thing").count()
+    seen = set()
+    for _ in range(wanted + 1):
+        page.keyboard.press("Tab")
+        name, ring, hidden = page.evaluate(FOCUSED)
+        seen.add(name)
+        assert ring, name
+        assert hidden <= 0.0, (name, hidden)
+    assert len(seen) >= wanted
+
+
+FOCUSED = """(() => {
+  const e = document.activeElement;
+  const bar = document.getElementById("tools").getBoundingClientRect();
+  const box = e.getBoundingClientRect();
+  const style = getComputedStyle(e);
+  const own = e.querySelector?.(".ring");
+  const isMarked = own && getComputedStyle(own).stroke !== "none";
+  const ring = style.outlineStyle === "solid" || isMarked;
+  const hidden = e.closest("#tools") ? 0 : Math.min(box.bottom, innerHeight) - bar.top;
+  return [e.dataset?.name ?? e.textContent.trim(), Boolean(ring), hidden];
+})()"""
+
+
+def test_every_deed_has_a_key_and_the_list_names_it(
+    scene: Scene, board: BoardServer, page: Page
+) -> None:
+    # SC 2.1.1
+    scene.land(on_plan())
+    opened(page, board)
+    keys = page.evaluate(
+        "[...document.querySelectorAll('[data-do], [data-layer]')]"
+        ".filter((e) => e.dataset.do !== 'more').map((e) => [e.textContent, e.ariaKeyShortcuts])"
+    )
+    assert all(key for _, key in keys), keys
+    page.keyboard.press("?")
+    told = page.locator(".keys kbd").all_inner_texts()
+    assert {key.removeprefix("Arrow") for _, key in keys} <= set(told)
+
+
+def test_single_keys_can_be_turned_off(scene: Scene, board: BoardServer, page: Page) -> None:
+    # SC 2.1.4
+    scene.land(on_plan())
+    opened(page, board)
+    page.keyboard.press("?")
+    page.get_by_label("Single keys work").uncheck()
+    page.keyboard.press("Escape")
+    page.keyboard.press("b")
+    assert page.evaluate("document.documentElement.dataset.theme") == "dark"
+
+
+def test_the_live_region_speaks_the_call_that_stands_there(
+    scene: Scene, board: BoardServer, page: Page
+) -> None:
+    # SC 4.1.3; a lamp that stays called is spoken too
+    opened(page, board)
+    spoken = page.locator("#spoken")
+    expect(spoken).to_have_attribute("aria-live", "assertive")
+    scene.land(hair_out())
+    expect(spoken).to_have_text("Hair lamp did not fire. Stop. Check it, shoot again.")
+    scene.land(on_plan())
+    expect(spoken).to_contain_text("Hair lamp was out, 1 good since.")
+    page.keyboard.press("o")
+    expect(spoken).to_contain_text("On plan.")
+    page.keyboard.press("ArrowLeft")
+    expect(spoken).to_contain_text("Hair lamp did not fire.")
+
+
+def test_nothing_moves_for_whoever_asks_for_less_motion(
+    scene: Scene, board: BoardServer, page: Page
+) -> None:
+    page.emulate_media(reduced_motion="reduce")
+    scene.land(key_hot())
+    opened(page, board)
+    scene.land(hair_out())
+    expect(page.locator("#say")).to_contain_text("Hair lamp")
+    page.keyboard.press("?")
+    moving = page.evaluate(
+        "[document.getAnimations().length, [...document.querySelectorAll('*')].filter((e) => {"
+        " const s = getComputedStyle(e); return s.animationName !== 'none'"
+        " || s.transitionDuration.split(',').some((one) => parseFloat(one) > 0)}).length]"
+    )
+    assert moving == [0, 0]
+
+
+@pytest.mark.parametrize("name", THEMES)
+def test_every_word_stands_out_from_what_is_behind_it(
+    scene: Scene, board: BoardServer, page: Page, name: str
+) -> None:
+    # SC 1.4.3, computed from the colours that the browser has worked out
+    scene.land(hair_out())
+    scene.land(key_hot())
+    opened(page, board)
+    page.keyboard.press("o")
+    theme(page, name)
+    page.evaluate("document.getElementById('held').open = true")
+    words = page.evaluate(WORDS)
+    assert len(words) > 60
+    for said, ink, ground, size, weight in words:
+        is_large = size >= 24 or (size >= 18.66 and weight >= 700)
+        assert contrast(ink, ground) >= (LARGE if is_large else TEXT), (said, ink, ground)
+
+
+WORDS = """(() => {
+  const two = (part) => Math.round(part).toString(16).padStart(2, "0");
+  const hex = (colour) => "#" + colour.match(/[\\d.]+/g).slice(0, 3).map(two).join("");
+  const isClear = (colour) => colour === "transparent" || /, 0\\)$/.test(colour);
+  const behind = (e) => {
+    const disc = e.closest(".lamp")?.querySelector("circle");
+    if (disc) return getComputedStyle(disc).fill;
+    for (let at = e; at; at = at.parentElement) {
+      const ground = getComputedStyle(at).backgroundColor;
+      if (!isClear(ground)) return ground;
+    }
+    return "rgb(255, 255, 255)";
+  };
+  const found = [];
+  const walk = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+  while (walk.nextNode()) {
+    const e = walk.currentNode.parentElement;
+    const said = walk.currentNode.data.trim();
+    if (!said || !e.getClientRects().length || e.closest("#over, .unseen, .skip")) continue;
+    const style = getComputedStyle(e);
+    const ink = e instanceof SVGElement ? style.fill : style.color;
+    const [size, weight] = [parseFloat(style.fontSize), Number(style.fontWeight)];
+    found.push([said, hex(ink), hex(behind(e)), size, weight]);
+  }
+  return found;
+})()"""
+
+
+def test_no_information_is_by_colour_alone(tmp_path: Path, page: Page) -> None:
+    # SC 1.4.1: with all colour taken away the marks of states still differ, by their outline
+    scene = scene_in(tmp_path)
+    scene.land(key_hot())
+    with BoardServer(scene.desk) as board:
+        opened(page, board)
+        shapes = page.evaluate(
+            "Object.fromEntries(['holds', 'fails'].map((role) => [role,"
+            " document.querySelector(`#ruler g.role-${role}`).firstElementChild.tagName]))"
+        )
+        box = box_of(page, "#mark")
+    assert shapes["holds"] != shapes["fails"]
+    assert box["width"] >= 0.03 * 1440
+    scene.ledger.close()

@@ -1,0 +1,162 @@
+"""The board of a running watch: opened, fed and closed as the watch command does it."""
+
+from __future__ import annotations
+
+import json
+import threading
+import urllib.request
+from typing import TYPE_CHECKING
+
+import pytest
+
+from stopwise.errors import WrongUse
+from stopwise.ledger import Ledger, Place, Stamp
+from stopwise.page.again import PicturesAgain
+from stopwise.page.live import Address, LiveBoard
+from stopwise.page.serving import qr_lines
+from stopwise.plan import load_plan
+from support.board_scene import PLAN_TEXT, on_plan
+from support.picture_makers import crash, small
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from stopwise.ledger import Kept
+
+
+@pytest.fixture
+def ledger(tmp_path: Path) -> Iterator[Ledger]:
+    with Ledger(tmp_path / "ledger.sqlite") as opened:
+        yield opened
+
+
+@pytest.fixture
+def plan_path(tmp_path: Path) -> Path:
+    path = tmp_path / "plan.toml"
+    path.write_text(PLAN_TEXT, encoding="utf-8")
+    return path
+
+
+def kept_in(ledger: Ledger, folder: Path, name: str = "F0001.dng", **record: object) -> Kept:
+    (folder / name).write_bytes(b"raw")
+    stamp = Stamp.of((folder / name).stat())
+    frame = on_plan(file=name) | record
+    return ledger.frames.keep(frame, Place(str(folder), name, stamp), sha256=name.ljust(64, "0"))
+
+
+def get(address: str) -> bytes:
+    with urllib.request.urlopen(address, timeout=10) as answer:  # noqa: S310 - our own, on loopback
+        body: bytes = answer.read()
+    return body
+
+
+def read_events(address: str, count: int) -> list[tuple[str, str]]:
+    """Return the first events of a stream: name and data."""
+    events: list[tuple[str, str]] = []
+    with urllib.request.urlopen(address, timeout=10) as stream:  # noqa: S310 - our own, on loopback
+        name = ""
+        while len(events) < count:
+            line = stream.readline().decode().rstrip("\n")
+            if line.startswith("event: "):
+                name = line[7:]
+            elif line.startswith("data: "):
+                events.append((name, line[6:]))
+    return events
+
+
+def test_a_watchs_board_is_there_at_once_and_gone_after(ledger: Ledger, plan_path: Path) -> None:
+    with LiveBoard(ledger, plan_path.parent, plan=lambda: load_plan(plan_path)) as board:
+        assert board.greeting == f"board at {board.address}"
+        assert get(board.address).startswith(b"<!doctype html>")
+        assert json.loads(get(board.address + "frames")) == []
+    with pytest.raises(OSError, match=r"refused|reset"):
+        get(board.address)
+
+
+def test_a_landed_frame_is_sent_as_its_record(ledger: Ledger, plan_path: Path) -> None:
+    with LiveBoard(ledger, plan_path.parent, plan=lambda: load_plan(plan_path)) as board:
+        heard: list[list[tuple[str, str]]] = []
+        listener = threading.Thread(
+            target=lambda: heard.append(read_events(board.address + "events", 4))
+        )
+        listener.start()
+        while not board.desk.news.listeners:
+            pass
+        kept = kept_in(ledger, plan_path.parent)
+        board.landed(kept, None)
+        listener.join(10)
+    events = dict(heard[0])
+    assert json.loads(events["frame"]) == kept.record
+    assert json.loads(events["view"])["say"] == "On plan."
+    assert {"status", "held"} <= set(events)
+
+
+def test_what_was_missed_comes_first(ledger: Ledger, plan_path: Path) -> None:
+    first = kept_in(ledger, plan_path.parent)
+    second = kept_in(ledger, plan_path.parent, "F0002.dng")
+    with LiveBoard(ledger, plan_path.parent, plan=lambda: load_plan(plan_path)) as board:
+        [event, *_] = read_events(f"{board.address}events?after={first.frame}", 1)
+    assert event == ("frame", json.dumps(second.record, separators=(",", ":")))
+
+
+def test_a_board_on_the_network_asks_for_its_token_and_shows_it_as_a_code(
+    ledger: Ledger, plan_path: Path
+) -> None:
+    every = ".".join("0000")
+    at = Address(host=every)
+    assert not at.may_edit
+    assert Address(host=every, allow_edits=True).may_edit
+    with LiveBoard(ledger, plan_path.parent, plan=lambda: None, at=at) as board:
+        assert "?token=" in board.address
+        assert "\u2580" in board.greeting or "\u2588" in board.greeting
+
+
+def test_an_address_that_is_taken_is_said_in_words(ledger: Ledger, plan_path: Path) -> None:
+    with LiveBoard(ledger, plan_path.parent, plan=lambda: None) as board:
+        port = int(board.address.rsplit(":", 1)[1].strip("/"))
+        with pytest.raises(WrongUse, match=rf"can't listen on 127\.0\.0\.1 port {port}"):
+            LiveBoard(ledger, plan_path.parent, plan=lambda: None, at=Address(port=port))
+
+
+def test_only_a_plan_that_was_read_again_is_told(ledger: Ledger, plan_path: Path) -> None:
+    plans = [load_plan(plan_path)]
+    told: list[str] = []
+    with LiveBoard(ledger, plan_path.parent, plan=lambda: plans[0]) as board:
+        board.desk.news.tell = lambda *events: told.extend(one.name for one in events)  # type: ignore[method-assign]
+        for _ in range(3):
+            board.look_round(behind=1, backlog=0, decoding=["F0003.dng"])
+        plans[0] = load_plan(plan_path)
+        board.look_round(behind=1, backlog=0, decoding=["F0003.dng"])
+    assert told == ["status", "plan"]
+
+
+def test_a_picture_is_made_again_in_a_process_of_its_own(ledger: Ledger, tmp_path: Path) -> None:
+    kept = kept_in(ledger, tmp_path)
+    again = PicturesAgain(ledger, make=small)
+    picture = again(kept.frame, kept.record)
+    assert picture is not None
+    assert (picture.image[0, 0, 0], picture.luminance[0, 0]) == (9, 0.1273)
+    (tmp_path / "F0001.dng").unlink()
+    assert again(kept.frame, kept.record) is None
+    again.close()
+
+
+def test_a_decoder_that_crashes_costs_one_picture(ledger: Ledger, tmp_path: Path) -> None:
+    kept = kept_in(ledger, tmp_path)
+    again = PicturesAgain(ledger, make=crash)
+    assert again(kept.frame, kept.record) is None
+    assert again(kept.frame, kept.record) is None
+    again.close()
+
+
+def test_an_unreadable_file_is_not_tried_again(ledger: Ledger, tmp_path: Path) -> None:
+    kept = kept_in(ledger, tmp_path, verdict="unreadable")
+    again = PicturesAgain(ledger, make=crash)
+    assert again(kept.frame, kept.record) is None
+    assert again._process is None
+
+
+def test_a_code_for_an_address_is_square() -> None:
+    lines = qr_lines("http://192.168.1.20:8080/?token=abc").strip("\n").splitlines()
+    assert len(lines) > 10

@@ -1,0 +1,94 @@
+"""News: every page hears everything in order, and none holds the others up."""
+
+from __future__ import annotations
+
+import asyncio
+import threading
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from stopwise.page.news import News, event, last_number
+
+
+@given(st.dictionaries(st.text(), st.text()), st.integers(0, 2**53))
+def test_an_event_is_one_block_of_lines_whatever_it_holds(
+    data: dict[str, str], number: int
+) -> None:
+    # HTML standard, server-sent events: a blank line ends an event, a line break a field
+    lines = event("frame", data, number=number).wire.decode().split("\n")
+    assert lines[0] == f"id: {number}"
+    assert lines[1] == "event: frame"
+    assert lines[2].startswith("data: ")
+    assert lines[3:] == ["", ""]
+    assert "\r" not in lines[2]
+
+
+@pytest.mark.parametrize(
+    ("text", "number"),
+    [
+        ("12", 12),
+        ("", None),
+        (None, None),
+        ("-1", None),
+        ("1e3", None),
+        ("٣", None),
+        ("9" * 40, None),
+    ],
+)
+def test_only_a_plain_number_is_taken_as_the_last_one_seen(text: str | None, number: int) -> None:
+    assert last_number(text) == number
+
+
+def test_what_a_thread_tells_reaches_every_page_in_order() -> None:
+    async def run() -> list[list[bytes]]:
+        news = News()
+        news.open()
+        pages = [news.join() for _ in range(3)]
+        told = [event("n", number) for number in range(20)]
+        threading.Thread(target=lambda: [news.tell(one) for one in told]).start()
+        heard = []
+        for page in pages:
+            stream = news.listen(page)
+            heard.append([await anext(stream) for _ in told])
+            await stream.aclose()  # type: ignore[attr-defined]
+        assert news.listeners == 0
+        return heard
+
+    expected = [event("n", number).wire for number in range(20)]
+    assert asyncio.run(run()) == [expected] * 3
+
+
+def test_a_page_that_does_not_read_is_cut_off_and_the_others_go_on() -> None:
+    async def run() -> tuple[int, list[bytes]]:
+        news = News()
+        news.open()
+        slow, quick = news.join(), news.join()
+        stream = news.listen(quick)
+        heard = []
+        for number in range(400):
+            news.tell(event("n", number))
+            heard.append(await anext(stream))
+        ended = [wire async for wire in news.listen(slow)]
+        assert news.listeners == 1
+        await stream.aclose()  # type: ignore[attr-defined]
+        return len(heard), ended
+
+    assert asyncio.run(run()) == (400, [])
+
+
+def test_closing_ends_every_stream_and_telling_after_it_is_harmless() -> None:
+    async def run() -> list[bytes]:
+        news = News()
+        news.tell(event("n", 0))
+        news.open()
+        page = news.join()
+        news.tell(event("n", 1))
+        await asyncio.sleep(0)
+        news.close()
+        heard = [wire async for wire in news.listen(page)]
+        news.tell(event("n", 2))
+        return heard
+
+    assert asyncio.run(run()) in ([], [event("n", 1).wire])

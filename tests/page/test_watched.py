@@ -1,0 +1,207 @@
+"""The board of the real `stopwise watch --board`: sample frames land, a browser shows them."""
+
+from __future__ import annotations
+
+import json
+import re
+import signal
+import urllib.error
+import urllib.request
+from typing import TYPE_CHECKING
+
+import pytest
+from playwright.sync_api import expect
+
+from stopwise.ledger import Ledger
+from stopwise.shoot.references import solo_looks
+from support.board_process import SAMPLES, BoardProcess
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from playwright.sync_api import Page
+
+JUDGING_MS = 120_000
+HOSTILE = "<img src=x onerror=alert(1)>.dng"
+
+# What each frame was made to show (sample_frames/truth.json), in the design's words for it.
+MEASURED = r"Lit to shadow \d\.\d, nothing blown\."
+STORY = {
+    "F0001.dng": (MEASURED, r"Grey: measured only\."),
+    "F0002.dng": (MEASURED, r"Ambient: measured only\."),
+    "F0003.dng": (MEASURED, r"Plate: measured only\."),
+    "F0004.dng": (MEASURED, r"Solo of key: measured only\."),
+    "F0005.dng": (MEASURED, r"Solo of fill: measured only\."),
+    "F0006.dng": (MEASURED, r"Solo of hair: measured only\."),
+    "F0007.dng": (MEASURED, r"Solo of paper left: measured only\."),
+    "F0008.dng": (MEASURED, r"Solo of paper right: measured only\."),
+    "F0009.dng": (r"Jacket blown, \d\.\d % of it\.", r"Key down 0\.[789], to -2\.[789]\."),
+    "F0010.dng": (r"0\.[678] under\.", r"Key up 0\.[678], to -1\.[234]\."),
+    "F0011.dng": (r"On plan\.", r"Tightest: .*left\."),
+    "F0012.dng": (r"Hair lamp did not fire\.", r"Stop\. Check it, shoot again\."),
+    "F0013.dng": (r"Paper right .* over left\.", r"Paper right lamp down 0\.[456], to -4\.[456]\."),
+    "F0014.dng": (r"No lamp fired\.", r"Check the trigger, shoot again\."),
+    "F0015.dng": (r"Hot centre on the lit cheek\.", r"Feather the key, or key down"),
+    "F0016.dng": (r"On plan\.", r"Tightest: .*left\."),
+    "F0017.dng": (r"Lit cheek .* over, lamps steady\.", r"Sitter has turned\. Leave the lamps\."),
+    "F0018.dng": (r"On plan\.", r"Tightest: .*left\."),
+    "F0019.dng": (r"On plan\.", r"Tightest: .*left\."),
+    "F0020.dng": (r"Shutter's edge", r"Shutter to 1/200 or slower\."),
+    "F0021.dng": (r"The file is cut short\.", r"copy it again"),
+}
+TRUTH = json.loads((SAMPLES / "truth.json").read_text(encoding="utf-8"))["frames"]
+
+HEAR_LINE = """
+    window.lines = [];
+    new MutationObserver(() => window.lines.push(document.querySelector('#line').textContent))
+      .observe(document.querySelector('#line'), {childList: true, subtree: true});
+"""
+
+
+def test_the_call_line_changes_with_each_frame_of_the_demo(tmp_path: Path, page: Page) -> None:
+    assert list(STORY) == list(TRUTH)
+    with BoardProcess(tmp_path, is_demo=True) as board:
+        page.goto(board.address)
+        expect(page.locator("#say")).to_have_text("Waiting for the first frame.")
+        page.evaluate(HEAR_LINE)
+        for name, (say, do) in STORY.items():
+            wear(page, TRUTH[name]["look"])
+            board.land(name)
+            expect(page.locator("#facts")).to_contain_text(name, timeout=JUDGING_MS)
+            if name != "F0012.dng":  # a lamp that was out stays called until it is seen to
+                page.keyboard.press("o")
+            expect(page.locator("#say")).to_have_text(re.compile(say))
+            expect(page.locator("#do")).to_have_text(re.compile(do))
+            assert max(len(page.locator(line).inner_text()) for line in ("#say", "#do")) <= 38
+            expect(page.locator("body")).to_have_attribute(
+                "data-verdict", TRUTH[name]["verdict"] or "measured"
+            )
+        shown = page.evaluate("window.lines")
+        records = json.loads(board.get("frames"))
+    assert [record["file"] for record in records] == list(STORY)
+    assert {name for name in STORY if f"Reading {name}" in " ".join(shown)} >= set(STORY) - {
+        "F0021.dng"
+    }
+    assert board.ended == 0
+
+
+def wear(page: Page, look: str | None) -> None:
+    """Say on the page which look is worn, where it isn't worn already."""
+    line = page.locator("#line")
+    worn = re.search(r"Look: ([\w ]+)", line.inner_text())
+    if (worn.group(1) if worn else None) == look:
+        return
+    page.keyboard.press("k")
+    page.get_by_label(look or "the plan's own wishes").check()
+    page.get_by_role("button", name="Wear it").click()
+    if look:
+        expect(line).to_contain_text(f"Look: {look}")
+    else:
+        expect(line).not_to_contain_text("Look")
+
+
+def test_a_killed_watch_comes_back_to_the_page_with_nothing_missed(
+    tmp_path: Path, page: Page
+) -> None:
+    with BoardProcess(tmp_path) as board:
+        page.goto(board.address)
+        board.land("F0011.dng")
+        expect(page.locator("#say")).to_have_text("On plan.", timeout=JUDGING_MS)
+        board.end(signal.SIGKILL)
+    expect(page.locator("#line")).to_contain_text("No connection")
+    page.evaluate("window.isTheSamePage = true")
+    board.land("F0013.dng")
+    with BoardProcess(tmp_path) as again:
+        assert again.address == board.address
+        expect(page.locator("#say")).to_contain_text("Paper right", timeout=JUDGING_MS)
+        expect(page.locator("#line")).to_have_text("")
+        again.land("F0016.dng", under=HOSTILE)
+        expect(page.locator("#facts")).to_contain_text(HOSTILE, timeout=JUDGING_MS)
+        assert page.locator("img[src='x']").count() == 0
+        assert page.evaluate("window.isTheSamePage") is True
+        assert len(json.loads(again.get("frames"))) == 3
+
+
+def test_what_is_said_on_the_page_reaches_the_watch_as_the_commands_do(
+    tmp_path: Path, page: Page
+) -> None:
+    with BoardProcess(tmp_path) as board:
+        page.goto(board.address)
+        page.keyboard.press("k")
+        page.get_by_label("in black").check()
+        page.get_by_role("button", name="Wear it").click()
+        expect(page.locator("#line")).to_contain_text("Look: in black")
+        page.keyboard.press("t")
+        page.get_by_label("What was turned").fill("kee -0.5")
+        page.keyboard.press("Enter")
+        expect(page.locator("#told")).to_contain_text('Did you mean "key"?')
+        page.keyboard.press("t")
+        page.get_by_label("What was turned").fill("key -0.5")
+        page.keyboard.press("Enter")
+        board.await_said(r"Take \d+ begins with the next frame: key -0\.5\.")
+        board.land("F0018.dng")
+        record = board.judged()
+        expect(page.locator("#facts")).to_contain_text("F0018.dng", timeout=JUDGING_MS)
+        # nobody turned the key in fact: the frame gives what was said the lie
+        expect(page.locator("#lamps .called")).to_contain_text("strong: check its power")
+        page.keyboard.press("d")
+        dialog = page.get_by_role("dialog")
+        expect(dialog).to_contain_text("Powers that", timeout=JUDGING_MS)
+        expect(dialog.get_by_role("row", name=re.compile("^key"))).to_be_visible()
+        expect(dialog.get_by_role("img")).to_be_visible()
+    assert record["look"] == "in black"
+    assert record["take"] is not None
+
+
+def test_an_adoption_and_a_mark_made_on_the_page_are_taken_back_whole(
+    tmp_path: Path, page: Page
+) -> None:
+    with BoardProcess(tmp_path) as board, Ledger(tmp_path / "ledger.sqlite") as ledger:
+        before = board.plan.read_text(encoding="utf-8")
+        page.goto(board.address)
+        board.land("F0011.dng")
+        expect(page.locator("#facts")).to_contain_text("F0011.dng", timeout=JUDGING_MS)
+        page.keyboard.press("a")
+        page.get_by_role("dialog").get_by_role("button", name="Adopt").click()
+        board.await_said(r"Adopted F0011\.dng\. Take 1 begins")
+        page.keyboard.press("u")
+        expect(page.locator("#told")).to_contain_text("The adoption is taken back")
+        board.await_said("no longer adopted")
+        assert board.plan.read_text(encoding="utf-8") == before
+        assert ledger.takes.all() == []
+        wear(page, "in black")
+        board.land("F0004.dng")
+        expect(page.locator("#facts")).to_contain_text("F0004.dng", timeout=JUDGING_MS)
+        page.keyboard.press("m")
+        page.get_by_label("solo of key").check()
+        page.get_by_role("button", name="Mark", exact=True).click()
+        expect(page.locator("#told")).to_contain_text(
+            "solo of key is shoot/F0004.dng", timeout=30_000
+        )
+        assert solo_looks(ledger) == {"key": "in black"}
+        page.keyboard.press("u")
+        expect(page.locator("#told")).to_have_text("Took the mark back.")
+        assert solo_looks(ledger) == {}
+        assert board.plan.read_text(encoding="utf-8") == before
+        records = [board.judged(), board.judged()]
+    assert [record["take"] for record in records] == [None, None]
+
+
+def test_a_board_on_the_network_wants_its_token_and_may_not_edit(
+    tmp_path: Path, page: Page
+) -> None:
+    every = ".".join("0000")
+    with BoardProcess(tmp_path, "--host", every) as board:
+        port = re.search(r":(\d+)/", board.address)
+        assert port is not None
+        here = f"http://127.0.0.1:{port.group(1)}/"
+        token = board.address.partition("?")[2]
+        with pytest.raises(urllib.error.HTTPError, match="401") as refused:
+            urllib.request.urlopen(here, timeout=10)
+        refused.value.close()
+        page.goto(f"{here}?{token}")
+        expect(page).to_have_url(here)
+        expect(page.get_by_role("button", name="Compare")).to_be_visible()
+        expect(page.get_by_role("button", name="Adopt")).to_have_count(0)
+        assert page.evaluate("document.cookie") == ""
+        assert page.evaluate("fetch('/do/undo', {method: 'POST'}).then((a) => a.status)") == 403

@@ -1,0 +1,148 @@
+"""A lossless JPEG must use up its code: whole files do, and damaged ones that decode don't."""
+
+from __future__ import annotations
+
+import re
+from contextlib import suppress
+from random import Random
+from typing import TYPE_CHECKING
+
+import imagecodecs
+import numpy as np
+import pytest
+
+from lightmodel.dng import BAYER, DngSpec, write_dng
+from stopwise.errors import Unreadable
+from stopwise.raw import decode, lossless
+from stopwise.raw.lossless import bits_of, differences_of, followed_bits, read_coded, uses_up
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from numpy.typing import NDArray
+
+
+def noisy(shape: tuple[int, ...], *, seed: int, spread: float = 60.0) -> NDArray[np.uint16]:
+    """Return levels about a ramp."""
+    chance = np.random.default_rng(seed)
+    ramp = np.linspace(600, 9000, shape[1])
+    ramp = ramp[None, :, None] if len(shape) == 3 else ramp[None, :]
+    return np.clip(chance.normal(ramp, spread, shape), 0, 16383).astype(np.uint16)
+
+
+@pytest.mark.parametrize("components", [1, 2, 3])
+@pytest.mark.parametrize("predictor", range(1, 8))
+def test_samples_need_as_many_bits_as_an_independent_encoder_wrote(
+    predictor: int, components: int
+) -> None:
+    """The encoder is that of imagecodecs (libjpeg-turbo), a general-purpose library."""
+    samples = noisy((24, 40, components), seed=predictor)
+    samples[5, 7], samples[9, 3] = 0, 16383
+    data = imagecodecs.jpeg8_encode(
+        samples[..., 0] if components == 1 else samples,
+        lossless=True,
+        predictor=predictor,
+        bitspersample=14,
+        colorspace="rgb" if components == 3 else None,
+        outcolorspace="rgb" if components == 3 else None,
+    )
+    coded = read_coded(bytes(data))
+    assert coded is not None
+    assert (coded.shape, coded.bits, coded.predictor) == (samples.shape, 14, predictor)
+    needed = bits_of(samples, coded)
+    there = 8 * (len(coded.code) - coded.code.count(b"\xff\x00"))
+    assert 0 <= there - needed < 8
+    assert uses_up(coded.code, needed)
+    assert followed_bits(coded) == needed
+    some = bits_of(samples[:10], coded)
+    assert followed_bits(coded, known=10 * 40 * components, bits=some) == needed
+
+
+def test_what_is_left_over_is_told_from_padding() -> None:
+    code = bytes([0x5A, 0xFF, 0x00, 0x31])  # three bytes, one of them stuffed
+    assert uses_up(code, 24)
+    assert uses_up(code, 17)
+    assert not uses_up(code, 25)
+    assert not uses_up(code, 8)
+    assert uses_up(bytes([0x5A, 0, 0, 0]), 8)
+
+
+@pytest.mark.parametrize("pattern", [*BAYER, None])
+@pytest.mark.parametrize("shape", [(64, 96), (90, 130), (1030, 40)])
+def test_whole_files_pass_with_and_without_margins(
+    tmp_path: Path, shape: tuple[int, int], pattern: tuple[str, ...] | None
+) -> None:
+    levels = noisy(shape, seed=sum(shape))
+    if pattern is None:
+        levels = np.repeat(levels[..., None], 3, axis=2)
+    write_dng(tmp_path / "a.dng", levels, spec=DngSpec(pattern=pattern))
+    assert np.array_equal(decode(tmp_path / "a.dng").mosaic, levels)
+
+
+def differing(written: NDArray[np.uint16], read: NDArray[np.uint16]) -> int:
+    """Return how many differences from the prediction are others, over tiles of 48 x 64."""
+    count = 0
+    for left in (0, 48):
+        tiles = [levels[:, left : left + 48].reshape(32, 48, 2) for levels in (written, read)]
+        for component in (0, 1):
+            one, other = (differences_of(tile[..., component], 7, 14) for tile in tiles)
+            count += int(np.count_nonzero(one != other))
+    return count
+
+
+def test_damaged_code_that_decodes_is_found_where_photosites_change_places(tmp_path: Path) -> None:
+    """A stretch of one to 64 random bytes: what passes is local.
+
+    All differences but those of the stretch (512 bits at most, and some until the code is found
+    again) are the ones that were written.
+    """
+    path, chance = tmp_path / "a.dng", Random(8)
+    levels = noisy((64, 96), seed=3)
+    write_dng(path, levels, spec=DngSpec())
+    whole = path.read_bytes()
+    first = whole.index(b"\xff\xda") + 14
+    passed = []
+    for _ in range(300):
+        length = chance.randrange(1, 65)
+        start = chance.randrange(first, len(whole) - length)
+        path.write_bytes(whole[:start] + chance.randbytes(length) + whole[start + length :])
+        with suppress(Unreadable):
+            passed.append(differing(levels, decode(path).mosaic))
+    assert max(passed) <= 128
+    assert len(passed) <= 120
+
+
+def test_parts_that_need_no_following_are_checked_though_others_are_let_be(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nine tiles; those at the right have a margin, which takes time to follow."""
+    monkeypatch.setattr(lossless, "_MOST_FOLLOWED", 0)
+    path = tmp_path / "a.dng"
+    levels = noisy((1040, 1080), seed=5)
+    write_dng(path, levels, spec=DngSpec())
+    assert np.array_equal(decode(path).mosaic, levels)
+    whole = path.read_bytes()
+    fifth = [one.start() for one in re.finditer(b"\xff\xd8\xff\xc3", whole)][4] + 5000
+    assert "5 of its picture doesn't end" in said_of(path, whole, fifth, count=12)
+
+
+def said_of(path: Path, whole: bytes, first: int, *, count: int) -> str:
+    """Put 40 random bytes in the place of others, time and again; return what is said of parts."""
+    said = []
+    for turn in range(count):
+        other = Random(turn).randbytes(40)
+        path.write_bytes(whole[:first] + other + whole[first + len(other) :])
+        try:
+            decode(path)
+        except Unreadable as error:
+            said.append(str(error).partition("part ")[2])
+    return "\n".join(said)
+
+
+def test_the_part_that_is_damaged_is_named(tmp_path: Path) -> None:
+    path = tmp_path / "a.dng"
+    write_dng(path, noisy((64, 96), seed=4, spread=8.0), spec=DngSpec())
+    whole = path.read_bytes()
+    second = whole.index(b"\xff\xd8", whole.index(b"\xff\xd9")) + 400
+    said = said_of(path, whole, second, count=20).split("\n")
+    assert any(words.startswith("2 of its picture doesn't end") for words in said), said

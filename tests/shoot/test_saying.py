@@ -1,0 +1,111 @@
+"""What is said on set is read as it was meant, or refused with what would be right."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from stopwise.errors import WrongUse
+from stopwise.plan.model import Plan
+from stopwise.shoot.awaiting import Awaiting
+from stopwise.shoot.saying import read_lit, read_look, read_parts, read_turned, turned_text
+
+LAMPS = ("key", "fill", "hair", "paper left", "paper 2")
+PLAN = Plan.model_validate(
+    {
+        "schema": 1,
+        "light": [{"name": name} for name in LAMPS],
+        "look": [{"name": "in black"}, {"name": "hat"}],
+    }
+)
+
+
+@pytest.mark.parametrize(
+    ("said", "turned"),
+    [
+        ("key -0.5", {"key": -0.5}),
+        ("key -0.5, fill +0.2", {"key": -0.5, "fill": 0.2}),
+        ("key=-0.5", {"key": -0.5}),
+        ("Key down 1/3", {"key": -1 / 3}),
+        ("paper left up 0.4 stop", {"paper left": 0.4}),
+        ("paper 2 -1.0", {"paper 2": -1.0}),
+        ("paper 2 −1", {"paper 2": -1.0}),
+        ("key +1 1/3", {"key": 4 / 3}),
+        ("key +0", {}),
+        ("", {}),
+    ],
+)
+def test_turns_are_read_as_people_say_them(said, turned):
+    assert read_turned(said, PLAN) == pytest.approx(turned)
+
+
+@pytest.mark.parametrize(
+    ("said", "words"),
+    [
+        ("key 0.5", "which way"),
+        ("keys -0.5", 'Did you mean "key"'),
+        ("key -0,5", "no turn"),
+        ("key", "no turn"),
+        ("key -0.5, key -0.2", "twice"),
+        ("key -40", "30"),
+        ("key -13", "more than any pack"),
+        ("key lots", "no turn"),
+    ],
+)
+def test_a_turn_that_could_be_mistaken_is_refused(said, words):
+    with pytest.raises(WrongUse, match=words):
+        read_turned(said, PLAN)
+
+
+def test_without_a_plan_any_lamp_may_be_turned():
+    assert read_turned("left bank -0.3", None) == {"left bank": -0.3}
+
+
+@given(
+    st.dictionaries(
+        st.sampled_from(LAMPS), st.integers(-80, 80).filter(bool).map(lambda n: n / 10), max_size=5
+    )
+)
+def test_turns_that_are_said_are_read_again(turned):
+    assert read_turned(turned_text(turned), PLAN) == pytest.approx(turned)
+
+
+def test_parts_lamps_and_looks_are_found_whatever_their_case():
+    assert read_parts("Grey, ambient,plate, KEY , paper left", PLAN) == (
+        "grey",
+        "ambient",
+        "plate",
+        "key",
+        "paper left",
+    )
+    assert read_lit("key,fill", PLAN) == ("key", "fill")
+    assert read_lit("all", PLAN) is None
+    assert read_lit(",".join(LAMPS), PLAN) is None
+    assert read_look("In Black", PLAN) == "in black"
+    assert read_look("none", PLAN) is None
+
+
+@pytest.mark.parametrize(
+    ("read", "said", "words"),
+    [
+        (read_parts, "grey, kye", 'Did you mean "key"'),
+        (read_parts, " , ", "in order"),
+        (read_lit, "keey", 'Did you mean "key"'),
+        (read_lit, "", "which lamps"),
+        (read_look, "in blac", 'Did you mean "in black"'),
+    ],
+)
+def test_an_unknown_name_is_refused_with_the_nearest(read, said, words):
+    with pytest.raises(WrongUse, match=words):
+        read(said, PLAN)
+
+
+def test_what_is_awaited_goes_on_and_back_one_by_one():
+    awaiting = Awaiting(("grey", "key", "fill"))
+    assert awaiting.words() == "next: grey, then key, fill"
+    after = awaiting.with_frame("F0001.dng", None).with_frame("F0002.dng", "F0000.dng")
+    assert after.part == "fill"
+    assert after.undone() == awaiting.with_frame("F0001.dng", None)
+    assert after.asked_again("key").left == ("fill", "key")
+    assert after.with_frame("F0003.dng", None).words() == "nothing more is awaited"

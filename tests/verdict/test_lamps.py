@@ -1,0 +1,116 @@
+"""What lamps make of findings, on the sample frames: one finding a cause, and a turn only of lamps.
+
+The truth of each frame is the light model's, in `sample_frames/truth.json`.
+"""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from stopwise.pipeline import Brief, assess
+from stopwise.plan.reading import load_plan
+
+SAMPLES = Path(__file__).parents[2] / "sample_frames"
+TRUTH = json.loads((SAMPLES / "truth.json").read_text(encoding="utf-8"))["frames"]
+
+
+@pytest.fixture(scope="module")
+def record():
+    """Return a function that judges one sample frame, each once."""
+    brief = Brief(plan=load_plan(SAMPLES / "plan.toml"), plan_folder=SAMPLES)
+    known = {}
+
+    def judged(name):
+        if name not in known:
+            known[name] = assess(SAMPLES / f"{name}.dng", brief).record
+        return known[name]
+
+    return judged
+
+
+def fails(found):
+    return [finding for finding in found["findings"] if finding["state"] == "fails"]
+
+
+def of(found, check, name):
+    return next(f for f in fails(found) if (f["check"], f["of"]) == (check, name))
+
+
+@pytest.mark.parametrize("name", ["F0009", "F0010", "F0011", "F0012", "F0013", "F0015", "F0017"])
+def test_each_lamp_reads_what_it_truly_gave(record, name):
+    lamps, true = record(name)["lamps"], TRUTH[f"{name}.dng"]["lamps"]
+    for lamp, reading in lamps.items():
+        if true[lamp]["state"] == "out":
+            assert reading["state"] == "out"
+            assert reading["stops"] is None
+        elif (name, lamp) != ("F0015", "key"):  # its hot spot is no setting of its power
+            assert reading["state"] == "fired"
+            assert reading["stops"] == pytest.approx(true[lamp]["stops"], abs=0.1)
+
+
+def test_a_hot_key_is_turned_down_by_what_it_is_over(record):
+    found = record("F0009")
+    turns = {f["turn"]["light"]: f["turn"]["stops"] for f in fails(found) if f["turn"]}
+    assert turns == {"key": pytest.approx(-0.8, abs=0.1)}
+    cheek = of(found, "patch", "lit cheek")
+    assert (cheek["cause"], cheek["do"]) == ("lamp", "Key down 0.8, to -2.8.")
+
+
+def test_a_key_turned_too_far_down_is_turned_up_again(record):
+    turn = of(record("F0010"), "patch", "lit cheek")["turn"]
+    assert turn == {"light": "key", "stops": pytest.approx(0.7, abs=0.1)}
+
+
+def test_a_lamp_that_did_not_fire_makes_one_finding(record):
+    (only,) = fails(record("F0012"))
+    assert (only["check"], only["of"], only["cause"]) == ("lamp", "hair", "lamp")
+    assert (only["say"], only["do"]) == ("Hair lamp did not fire.", "Stop. Check it, shoot again.")
+    assert only["turn"] is None
+
+
+def test_a_paper_lamp_that_is_over_is_named_as_a_lamp(record):
+    found = of(record("F0013"), "backdrop", "backdrop left_right")
+    assert found["cause"] == "lamp"
+    assert found["turn"]["light"] == "paper right"
+    assert found["do"].startswith("Paper right lamp down 0.")
+
+
+def test_no_lamp_at_all_is_one_finding_on_the_trigger(record):
+    (only,) = record("F0014")["findings"]
+    assert (only["say"], only["do"]) == ("No lamp fired.", "Check the trigger, shoot again.")
+
+
+def test_a_hot_centre_is_feathered_and_no_zone_is_blamed(record):
+    (only,) = fails(record("F0015"))
+    assert (only["check"], only["of"]) == ("headroom", "lit cheek")
+    assert only["do"].startswith("Feather the key, or key down 0.")
+
+
+def test_a_head_that_turned_is_no_lamps_fault(record):
+    found = record("F0017")
+    assert {f["of"] for f in fails(found)} <= {"lit cheek", "brow"}
+    cheek = of(found, "patch", "lit cheek")
+    assert (cheek["cause"], cheek["turn"]) == ("sitter", None)
+    assert cheek["do"] == "Sitter has turned. Leave the lamps."
+    key = found["lamps"]["key"]
+    assert key["state"] == "fired"
+    assert key["stops"] == pytest.approx(0.0, abs=0.05)
+
+
+def test_a_sitter_who_moved_a_hands_breadth_makes_no_lamp_out_weak_or_strong(record):
+    found = record("F0016")
+    assert found["verdict"] == "on plan"
+    for reading in found["lamps"].values():
+        assert reading["state"] in ("fired", "not seen")
+        if reading["state"] == "fired":
+            assert reading["stops"] == pytest.approx(0.0, abs=0.4)
+
+
+def test_without_the_plans_own_frames_nothing_is_said_of_lamps(tmp_path):
+    plan = load_plan(SAMPLES / "plan.toml")
+    found = assess(SAMPLES / "F0009.dng", Brief(plan=plan, plan_folder=tmp_path)).record
+    assert found["lamps"] is None
+    assert of(found, "patch", "lit cheek")

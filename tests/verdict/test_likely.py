@@ -1,0 +1,57 @@
+"""Without solos: the lamp that likely did not fire, from the take's own run."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from stopwise.pipeline import Brief, assess
+from stopwise.plan.model import Frames
+from stopwise.plan.reading import load_plan
+from stopwise.plan.wishes import wishes_now
+from stopwise.verdict.likely import with_likely_out
+
+SAMPLES = Path(__file__).parents[2] / "sample_frames"
+
+
+@pytest.fixture(scope="module")
+def shoot():
+    """Return the wishes and the records of some sample frames, judged without any solo."""
+    plan = load_plan(SAMPLES / "plan.toml").model_copy(update={"frames": Frames()})
+    brief = Brief(plan=plan, plan_folder=SAMPLES)
+    names = ("F0010", "F0011", "F0012", "F0017")
+    records = {name: assess(SAMPLES / f"{name}.dng", brief).record for name in names}
+    return wishes_now(plan), records
+
+
+def lamps_called(record):
+    return [f["say"] for f in record["findings"] if f["check"] == "lamp" and f["state"] == "fails"]
+
+
+def test_a_hair_lamp_that_fell_from_the_run_is_called_as_likely_out(shoot):
+    wishes, records = shoot
+    run = [records["F0011"]] * 3
+    found = with_likely_out(records["F0012"], run, wishes)
+    assert lamps_called(found) == ["Hair lamp likely did not fire."]
+    assert found["verdict"] == "off plan"
+    assert [f["of"] for f in found["findings"] if f["state"] == "fails"] == ["hair"]
+
+
+@pytest.mark.parametrize("name", ["F0010", "F0011", "F0017"])
+def test_a_lamp_turned_down_or_a_head_turned_is_no_misfire(shoot, name):
+    wishes, records = shoot
+    run = [records["F0011"]] * 3
+    assert with_likely_out(records[name], run, wishes) == records[name]
+
+
+def test_two_frames_are_no_run(shoot):
+    wishes, records = shoot
+    run = [records["F0011"]] * 2
+    assert with_likely_out(records["F0012"], run, wishes) == records["F0012"]
+
+
+def test_where_solos_are_known_they_alone_say(shoot):
+    wishes, records = shoot
+    seen = {**records["F0012"], "lamps": {"hair": {"state": "fired", "stops": 0.0}}}
+    assert with_likely_out(seen, [records["F0011"]] * 3, wishes) == seen

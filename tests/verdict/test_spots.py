@@ -1,0 +1,122 @@
+"""What is said of spots: who did it, what to do, and what it explains."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from stopwise.lamps.spot_reading import SpotReading
+from stopwise.plan.model import Light, Plan
+from stopwise.plan.rigging import is_overhead
+from stopwise.plan.wishes import wishes_now
+from stopwise.verdict.findings import Finding, Turn
+from stopwise.verdict.spots import with_spots
+
+PLAN = Plan.model_validate(
+    {
+        "schema": 1,
+        "light": [{"name": "key", "elevation": 60}, {"name": "paper left", "elevation": -3}],
+        "patch": [
+            {
+                "name": name,
+                "box": [0.4, 0.4, 0.5, 0.5],
+                "zone": 6.0,
+                "follow": True,
+                "lit_by": [lamp],
+            }
+            for name, lamp in (("cheek", "key"), ("shoulder", "paper left"))
+        ],
+    }
+)
+MOVED = SpotReading("spot moved", 0.0, 0.03, (0.0, 0.04), 0.015)
+OUT = SpotReading("sitter out of the spot", lost_stops=-1.2, way_back=(-0.08, 0.01))
+
+
+def low(of, **changes):
+    finding = Finding(
+        "patch", of, 5.0, 6.0, (-0.3, 0.2), "zone", "fails", f"{of} 1.0 under.", cause="unknown"
+    )
+    return replace(finding, **changes)
+
+
+def judged(spot, *findings, lamp="key"):
+    return with_spots(findings, wishes_now(PLAN), {lamp: spot})
+
+
+@pytest.mark.parametrize(
+    ("moved", "say"),
+    [
+        ((0.0, 0.04), "Key's spot dropped about 4 % of frame."),
+        ((0.0, -0.04), "Key's spot rose about 4 % of frame."),
+        ((0.03, 0.0), "Key's spot went right 3 %."),
+        ((-0.12, 0.0), "Key's spot went left 12 %."),
+        (None, "Key's spot has moved."),
+    ],
+)
+def test_a_spot_that_moved_is_the_lamp_and_a_danger_where_it_hangs_over_somebody(moved, say):
+    (finding,) = judged(replace(MOVED, moved=moved))
+    assert finding.say == say
+    assert finding.do == "Step away. Check the boom, secure it."
+    assert (finding.check, finding.of, finding.cause, finding.turn) == ("lamp", "key", "lamp", None)
+    assert finding.measured == 0.03
+
+
+def test_no_line_is_longer_than_a_call_line():
+    for spot in (MOVED, OUT, replace(OUT, way_back=(0.12, 0.0)), replace(MOVED, moved=None)):
+        for lamp in ("key", "paper left"):
+            (finding,) = judged(spot, lamp=lamp)
+            assert len(finding.say) <= 38
+            assert len(finding.do) <= 38
+
+
+@pytest.mark.parametrize(
+    ("way", "do"),
+    [
+        ((-0.08, 0.01), "Back to camera left, 8 % of frame."),
+        ((0.12, 0.0), "Back to camera right, 12 % of frame."),
+        ((0.0, -0.1), "Back up, 10 % of frame."),
+        ((0.0, 0.1), "Back down, 10 % of frame."),
+    ],
+)
+def test_a_sitter_out_of_a_spot_is_sent_back_and_no_lamp_is_blamed(way, do):
+    (finding,) = judged(replace(OUT, way_back=way))
+    assert finding.say == "Sitter is out of the key's spot."
+    assert (finding.do, finding.cause, finding.turn) == (do, "sitter", None)
+    assert finding.measured == -1.2
+
+
+def test_what_a_lamp_leads_is_laid_to_its_spot_and_turns_nothing():
+    turn = low("cheek", cause="lamp", turn=Turn("key", 1.0), do="Key up 1.0.")
+    _, cheek, shoulder = judged(OUT, turn, low("shoulder"))
+    assert (cheek.cause, cheek.turn) == ("sitter", None)
+    assert shoulder.cause == "unknown"
+    _, cheek = judged(MOVED, low("cheek", cause="sitter"))
+    assert (cheek.cause, cheek.turn) == ("lamp", None)
+
+
+def test_a_sitter_out_of_a_spot_explains_nothing_that_is_too_bright():
+    _, cheek = judged(OUT, low("cheek", measured=7.0))
+    assert cheek.cause == "unknown"
+
+
+@pytest.mark.parametrize("state", ["steady", "not seen"])
+def test_a_spot_that_shows_nothing_says_nothing(state):
+    findings = [low("cheek")]
+    assert judged(SpotReading(state), *findings) == findings
+
+
+@pytest.mark.parametrize(
+    ("where", "overhead"),
+    [
+        ({}, True),  # nobody said where it is
+        ({"elevation": 35, "distance": 1.8}, False),
+        ({"elevation": 35, "distance": 1.2}, True),
+        ({"elevation": 50, "distance": 3.0}, True),
+        ({"elevation": 20, "distance": 2.0, "stand": "Boom on a roller"}, True),
+        ({"elevation": -3, "distance": 0.8}, False),
+        ({"elevation": 20, "distance": 2.0, "role": "hair"}, True),
+    ],
+)
+def test_a_lamp_that_may_fall_on_somebody_is_known_by_where_it_hangs(where, overhead):
+    assert is_overhead(Light.model_validate({"name": "key", **where})) is overhead
