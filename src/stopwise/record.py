@@ -162,7 +162,7 @@ def _clipping(clipping: Clipping) -> dict[str, Any]:
             {"fraction": area.fraction, "box": area.box, "patch": area.patch}
             for area in clipping.areas
         ],
-        "pinpoints": {"count": clipping.pinpoint_count, "fraction": clipping.pinpoint_fraction},
+        "pinpoints": {"count": clipping.pinpoints.count, "fraction": clipping.pinpoints.fraction},
         "blocked": clipping.blocked,
     }
 
@@ -214,7 +214,7 @@ def _backdrop(reading: BackdropReading) -> dict[str, Any]:
         "uneven": reading.uneven,
         "blotch": reading.blotch,
         "blotch_at": reading.blotch_at,
-        "tint": {"red_green": reading.red_green, "blue_green": reading.blue_green},
+        "tint": {"red_green": reading.tint.red_green, "blue_green": reading.tint.blue_green},
         "log2_y": reading.log2_y,
         "uncertainty": dict(reading.uncertainty),
         "by": reading.by,

@@ -356,15 +356,15 @@ def test_a_warmer_left_shows_as_tint():
 
     found = read_backdrop(blocks, BOXES, colours=colours_of(blocks, EVEN, 0.12 * left, -0.2 * left))
 
-    assert found.red_green == pytest.approx(0.12, abs=0.01)
-    assert found.blue_green == pytest.approx(-0.20, abs=0.01)
+    assert found.tint.red_green == pytest.approx(0.12, abs=0.01)
+    assert found.tint.blue_green == pytest.approx(-0.20, abs=0.01)
     assert 0.0 < found.uncertainty["red_green"] < 0.005
 
 
 def test_a_sensor_of_one_colour_has_no_tint():
     found = read(EVEN)
 
-    assert found.red_green is None
+    assert found.tint.red_green is None
     assert found.why["red_green"] == "no_colour"
 
 
@@ -472,7 +472,7 @@ def test_every_figure_is_finite_or_absent_with_its_reason(seed, kind):
     found = read_backdrop(reduce_blocks(light, usable), BOXES, mid_grey=MID_GREY)
 
     for figure in ("zone", "left_right", "falloff", "uneven", "blotch", "red_green", "log2_y"):
-        value = getattr(found, figure)
+        value = getattr(found.tint if figure == "red_green" else found, figure)
         assert (value is None) == (figure in found.why)
         assert value is None or math.isfinite(value)
     assert all(math.isfinite(sure) for sure in found.uncertainty.values())

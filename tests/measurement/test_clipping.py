@@ -48,7 +48,7 @@ def full_where(mask, level=1.2):
 def test_nothing_clipped_is_told_from_the_histograms_alone():
     found, masks = clipping_of(exact(np.full((20, 20), 0.3)))
     assert masks is None
-    assert (found.any, found.all, found.areas, found.pinpoint_count) == (0.0, 0.0, (), 0)
+    assert (found.any, found.all, found.areas, found.pinpoints.count) == (0.0, 0.0, (), 0)
 
 
 @given(st.integers(0, 10_000))
@@ -70,8 +70,8 @@ def test_areas_are_those_of_an_independent_labelling(seed):
     reference = regionprops(label(full, connectivity=2))
     large = [region for region in reference if region.area >= 0.001 * full.size]
     assert len(found.areas) == len(large)
-    assert found.pinpoint_count == len(reference) - len(large)
-    assert found.pinpoint_fraction == pytest.approx(
+    assert found.pinpoints.count == len(reference) - len(large)
+    assert found.pinpoints.fraction == pytest.approx(
         sum(r.area for r in reference if r not in large) / full.size
     )
     assert masks is not None

@@ -13,8 +13,10 @@ from stopwise.measurement.measurement import (
     Levels,
     Measurement,
     PatchReading,
+    Pinpoints,
     Ratio,
     ShutterReading,
+    Tint,
     Zones,
 )
 from stopwise.plan import Plan
@@ -59,8 +61,7 @@ def backdrop(**figures: Any) -> BackdropReading:
         uneven=0.01,
         blotch=0.02,
         blotch_at=(0.2, 0.2),
-        red_green=0.0,
-        blue_green=0.0,
+        tint=Tint(0.0, 0.0),
         log2_y=-3.5,
     )
     return replace(plain, **figures)
@@ -85,8 +86,7 @@ def measurement(
             by_colour={"R": 0.0, "G": 0.0, "B": 0.0},
             headroom_stops={"R": 1.0, "G": 0.5, "B": 1.0},
             areas=areas,
-            pinpoint_count=pinpoints[0],
-            pinpoint_fraction=pinpoints[1],
+            pinpoints=Pinpoints(*pinpoints),
             blocked=0.0,
         ),
         zones=Zones(share=(0.0,) * 11, clipped=0.0, mid_grey=MID_GREY),

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from stopwise.measurement.measurement import BackdropReading, Point
+from stopwise.measurement.measurement import BackdropReading, Point, Tint
 from stopwise.measurement.quantiles import MAD_FACTOR
 from stopwise.measurement.sitter import find_parts, surface_over
 from stopwise.stops import MIDDLE_ZONE
@@ -145,8 +145,7 @@ _NOTHING = BackdropReading(
     uneven=None,
     blotch=None,
     blotch_at=None,
-    red_green=None,
-    blue_green=None,
+    tint=Tint(),
     log2_y=None,
 )
 
@@ -287,7 +286,7 @@ def _with_tint(reading: BackdropReading, paper: _Paper, colours: Colours | None)
     if warm is None or cool is None:
         return _unseen(reading, "no_colour", "red_green", "blue_green")
     return _sure(
-        replace(reading, red_green=warm[0], blue_green=cool[0]),
+        replace(reading, tint=Tint(warm[0], cool[0])),
         red_green=warm[1],
         blue_green=cool[1],
     )

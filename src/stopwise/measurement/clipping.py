@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from stopwise.measurement.levels import thresholds
-from stopwise.measurement.measurement import BlownArea, Clipping
+from stopwise.measurement.measurement import BlownArea, Clipping, Pinpoints
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -124,8 +124,7 @@ def read_clipping(
         by_colour={name: full[name] / _photosites(cells, name) for name in cells.channels},
         headroom_stops={name: _headroom(cells, levels, name) for name in cells.channels},
         areas=tuple(areas[:MOST_AREAS]),
-        pinpoint_count=len(pinpoints),
-        pinpoint_fraction=float(sum(pinpoints)) / shape,
+        pinpoints=Pinpoints(len(pinpoints), float(sum(pinpoints)) / shape),
         blocked=None
         if blocked_under is None
         else float(np.count_nonzero(cells.luminance < blocked_under)) / shape,

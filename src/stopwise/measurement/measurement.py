@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping  # noqa: TC003 - the record's JSON is read by these types
 from dataclasses import asdict, dataclass, field
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from stopwise.frame import Camera, Exposure
+from stopwise.frame import Camera, Exposure  # noqa: TC001 - read by these types too
 
 Box = tuple[float, float, float, float]
 """x0, y0, x1, y1 as fractions of the upright picture, x to the right, y down."""
@@ -77,6 +75,14 @@ class BlownArea:
 
 
 @dataclass(frozen=True, slots=True)
+class Pinpoints:
+    """Specks under the plan's `pinpoint_largest`: how many, and their share of the frame."""
+
+    count: int
+    fraction: float
+
+
+@dataclass(frozen=True, slots=True)
 class Clipping:
     """What is clipped or blocked, as fractions of the frame's cells unless said otherwise.
 
@@ -90,8 +96,8 @@ class Clipping:
         Stops from the 99.9th percentile of a colour to its saturation, never below 0; same keys.
     areas
         Blown areas, largest first.
-    pinpoint_count, pinpoint_fraction
-        Specks under the plan's `pinpoint_largest`.
+    pinpoints
+        What is too small for an area.
     blocked
         Share of cells under Zone 1; None where zones aren't seen.
     """
@@ -101,8 +107,7 @@ class Clipping:
     by_colour: Mapping[str, float]
     headroom_stops: Mapping[str, float | None]
     areas: tuple[BlownArea, ...]
-    pinpoint_count: int
-    pinpoint_fraction: float
+    pinpoints: Pinpoints
     blocked: float | None
 
 
@@ -218,6 +223,14 @@ class Ratio:
 
 
 @dataclass(frozen=True, slots=True)
+class Tint:
+    """Balanced R/G and B/G, left minus right, stops; None where not seen."""
+
+    red_green: float | None = None
+    blue_green: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class BackdropReading:
     """How the backdrop lies: zones and stops, places as points of the upright picture.
 
@@ -235,8 +248,8 @@ class BackdropReading:
         RMS of what the surface leaves, noise taken out.
     blotch, blotch_at
         Greatest lightly smoothed residual (signed), and where.
-    red_green, blue_green
-        Tint: balanced R/G and B/G, left minus right.
+    tint
+        How colour changes from left to right.
     log2_y
         Median of log2 Y against the anchor.
     uncertainty
@@ -255,8 +268,7 @@ class BackdropReading:
     uneven: float | None
     blotch: float | None
     blotch_at: Point | None
-    red_green: float | None
-    blue_green: float | None
+    tint: Tint
     log2_y: float | None
     uncertainty: Mapping[str, float] = field(default_factory=dict)
     by: Literal["frame", "plate"] = "frame"

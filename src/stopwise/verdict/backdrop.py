@@ -57,7 +57,7 @@ def _finding(key: str, wish: float, within: Within, reading: BackdropReading) ->
 
 def _measured(key: str, reading: BackdropReading) -> float | None:
     if key == "tint":
-        sides = (reading.red_green, reading.blue_green)
+        sides = (reading.tint.red_green, reading.tint.blue_green)
         return None if None in sides else max(abs(side) for side in sides if side is not None)
     value: float | None = getattr(reading, key)
     return abs(value) if key == "blotch" and value is not None else value

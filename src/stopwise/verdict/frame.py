@@ -78,9 +78,9 @@ def _inside(point: tuple[float, float], boxes: list[Box]) -> bool:
 
 
 def _pinpoints(plan: Plan, measurement: Measurement) -> Finding:
-    fraction = measurement.clipping.pinpoint_fraction
+    fraction = measurement.clipping.pinpoints.fraction
     within = (None, plan.limits.pinpoints_total)
-    count = measurement.clipping.pinpoint_count
+    count = measurement.clipping.pinpoints.count
     return Finding(
         check="pinpoints",
         of="frame",
