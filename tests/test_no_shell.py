@@ -92,7 +92,7 @@ HOSTILE = (
     "| touch PWNED.dng",
     "a && touch PWNED #.dng",
     "a\n touch PWNED\n.dng",
-    "--leaf=PWNED.dng",
+    "--slip=PWNED.dng",
     "-rf.dng",
 )
 
@@ -116,11 +116,11 @@ def test_hostile_names_are_judged_and_do_nothing(tmp_path: Path) -> None:
     assert (code, heard) == (0, [])
     files = [json.loads(line)["file"] for line in said.splitlines()]
     assert files == list(HOSTILE)
-    code, heard, _ = run_in(tmp_path, ["check", "--leaf", "leaves", "--", HOSTILE[0], HOSTILE[2]])
+    code, heard, _ = run_in(tmp_path, ["check", "--slip", "slips", "--", HOSTILE[0], HOSTILE[2]])
     assert (code, heard) == (0, [])
-    leaves = {path.name for path in (tmp_path / "leaves").iterdir()}
-    assert len(leaves) == 2
-    assert sorted(path.name for path in tmp_path.iterdir()) == sorted([*before, "leaves"])
+    slips = {path.name for path in (tmp_path / "slips").iterdir()}
+    assert len(slips) == 2
+    assert sorted(path.name for path in tmp_path.iterdir()) == sorted([*before, "slips"])
 
 
 def test_the_listening_hears_a_program_that_is_started(tmp_path: Path) -> None:

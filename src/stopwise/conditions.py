@@ -1,6 +1,6 @@
 """Every condition that a file or a figure can be in: code, name, short and long text.
 
-Text output, the board, the ledger and the docs all read this table, so that one condition has one
+Text output, the page, the ledger and the docs all read this table, so that one condition has one
 wording everywhere. Codes are kept for good: a code is never used again for something else.
 """
 

@@ -266,18 +266,18 @@ def jacket(record):
     return state
 
 
-def test_a_leaf_is_drawn_for_each_frame(capsys, tmp_path):
-    leaves = tmp_path / "some" / "leaves"
-    checked(capsys, SAMPLES / "F0011.dng", SAMPLES / "F0021.dng", "--plan", PLAN, "--leaf", leaves)
-    drawn = {path.name: path.read_bytes() for path in leaves.iterdir()}
+def test_a_slip_is_drawn_for_each_frame(capsys, tmp_path):
+    slips = tmp_path / "some" / "slips"
+    checked(capsys, SAMPLES / "F0011.dng", SAMPLES / "F0021.dng", "--plan", PLAN, "--slip", slips)
+    drawn = {path.name: path.read_bytes() for path in slips.iterdir()}
     assert drawn.keys() == {"F0011.png", "F0021.png"}
     assert all(content.startswith(b"\x89PNG") for content in drawn.values())
     assert drawn["F0011.png"] != drawn["F0021.png"]
 
 
-def test_leaves_that_cannot_be_written_are_told(capsys, tmp_path):
+def test_slips_that_cannot_be_written_are_told(capsys, tmp_path):
     (tmp_path / "taken").write_text("a file", encoding="utf-8")
-    code, _, said = checked(capsys, SAMPLES / "F0011.dng", "--leaf", tmp_path / "taken")
+    code, _, said = checked(capsys, SAMPLES / "F0011.dng", "--slip", tmp_path / "taken")
     assert code == 2
     assert "can't be made" in said
 
@@ -306,7 +306,7 @@ def test_frames_are_opened_read_only(capsys, tmp_path):
     shutil.copy(SAMPLES / "F0011.dng", frame)
     frame.chmod(0o444)
     before = frame.read_bytes(), frame.stat().st_mtime_ns
-    checked(capsys, frame, "--plan", PLAN, "--leaf", tmp_path / "leaves")
+    checked(capsys, frame, "--plan", PLAN, "--slip", tmp_path / "slips")
     assert (frame.read_bytes(), frame.stat().st_mtime_ns) == before
 
 

@@ -124,11 +124,11 @@ def test_solos_that_the_ledger_keeps_are_not_decoded_again(compare, tmp_path, mo
             assert answer["lamps"][name] == pytest.approx(stops, abs=0.01), name
 
 
-def test_the_leaf_is_drawn_beside_the_figures(made, compare, tmp_path):
-    compare("F0011.dng", "A0001.dng", "--leaf", str(tmp_path))
-    [leaf] = tmp_path.iterdir()
-    assert leaf.name == "F0011 to A0001.png"
-    assert leaf.read_bytes()[:8] == b"\x89PNG\r\n\x1a\n"
+def test_the_slip_is_drawn_beside_the_figures(made, compare, tmp_path):
+    compare("F0011.dng", "A0001.dng", "--slip", str(tmp_path))
+    [slip] = tmp_path.iterdir()
+    assert slip.name == "F0011 to A0001.png"
+    assert slip.read_bytes()[:8] == b"\x89PNG\r\n\x1a\n"
 
 
 @pytest.mark.parametrize(

@@ -22,10 +22,10 @@ from stopwise.pipeline.light import read_light
 from stopwise.plan.reading import load_plan
 from stopwise.plan.wishes import wishes_now
 from stopwise.preparing.dialling import dial_plan
-from stopwise.report.leaf import draw_leaf
-from stopwise.report.leaf.dialled import draw_dial_leaf, shown_light
-from stopwise.report.leaf.sheet import Area, Sheet
 from stopwise.report.look import DARK
+from stopwise.report.slip import draw_slip
+from stopwise.report.slip.dialled import draw_dial_slip, shown_light
+from stopwise.report.slip.sheet import Area, Sheet
 
 if TYPE_CHECKING:
     from stopwise.plan.model import Plan
@@ -115,7 +115,7 @@ def _dialled() -> Image.Image:
         path = Path(folder) / "plan.toml"
         path.write_text(text, encoding="utf-8")
         done = dial_plan(path, keep=["fill"], folder=SAMPLES)
-    png = draw_dial_leaf(done.answer, done.plan, done.sentences)
+    png = draw_dial_slip(done.answer, done.plan, done.sentences)
     return Image.open(io.BytesIO(png)).resize((1200, 900), Image.Resampling.LANCZOS)
 
 
@@ -125,8 +125,8 @@ def _causes(plan: Plan) -> Image.Image:
     both = Image.new("RGB", (1520, 660), DARK.ground)
     for place, name in enumerate(names):
         done = assess(SAMPLES / f"{name}.dng", brief)
-        leaf = Image.open(io.BytesIO(draw_leaf(done.record, done.picture, plan=plan)))
-        part = leaf.crop((0, 0, 1600, 900)).resize((752, 423), Image.Resampling.LANCZOS)
+        slip = Image.open(io.BytesIO(draw_slip(done.record, done.picture, plan=plan)))
+        part = slip.crop((0, 0, 1600, 900)).resize((752, 423), Image.Resampling.LANCZOS)
         both.paste(part, (place * 768, 0))
     return both.crop((0, 0, 1520, 423))
 

@@ -1,4 +1,4 @@
-"""`stopwise dial` on the sample frames: JSON, text, leaf, cache, and what it ends with."""
+"""`stopwise dial` on the sample frames: JSON, text, slip, cache, and what it ends with."""
 
 from __future__ import annotations
 
@@ -135,13 +135,13 @@ def test_a_take_that_turned_a_lamp_moves_where_it_stands_now(studio, capfd):
     assert after["lamps"]["key"]["power"] == before["lamps"]["key"]["power"]
 
 
-def test_the_leaf_shows_the_picture_that_the_powers_would_give(studio, capfd):
-    assert dialled(studio, capfd, "--leaf", str(studio / "leaves"))[0] == 0
-    sheet = Image.open(studio / "leaves" / "plan-dialled.png")
+def test_the_slip_shows_the_picture_that_the_powers_would_give(studio, capfd):
+    assert dialled(studio, capfd, "--slip", str(studio / "slips"))[0] == 0
+    sheet = Image.open(studio / "slips" / "plan-dialled.png")
     assert sheet.size == (1600, 1200)
     picture = np.asarray(sheet.convert("L"), float)[240:840, 60:860]
     assert picture.std() > 30.0
-    assert dialled(studio, capfd, "--leaf", str(studio / "one.png"))[0] == 0
+    assert dialled(studio, capfd, "--slip", str(studio / "one.png"))[0] == 0
     Image.open(io.BytesIO((studio / "one.png").read_bytes())).verify()
 
 

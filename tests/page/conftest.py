@@ -1,4 +1,4 @@
-"""Scenes for the board's tests: a ledger with frames, a plan file, a client or a browser."""
+"""Scenes for the page's tests: a ledger with frames, a plan file, a client or a browser."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from support.board_scene import scene_in
+from support.page_scene import scene_in
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from playwright.sync_api import Browser, Page
 
-    from support.board_scene import Scene
+    from support.page_scene import Scene
 
 BROWSER = os.environ.get("STOPWISE_BROWSER") or shutil.which("chromium")
 _FLAGS = (
@@ -42,8 +42,8 @@ def scene(tmp_path: Path) -> Iterator[Scene]:
 def browser() -> Iterator[Browser]:
     if BROWSER is None:
         if os.environ.get("CI"):
-            pytest.fail("in CI the board must be shown in a browser: install chromium")
-        pytest.skip("no chromium here: set STOPWISE_BROWSER to show the board in one")
+            pytest.fail("in CI the page must be shown in a browser: install chromium")
+        pytest.skip("no chromium here: set STOPWISE_BROWSER to show the page in one")
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as playwright:

@@ -1,4 +1,4 @@
-"""Draw the pictures of docs/board.md anew: sample frames under the real watch, at three sizes.
+"""Draw the pictures of docs/page.md anew: sample frames under the real watch, at three sizes.
 
 Run it in the project's folder: python tests/page/draw_docs.py
 """
@@ -18,7 +18,7 @@ sys.path.insert(0, str(ROOT / "tests"))
 from PIL import Image  # noqa: E402 - after the path to our own helpers
 from playwright.sync_api import sync_playwright  # noqa: E402
 
-from support.board_process import BoardProcess  # noqa: E402
+from support.page_process import PageProcess  # noqa: E402
 
 FRAMES = ("F0010", "F0011", "F0012", "F0013")
 SIZES = {"phone": (375, 812), "laptop": (1440, 900), "4k": (3840, 2160)}
@@ -29,26 +29,26 @@ _TOLD_S = 9.0
 
 
 def main() -> None:
-    """Write docs/board-phone.jpg, docs/board-laptop.jpg and docs/board-4k.jpg."""
+    """Write docs/page-phone.jpg, docs/page-laptop.jpg and docs/page-4k.jpg."""
     with (
         tempfile.TemporaryDirectory() as folder,
-        BoardProcess(Path(folder)) as board,
+        PageProcess(Path(folder)) as watch,
         sync_playwright() as playwright,
     ):
         browser = playwright.chromium.launch(
             executable_path=shutil.which("chromium"), args=["--no-sandbox"]
         )
         page = browser.new_page()
-        page.goto(board.address)
+        page.goto(watch.address)
         for name in FRAMES:
-            board.land(f"{name}.dng")
-            board.judged()
+            watch.land(f"{name}.dng")
+            watch.judged()
         page.keyboard.press("o")  # the lamp that was out in F0012 is seen to
         time.sleep(_TOLD_S)
         for name, (width, height) in SIZES.items():
             page.set_viewport_size({"width": width, "height": height})
             time.sleep(_SETTLE_S)
-            _keep(page.screenshot(), ROOT / "docs" / f"board-{name}.jpg")
+            _keep(page.screenshot(), ROOT / "docs" / f"page-{name}.jpg")
         browser.close()
 
 

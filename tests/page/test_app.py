@@ -19,9 +19,9 @@ from stopwise.page.difference import contours, patch_rows
 from stopwise.page.gate import Rules
 from stopwise.page.pictures import Pictures
 from stopwise.plan import load_plan
-from support.board_process import SAMPLES
-from support.board_scene import Scene, hair_out, key_hot, on_plan
 from support.made_picture import drawable, made_picture, rendered
+from support.page_process import SAMPLES
+from support.page_scene import Scene, hair_out, key_hot, on_plan
 from support.records import unreadable
 
 if TYPE_CHECKING:
@@ -240,10 +240,10 @@ def test_view_numbers_follow_the_rows(scene: Scene) -> None:
 
 
 def test_the_pages_own_files_come_from_memory_and_only_they(client: TestClient) -> None:
-    answer = client.get("/static/board.js")
+    answer = client.get("/static/page.js")
     assert answer.headers["content-type"].startswith("text/javascript")
     tag = answer.headers["etag"]
-    assert client.get("/static/board.js", headers={"if-none-match": tag}).status_code == 304
+    assert client.get("/static/page.js", headers={"if-none-match": tag}).status_code == 304
     for path in ("/static/", "/static/../app.py", "/static/%2e%2e%2fapp.py", "/static/none.js"):
         assert client.get(path).status_code == 404
 

@@ -1,4 +1,4 @@
-"""The board in a real browser: what a person sees, does, and comes back to."""
+"""The page in a real browser: what a person sees, does, and comes back to."""
 
 from __future__ import annotations
 
@@ -11,12 +11,12 @@ import pytest
 from playwright.sync_api import expect
 
 from stopwise.conditions import condition
-from stopwise.page.serving import BoardServer
+from stopwise.page.serving import PageServer
 from stopwise.plan import load_plan
-from support.board_pages import SIZES, box_of, drawn, opened
-from support.board_process import SAMPLES
-from support.board_scene import PLAN_TEXT, Scene, hair_out, key_hot, on_plan, scene_in
 from support.made_picture import drawable, made_picture
+from support.page_in_browser import SIZES, box_of, drawn, opened
+from support.page_process import SAMPLES
+from support.page_scene import PLAN_TEXT, Scene, hair_out, key_hot, on_plan, scene_in
 from support.records import finding, turned
 
 if TYPE_CHECKING:
@@ -29,15 +29,15 @@ HOSTILE = "<img src=x onerror=alert(1)>\x1b[2J\u202e.dng"
 
 
 @pytest.fixture
-def board(scene: Scene) -> Iterator[BoardServer]:
-    with BoardServer(scene.desk) as server:
-        yield server
+def server(scene: Scene) -> Iterator[PageServer]:
+    with PageServer(scene.desk) as serving:
+        yield serving
 
 
 def test_the_call_line_changes_with_each_frame(
-    scene: Scene, board: BoardServer, page: Page
+    scene: Scene, server: PageServer, page: Page
 ) -> None:
-    opened(page, board)
+    opened(page, server)
     expect(page.locator("#say")).to_have_text("Waiting for the first frame.")
     scene.land(key_hot())
     expect(page.locator("#say")).to_have_text("Lit cheek 0.4 over.")
@@ -49,11 +49,11 @@ def test_the_call_line_changes_with_each_frame(
 
 @pytest.mark.parametrize(("width", "height"), SIZES)
 def test_the_call_is_large_and_nothing_scrolls_sideways(
-    scene: Scene, board: BoardServer, page: Page, width: int, height: int
+    scene: Scene, server: PageServer, page: Page, width: int, height: int
 ) -> None:
     page.set_viewport_size({"width": width, "height": height})
     scene.land(key_hot())
-    opened(page, board)
+    opened(page, server)
     expect(page.locator("#say")).to_have_text("Lit cheek 0.4 over.")
     size = page.evaluate("parseFloat(getComputedStyle(document.querySelector('#say')).fontSize)")
     assert size >= 0.047 * width - 0.01
@@ -65,11 +65,11 @@ LAPTOPS = [(1280, 720), (1366, 768), (1440, 900), (1920, 1080)]
 
 @pytest.mark.parametrize(("width", "height"), LAPTOPS)
 def test_a_laptop_shows_the_first_row_whole_and_no_heading_cut(
-    scene: Scene, board: BoardServer, page: Page, width: int, height: int
+    scene: Scene, server: PageServer, page: Page, width: int, height: int
 ) -> None:
     page.set_viewport_size({"width": width, "height": height})
     scene.land(key_hot())
-    opened(page, board)
+    opened(page, server)
     expect(page.locator("#image")).to_be_visible()
     page.wait_for_timeout(200)
     bar = box_of(page, "#tools")
@@ -85,11 +85,11 @@ def test_a_laptop_shows_the_first_row_whole_and_no_heading_cut(
 
 @pytest.mark.parametrize(("width", "height"), SIZES)
 def test_how_far_behind_stands_beside_the_call_where_there_is_room(
-    scene: Scene, board: BoardServer, page: Page, width: int, height: int
+    scene: Scene, server: PageServer, page: Page, width: int, height: int
 ) -> None:
     page.set_viewport_size({"width": width, "height": height})
     scene.land(key_hot())
-    opened(page, board)
+    opened(page, server)
     expect(page.locator("#say")).to_have_text("Lit cheek 0.4 over.")
     scene.desk.status(behind=2, backlog=0, decoding=[])
     expect(page.locator("#late")).to_have_text("2 behind")
@@ -103,9 +103,9 @@ def test_how_far_behind_stands_beside_the_call_where_there_is_room(
 
 
 def test_a_call_that_leaves_no_room_has_how_far_behind_below_it(
-    scene: Scene, board: BoardServer, page: Page
+    scene: Scene, server: PageServer, page: Page
 ) -> None:
-    opened(page, board)
+    opened(page, server)
     scene.desk.status(behind=12, backlog=0, decoding=[])
     page.evaluate(
         "for (const id of ['say', 'do']) document.getElementById(id).innerHTML ="
@@ -129,31 +129,31 @@ def _beside(page: Page) -> str:
 
 
 def test_a_line_of_38_wide_letters_stays_on_the_screen_at_its_size(
-    scene: Scene, board: BoardServer, page: Page
+    scene: Scene, server: PageServer, page: Page
 ) -> None:
     frame = key_hot()
     frame["findings"][0]["of"] = "W" * 60
     scene.land(frame)
-    opened(page, board)
+    opened(page, server)
     expect(page.locator("#say")).to_contain_text("0.4 over.")
     right = page.evaluate("document.querySelector('#say .fit').getBoundingClientRect().right")
     assert 700 < right <= 1440
 
 
 def test_each_lamp_on_the_floor_has_its_instruction(
-    scene: Scene, board: BoardServer, page: Page
+    scene: Scene, server: PageServer, page: Page
 ) -> None:
     scene.land(key_hot())
-    opened(page, board)
+    opened(page, server)
     expect(page.locator("#lamps .called")).to_have_text(re.compile(r"key\s*down 0\.4, to -2\.4"))
     expect(page.locator("#lamps li")).to_have_count(5)
 
 
 def test_the_instruction_stands_at_the_lamp_itself_and_carries_far(
-    scene: Scene, board: BoardServer, page: Page
+    scene: Scene, server: PageServer, page: Page
 ) -> None:
     scene.land(key_hot())
-    opened(page, board)
+    opened(page, server)
     expect(page.locator("#floor .lamp.called")).to_have_count(1)
     expect(page.locator("#floor .told-there")).to_have_text("down 0.4")
     lamp, told = box_of(page, "#floor .lamp.called circle"), box_of(page, "#floor .told-there")
@@ -184,7 +184,7 @@ def test_three_lamps_called_and_long_names_keep_to_the_screen(
         frame["findings"].append(finding(check, of, 0.5, 0.0, **turned(name, -0.5)))
     scene.land(frame)
     page.set_viewport_size({"width": size[0], "height": size[1]})
-    with BoardServer(scene.desk) as server:
+    with PageServer(scene.desk) as server:
         opened(page, server)
         scene.desk.status(behind=3, backlog=2, decoding=[f"{'another-' * 8}2.dng"])
         expect(page.locator("#lamps .called")).to_have_count(3)
@@ -202,10 +202,10 @@ def test_three_lamps_called_and_long_names_keep_to_the_screen(
 
 
 def test_what_fails_stands_open_and_what_holds_is_counted(
-    scene: Scene, board: BoardServer, page: Page
+    scene: Scene, server: PageServer, page: Page
 ) -> None:
     scene.land(key_hot())
-    opened(page, board)
+    opened(page, server)
     expect(page.locator("#findings li")).to_have_count(1)
     expect(page.locator("#findings li")).to_contain_text("Lit cheek 0.4 over.")
     expect(page.locator("#held-findings li").first).to_be_hidden()
@@ -217,12 +217,12 @@ def test_what_fails_stands_open_and_what_holds_is_counted(
 
 
 def test_the_run_shows_each_patch_and_each_lamp(
-    scene: Scene, board: BoardServer, page: Page
+    scene: Scene, server: PageServer, page: Page
 ) -> None:
     strong = {"key": {"stops": 0.6, "uncertainty": 0.03, "state": "strong"}}
     scene.land(on_plan() | {"lamps": strong})
     scene.land(hair_out() | {"lamps": strong | hair_out()["lamps"]})
-    opened(page, board)
+    opened(page, server)
     words = page.locator("#run-words")
     expect(words).to_contain_text("lit cheek: 0.0")
     expect(words).to_contain_text("key lamp: +0.6; hair lamp: out")
@@ -230,7 +230,7 @@ def test_the_run_shows_each_patch_and_each_lamp(
 
 
 def test_every_condition_of_a_frame_stands_on_the_page_in_the_tables_words(
-    scene: Scene, board: BoardServer, page: Page
+    scene: Scene, server: PageServer, page: Page
 ) -> None:
     frame = on_plan()
     frame["levels"]["why"] = {"black": "black_off"}
@@ -239,7 +239,7 @@ def test_every_condition_of_a_frame_stands_on_the_page_in_the_tables_words(
     frame["ratio"] |= {"stops": None, "ratio": None, "why": "one_heap"}
     frame["backdrop"] |= {"left_right": None, "why": {"left_right": "no_pairs"}}
     scene.land(frame)
-    opened(page, board)
+    opened(page, server)
     facts = page.locator("#facts")
     for name in ("black_off", "not_followed", "one_heap", "no_pairs"):
         expect(facts).to_contain_text(condition(name).short)
@@ -247,11 +247,11 @@ def test_every_condition_of_a_frame_stands_on_the_page_in_the_tables_words(
     expect(facts).to_contain_text(f"paper: {condition('no_pairs').short}")
 
 
-def test_any_frame_is_found_and_stepped_from(scene: Scene, board: BoardServer, page: Page) -> None:
+def test_any_frame_is_found_and_stepped_from(scene: Scene, server: PageServer, page: Page) -> None:
     scene.land(key_hot(0.9))
     for _ in range(65):
         scene.keep(on_plan())
-    opened(page, board)
+    opened(page, server)
     expect(page.locator("#say")).to_have_text("On plan.")
     page.keyboard.press("f")
     page.get_by_label("Its number, or its file's name").fill("F0001.dng")
@@ -268,13 +268,13 @@ def test_any_frame_is_found_and_stepped_from(scene: Scene, board: BoardServer, p
 
 
 def test_a_frame_of_the_morning_is_compared_with_the_last(
-    scene: Scene, board: BoardServer, page: Page
+    scene: Scene, server: PageServer, page: Page
 ) -> None:
     scene.land(on_plan())
     for _ in range(62):
         scene.keep(on_plan())
     scene.land(key_hot())
-    opened(page, board)
+    opened(page, server)
     expect(page.locator("#say")).to_have_text("Lit cheek 0.4 over.")
     page.keyboard.press("c")
     expect(page.get_by_role("row", name=re.compile("^lit cheek"))).to_be_visible()
@@ -285,11 +285,11 @@ def test_a_frame_of_the_morning_is_compared_with_the_last(
 
 
 def test_a_phone_has_the_first_buttons_at_hand_and_the_rest_behind_one(
-    scene: Scene, board: BoardServer, page: Page
+    scene: Scene, server: PageServer, page: Page
 ) -> None:
     page.set_viewport_size({"width": 375, "height": 812})
     scene.land(on_plan())
-    opened(page, board)
+    opened(page, server)
     expect(page.get_by_role("button", name="Adopt")).to_be_hidden()
     page.get_by_role("button", name="More").click()
     expect(page.get_by_role("button", name="Less")).to_have_attribute("aria-expanded", "true")
@@ -307,10 +307,10 @@ LAYERS = {
 
 @pytest.mark.parametrize("layer", LAYERS)
 def test_layers_are_put_away_and_taken_back_by_button_and_key(
-    scene: Scene, board: BoardServer, page: Page, layer: str
+    scene: Scene, server: PageServer, page: Page, layer: str
 ) -> None:
     scene.land(key_hot())
-    opened(page, board)
+    opened(page, server)
     key, drawn_as = LAYERS[layer]
     expect(page.locator(drawn_as)).not_to_have_count(0)
     page.get_by_role("button", name=layer, exact=True).click()
@@ -325,10 +325,10 @@ def test_layers_are_put_away_and_taken_back_by_button_and_key(
 
 
 def test_a_blown_area_has_an_outline_left_clean_inside_and_its_number(
-    scene: Scene, board: BoardServer, page: Page
+    scene: Scene, server: PageServer, page: Page
 ) -> None:
     scene.land(key_hot())
-    opened(page, board)
+    opened(page, server)
     expect(page.locator("#over .tag text")).to_have_text("1")
     fills = page.locator("#over .blown").evaluate_all(
         "all => all.map((e) => getComputedStyle(e).fill)"
@@ -337,10 +337,10 @@ def test_a_blown_area_has_an_outline_left_clean_inside_and_its_number(
 
 
 def test_a_value_on_the_ruler_stands_at_its_zone(
-    scene: Scene, board: BoardServer, page: Page
+    scene: Scene, server: PageServer, page: Page
 ) -> None:
     scene.land(key_hot())
-    opened(page, board)
+    opened(page, server)
     expect(page.locator("#ruler .value")).not_to_have_count(0)
     ends = page.evaluate(
         "[...document.querySelectorAll('#ruler > path.rule')][0].getBBox()"
@@ -357,10 +357,10 @@ def test_a_value_on_the_ruler_stands_at_its_zone(
 
 
 def test_a_patch_drawn_with_the_mouse_is_in_the_plan_file(
-    scene: Scene, board: BoardServer, page: Page
+    scene: Scene, server: PageServer, page: Page
 ) -> None:
     scene.land(on_plan())
-    opened(page, board)
+    opened(page, server)
     page.get_by_role("button", name="Draw patches").click()
     expect(page.locator("#over .thing")).to_have_count(5)
     drawn(page, (0.40, 0.64), (0.48, 0.70))
@@ -376,11 +376,11 @@ def test_a_patch_drawn_with_the_mouse_is_in_the_plan_file(
 
 
 def test_a_patch_is_moved_with_the_mouse_and_undone_by_key(
-    scene: Scene, board: BoardServer, page: Page
+    scene: Scene, server: PageServer, page: Page
 ) -> None:
     before = scene.plan_path.read_text()
     scene.land(on_plan())
-    opened(page, board)
+    opened(page, server)
     page.keyboard.press("p")
     expect(page.locator("#over .thing")).to_have_count(5)
     drawn(page, (0.5, 0.23), (0.55, 0.33))
@@ -394,10 +394,10 @@ def test_a_patch_is_moved_with_the_mouse_and_undone_by_key(
 
 
 def test_a_patch_is_moved_sized_and_taken_out_by_keyboard_alone(
-    scene: Scene, board: BoardServer, page: Page
+    scene: Scene, server: PageServer, page: Page
 ) -> None:
     scene.land(on_plan())
-    opened(page, board)
+    opened(page, server)
     page.keyboard.press("p")
     hair = page.locator('#over .thing[data-name="hair"]')
     hair.focus()
@@ -413,11 +413,11 @@ def test_a_patch_is_moved_sized_and_taken_out_by_keyboard_alone(
 
 
 def test_a_key_pressed_at_once_after_a_question_is_heard(
-    scene: Scene, board: BoardServer, page: Page
+    scene: Scene, server: PageServer, page: Page
 ) -> None:
     """A field that was left keeps the focus until the next picture, and keys typed in it count."""
     scene.land(on_plan())
-    opened(page, board)
+    opened(page, server)
     page.keyboard.press("l")
     page.get_by_role("dialog").get_by_role("checkbox").first.focus()
     left = page.evaluate(
@@ -428,11 +428,11 @@ def test_a_key_pressed_at_once_after_a_question_is_heard(
 
 
 def test_a_note_of_the_watch_waits_until_an_answer_was_read(
-    scene: Scene, board: BoardServer, page: Page
+    scene: Scene, server: PageServer, page: Page
 ) -> None:
     scene.land(on_plan())
     page.clock.install()
-    opened(page, board)
+    opened(page, server)
     scene.desk.note("Watching today.")
     expect(page.locator("#told")).to_have_text("Watching today.")
     page.keyboard.press("p")
@@ -450,10 +450,10 @@ def test_a_note_of_the_watch_waits_until_an_answer_was_read(
 
 
 def test_a_patch_is_opened_by_a_second_tap_renamed_and_taken_out(
-    scene: Scene, board: BoardServer, page: Page
+    scene: Scene, server: PageServer, page: Page
 ) -> None:
     scene.land(on_plan())
-    opened(page, board)
+    opened(page, server)
     page.get_by_role("button", name="Draw patches").click()
     hair = page.locator('#over .thing[data-name="hair"] .inside')
     hair.click()
@@ -475,10 +475,10 @@ def test_a_patch_is_opened_by_a_second_tap_renamed_and_taken_out(
 
 
 def test_a_backdrop_box_is_drawn_moved_by_key_and_taken_out(
-    scene: Scene, board: BoardServer, page: Page
+    scene: Scene, server: PageServer, page: Page
 ) -> None:
     scene.land(on_plan())
-    opened(page, board)
+    opened(page, server)
     page.keyboard.press("p")
     expect(page.locator("#over .thing.backdrop")).to_have_count(2)
     drawn(page, (0.40, 0.02), (0.60, 0.08))
@@ -521,10 +521,10 @@ HEAR_SOUND = """
 
 
 def test_sound_is_off_until_asked_for_then_two_low_knocks_and_another_for_a_lamp_out(
-    scene: Scene, board: BoardServer, page: Page
+    scene: Scene, server: PageServer, page: Page
 ) -> None:
     page.add_init_script(HEAR_SOUND)
-    opened(page, board)
+    opened(page, server)
     scene.land(key_hot())
     expect(page.locator("#say")).to_have_text("Lit cheek 0.4 over.")
     assert page.evaluate("window.struck") == []
@@ -550,9 +550,9 @@ def test_sound_is_off_until_asked_for_then_two_low_knocks_and_another_for_a_lamp
 
 
 def test_before_any_frame_the_set_stands_there_and_without_a_plan_it_is_said(
-    scene: Scene, board: BoardServer, page: Page
+    scene: Scene, server: PageServer, page: Page
 ) -> None:
-    opened(page, board)
+    opened(page, server)
     expect(page.locator("#lamps li")).to_have_count(5)
     expect(page.locator("#lamps")).to_contain_text("at -2.0")
     expect(page.locator("#floor .lamp")).to_have_count(5)
@@ -564,12 +564,12 @@ def test_before_any_frame_the_set_stands_there_and_without_a_plan_it_is_said(
 
 
 def test_the_table_of_a_comparison_is_in_sight_on_a_laptop(
-    scene: Scene, board: BoardServer, page: Page
+    scene: Scene, server: PageServer, page: Page
 ) -> None:
     page.set_viewport_size({"width": 1366, "height": 768})
     scene.land(on_plan())
     scene.land(key_hot())
-    opened(page, board)
+    opened(page, server)
     expect(page.locator("#say")).to_have_text("Lit cheek 0.4 over.")
     page.keyboard.press("c")
     row = page.get_by_role("row", name=re.compile("^hair"))
@@ -580,10 +580,10 @@ def test_the_table_of_a_comparison_is_in_sight_on_a_laptop(
 
 
 def test_a_patch_changed_in_an_editor_meanwhile_is_not_overwritten(
-    scene: Scene, board: BoardServer, page: Page
+    scene: Scene, server: PageServer, page: Page
 ) -> None:
     scene.land(on_plan())
-    opened(page, board)
+    opened(page, server)
     page.keyboard.press("p")
     expect(page.locator("#over .thing")).to_have_count(5)
     edited = scene.plan_path.read_text().replace("zone = 6.0", "zone = 5.8")
@@ -594,11 +594,11 @@ def test_a_patch_changed_in_an_editor_meanwhile_is_not_overwritten(
 
 
 def test_a_frame_is_adopted_and_the_adoption_undone(
-    scene: Scene, board: BoardServer, page: Page
+    scene: Scene, server: PageServer, page: Page
 ) -> None:
     before = scene.plan_path.read_text()
     scene.land(key_hot())
-    opened(page, board)
+    opened(page, server)
     expect(page.locator("#say")).to_have_text("Lit cheek 0.4 over.")
     page.keyboard.press("a")
     page.get_by_role("dialog").get_by_role("button", name="Adopt").click()
@@ -609,10 +609,10 @@ def test_a_frame_is_adopted_and_the_adoption_undone(
     assert scene.plan_path.read_text() == before
 
 
-def test_a_solo_is_marked_and_a_take_begun(scene: Scene, board: BoardServer, page: Page) -> None:
+def test_a_solo_is_marked_and_a_take_begun(scene: Scene, server: PageServer, page: Page) -> None:
     scene.land(on_plan())
     shutil.copy(SAMPLES / "F0006.dng", scene.folder / "F0001.dng")
-    opened(page, board)
+    opened(page, server)
     expect(page.locator("#say")).to_have_text("On plan.")
     page.keyboard.press("m")
     page.get_by_label("solo of hair").check()
@@ -629,11 +629,11 @@ def test_a_solo_is_marked_and_a_take_begun(scene: Scene, board: BoardServer, pag
 
 
 def test_a_turn_that_was_noticed_is_accepted_as_a_take(
-    scene: Scene, board: BoardServer, page: Page
+    scene: Scene, server: PageServer, page: Page
 ) -> None:
     scene.ledger.settings.set("offered", {"key": -0.5})
     scene.land(on_plan())
-    opened(page, board)
+    opened(page, server)
     page.keyboard.press("t")
     expect(page.get_by_label("Yes, this was turned: key -0.5")).to_be_checked()
     page.get_by_role("button", name="Begin").click()
@@ -641,10 +641,10 @@ def test_a_turn_that_was_noticed_is_accepted_as_a_take(
     assert [(one.kind, one.body) for one in scene.ledger.orders.open()] == [("take", "yes")]
 
 
-def test_two_frames_are_compared_side_by_side(scene: Scene, board: BoardServer, page: Page) -> None:
+def test_two_frames_are_compared_side_by_side(scene: Scene, server: PageServer, page: Page) -> None:
     scene.land(on_plan())
     scene.land(key_hot())
-    opened(page, board)
+    opened(page, server)
     expect(page.locator("#say")).to_have_text("Lit cheek 0.4 over.")
     page.keyboard.press("c")
     row = page.get_by_role("row", name=re.compile("^lit cheek"))
@@ -655,11 +655,11 @@ def test_two_frames_are_compared_side_by_side(scene: Scene, board: BoardServer, 
 
 
 def test_earlier_frames_are_looked_at_while_new_ones_land(
-    scene: Scene, board: BoardServer, page: Page
+    scene: Scene, server: PageServer, page: Page
 ) -> None:
     scene.land(key_hot())
     scene.land(on_plan())
-    opened(page, board)
+    opened(page, server)
     expect(page.locator("#say")).to_have_text("On plan.")
     page.keyboard.press("ArrowLeft")
     expect(page.locator("#say")).to_have_text("Lit cheek 0.4 over.")
@@ -671,9 +671,9 @@ def test_earlier_frames_are_looked_at_while_new_ones_land(
 
 
 def test_a_lamp_that_was_out_stays_called_until_it_is_seen_to(
-    scene: Scene, board: BoardServer, page: Page
+    scene: Scene, server: PageServer, page: Page
 ) -> None:
-    opened(page, board)
+    opened(page, server)
     scene.land(hair_out())
     expect(page.locator("#say")).to_have_text("Hair lamp did not fire.")
     scene.land(on_plan())
@@ -682,8 +682,8 @@ def test_a_lamp_that_was_out_stays_called_until_it_is_seen_to(
     expect(page.locator("#say")).to_have_text("On plan.")
 
 
-def test_what_the_watcher_is_at_is_said(scene: Scene, board: BoardServer, page: Page) -> None:
-    opened(page, board)
+def test_what_the_watcher_is_at_is_said(scene: Scene, server: PageServer, page: Page) -> None:
+    opened(page, server)
     scene.desk.status(behind=2, backlog=0, decoding=["F0009.dng"])
     expect(page.locator("#line")).to_have_text("Reading F0009.dng")
     expect(page.locator("#late")).to_have_text("2 behind")
@@ -691,13 +691,13 @@ def test_what_the_watcher_is_at_is_said(scene: Scene, board: BoardServer, page: 
     expect(page.locator("#line")).to_have_text("")
 
 
-def test_a_hostile_file_name_is_text_only(scene: Scene, board: BoardServer, page: Page) -> None:
+def test_a_hostile_file_name_is_text_only(scene: Scene, server: PageServer, page: Page) -> None:
     page.on("dialog", lambda dialog: pytest.fail(dialog.message))
     frame = key_hot(file=HOSTILE)
     frame["patches"][HOSTILE] = frame["patches"].pop("mask")
     frame["findings"][0]["of"] = HOSTILE
     scene.land(frame)
-    opened(page, board)
+    opened(page, server)
     expect(page.locator("#facts")).to_contain_text(
         "<img src=x onerror=alert(1)>\\x1b[2J\\u202e.dng"
     )
@@ -705,10 +705,10 @@ def test_a_hostile_file_name_is_text_only(scene: Scene, board: BoardServer, page
 
 
 def test_the_clients_view_shows_picture_number_and_dot_and_no_figure(
-    scene: Scene, board: BoardServer, page: Page
+    scene: Scene, server: PageServer, page: Page
 ) -> None:
     scene.land(key_hot())
-    opened(page, board, "quiet")
+    opened(page, server, "quiet")
     expect(page.locator("#image")).to_be_visible()
     assert page.locator("main").inner_text().strip().splitlines()[-1] == "Frame 1"
     scene.land(on_plan())
@@ -719,7 +719,7 @@ def test_the_clients_view_shows_picture_number_and_dot_and_no_figure(
 
 def test_the_stream_heals_by_itself_and_misses_nothing(tmp_path: Path, page: Page) -> None:
     scene = scene_in(tmp_path)
-    with BoardServer(scene.desk) as server:
+    with PageServer(scene.desk) as server:
         port = server.rules.port
         opened(page, server)
         scene.land(on_plan())
@@ -728,7 +728,7 @@ def test_the_stream_heals_by_itself_and_misses_nothing(tmp_path: Path, page: Pag
     scene.keep(key_hot())
     scene.ledger.close()
     again = scene_in(tmp_path)
-    with BoardServer(again.desk, port=port):
+    with PageServer(again.desk, port=port):
         expect(page.locator("#say")).to_have_text("Lit cheek 0.4 over.", timeout=15_000)
         expect(page.locator("#line")).to_have_text("")
         again.land(on_plan())
@@ -737,10 +737,10 @@ def test_the_stream_heals_by_itself_and_misses_nothing(tmp_path: Path, page: Pag
     again.ledger.close()
 
 
-def test_a_read_only_board_offers_no_edit(tmp_path: Path, page: Page) -> None:
+def test_a_read_only_page_offers_no_edit(tmp_path: Path, page: Page) -> None:
     scene = scene_in(tmp_path, may_edit=False)
     scene.land(on_plan())
-    with BoardServer(scene.desk) as server:
+    with PageServer(scene.desk) as server:
         opened(page, server)
         expect(page.locator("#say")).to_have_text("On plan.")
         expect(page.get_by_role("button", name="Adopt")).to_have_count(0)
@@ -752,7 +752,7 @@ def test_a_read_only_board_offers_no_edit(tmp_path: Path, page: Page) -> None:
 
 
 def test_dialled_turns_and_the_predicted_picture_are_shown(
-    scene: Scene, board: BoardServer, page: Page
+    scene: Scene, server: PageServer, page: Page
 ) -> None:
     lamps = {"key": {"turn": -0.7, "power": -2.7, "at_limit": False}}
     predicted = {"patches": {"lit cheek": 6.5}, "ratios": [], "left_right": None, "clipped": 0.0}
@@ -761,7 +761,7 @@ def test_dialled_turns_and_the_predicted_picture_are_shown(
         drawable(made_picture(60, 40)),
     )
     scene.land(key_hot(0.7))
-    opened(page, board)
+    opened(page, server)
     page.keyboard.press("d")
     dialog = page.get_by_role("dialog")
     expect(dialog.get_by_role("row", name=re.compile("^key"))).to_contain_text("down 0.7, to -2.7")

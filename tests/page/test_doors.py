@@ -1,4 +1,4 @@
-"""The board as an attacker would try it: names, paths, bodies, Host, Origin and slow clients."""
+"""The page as an attacker would try it: names, paths, bodies, Host, Origin and slow clients."""
 
 from __future__ import annotations
 
@@ -13,14 +13,14 @@ from stopwise.page import doing, patience
 from stopwise.page.app import make_app
 from stopwise.page.gate import Rules
 from stopwise.page.news import event
-from stopwise.page.serving import BoardServer
-from support.board_scene import PLAN_TEXT, on_plan, scene_in
+from stopwise.page.serving import PageServer
+from support.page_scene import PLAN_TEXT, on_plan, scene_in
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from pathlib import Path
 
-    from support.board_scene import Scene
+    from support.page_scene import Scene
 
 HERE = "http://127.0.0.1:8080"
 SCRIPT = "<script>alert(1)</script>"
@@ -80,7 +80,7 @@ def test_no_action_is_done_for_another_host_or_origin(client: TestClient, path: 
         assert client.post(path, json={}, headers=headers).status_code == code
 
 
-def sent(server: BoardServer, head: str, body: bytes = b"") -> bytes:
+def sent(server: PageServer, head: str, body: bytes = b"") -> bytes:
     """Return the first line that a server answers to what is sent to it raw."""
     with socket.create_connection(("127.0.0.1", server.rules.port), timeout=10) as raw:
         here = f"127.0.0.1:{server.rules.port}"
@@ -90,7 +90,7 @@ def sent(server: BoardServer, head: str, body: bytes = b"") -> bytes:
 
 
 def test_an_oversized_body_is_refused_before_it_has_come(scene: Scene) -> None:
-    with BoardServer(scene.desk) as server:
+    with PageServer(scene.desk) as server:
         said = sent(server, "content-length: 1000000000000\r\n", b"x" * 70_000)
     assert b" 422 " in said
 
@@ -99,16 +99,16 @@ def test_a_body_that_comes_too_slowly_is_given_up(
     scene: Scene, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(doing, "_BODY_S", 0.1)
-    with BoardServer(scene.desk) as server:
+    with PageServer(scene.desk) as server:
         assert b" 408 " in sent(server, "content-length: 20\r\n", b"{")
 
 
 def test_headers_without_end_are_refused(scene: Scene) -> None:
-    with BoardServer(scene.desk) as server:
+    with PageServer(scene.desk) as server:
         assert b" 400 " in sent(server, f"x-long: {'x' * 20_000}")
 
 
-def connected(server: BoardServer, said: bytes = b"") -> socket.socket:
+def connected(server: PageServer, said: bytes = b"") -> socket.socket:
     raw = socket.create_connection(("127.0.0.1", server.rules.port), timeout=10)
     raw.sendall(said)
     return raw
@@ -137,7 +137,7 @@ def trickled(raw: socket.socket, said: bytes, *, pause_s: float) -> bool:
     return False
 
 
-def headers_of(server: BoardServer, request: str = "GET /frames") -> bytes:
+def headers_of(server: PageServer, request: str = "GET /frames") -> bytes:
     return f"{request} HTTP/1.1\r\nhost: 127.0.0.1:{server.rules.port}\r\n\r\n".encode()
 
 
@@ -145,9 +145,9 @@ def test_a_request_whose_headers_trickle_is_cut_off(
     scene: Scene, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(patience, "HEADERS_S", 0.4)
-    with BoardServer(scene.desk) as server, connected(server) as raw:
+    with PageServer(scene.desk) as server, connected(server) as raw:
         assert trickled(raw, headers_of(server), pause_s=0.05)
-    with BoardServer(scene.desk) as server, connected(server) as raw:
+    with PageServer(scene.desk) as server, connected(server) as raw:
         assert is_closed(raw), "a client that says nothing at all"
 
 
@@ -155,7 +155,7 @@ def test_a_second_request_that_trickles_is_cut_off_too(
     scene: Scene, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(patience, "HEADERS_S", 0.4)
-    with BoardServer(scene.desk) as server, connected(server) as raw:
+    with PageServer(scene.desk) as server, connected(server) as raw:
         raw.sendall(headers_of(server))
         assert raw.recv(65_536).startswith(b"HTTP/1.1 200")
         assert trickled(raw, headers_of(server), pause_s=0.05)
@@ -165,7 +165,7 @@ def test_a_body_that_nobody_awaits_is_cut_off_as_well(
     scene: Scene, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(patience, "BODY_S", 0.4)
-    with BoardServer(scene.desk) as server, connected(server) as raw:
+    with PageServer(scene.desk) as server, connected(server) as raw:
         whole = headers_of(server).replace(b"\r\n\r\n", b"\r\ncontent-length: 5000\r\n\r\n")
         raw.sendall(whole)
         assert raw.recv(65_536).startswith(b"HTTP/1.1 200")
@@ -177,7 +177,7 @@ def test_a_viewer_of_the_live_stream_is_never_cut_off(
 ) -> None:
     for limit in ("HEADERS_S", "BODY_S", "READING_S"):
         monkeypatch.setattr(patience, limit, 0.2)
-    with BoardServer(scene.desk) as server, connected(server) as raw:
+    with PageServer(scene.desk) as server, connected(server) as raw:
         raw.sendall(headers_of(server, "GET /events"))
         assert raw.recv(65_536).startswith(b"HTTP/1.1 200")
         time.sleep(0.8)
@@ -193,11 +193,11 @@ def test_a_client_that_reads_nothing_is_cut_off(
     scene: Scene, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(patience, "READING_S", 0.3)
-    with BoardServer(scene.desk) as server:
+    with PageServer(scene.desk) as server:
         raw = socket.socket()
         raw.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
         raw.connect(("127.0.0.1", server.rules.port))
-        raw.sendall(headers_of(server, "GET /static/board.js") * 400)
+        raw.sendall(headers_of(server, "GET /static/page.js") * 400)
         assert waited_for(lambda: not server.connections)
         raw.close()
 
@@ -205,7 +205,7 @@ def test_a_client_that_reads_nothing_is_cut_off(
 def test_no_more_clients_than_the_limits_are_held_and_they_come_in_again_after(
     scene: Scene,
 ) -> None:
-    with BoardServer(scene.desk) as server:
+    with PageServer(scene.desk) as server:
         held = [connected(server) for _ in range(patience.MOST_OF_ONE)]
         assert waited_for(lambda: server.connections == patience.MOST_OF_ONE)
         with connected(server) as one_more:
@@ -222,7 +222,7 @@ def test_128_connections_are_the_most_from_however_many_addresses(
 ) -> None:
     assert patience.MOST_CONNECTIONS == 128
     monkeypatch.setattr(patience, "MOST_OF_ONE", 1000)
-    with BoardServer(scene.desk) as server:
+    with PageServer(scene.desk) as server:
         held = [connected(server) for _ in range(200)]
         assert waited_for(lambda: server.connections == 128)
         time.sleep(0.2)

@@ -23,8 +23,8 @@ from stopwise.plan import load_plan
 from stopwise.plan.draft import open_draft, undo_edit
 from stopwise.shoot.adopting import adopted
 from stopwise.shoot.references import solo_looks
-from support.board_process import SAMPLES
-from support.board_scene import PLAN_TEXT, key_hot, on_plan
+from support.page_process import SAMPLES
+from support.page_scene import PLAN_TEXT, key_hot, on_plan
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -1,4 +1,4 @@
-"""The board for everyone: WCAG 2.2 level AA in a real browser, at each size and in both themes.
+"""The page for everyone: WCAG 2.2 level AA in a real browser, at each size and in both themes.
 
 The success criteria are those of Web Content Accessibility Guidelines 2.2, W3C, 2023.
 """
@@ -13,10 +13,10 @@ from typing import TYPE_CHECKING
 import pytest
 from playwright.sync_api import expect
 
-from stopwise.page.serving import BoardServer
+from stopwise.page.serving import PageServer
 from stopwise.report.look import contrast
-from support.board_pages import SIZES, box_of, opened
-from support.board_scene import Scene, hair_out, key_hot, on_plan, scene_in
+from support.page_in_browser import SIZES, box_of, opened
+from support.page_scene import Scene, hair_out, key_hot, on_plan, scene_in
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -46,9 +46,9 @@ QUESTIONS = {
 
 
 @pytest.fixture
-def board(scene: Scene) -> Iterator[BoardServer]:
-    with BoardServer(scene.desk) as server:
-        yield server
+def server(scene: Scene) -> Iterator[PageServer]:
+    with PageServer(scene.desk) as serving:
+        yield serving
 
 
 def sized(page: Page, size: tuple[int, int]) -> None:
@@ -78,32 +78,32 @@ def theme(page: Page, name: str) -> None:
 @pytest.mark.parametrize("size", SIZES)
 @pytest.mark.parametrize("path", ["", "quiet"])
 def test_axe_finds_nothing_at_aa(
-    scene: Scene, board: BoardServer, page: Page, size: tuple[int, int], path: str
+    scene: Scene, server: PageServer, page: Page, size: tuple[int, int], path: str
 ) -> None:
     sized(page, size)
     scene.land(key_hot())
     scene.land(hair_out())
-    opened(page, board, path)
+    opened(page, server, path)
     for name in THEMES:
         theme(page, name)
         found = faults(page)
         assert found == [], json.dumps(found, indent=1)
 
 
-def test_axe_finds_nothing_before_the_first_frame(board: BoardServer, page: Page) -> None:
-    opened(page, board)
+def test_axe_finds_nothing_before_the_first_frame(server: PageServer, page: Page) -> None:
+    opened(page, server)
     assert faults(page) == []
 
 
 @pytest.mark.parametrize("name", THEMES)
 @pytest.mark.parametrize("size", [SIZES[0], SIZES[2]])
 def test_axe_finds_nothing_in_any_question_and_while_drawing(
-    scene: Scene, board: BoardServer, page: Page, size: tuple[int, int], name: str
+    scene: Scene, server: PageServer, page: Page, size: tuple[int, int], name: str
 ) -> None:
     sized(page, size)
     scene.land(on_plan())
     scene.land(key_hot())
-    opened(page, board)
+    opened(page, server)
     expect(page.locator("#say")).to_have_text("Lit cheek 0.4 over.")
     theme(page, name)
     for key, head in QUESTIONS.items():
@@ -122,11 +122,11 @@ def test_axe_finds_nothing_in_any_question_and_while_drawing(
 
 @pytest.mark.parametrize("size", SIZES)
 def test_every_target_is_large_and_every_deed_a_glove_wide(
-    scene: Scene, board: BoardServer, page: Page, size: tuple[int, int]
+    scene: Scene, server: PageServer, page: Page, size: tuple[int, int]
 ) -> None:
     sized(page, size)
     scene.land(key_hot())
-    opened(page, board)
+    opened(page, server)
     if size[0] < 832:
         page.get_by_role("button", name="More").click()
     asked = {"button:visible, summary:visible": LEAST_TARGET, ".tools button:visible": GLOVE}
@@ -139,12 +139,12 @@ def test_every_target_is_large_and_every_deed_a_glove_wide(
 
 @pytest.mark.parametrize("size", SIZES)
 def test_what_has_the_focus_is_shown_and_never_under_the_buttons(
-    scene: Scene, board: BoardServer, page: Page, size: tuple[int, int]
+    scene: Scene, server: PageServer, page: Page, size: tuple[int, int]
 ) -> None:
     # SC 2.1.1, 2.4.7 and 2.4.11
     sized(page, size)
     scene.land(key_hot())
-    opened(page, board)
+    opened(page, server)
     page.keyboard.press("p")
     expect(page.locator("#over .thing")).to_have_count(5)
     wanted = page.locator("button:visible, summary:visible, .thing").count()
@@ -172,11 +172,11 @@ FOCUSED = """(() => {
 
 
 def test_every_deed_has_a_key_and_the_list_names_it(
-    scene: Scene, board: BoardServer, page: Page
+    scene: Scene, server: PageServer, page: Page
 ) -> None:
     # SC 2.1.1
     scene.land(on_plan())
-    opened(page, board)
+    opened(page, server)
     keys = page.evaluate(
         "[...document.querySelectorAll('[data-do], [data-layer]')]"
         ".filter((e) => e.dataset.do !== 'more').map((e) => [e.textContent, e.ariaKeyShortcuts])"
@@ -187,10 +187,10 @@ def test_every_deed_has_a_key_and_the_list_names_it(
     assert {key.removeprefix("Arrow") for _, key in keys} <= set(told)
 
 
-def test_single_keys_can_be_turned_off(scene: Scene, board: BoardServer, page: Page) -> None:
+def test_single_keys_can_be_turned_off(scene: Scene, server: PageServer, page: Page) -> None:
     # SC 2.1.4
     scene.land(on_plan())
-    opened(page, board)
+    opened(page, server)
     page.keyboard.press("?")
     page.get_by_label("Single keys work").uncheck()
     page.keyboard.press("Escape")
@@ -199,10 +199,10 @@ def test_single_keys_can_be_turned_off(scene: Scene, board: BoardServer, page: P
 
 
 def test_the_live_region_speaks_the_call_that_stands_there(
-    scene: Scene, board: BoardServer, page: Page
+    scene: Scene, server: PageServer, page: Page
 ) -> None:
     # SC 4.1.3; a lamp that stays called is spoken too
-    opened(page, board)
+    opened(page, server)
     spoken = page.locator("#spoken")
     expect(spoken).to_have_attribute("aria-live", "assertive")
     scene.land(hair_out())
@@ -216,11 +216,11 @@ def test_the_live_region_speaks_the_call_that_stands_there(
 
 
 def test_nothing_moves_for_whoever_asks_for_less_motion(
-    scene: Scene, board: BoardServer, page: Page
+    scene: Scene, server: PageServer, page: Page
 ) -> None:
     page.emulate_media(reduced_motion="reduce")
     scene.land(key_hot())
-    opened(page, board)
+    opened(page, server)
     scene.land(hair_out())
     expect(page.locator("#say")).to_contain_text("Hair lamp")
     page.keyboard.press("?")
@@ -234,12 +234,12 @@ def test_nothing_moves_for_whoever_asks_for_less_motion(
 
 @pytest.mark.parametrize("name", THEMES)
 def test_every_word_stands_out_from_what_is_behind_it(
-    scene: Scene, board: BoardServer, page: Page, name: str
+    scene: Scene, server: PageServer, page: Page, name: str
 ) -> None:
     # SC 1.4.3, computed from the colours that the browser has worked out
     scene.land(hair_out())
     scene.land(key_hot())
-    opened(page, board)
+    opened(page, server)
     page.keyboard.press("o")
     theme(page, name)
     page.evaluate("document.getElementById('held').open = true")
@@ -282,8 +282,8 @@ def test_no_information_is_by_colour_alone(tmp_path: Path, page: Page) -> None:
     # SC 1.4.1: with all colour taken away the marks of states still differ, by their outline
     scene = scene_in(tmp_path)
     scene.land(key_hot())
-    with BoardServer(scene.desk) as board:
-        opened(page, board)
+    with PageServer(scene.desk) as server:
+        opened(page, server)
         shapes = page.evaluate(
             "Object.fromEntries(['holds', 'fails'].map((role) => [role,"
             " document.querySelector(`#ruler g.role-${role}`).firstElementChild.tagName]))"

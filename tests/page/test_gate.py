@@ -108,7 +108,7 @@ def test_a_token_opens_no_change_by_itself() -> None:
     assert client(OPEN, TABLET).post("/do?token=s3cret", headers=headers).status_code == 401
 
 
-def test_a_board_on_the_network_is_read_only_unless_allowed() -> None:
+def test_a_page_on_the_network_is_read_only_unless_allowed() -> None:
     headers = {"origin": f"http://{TABLET}", "cookie": f"{COOKIE}={cookie_of(SECRET)}"}
     assert client(OPEN, TABLET).post("/do", headers=headers).status_code == 403
     allowed = Rules(host=EVERYWHERE, port=8080, token=SECRET, may_edit=True)

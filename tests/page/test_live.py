@@ -1,4 +1,4 @@
-"""The board of a running watch: opened, fed and closed as the watch command does it."""
+"""The page of a running watch: opened, fed and closed as the watch command does it."""
 
 from __future__ import annotations
 
@@ -12,10 +12,10 @@ import pytest
 from stopwise.errors import WrongUse
 from stopwise.ledger import Ledger, Place, Stamp
 from stopwise.page.again import PicturesAgain
-from stopwise.page.live import Address, LiveBoard
+from stopwise.page.live import Address, LivePage
 from stopwise.page.serving import qr_lines
 from stopwise.plan import load_plan
-from support.board_scene import PLAN_TEXT, on_plan
+from support.page_scene import PLAN_TEXT, on_plan
 from support.picture_makers import crash, small
 
 if TYPE_CHECKING:
@@ -65,26 +65,26 @@ def read_events(address: str, count: int) -> list[tuple[str, str]]:
     return events
 
 
-def test_a_watchs_board_is_there_at_once_and_gone_after(ledger: Ledger, plan_path: Path) -> None:
-    with LiveBoard(ledger, plan_path.parent, plan=lambda: load_plan(plan_path)) as board:
-        assert board.greeting == f"board at {board.address}"
-        assert get(board.address).startswith(b"<!doctype html>")
-        assert json.loads(get(board.address + "frames")) == []
+def test_a_watchs_page_is_there_at_once_and_gone_after(ledger: Ledger, plan_path: Path) -> None:
+    with LivePage(ledger, plan_path.parent, plan=lambda: load_plan(plan_path)) as live:
+        assert live.greeting == f"page at {live.address}"
+        assert get(live.address).startswith(b"<!doctype html>")
+        assert json.loads(get(live.address + "frames")) == []
     with pytest.raises(OSError, match=r"refused|reset"):
-        get(board.address)
+        get(live.address)
 
 
 def test_a_landed_frame_is_sent_as_its_record(ledger: Ledger, plan_path: Path) -> None:
-    with LiveBoard(ledger, plan_path.parent, plan=lambda: load_plan(plan_path)) as board:
+    with LivePage(ledger, plan_path.parent, plan=lambda: load_plan(plan_path)) as live:
         heard: list[list[tuple[str, str]]] = []
         listener = threading.Thread(
-            target=lambda: heard.append(read_events(board.address + "events", 4))
+            target=lambda: heard.append(read_events(live.address + "events", 4))
         )
         listener.start()
-        while not board.desk.news.listeners:
+        while not live.desk.news.listeners:
             pass
         kept = kept_in(ledger, plan_path.parent)
-        board.landed(kept, None)
+        live.landed(kept, None)
         listener.join(10)
     events = dict(heard[0])
     assert json.loads(events["frame"]) == kept.record
@@ -95,39 +95,39 @@ def test_a_landed_frame_is_sent_as_its_record(ledger: Ledger, plan_path: Path) -
 def test_what_was_missed_comes_first(ledger: Ledger, plan_path: Path) -> None:
     first = kept_in(ledger, plan_path.parent)
     second = kept_in(ledger, plan_path.parent, "F0002.dng")
-    with LiveBoard(ledger, plan_path.parent, plan=lambda: load_plan(plan_path)) as board:
-        [event, *_] = read_events(f"{board.address}events?after={first.frame}", 1)
+    with LivePage(ledger, plan_path.parent, plan=lambda: load_plan(plan_path)) as live:
+        [event, *_] = read_events(f"{live.address}events?after={first.frame}", 1)
     assert event == ("frame", json.dumps(second.record, separators=(",", ":")))
 
 
-def test_a_board_on_the_network_asks_for_its_token_and_shows_it_as_a_code(
+def test_a_page_on_the_network_asks_for_its_token_and_shows_it_as_a_code(
     ledger: Ledger, plan_path: Path
 ) -> None:
     every = ".".join("0000")
     at = Address(host=every)
     assert not at.may_edit
     assert Address(host=every, allow_edits=True).may_edit
-    with LiveBoard(ledger, plan_path.parent, plan=lambda: None, at=at) as board:
-        assert "?token=" in board.address
-        assert "\u2580" in board.greeting or "\u2588" in board.greeting
+    with LivePage(ledger, plan_path.parent, plan=lambda: None, at=at) as live:
+        assert "?token=" in live.address
+        assert "\u2580" in live.greeting or "\u2588" in live.greeting
 
 
 def test_an_address_that_is_taken_is_said_in_words(ledger: Ledger, plan_path: Path) -> None:
-    with LiveBoard(ledger, plan_path.parent, plan=lambda: None) as board:
-        port = int(board.address.rsplit(":", 1)[1].strip("/"))
+    with LivePage(ledger, plan_path.parent, plan=lambda: None) as live:
+        port = int(live.address.rsplit(":", 1)[1].strip("/"))
         with pytest.raises(WrongUse, match=rf"can't listen on 127\.0\.0\.1 port {port}"):
-            LiveBoard(ledger, plan_path.parent, plan=lambda: None, at=Address(port=port))
+            LivePage(ledger, plan_path.parent, plan=lambda: None, at=Address(port=port))
 
 
 def test_only_a_plan_that_was_read_again_is_told(ledger: Ledger, plan_path: Path) -> None:
     plans = [load_plan(plan_path)]
     told: list[str] = []
-    with LiveBoard(ledger, plan_path.parent, plan=lambda: plans[0]) as board:
-        board.desk.news.tell = lambda *events: told.extend(one.name for one in events)  # type: ignore[method-assign]
+    with LivePage(ledger, plan_path.parent, plan=lambda: plans[0]) as live:
+        live.desk.news.tell = lambda *events: told.extend(one.name for one in events)  # type: ignore[method-assign]
         for _ in range(3):
-            board.look_round(behind=1, backlog=0, decoding=["F0003.dng"])
+            live.look_round(behind=1, backlog=0, decoding=["F0003.dng"])
         plans[0] = load_plan(plan_path)
-        board.look_round(behind=1, backlog=0, decoding=["F0003.dng"])
+        live.look_round(behind=1, backlog=0, decoding=["F0003.dng"])
     assert told == ["status", "plan"]
 
 

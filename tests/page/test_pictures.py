@@ -15,8 +15,8 @@ from PIL import Image
 
 from stopwise.page.pictures import Pictures, jpeg, overlay, sparing
 from stopwise.report.drawable import Drawable
-from support.board_scene import key_hot, on_plan
 from support.made_picture import drawable, made_picture
+from support.page_scene import key_hot, on_plan
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -1,4 +1,4 @@
-"""The board of the real `stopwise watch --board`: sample frames land, a browser shows them."""
+"""The page of the real `stopwise watch --page`: sample frames land, a browser shows them."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from playwright.sync_api import expect
 
 from stopwise.ledger import Ledger
 from stopwise.shoot.references import solo_looks
-from support.board_process import SAMPLES, BoardProcess
+from support.page_process import SAMPLES, PageProcess
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -60,13 +60,13 @@ HEAR_LINE = """
 
 def test_the_call_line_changes_with_each_frame_of_the_demo(tmp_path: Path, page: Page) -> None:
     assert list(STORY) == list(TRUTH)
-    with BoardProcess(tmp_path, is_demo=True) as board:
-        page.goto(board.address)
+    with PageProcess(tmp_path, is_demo=True) as watch:
+        page.goto(watch.address)
         expect(page.locator("#say")).to_have_text("Waiting for the first frame.")
         page.evaluate(HEAR_LINE)
         for name, (say, do) in STORY.items():
             wear(page, TRUTH[name]["look"])
-            board.land(name)
+            watch.land(name)
             expect(page.locator("#facts")).to_contain_text(name, timeout=JUDGING_MS)
             if name != "F0012.dng":  # a lamp that was out stays called until it is seen to
                 page.keyboard.press("o")
@@ -77,12 +77,12 @@ def test_the_call_line_changes_with_each_frame_of_the_demo(tmp_path: Path, page:
                 "data-verdict", TRUTH[name]["verdict"] or "measured"
             )
         shown = page.evaluate("window.lines")
-        records = json.loads(board.get("frames"))
+        records = json.loads(watch.get("frames"))
     assert [record["file"] for record in records] == list(STORY)
     assert {name for name in STORY if f"Reading {name}" in " ".join(shown)} >= set(STORY) - {
         "F0021.dng"
     }
-    assert board.ended == 0
+    assert watch.ended == 0
 
 
 def wear(page: Page, look: str | None) -> None:
@@ -103,16 +103,16 @@ def wear(page: Page, look: str | None) -> None:
 def test_a_killed_watch_comes_back_to_the_page_with_nothing_missed(
     tmp_path: Path, page: Page
 ) -> None:
-    with BoardProcess(tmp_path) as board:
-        page.goto(board.address)
-        board.land("F0011.dng")
+    with PageProcess(tmp_path) as watch:
+        page.goto(watch.address)
+        watch.land("F0011.dng")
         expect(page.locator("#say")).to_have_text("On plan.", timeout=JUDGING_MS)
-        board.end(signal.SIGKILL)
+        watch.end(signal.SIGKILL)
     expect(page.locator("#line")).to_contain_text("No connection")
     page.evaluate("window.isTheSamePage = true")
-    board.land("F0013.dng")
-    with BoardProcess(tmp_path) as again:
-        assert again.address == board.address
+    watch.land("F0013.dng")
+    with PageProcess(tmp_path) as again:
+        assert again.address == watch.address
         expect(page.locator("#say")).to_contain_text("Paper right", timeout=JUDGING_MS)
         expect(page.locator("#line")).to_have_text("")
         again.land("F0016.dng", under=HOSTILE)
@@ -125,8 +125,8 @@ def test_a_killed_watch_comes_back_to_the_page_with_nothing_missed(
 def test_what_is_said_on_the_page_reaches_the_watch_as_the_commands_do(
     tmp_path: Path, page: Page
 ) -> None:
-    with BoardProcess(tmp_path) as board:
-        page.goto(board.address)
+    with PageProcess(tmp_path) as watch:
+        page.goto(watch.address)
         page.keyboard.press("k")
         page.get_by_label("in black").check()
         page.get_by_role("button", name="Wear it").click()
@@ -138,9 +138,9 @@ def test_what_is_said_on_the_page_reaches_the_watch_as_the_commands_do(
         page.keyboard.press("t")
         page.get_by_label("What was turned").fill("key -0.5")
         page.keyboard.press("Enter")
-        board.await_said(r"Take \d+ begins with the next frame: key -0\.5\.")
-        board.land("F0018.dng")
-        record = board.judged()
+        watch.await_said(r"Take \d+ begins with the next frame: key -0\.5\.")
+        watch.land("F0018.dng")
+        record = watch.judged()
         expect(page.locator("#facts")).to_contain_text("F0018.dng", timeout=JUDGING_MS)
         # nobody turned the key in fact: the frame gives what was said the lie
         expect(page.locator("#lamps .called")).to_contain_text("strong: check its power")
@@ -156,21 +156,21 @@ def test_what_is_said_on_the_page_reaches_the_watch_as_the_commands_do(
 def test_an_adoption_and_a_mark_made_on_the_page_are_taken_back_whole(
     tmp_path: Path, page: Page
 ) -> None:
-    with BoardProcess(tmp_path) as board, Ledger(tmp_path / "ledger.sqlite") as ledger:
-        before = board.plan.read_text(encoding="utf-8")
-        page.goto(board.address)
-        board.land("F0011.dng")
+    with PageProcess(tmp_path) as watch, Ledger(tmp_path / "ledger.sqlite") as ledger:
+        before = watch.plan.read_text(encoding="utf-8")
+        page.goto(watch.address)
+        watch.land("F0011.dng")
         expect(page.locator("#facts")).to_contain_text("F0011.dng", timeout=JUDGING_MS)
         page.keyboard.press("a")
         page.get_by_role("dialog").get_by_role("button", name="Adopt").click()
-        board.await_said(r"Adopted F0011\.dng\. Take 1 begins")
+        watch.await_said(r"Adopted F0011\.dng\. Take 1 begins")
         page.keyboard.press("u")
         expect(page.locator("#told")).to_contain_text("The adoption is taken back")
-        board.await_said("no longer adopted")
-        assert board.plan.read_text(encoding="utf-8") == before
+        watch.await_said("no longer adopted")
+        assert watch.plan.read_text(encoding="utf-8") == before
         assert ledger.takes.all() == []
         wear(page, "in black")
-        board.land("F0004.dng")
+        watch.land("F0004.dng")
         expect(page.locator("#facts")).to_contain_text("F0004.dng", timeout=JUDGING_MS)
         page.keyboard.press("m")
         page.get_by_label("solo of key").check()
@@ -182,20 +182,18 @@ def test_an_adoption_and_a_mark_made_on_the_page_are_taken_back_whole(
         page.keyboard.press("u")
         expect(page.locator("#told")).to_have_text("Took the mark back.")
         assert solo_looks(ledger) == {}
-        assert board.plan.read_text(encoding="utf-8") == before
-        records = [board.judged(), board.judged()]
+        assert watch.plan.read_text(encoding="utf-8") == before
+        records = [watch.judged(), watch.judged()]
     assert [record["take"] for record in records] == [None, None]
 
 
-def test_a_board_on_the_network_wants_its_token_and_may_not_edit(
-    tmp_path: Path, page: Page
-) -> None:
+def test_a_page_on_the_network_wants_its_token_and_may_not_edit(tmp_path: Path, page: Page) -> None:
     every = ".".join("0000")
-    with BoardProcess(tmp_path, "--host", every) as board:
-        port = re.search(r":(\d+)/", board.address)
+    with PageProcess(tmp_path, "--host", every) as watch:
+        port = re.search(r":(\d+)/", watch.address)
         assert port is not None
         here = f"http://127.0.0.1:{port.group(1)}/"
-        token = board.address.partition("?")[2]
+        token = watch.address.partition("?")[2]
         with pytest.raises(urllib.error.HTTPError, match="401") as refused:
             urllib.request.urlopen(here, timeout=10)
         refused.value.close()

@@ -105,7 +105,7 @@ def test_an_unknown_patch_is_refused_with_the_one_that_was_meant(plan: Path) -> 
 SAMPLES = Path(__file__).parents[2] / "sample_frames"
 
 
-def test_a_leaf_shows_where_the_patches_fall(tmp_path: Path) -> None:
+def test_a_slip_shows_where_the_patches_fall(tmp_path: Path) -> None:
     plan = tmp_path / "plan.toml"
     plan.write_bytes((SAMPLES / "plan.toml").read_bytes())
 
@@ -115,10 +115,10 @@ def test_a_leaf_shows_where_the_patches_fall(tmp_path: Path) -> None:
     assert drawn.read_bytes().startswith(b"\x89PNG")
 
 
-def test_a_leaf_that_cant_be_drawn_is_said(plan: Path, tmp_path: Path) -> None:
+def test_a_slip_that_cant_be_drawn_is_said(plan: Path, tmp_path: Path) -> None:
     (tmp_path / "F1.dng").write_bytes(b"")
 
     with pytest.raises(Unreadable, match="empty"):
         show_patches(plan, tmp_path / "F1.dng")
     with pytest.raises(WrongUse, match="can't be written"):
-        show_patches(plan, SAMPLES / "F0011.dng", tmp_path / "none" / "leaf.png")
+        show_patches(plan, SAMPLES / "F0011.dng", tmp_path / "none" / "slip.png")

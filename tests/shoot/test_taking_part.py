@@ -11,7 +11,7 @@ from stopwise.plan import load_plan
 from stopwise.shoot.references import adopted_frame, reference_of, solo_looks
 from stopwise.shoot.standing import Standing
 from stopwise.shoot.taking_part import adopt_frame, note_mark, undo_last
-from support.board_scene import PLAN_TEXT, key_hot, on_plan
+from support.page_scene import PLAN_TEXT, key_hot, on_plan
 from support.set_day import lit_set, on_set, plan_without_frames, solos
 
 

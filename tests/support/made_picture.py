@@ -59,5 +59,5 @@ def rendered(picture: MadePicture) -> NDArray[np.uint8]:
 
 
 def drawable(picture: MadePicture) -> Drawable:
-    """Return a made picture as a leaf draws it."""
+    """Return a made picture as a slip draws it."""
     return Drawable(rendered(picture), picture.luminance, picture.clipped, picture.blocked)

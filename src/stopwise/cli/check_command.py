@@ -17,26 +17,26 @@ if TYPE_CHECKING:
 @click.argument("frames", nargs=-1, required=True, type=PATH)
 @plan_option
 @json_option
-@click.option("--leaf", "leaf_folder", type=PATH, help="Write a picture report of each frame here.")
+@click.option("--slip", "slip_folder", type=PATH, help="Write a picture report of each frame here.")
 @ledger_option
 @click.option("--look", help="Name of the look that is worn.")
 def check(
     frames: tuple[Path, ...],
     plan_path: Path | None,
     as_json: bool,  # noqa: FBT001 - click hands flags over by name
-    leaf_folder: Path | None,
+    slip_folder: Path | None,
     ledger_path: Path | None,
     look: str | None,
 ) -> int:
     """Judge raw files, or all raw files of a folder, against a plan.
 
-    Example: stopwise check F0001.dng --plan plan.toml --leaf leaves/
+    Example: stopwise check F0001.dng --plan plan.toml --slip slips/
     """
     from stopwise.cli.checking import CheckRun
     from stopwise.report.terminal import Terminal
 
     plan = read_plan(plan_path)
-    run = CheckRun(plan, plan_path, look=look, leaf_folder=leaf_folder, ledger_path=ledger_path)
+    run = CheckRun(plan, plan_path, look=look, slip_folder=slip_folder, ledger_path=ledger_path)
     with run:
         if as_json:
             return run.over(frames, lambda record: click.echo(json.dumps(record)))

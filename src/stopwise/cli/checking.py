@@ -23,7 +23,7 @@ EXIT_CODES = {"on plan": 0, "measured": 0, "off plan": 1, "can't tell": 1, "unre
 """What a verdict is worth as an exit code; a path that isn't there is worth 2."""
 
 _PRECEDENCE = (2, 3, 1, 0)
-_LEAF_EDGE = 1024
+_SLIP_EDGE = 1024
 
 
 def worst_exit(codes: Iterable[int]) -> int:
@@ -32,7 +32,7 @@ def worst_exit(codes: Iterable[int]) -> int:
 
 
 class CheckRun(ExitStack):
-    """One call of `check`: its plan, where leaves go, and the ledger it keeps open, if any.
+    """One call of `check`: its plan, where slips go, and the ledger it keeps open, if any.
 
     Parameters
     ----------
@@ -40,8 +40,8 @@ class CheckRun(ExitStack):
         The plan and its file.
     look
         Name of the look that is worn.
-    leaf_folder
-        Where leaves are written, made if it isn't there; None for none.
+    slip_folder
+        Where slips are written, made if it isn't there; None for none.
     ledger_path
         A ledger to read learned levels from and to keep records in; None for none.
     """
@@ -52,26 +52,26 @@ class CheckRun(ExitStack):
         plan_path: Path | None,
         *,
         look: str | None = None,
-        leaf_folder: Path | None = None,
+        slip_folder: Path | None = None,
         ledger_path: Path | None = None,
     ) -> None:
         super().__init__()
         check_look(plan, look)
         self.plan = plan
-        self.leaf_folder = leaf_folder
+        self.slip_folder = slip_folder
         self.ledger_path = ledger_path
         self.ledger: Ledger | None = None
         self.brief = Brief(
             plan=plan,
             plan_folder=None if plan_path is None else plan_path.parent,
             look=look,
-            picture_edge=_LEAF_EDGE if leaf_folder else 0,
+            picture_edge=_SLIP_EDGE if slip_folder else 0,
         )
 
     def __enter__(self) -> Self:
-        """Open the ledger and make the leaves' folder."""
-        if self.leaf_folder is not None:
-            make_folder(self.leaf_folder)
+        """Open the ledger and make the slips' folder."""
+        if self.slip_folder is not None:
+            make_folder(self.slip_folder)
         if self.ledger_path is not None:
             from stopwise.ledger import Ledger
 
@@ -99,7 +99,7 @@ class CheckRun(ExitStack):
         if record["verdict"] == "unreadable":
             click.echo(f"stopwise: {path}: {record['reason']}", err=True)
         show(record)
-        if self.leaf_folder is not None:
+        if self.slip_folder is not None:
             self._draw(path, assessment)
         return EXIT_CODES[record["verdict"]]
 
@@ -111,12 +111,12 @@ class CheckRun(ExitStack):
         return keep(self.ledger, path, assessment).record
 
     def _draw(self, path: Path, assessment: Assessment) -> None:
-        from stopwise.report.leaf import write_leaf
+        from stopwise.report.slip import write_slip
 
-        if self.leaf_folder is None:
+        if self.slip_folder is None:
             return
-        target = self.leaf_folder / f"{path.stem}.png"
-        write_leaf(target, assessment.record, assessment.picture, plan=self.plan)
+        target = self.slip_folder / f"{path.stem}.png"
+        write_slip(target, assessment.record, assessment.picture, plan=self.plan)
 
 
 def files_at(path: Path) -> Iterator[Path]:

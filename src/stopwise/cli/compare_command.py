@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 @plan_option
 @click.option("--turned", help='What was turned in between: "key=-0.5, fill=+0.2"; "" for nothing.')
 @json_option
-@click.option("--leaf", "leaf_folder", type=PATH, help="Draw both pictures and a map here.")
+@click.option("--slip", "slip_folder", type=PATH, help="Draw both pictures and a map here.")
 @ledger_option
 @click.option("--look", help="Name of the look that is worn.")
 @click.option("--to", "earlier_path", type=PATH, help="An earlier day's ledger, for its --take.")

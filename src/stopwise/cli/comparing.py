@@ -39,7 +39,7 @@ class Wanted:
         What was said to be turned; None where nothing was said.
     as_json
         Whether JSON is printed.
-    leaf_folder, ledger_path, look
+    slip_folder, ledger_path, look
         As the options say.
     earlier_path, take
         An earlier day's ledger and its take.
@@ -48,7 +48,7 @@ class Wanted:
     names: tuple[str, ...]
     turned: str | None = None
     as_json: bool = False
-    leaf_folder: Path | None = None
+    slip_folder: Path | None = None
     ledger_path: Path | None = None
     look: str | None = None
     earlier_path: Path | None = None
@@ -81,8 +81,8 @@ def run_compare(wanted: Wanted, plan: Plan | None, plan_path: Path | None) -> in
         same = earlier is None or after.is_file
         comparison = compare_found(before, after, basis, turned=turned, same_solos=same)
     _show(comparison, as_json=wanted.as_json)
-    if wanted.leaf_folder is not None:
-        draw(wanted.leaf_folder, comparison, before, after)
+    if wanted.slip_folder is not None:
+        draw(wanted.slip_folder, comparison, before, after)
     return 0 if comparison.agrees else 1
 
 
@@ -177,7 +177,7 @@ def sides_of(
 
 
 def draw(folder: Path, comparison: Comparison, before: Found, after: Found) -> Path:
-    """Write the comparison's leaf and return its path.
+    """Write the comparison's slip and return its path.
 
     Raises
     ------

@@ -25,7 +25,7 @@ def demo(source: Path | None, stage: Path | None) -> int:
     with Terminal() as terminal:
         replay = Replay(source or sample_folder(), place, terminal)
         told = replay.run()
-    click.echo(f"{told.frames} frames in {told.seconds:.0f} s; leaves in {replay.leaves}")
+    click.echo(f"{told.frames} frames in {told.seconds:.0f} s; slips in {replay.slips}")
     if told.strayed:
         click.echo(f"stopwise: not as made: {', '.join(told.strayed)}", err=True)
     return 1 if told.strayed else 0

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
 _SETTLE_S = 2.0
 _MOST_S = 30.0
-_LEAF_EDGE = 1024
+_SLIP_EDGE = 1024
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +67,7 @@ def sample_folder() -> Path:
 
 
 class Easel:
-    """Draws leaves in a thread of its own, so that no frame waits for the drawing of another."""
+    """Draws slips in a thread of its own, so that no frame waits for the drawing of another."""
 
     def __init__(self) -> None:
         self._hand = ThreadPoolExecutor(1)
@@ -86,8 +86,8 @@ class Easel:
             The first one that came up in drawing.
         """
         self._hand.shutdown()
-        for leaf in self._drawn:
-            leaf.result()
+        for slip in self._drawn:
+            slip.result()
 
 
 class Replay:
@@ -98,15 +98,15 @@ class Replay:
     source
         Folder with the frames, `plan.toml` and `truth.json`.
     stage
-        An empty folder; the frames land in its `shoot`, leaves in its `leaves`.
+        An empty folder; the frames land in its `shoot`, slips in its `slips`.
     terminal
         Where to print.
     """
 
     def __init__(self, source: Path, stage: Path, terminal: Terminal) -> None:
-        self.shoot, self.leaves = stage / "shoot", stage / "leaves"
+        self.shoot, self.slips = stage / "shoot", stage / "slips"
         self.shoot.mkdir()
-        self.leaves.mkdir()
+        self.slips.mkdir()
         self._source = source
         self._terminal = terminal
         truth = json.loads((source / "truth.json").read_text(encoding="utf-8"))
@@ -127,7 +127,7 @@ class Replay:
                 Shown(self._show, self._terminal.note, self._draw),
                 plan_path=self.shoot / "plan.toml",
                 options=Options(patience=Patience(_SETTLE_S)),
-                brief=Brief(picture_edge=_LEAF_EDGE),
+                brief=Brief(picture_edge=_SLIP_EDGE),
             )
             stop = threading.Event()
             hand = threading.Thread(target=self._land_all, args=(run, stop), daemon=True)
@@ -171,12 +171,12 @@ class Replay:
         self._terminal.note(f"    made to show: {made['shows']}{stray}")
 
     def _draw(self, landing: Landing) -> None:
-        """Have the leaf drawn beside the watch, and let the next frame land."""
-        from stopwise.report.leaf import write_leaf
+        """Have the slip drawn beside the watch, and let the next frame land."""
+        from stopwise.report.slip import write_slip
 
         picture = None if landing.assessment is None else landing.assessment.picture
-        leaf = self.leaves / f"{landing.path.stem}.png"
-        self._easel.draw(write_leaf, leaf, landing.kept.record, picture, plan=self._plan)
+        slip = self.slips / f"{landing.path.stem}.png"
+        self._easel.draw(write_slip, slip, landing.kept.record, picture, plan=self._plan)
         with self._landed:
             self._landed.notify_all()
 

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 @click.option("--plan", "plan_path", type=PATH, required=True, help="The lighting plan (TOML).")
 @click.option("--keep", multiple=True, metavar="LAMPS", help="Lamps that aren't turned: key,fill")
 @json_option
-@click.option("--leaf", type=PATH, help="Write the predicted picture here: a folder, or a .png.")
+@click.option("--slip", type=PATH, help="Write the predicted picture here: a folder, or a .png.")
 @ledger_option
 @click.option("--look", help="Name of the look that is worn.")
 @click.option("--match", "earlier_path", type=PATH, help="An earlier day's ledger, for its --take.")
@@ -25,7 +25,7 @@ def dial(
     plan_path: Path,
     keep: tuple[str, ...],
     as_json: bool,  # noqa: FBT001 - click hands flags over by name
-    leaf: Path | None,
+    slip: Path | None,
     ledger_path: Path | None,
     look: str | None,
     **earlier: Any,
@@ -34,11 +34,11 @@ def dial(
 
     Ends with 0 when every wish is met, with 1 when one isn't.
 
-    Example: stopwise dial --plan plan.toml --keep fill --leaf leaves/
+    Example: stopwise dial --plan plan.toml --keep fill --slip slips/
     """
     from stopwise.cli.dialling import DialRun
     from stopwise.cli.matching import wishes_of
 
     wished = wishes_of(earlier["earlier_path"], earlier["take"], look=look)
     with DialRun(plan_path, ledger_path, wished=wished) as run:
-        return run.over(keep=keep, look=look, as_json=as_json, leaf=leaf)
+        return run.over(keep=keep, look=look, as_json=as_json, slip=slip)

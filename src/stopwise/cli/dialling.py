@@ -1,4 +1,4 @@
-"""One call of `dial`: its ledger, what it prints, where its leaf goes, and what it ends with."""
+"""One call of `dial`: its ledger, what it prints, where its slip goes, and what it ends with."""
 
 from __future__ import annotations
 
@@ -64,15 +64,15 @@ class DialRun(ExitStack):
         return self
 
     def over(
-        self, *, keep: Iterable[str], look: str | None, as_json: bool, leaf: Path | None
+        self, *, keep: Iterable[str], look: str | None, as_json: bool, slip: Path | None
     ) -> int:
         """Dial, show the answer, and return the exit code."""
         kept = [name.strip() for names in keep for name in names.split(",") if name.strip()]
         done = dial_plan(
             self._plan_path, keep=kept, look=look, ledger=self._ledger, wished=self._wished
         )
-        if leaf is not None:
-            _write_leaf(leaf, done, self._plan_path)
+        if slip is not None:
+            _write_slip(slip, done, self._plan_path)
         if as_json:
             _print_json(done)
         else:
@@ -94,15 +94,15 @@ def _print_text(done: Dialling) -> None:
         terminal.show(dial_text(done.answer, done.plan, done.sentences, style=terminal.style))
 
 
-def _write_leaf(leaf: Path, done: Dialling, plan_path: Path) -> None:
-    from stopwise.report.leaf.dialled import draw_dial_leaf
+def _write_slip(slip: Path, done: Dialling, plan_path: Path) -> None:
+    from stopwise.report.slip.dialled import draw_dial_slip
 
-    target = leaf
-    if leaf.suffix.lower() != ".png":
-        make_folder(leaf)
-        target = leaf / f"{plan_path.stem}-dialled.png"
+    target = slip
+    if slip.suffix.lower() != ".png":
+        make_folder(slip)
+        target = slip / f"{plan_path.stem}-dialled.png"
     try:
-        target.write_bytes(draw_dial_leaf(done.answer, done.plan, done.sentences))
+        target.write_bytes(draw_dial_slip(done.answer, done.plan, done.sentences))
     except OSError as error:
         msg = f"{target} can't be written: {error.strerror}. Name a folder that can be written."
         raise WrongUse(msg) from error

@@ -98,9 +98,9 @@ def draw(file: Path, out: Path | None) -> None:
 @click.option("--lit-by", metavar="LAMPS", help="key,fill")
 @click.option("--follow/--no-follow", default=None, help="Find it again when the sitter moves.")
 @click.option("--frame", type=PLAN, help="A raw frame to show the patches on.")
-@click.option("--leaf", type=PLAN, help="Where the picture goes. [FRAME's name with -patches.png]")
+@click.option("--slip", type=PLAN, help="Where the picture goes. [FRAME's name with -patches.png]")
 @click.option("--remove", is_flag=True, help="Take it out of the plan.")
-def patch(name: str, file: Path, frame: Path | None, leaf: Path | None, **keys: Any) -> None:
+def patch(name: str, file: Path, frame: Path | None, slip: Path | None, **keys: Any) -> None:
     """Add a PATCH to a plan, move or change it, or take it out.
 
     Example: stopwise plan patch "lit cheek" --plan plan.toml --box .52,.4,.58,.48 --frame F1.dng
@@ -111,7 +111,7 @@ def patch(name: str, file: Path, frame: Path | None, leaf: Path | None, **keys: 
     done = patches.remove_patch(file, name) if remove else patches.place_patch(file, name, keys)
     click.echo(done)
     if frame:
-        click.echo(f"Drew {patches.show_patches(file, frame, leaf)}.")
+        click.echo(f"Drew {patches.show_patches(file, frame, slip)}.")
 
 
 @plan.command()

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from stopwise.cli.boarding import board_options
 from stopwise.cli.options import (
     PATH,
     check_look,
@@ -17,6 +16,7 @@ from stopwise.cli.options import (
     plan_option,
     read_plan,
 )
+from stopwise.cli.watch_page import page_options
 from stopwise.errors import PathMissing
 
 if TYPE_CHECKING:
@@ -35,13 +35,13 @@ if TYPE_CHECKING:
 @click.option("--settle", "settle_s", default=10.0, help="Seconds that a short file is waited for.")
 @click.option("--workers", default=2, help="Decoding processes.")
 @click.option("--look", help="Name of the look that is worn.")
-@board_options
+@page_options
 def watch(folder: Path, plan_path: Path | None, **chosen: Any) -> int:
     """Judge raw files as they land in FOLDER, one line a frame. Ctrl-C ends it.
 
     Example: stopwise watch ~/shoots/today --plan plan.toml
     """
-    from stopwise.cli.boarding import boarding
+    from stopwise.cli.watch_page import watch_page
     from stopwise.cli.watching import WatchRun
     from stopwise.folder.signals import ended_by_signals
     from stopwise.ledger import Ledger, default_place
@@ -49,7 +49,7 @@ def watch(folder: Path, plan_path: Path | None, **chosen: Any) -> int:
     from stopwise.report.terminal import Terminal
 
     _check(folder, plan_path, chosen["look"])
-    board = boarding(**chosen)
+    page = watch_page(**chosen)
     with ExitStack() as opened:
         ledger = opened.enter_context(Ledger(chosen["ledger_path"] or default_place(folder)))
         terminal = None if chosen["as_json"] else Terminal()
@@ -57,12 +57,12 @@ def watch(folder: Path, plan_path: Path | None, **chosen: Any) -> int:
         run = WatchRun(
             folder,
             ledger,
-            board.fed(shown),
+            page.fed(shown),
             plan_path=plan_path,
             options=_options(**chosen),
-            brief=Brief(look=chosen["look"], picture_edge=board.picture_edge),
+            brief=Brief(look=chosen["look"], picture_edge=page.picture_edge),
         )
-        opened.enter_context(board.over(run, ledger, plan_path=plan_path))
+        opened.enter_context(page.over(run, ledger, plan_path=plan_path))
         if terminal is not None:
             opened.enter_context(terminal)
         if ledger.set_aside is not None:

@@ -40,7 +40,7 @@ class Shown:
     note
         Called with all else, one line of safe text.
     landing
-        Called with each landing, after `frame`; leaves and the live page hang here.
+        Called with each landing, after `frame`; slips and the live page hang here.
     moved
         Called between frames and as each file is begun; the live page's line hangs here.
     """

@@ -1,1 +1,1 @@
-"""The board: the verdict on a second screen, live, and the place where patches are drawn."""
+"""The page: the verdict on a second screen, live, and the place where patches are drawn."""

@@ -1,4 +1,4 @@
-"""Pictures of frames judged before the board began: made again in a process of their own."""
+"""Pictures of frames judged before the page began: made again in a process of their own."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The board's application: every route in one list, each a small function on the desk."""
+"""The page's application: every route in one list, each a small function on the desk."""
 
 from __future__ import annotations
 
@@ -127,7 +127,7 @@ def _static() -> dict[str, tuple[bytes, str, str]]:
 async def page(request: Request) -> Response:
     """Answer with the page."""
     context = {"may_edit": desk_of(request).may_edit}
-    return _templates.TemplateResponse(request, "board.html", context)
+    return _templates.TemplateResponse(request, "page.html", context)
 
 
 async def quiet(request: Request) -> Response:

@@ -1,4 +1,4 @@
-"""What the pages are served from: the watch as the board sees it, and what it has been told."""
+"""What the pages are served from: the watch as the page sees it, and what it has been told."""
 
 from __future__ import annotations
 

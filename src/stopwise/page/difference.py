@@ -1,4 +1,4 @@
-"""Two frames held against each other on the board: a table by patch and contours in stops."""
+"""Two frames held against each other on the page: a table by patch and contours in stops."""
 
 from __future__ import annotations
 

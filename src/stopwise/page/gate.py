@@ -17,7 +17,7 @@ from stopwise.page.guesses import Guesses
 if TYPE_CHECKING:
     from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-COOKIE = "stopwise_board"
+COOKIE = "stopwise_page"
 _READS = frozenset(("GET", "HEAD"))
 _A_YEAR_S = 365 * 24 * 3600
 
@@ -108,13 +108,13 @@ class Gate:
     def _refusal(self, scope: Scope) -> Response | None:
         headers = Headers(scope=scope)
         if not self.rules.is_ours(headers.get("host", "")):
-            return PlainTextResponse("This address isn't the board's.\n", 421)
+            return PlainTextResponse("This address isn't the page's.\n", 421)
         if not _same_origin(headers, method=scope["method"]):
             return PlainTextResponse("Requests from other pages aren't answered.\n", 403)
         if self.rules.token is not None and not self._has_cookie(headers):
             return self._welcome(scope)
         if scope["method"] not in _READS and not self.rules.may_edit:
-            return PlainTextResponse("This board is read-only. Start it with --allow-edits.\n", 403)
+            return PlainTextResponse("This page is read-only. Start it with --allow-edits.\n", 403)
         return None
 
     def _has_cookie(self, headers: Headers) -> bool:
@@ -152,7 +152,7 @@ def cookie_of(token: str) -> str:
     It is looked at however often wrong ones come, so that no guesser locks a device out; a guesser
     of tokens can't go this way round.
     """
-    return hmac.new(token.encode(), b"stopwise board cookie", "sha256").hexdigest()
+    return hmac.new(token.encode(), b"stopwise page cookie", "sha256").hexdigest()
 
 
 def _is_same(given: str, right: str) -> bool:

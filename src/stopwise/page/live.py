@@ -1,4 +1,4 @@
-"""The board of a running watch: what the watch command opens, feeds and closes."""
+"""The page of a running watch: what the watch command opens, feeds and closes."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from stopwise.page.again import LONGEST, PicturesAgain
 from stopwise.page.desk import Desk
 from stopwise.page.gate import is_loopback
 from stopwise.page.pictures import Pictures
-from stopwise.page.serving import BoardServer, new_token, qr_lines
+from stopwise.page.serving import PageServer, new_token, qr_lines
 from stopwise.report.drawable import drawable_of
 
 if TYPE_CHECKING:
@@ -24,22 +24,22 @@ if TYPE_CHECKING:
     from stopwise.plan.model import Plan
 
 PICTURE_EDGE = LONGEST
-"""What a brief asks for as `picture_edge` when there is a board."""
+"""What a brief asks for as `picture_edge` when there is a page."""
 
-_TOKEN = "board token"  # noqa: S105 - the name of the setting
-_PORT = "board port"
+_TOKEN = "page token"  # noqa: S105 - the name of the setting
+_PORT = "page port"
 
 
 @dataclass(frozen=True, slots=True)
 class Address:
-    """Where a board is served, and what may be done there.
+    """Where a page is served, and what may be done there.
 
     Attributes
     ----------
     host
         Address to listen on.
     port
-        Its port; 0 takes a free one, None the one that this ledger's board had last, so that pages
+        Its port; 0 takes a free one, None the one that this ledger's page had last, so that pages
         find a watch that was started again.
     allow_edits
         Whether visitors from the network may change anything; on loopback all may.
@@ -55,8 +55,8 @@ class Address:
         return self.allow_edits or is_loopback(self.host)
 
 
-class LiveBoard(ExitStack):
-    """A board over a watch's ledger, folder and plan; serves from entry to exit.
+class LivePage(ExitStack):
+    """A page over a watch's ledger, folder and plan; serves from entry to exit.
 
     Parameters
     ----------
@@ -117,7 +117,7 @@ class LiveBoard(ExitStack):
     @property
     def greeting(self) -> str:
         """What the watch prints: the address, and as a QR code where a tablet may come."""
-        line = f"board at {self.address}"
+        line = f"page at {self.address}"
         return line if self._server.rules.token is None else f"{line}\n{qr_lines(self.address)}"
 
     def landed(self, kept: Kept, assessment: Any) -> None:
@@ -140,19 +140,19 @@ class LiveBoard(ExitStack):
         self.desk.note(words)
 
 
-def _served(desk: Desk, at: Address, ledger: Ledger) -> BoardServer:
-    """Return a server on the address that is asked for, else where the last board was, else free.
+def _served(desk: Desk, at: Address, ledger: Ledger) -> PageServer:
+    """Return a server on the address that is asked for, else where the last page was, else free.
 
     The token is kept with the ledger: a tablet that had it comes back after a restart.
     """
     token = None if is_loopback(at.host) else _kept(ledger, _TOKEN, new_token())
     last = ledger.settings.get(_PORT, 0) if at.port is None else at.port
     try:
-        server = BoardServer(desk, host=at.host, port=last, token=token)
+        server = PageServer(desk, host=at.host, port=last, token=token)
     except WrongUse:
         if at.port is not None:
             raise
-        server = BoardServer(desk, host=at.host, port=0, token=token)
+        server = PageServer(desk, host=at.host, port=0, token=token)
     with suppress(LedgerError):
         ledger.settings.set(_PORT, server.rules.port)
     return server

@@ -1,4 +1,4 @@
-"""Serve the board from a thread of the watcher's own process."""
+"""Serve the page from a thread of the watcher's own process."""
 
 from __future__ import annotations
 
@@ -29,8 +29,8 @@ _IDLE_S = 5
 _MOST_HEADER_BYTES = 16_384
 
 
-class BoardServer:
-    """One board on one address, ready when the block begins and gone when it ends.
+class PageServer:
+    """One page on one address, ready when the block begins and gone when it ends.
 
     Parameters
     ----------
@@ -85,7 +85,7 @@ class BoardServer:
         self._thread = threading.Thread(
             target=self._server.run,
             kwargs={"sockets": [self._socket]},
-            name="stopwise-board",
+            name="stopwise-page",
             daemon=True,
         )
 
@@ -145,7 +145,7 @@ def _listening(host: str, port: int) -> socket.socket:
 
 def _refused(host: str, port: int, error: Exception) -> WrongUse:
     why = getattr(error, "strerror", None) or error
-    return WrongUse(f"The board can't listen on {host} port {port}: {why}. Try --port 0.")
+    return WrongUse(f"The page can't listen on {host} port {port}: {why}. Try --port 0.")
 
 
 def _shown_host(host: str) -> str:

@@ -14,7 +14,7 @@ from stopwise.plan.source import nearest
 from stopwise.plan.tables import box_of, value_of
 from stopwise.raw import decode
 from stopwise.record import Heading, frame_record
-from stopwise.report.leaf import write_leaf
+from stopwise.report.slip import write_slip
 from stopwise.verdict import judge
 
 if TYPE_CHECKING:
@@ -112,8 +112,8 @@ def _brings(material: str | None) -> str:
     return f", {material} with {zone}"
 
 
-def show_patches(plan: Path, frame: Path, leaf: Path | None = None) -> Path:
-    """Write the leaf of a frame, which shows where a plan's patches fall and what they measure.
+def show_patches(plan: Path, frame: Path, slip: Path | None = None) -> Path:
+    """Write the slip of a frame, which shows where a plan's patches fall and what they measure.
 
     Parameters
     ----------
@@ -121,7 +121,7 @@ def show_patches(plan: Path, frame: Path, leaf: Path | None = None) -> Path:
         The plan file.
     frame
         The raw file. Its patches are read where the plan puts them; none is followed.
-    leaf
+    slip
         Where the PNG goes; None for the frame's name with -patches.png, beside the plan.
 
     Raises
@@ -132,10 +132,10 @@ def show_patches(plan: Path, frame: Path, leaf: Path | None = None) -> Path:
         If the frame isn't there, or the picture can't be written.
     """
     wishes = load_plan(plan)
-    target = leaf or plan.with_name(f"{frame.stem}-patches.png")
+    target = slip or plan.with_name(f"{frame.stem}-patches.png")
     record, picture = _seen(frame, wishes)
     try:
-        write_leaf(target, record, picture, plan=wishes)
+        write_slip(target, record, picture, plan=wishes)
     except OSError as error:
         msg = f"{target} can't be written: {error.strerror or error}."
         raise WrongUse(msg) from None

@@ -1,1 +1,1 @@
-"""What a person sees: terminal lines, leaves."""
+"""What a person sees: terminal lines, slips."""

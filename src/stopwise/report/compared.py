@@ -1,4 +1,4 @@
-"""The leaf of a comparison: two pictures side by side, and a map of the difference in stops."""
+"""The slip of a comparison: two pictures side by side, and a map of the difference in stops."""
 
 from __future__ import annotations
 
@@ -12,10 +12,10 @@ from stopwise.comparison.field import LEVELS_STOPS, difference_field, field_of_m
 from stopwise.comparison.lamp_changes import lamp_words
 from stopwise.report.compared_text import doubt, figure
 from stopwise.report.contours import MAP_EDGE, difference_contours, reduced
-from stopwise.report.leaf.page import CALL_SIZE, HEIGHT, WIDTH
-from stopwise.report.leaf.placing import Room
-from stopwise.report.leaf.sheet import Area, Sheet
 from stopwise.report.look import DARK, STATE_MARKS
+from stopwise.report.slip.page import CALL_SIZE, HEIGHT, WIDTH
+from stopwise.report.slip.placing import Room
+from stopwise.report.slip.sheet import Area, Sheet
 from stopwise.report.words import shortened, shown, signed
 from stopwise.wording import CALL_WIDTH
 
@@ -55,20 +55,20 @@ class _Places:
 
 
 def draw_compared(comparison: Comparison, before: Drawable, after: Drawable) -> bytes:
-    """Return a comparison's leaf as a PNG file of 1600 x 1200 pixels.
+    """Return a comparison's slip as a PNG file of 1600 x 1200 pixels.
 
     Parameters
     ----------
     comparison
         What was worked out.
     before, after
-        The two pictures. Where their shapes differ there is no map, and the leaf says so.
+        The two pictures. Where their shapes differ there is no map, and the slip says so.
     """
     return compose(comparison, before, after).png()
 
 
 def compose(comparison: Comparison, before: Drawable, after: Drawable) -> Sheet:
-    """Return the leaf as a sheet whose parts can still be looked at one by one."""
+    """Return the slip as a sheet whose parts can still be looked at one by one."""
     sheet = Sheet(WIDTH, HEIGHT)
     rows, columns = after.luminance.shape[:2]
     places = _layout(columns / rows)

@@ -1,4 +1,4 @@
-"""A reduced picture, ready to be drawn on a leaf or sent to the board."""
+"""A reduced picture, ready to be drawn on a slip or sent to the page."""
 
 from __future__ import annotations
 

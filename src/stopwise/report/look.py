@@ -1,4 +1,4 @@
-"""The look: colours, and marks that differ by shape as well as colour, for leaf, text and board."""
+"""The look: colours, and marks that differ by shape as well as colour, for slip, text and page."""
 
 from __future__ import annotations
 
@@ -75,7 +75,7 @@ DARK = Theme(
     unseen=OKABE_ITO["reddish purple"],
     wish=OKABE_ITO["sky blue"],
 )
-"""The theme of leaves, and the board's first."""
+"""The theme of slips, and the page's first."""
 
 LIGHT = Theme(
     ground="#FAF9F6",
@@ -91,7 +91,7 @@ LIGHT = Theme(
     unseen="#A04A7A",
     wish="#0069A5",
 )
-"""The board's theme for a bright room: the same hues, dark enough to stand on white."""
+"""The page's theme for a bright room: the same hues, dark enough to stand on white."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +105,7 @@ class Mark:
     plain
         For one that doesn't.
     shape
-        Name of the outline that leaf and board draw: disc, half disc, diamond, ring, square, cross.
+        Name of the outline that slip and page draw: disc, half disc, diamond, ring, square, cross.
     role
         Which of a theme's colours it has.
     """

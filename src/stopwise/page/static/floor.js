@@ -19,7 +19,7 @@ export function drawFloor(place, list, floor, hasPlan = true) {
   place.replaceChildren(
     ...paper(floor, to),
     ...lamps.map((lamp) => beam(lamp, floor, to)),
-    ...floor.panels.map((panel) => board(panel, to)),
+    ...floor.panels.map((panel) => standing(panel, to)),
     sitter(to),
     camera(floor.camera, to),
     ...lamps.map((lamp) => circle(lamp, to)),
@@ -106,7 +106,7 @@ function camera(at, to) {
   return svg("g", { class: "camera" }, svg("rect", { x: x - 9, y: y - 5, width: 18, height: 12 }), svg("rect", { x: x - 4, y: y - 11, width: 8, height: 6 }));
 }
 
-function board({ kind, at }, to) {
+function standing({ kind, at }, to) {
   const [x, y] = to(at);
   return svg("g", { class: "panel" }, svg("path", { d: `M${x - 12} ${y}h24` }), svg("title", {}, kind));
 }

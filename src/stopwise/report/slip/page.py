@@ -1,4 +1,4 @@
-"""How a leaf is laid out, and the way from a record and its picture to a PNG."""
+"""How a slip is laid out, and the way from a record and its picture to a PNG."""
 
 from __future__ import annotations
 
@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING, Any
 
 from stopwise.report.call import call_lines
 from stopwise.report.drawable import drawable_of
-from stopwise.report.leaf.lists import draw_facts, draw_findings
-from stopwise.report.leaf.picture import draw_no_picture, draw_picture
-from stopwise.report.leaf.scale import draw_ruler
-from stopwise.report.leaf.sheet import Area, Sheet
 from stopwise.report.look import DARK, VERDICT_MARKS
 from stopwise.report.ruler import ruler_of
+from stopwise.report.slip.lists import draw_facts, draw_findings
+from stopwise.report.slip.picture import draw_no_picture, draw_picture
+from stopwise.report.slip.scale import draw_ruler
+from stopwise.report.slip.sheet import Area, Sheet
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 WIDTH, HEIGHT = 1600, 1200
 CALL_SIZE = 0.047 * WIDTH
-"""Height of the call line's type: 4.7 % of the width, as on the board."""
+"""Height of the call line's type: 4.7 % of the width, as on the page."""
 
 _MARGIN = 48
 _GAP = 40
@@ -34,7 +34,7 @@ _TALL = 1.05
 
 @dataclass(frozen=True, slots=True)
 class Layout:
-    """Where each part of the leaf goes."""
+    """Where each part of the slip goes."""
 
     picture: Area
     ruler: Area
@@ -72,15 +72,15 @@ def _fit(area: Area, aspect: float) -> Area:
     return Area(area.left, area.top, area.left + width, area.top + height)
 
 
-def draw_leaf(
+def draw_slip(
     record: dict[str, Any], picture: Picture | None, *, plan: Plan | None = None
 ) -> bytes:
-    """Return one frame's leaf as a PNG file.
+    """Return one frame's slip as a PNG file.
 
     Parameters
     ----------
     record
-        The frame's JSON record; an unreadable one gives a leaf that says why.
+        The frame's JSON record; an unreadable one gives a slip that says why.
     picture
         The reduced picture, or None where there is none.
     plan
@@ -94,21 +94,21 @@ def draw_leaf(
     return compose(record, None if picture is None else drawable_of(picture), plan=plan).png()
 
 
-def write_leaf(
+def write_slip(
     path: Path, record: dict[str, Any], picture: Picture | None, *, plan: Plan | None = None
 ) -> None:
-    """Write one frame's leaf to `path`; see :func:`draw_leaf`.
+    """Write one frame's slip to `path`; see :func:`draw_slip`.
 
     Raises
     ------
     OSError
         If the file can't be written.
     """
-    path.write_bytes(draw_leaf(record, picture, plan=plan))
+    path.write_bytes(draw_slip(record, picture, plan=plan))
 
 
 def compose(record: dict[str, Any], picture: Drawable | None, *, plan: Plan | None = None) -> Sheet:
-    """Return the leaf as a sheet whose parts can still be looked at one by one."""
+    """Return the slip as a sheet whose parts can still be looked at one by one."""
     sheet = Sheet(WIDTH, HEIGHT)
     rows, columns = (2, 3) if picture is None else picture.luminance.shape[:2]
     places = layout(columns / rows)

@@ -1,18 +1,18 @@
-"""The stop ruler on a leaf: shares lie along it, each value stands off the bracket of its wish."""
+"""The stop ruler on a slip: shares lie along it, each value stands off the bracket of its wish."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
 from stopwise.report.facts import share
-from stopwise.report.leaf.sheet import Area
 from stopwise.report.look import DARK, STATE_MARKS, colour_of
 from stopwise.report.ruler import LOWEST, ROMAN, spread
+from stopwise.report.slip.sheet import Area
 from stopwise.report.words import signed, tenths
 
 if TYPE_CHECKING:
-    from stopwise.report.leaf.sheet import Sheet
     from stopwise.report.ruler import Reading, Ruler
+    from stopwise.report.slip.sheet import Sheet
 
 _ABOVE_CLIP = 0.55
 """Zones of room above the clip line, where the clipped share stands."""

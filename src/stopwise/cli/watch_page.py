@@ -1,4 +1,4 @@
-"""The board beside a watch: its options, and how it is opened, printed and fed."""
+"""The page beside a watch: its options, and how it is opened, printed and fed."""
 
 from __future__ import annotations
 
@@ -17,18 +17,18 @@ if TYPE_CHECKING:
     from stopwise.cli.watching import Shown, WatchRun
     from stopwise.folder.watcher import Landing
     from stopwise.ledger import Ledger
-    from stopwise.page.live import Address, LiveBoard
+    from stopwise.page.live import Address, LivePage
 
 _LOOPBACK = "127.0.0.1"
 
 
-def board_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Give a command the options of the board."""
+def page_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Give a command the options of the page."""
     options = (
-        click.option("--board", "with_board", is_flag=True, help="Serve the live page."),
-        click.option("--host", help="Address that the board listens on; others need its token."),
+        click.option("--page", "with_page", is_flag=True, help="Serve the live page."),
+        click.option("--host", help="Address that the page listens on; others need its token."),
         click.option("--port", type=click.IntRange(0, 65535), help="Its port; 0: a free one."),
-        click.option("--open", "opens", is_flag=True, help="Show the board in a browser."),
+        click.option("--open", "opens", is_flag=True, help="Show the page in a browser."),
         click.option(
             "--allow-edits", is_flag=True, help="Let visitors from the network change the plan."
         ),
@@ -38,13 +38,13 @@ def board_options(command: Callable[..., Any]) -> Callable[..., Any]:
     return command
 
 
-class Boarding:
-    """The board of one watch; without `--board` it does nothing.
+class WatchPage:
+    """The page of one watch; without `--page` it does nothing.
 
     Parameters
     ----------
     at
-        Where it is served; None for no board.
+        Where it is served; None for no page.
     opens
         Whether a browser is to show it.
     """
@@ -52,7 +52,7 @@ class Boarding:
     def __init__(self, at: Address | None, *, opens: bool = False) -> None:
         self._at = at
         self._opens = opens
-        self._board: LiveBoard | None = None
+        self._page: LivePage | None = None
         self._run: WatchRun | None = None
         self._ledger: Ledger | None = None
 
@@ -66,14 +66,14 @@ class Boarding:
         return PICTURE_EDGE
 
     def fed(self, shown: Shown) -> Shown:
-        """Return where the watch says things, so that the board hears them too."""
+        """Return where the watch says things, so that the page hears them too."""
         if self._at is None:
             return shown
 
         def note(words: str) -> None:
             shown.note(words)
-            if self._board is not None:
-                self._board.note(words)
+            if self._page is not None:
+                self._page.note(words)
 
         def landing(landed: Landing) -> None:
             shown.landing(landed)
@@ -83,7 +83,7 @@ class Boarding:
 
     @contextmanager
     def over(self, run: WatchRun, ledger: Ledger, *, plan_path: Path | None) -> Iterator[None]:
-        """Serve the board while the block lasts; a page can be had when it begins.
+        """Serve the page while the block lasts; a page can be had when it begins.
 
         Raises
         ------
@@ -94,24 +94,24 @@ class Boarding:
             yield
             return
         self._run, self._ledger = run, ledger
-        with _board(ledger, run, at=self._at, plan_path=plan_path) as board:
-            self._board = board
-            click.echo(board.greeting, err=True)
+        with _live_page(ledger, run, at=self._at, plan_path=plan_path) as page:
+            self._page = page
+            click.echo(page.greeting, err=True)
             if self._opens:
-                _show(board.address)
+                _show(page.address)
             yield
-            self._board = None
+            self._page = None
 
     def _landed(self, landing: Landing) -> None:
-        if self._board is not None:
-            self._board.landed(landing.kept, landing.assessment)
+        if self._page is not None:
+            self._page.landed(landing.kept, landing.assessment)
             self._moved()
 
     def _moved(self) -> None:
-        if self._board is None or self._run is None:
+        if self._page is None or self._run is None:
             return
         now = self._run.watcher.status()
-        self._board.look_round(
+        self._page.look_round(
             behind=now.behind,
             backlog=now.backlog,
             decoding=list(now.reading),
@@ -134,40 +134,40 @@ def _said(run: WatchRun, ledger: Ledger | None) -> list[str]:
     return said
 
 
-def boarding(
+def watch_page(
     *,
-    with_board: bool,
+    with_page: bool,
     host: str | None,
     port: int | None,
     opens: bool,
     allow_edits: bool,
     **_: Any,
-) -> Boarding:
-    """Return the board that the options ask for.
+) -> WatchPage:
+    """Return the page that the options ask for.
 
     Raises
     ------
     WrongUse
-        If they say how to serve a board, and there is to be none.
+        If they say how to serve a page, and there is to be none.
     """
-    if not with_board:
+    if not with_page:
         if host is not None or port is not None or opens or allow_edits:
-            msg = "--host, --port, --open and --allow-edits say how a board is served: add --board."
+            msg = "--host, --port, --open and --allow-edits say how a page is served: add --page."
             raise WrongUse(msg)
-        return Boarding(None)
+        return WatchPage(None)
     from stopwise.page.live import Address
 
     at = Address(host=host or _LOOPBACK, port=port, allow_edits=allow_edits)
-    return Boarding(at, opens=opens)
+    return WatchPage(at, opens=opens)
 
 
-def _board(ledger: Ledger, run: WatchRun, *, at: Address, plan_path: Path | None) -> LiveBoard:
+def _live_page(ledger: Ledger, run: WatchRun, *, at: Address, plan_path: Path | None) -> LivePage:
     from pathlib import Path
 
     from stopwise.page.dialling import page_dialler
-    from stopwise.page.live import LiveBoard
+    from stopwise.page.live import LivePage
 
-    board = LiveBoard(
+    page = LivePage(
         ledger,
         Path(run.watcher.folder),
         plan=lambda: run.plan,
@@ -177,8 +177,8 @@ def _board(ledger: Ledger, run: WatchRun, *, at: Address, plan_path: Path | None
         if plan_path is None
         else page_dialler(plan_path, ledger, lambda: run.day.standing.look),
     )
-    board.desk.plan = run.day.plan_now  # each lamp at the power that it was turned to
-    return board
+    page.desk.plan = run.day.plan_now  # each lamp at the power that it was turned to
+    return page
 
 
 def _show(address: str) -> None:

@@ -1,4 +1,4 @@
-"""The leaf: each mark stands where its figure says, whatever frame it is made for."""
+"""The slip: each mark stands where its figure says, whatever frame it is made for."""
 
 from __future__ import annotations
 
@@ -13,12 +13,12 @@ import pytest
 from matplotlib.patches import Rectangle
 
 from stopwise.measurement.picture import Picture
-from stopwise.report.leaf import draw_leaf, write_leaf
-from stopwise.report.leaf.page import HEIGHT, WIDTH, compose
-from stopwise.report.leaf.placing import Room
-from stopwise.report.leaf.sheet import Area, Sheet
 from stopwise.report.look import DARK
 from stopwise.report.ruler import LOWEST
+from stopwise.report.slip import draw_slip, write_slip
+from stopwise.report.slip.page import HEIGHT, WIDTH, compose
+from stopwise.report.slip.placing import Room
+from stopwise.report.slip.sheet import Area, Sheet
 from support.made_picture import drawable, made_picture
 from support.records import PLAN, finding, patch, record, turned, unreadable
 
@@ -45,7 +45,7 @@ def off_plan(**more: Any) -> dict[str, Any]:
     return frame
 
 
-def leaf(frame: dict[str, Any], width: int = 480, height: int = 320) -> Sheet:
+def slip(frame: dict[str, Any], width: int = 480, height: int = 320) -> Sheet:
     return compose(frame, drawable(made_picture(width, height)), plan=PLAN)
 
 
@@ -68,7 +68,7 @@ CLIP = 5 - math.log2(0.1273)
 
 
 def test_a_value_stands_at_its_zone_and_off_the_bracket_of_its_wish() -> None:
-    sheet = leaf(off_plan())
+    sheet = slip(off_plan())
     bar = one(sheet, "value:lit cheek")
     bracket = one(sheet, "wish:lit cheek").get_ydata()
     assert zone_at(sheet, bar.get_y() + bar.get_height() / 2, CLIP) == pytest.approx(6.9, abs=0.01)
@@ -78,7 +78,7 @@ def test_a_value_stands_at_its_zone_and_off_the_bracket_of_its_wish() -> None:
 
 
 def test_zone_shares_lie_along_the_ruler_as_long_as_their_fraction() -> None:
-    sheet = leaf(off_plan())
+    sheet = slip(off_plan())
     bars = {k: one(sheet, f"share:{k}") for k in range(9)}
     shares = off_plan()["zones"]["share"]
     for k, bar in bars.items():
@@ -91,7 +91,7 @@ def test_zone_shares_lie_along_the_ruler_as_long_as_their_fraction() -> None:
 
 def test_nothing_on_the_ruler_stands_above_the_clip_line() -> None:
     frame = off_plan()
-    sheet = leaf(frame)
+    sheet = slip(frame)
     clip = one(sheet, "clip").get_ydata()[0]
     bars = [
         artist
@@ -103,14 +103,14 @@ def test_nothing_on_the_ruler_stands_above_the_clip_line() -> None:
 
 
 def test_a_patch_that_is_not_seen_has_a_bracket_and_no_bar() -> None:
-    sheet = leaf(off_plan())
+    sheet = slip(off_plan())
     assert found(sheet, "wish:mask")
     assert not found(sheet, "value:mask")
     assert one(sheet, "figure:mask").get_text() == "not seen"
 
 
 def test_patches_are_held_by_four_corners_around_where_they_were_read() -> None:
-    sheet = leaf(off_plan())
+    sheet = slip(off_plan())
     left, right, bottom, top = one(sheet, "picture").get_extent()
     corners = found(sheet, "patch:hair")
     x = [value for line in corners for value in line.get_xdata()]
@@ -124,7 +124,7 @@ def test_patches_are_held_by_four_corners_around_where_they_were_read() -> None:
 
 
 def test_blown_areas_are_outlined_numbered_largest_first_and_left_clean_inside() -> None:
-    sheet = leaf(off_plan())
+    sheet = slip(off_plan())
     image = one(sheet, "picture").get_array()
     assert (image[int(0.84 * 320), int(0.62 * 480)] >= 250).all()
     outline, small = one(sheet, "blown").get_paths()
@@ -136,7 +136,7 @@ def test_blown_areas_are_outlined_numbered_largest_first_and_left_clean_inside()
 
 
 def test_only_blocked_parts_are_stippled() -> None:
-    sheet = leaf(off_plan())
+    sheet = slip(off_plan())
     left, right, bottom, top = one(sheet, "picture").get_extent()
     dots = one(sheet, "blocked")
     x = (dots.get_xdata() - left) / (right - left) * 480
@@ -163,7 +163,7 @@ def test_a_contour_runs_where_the_tone_passes_from_zone_to_zone() -> None:
 
 
 def test_the_call_line_stands_at_the_top_in_type_of_4_7_per_cent_of_the_width() -> None:
-    say, do = found(leaf(off_plan()), "call")
+    say, do = found(slip(off_plan()), "call")
     assert (say.get_text(), do.get_text()) == ("Lit cheek 0.4 over.", "Key down 0.4, to -2.4.")
     assert say.get_fontsize() * 100 / 72 == pytest.approx(0.047 * WIDTH)
     assert max(say.get_position()[1], do.get_position()[1]) < HEIGHT / 5
@@ -172,10 +172,10 @@ def test_the_call_line_stands_at_the_top_in_type_of_4_7_per_cent_of_the_width() 
 @pytest.mark.parametrize(
     ("width", "height"), [(480, 320), (320, 480), (100, 400), (600, 150), (2, 3), (1, 1)]
 )
-def test_every_shape_of_picture_keeps_its_shape_and_every_text_stays_on_the_leaf(
+def test_every_shape_of_picture_keeps_its_shape_and_every_text_stays_on_the_slip(
     width: int, height: int
 ) -> None:
-    sheet = leaf(off_plan(), width, height)
+    sheet = slip(off_plan(), width, height)
     left, right, bottom, top = one(sheet, "picture").get_extent()
     assert (right - left) / (bottom - top) == pytest.approx(width / height)
     for text in sheet.axes.texts:
@@ -190,7 +190,7 @@ def test_labels_of_crowded_patches_lie_over_one_another_nowhere() -> None:
         f"patch {k}": patch(5.0 + k / 10, (0.3 + k / 30, 0.4, 0.32 + k / 30, 0.44))
         for k in range(8)
     }
-    sheet = leaf(frame)
+    sheet = slip(frame)
     for prefix in ("patch label:", "figure:"):
         boxes = [
             text.get_window_extent()
@@ -215,7 +215,7 @@ def test_labels_of_crowded_patches_lie_over_one_another_nowhere() -> None:
 def test_hostile_names_are_drawn_as_text(name: str) -> None:
     frame = off_plan(file=name)
     frame["patches"][name] = patch(5.0, (0.1, 0.1, 0.2, 0.2))
-    sheet = leaf(frame)
+    sheet = slip(frame)
     facts = [text.get_text() for text in found(sheet, "fact")]
     assert not any(
         "\n" in text.get_text() or "\x1b" in text.get_text() for text in sheet.axes.texts
@@ -248,24 +248,24 @@ def test_every_kind_of_record_gives_a_png_that_another_reader_opens(
     assert len(np.unique(pixels[..., 1])) > 10
 
 
-def test_a_leaf_of_a_measured_picture_is_written_whole(tmp_path: Path) -> None:
+def test_a_slip_of_a_measured_picture_is_written_whole(tmp_path: Path) -> None:
     made = made_picture(60, 40)
     picture = Picture(made.rgb, made.luminance, made.clipped, made.blocked, np.eye(3))
-    write_leaf(tmp_path / "F0012.png", off_plan(), picture, plan=PLAN)
+    write_slip(tmp_path / "F0012.png", off_plan(), picture, plan=PLAN)
     written = (tmp_path / "F0012.png").read_bytes()
-    assert written == draw_leaf(off_plan(), picture, plan=PLAN)
+    assert written == draw_slip(off_plan(), picture, plan=PLAN)
     assert imagecodecs.png_decode(written).shape[:2] == (HEIGHT, WIDTH)
 
 
 def test_the_same_record_gives_the_same_bytes() -> None:
     frame = off_plan()
-    assert leaf(frame, 60, 40).png() == leaf(frame, 60, 40).png()
+    assert slip(frame, 60, 40).png() == slip(frame, 60, 40).png()
 
 
 def test_the_png_says_what_wrote_it_and_no_more() -> None:
     from PIL import Image
 
-    with Image.open(io.BytesIO(leaf(off_plan(), 60, 40).png())) as image:
+    with Image.open(io.BytesIO(slip(off_plan(), 60, 40).png())) as image:
         assert image.text == {"Software": "stopwise"}
 
 

@@ -1,4 +1,4 @@
-"""The comparison's leaf: lines stand where light changed, and every text stays on the sheet."""
+"""The comparison's slip: lines stand where light changed, and every text stays on the sheet."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from stopwise.comparison.changes import Known
 from stopwise.comparison.comparison import compare
 from stopwise.comparison.sides import side_of
 from stopwise.report.compared import call_of, compose, draw_compared
-from stopwise.report.leaf.page import HEIGHT, WIDTH
+from stopwise.report.slip.page import HEIGHT, WIDTH
 from support.made_picture import drawable, made_picture
 from support.records import patch, record
 
@@ -59,7 +59,7 @@ def test_less_light_differs_by_its_dashes_too():
 
 
 @pytest.mark.parametrize(("width", "height"), [(480, 320), (320, 480), (300, 300), (600, 200)])
-def test_every_text_stays_on_the_leaf_whatever_the_picture(width, height):
+def test_every_text_stays_on_the_slip_whatever_the_picture(width, height):
     names = [f"patch of a rather long name {at}" for at in range(14)]
     comparison = compare(*sides(names), known=Known(turned={}))
     sheet = compose(comparison, *pictures(width, height))

@@ -1,4 +1,4 @@
-"""The lists on a leaf: what was found, and the frame's plain figures."""
+"""The lists on a slip: what was found, and the frame's plain figures."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from stopwise.report.look import DARK, STATE_MARKS
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from stopwise.report.leaf.sheet import Area, Sheet
+    from stopwise.report.slip.sheet import Area, Sheet
 
 _SIZE = 17
 _ROW = 25

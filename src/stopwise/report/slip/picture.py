@@ -1,4 +1,4 @@
-"""The picture on a leaf: contours of zones, blown outlines with tags, dots, patches in brackets."""
+"""The picture on a slip: contours of zones, blown outlines with tags, dots, patches in brackets."""
 
 from __future__ import annotations
 
@@ -11,9 +11,9 @@ from matplotlib.patheffects import Stroke
 from stopwise.conditions import CONDITIONS
 from stopwise.report.contours import outlines, stipple, within_box, zone_contours
 from stopwise.report.facts import patch_figure
-from stopwise.report.leaf.placing import Room
-from stopwise.report.leaf.sheet import Area
 from stopwise.report.look import DARK, OKABE_ITO, STATE_MARKS
+from stopwise.report.slip.placing import Room
+from stopwise.report.slip.sheet import Area
 from stopwise.report.words import shown
 from stopwise.stops import MID_GREY_OF_SATURATION
 
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from stopwise.report.drawable import Drawable
-    from stopwise.report.leaf.sheet import Sheet
+    from stopwise.report.slip.sheet import Sheet
 
 MOST_TAGS = 9
 """Blown areas that get a number; smaller ones are outlined only."""

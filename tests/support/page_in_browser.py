@@ -1,4 +1,4 @@
-"""What the browser's tests do on the board's pages: open them, measure them, draw on them."""
+"""What the browser's tests do on the page's pages: open them, measure them, draw on them."""
 
 from __future__ import annotations
 
@@ -9,15 +9,15 @@ from playwright.sync_api import expect
 if TYPE_CHECKING:
     from playwright.sync_api import Page
 
-    from stopwise.page.serving import BoardServer
+    from stopwise.page.serving import PageServer
 
 SIZES = [(375, 812), (768, 1024), (1440, 900), (3840, 2160)]
 """A phone, a tablet held upright, a laptop, a large screen; CSS pixels."""
 
 
-def opened(page: Page, board: BoardServer, path: str = "") -> Page:
-    """Open one of a board's pages and wait until its stream is there."""
-    page.goto(board.address + path)
+def opened(page: Page, server: PageServer, path: str = "") -> Page:
+    """Open one of a page's pages and wait until its stream is there."""
+    page.goto(server.address + path)
     expect(page.locator("body")).not_to_have_attribute("data-unlinked", "")
     return page
 

@@ -1,4 +1,4 @@
-"""The leaf of a dialled answer: the picture that the powers would give, lamps and wishes beside."""
+"""The slip of a dialled answer: the picture that the powers would give, lamps and wishes beside."""
 
 from __future__ import annotations
 
@@ -10,10 +10,10 @@ from stopwise.measurement.picture import Picture
 from stopwise.measurement.zones import blocked_under
 from stopwise.report.dialled import alike_sentences, headline, lamp_rows, wish_rows
 from stopwise.report.drawable import Drawable, drawable_of
-from stopwise.report.leaf.page import CALL_SIZE, HEIGHT, WIDTH
-from stopwise.report.leaf.picture import draw_picture
-from stopwise.report.leaf.sheet import Area, Sheet
 from stopwise.report.look import DARK, STATE_MARKS
+from stopwise.report.slip.page import CALL_SIZE, HEIGHT, WIDTH
+from stopwise.report.slip.picture import draw_picture
+from stopwise.report.slip.sheet import Area, Sheet
 from stopwise.stops import MID_GREY_OF_SATURATION
 
 if TYPE_CHECKING:
@@ -34,7 +34,7 @@ _Block = tuple[tuple[float, float], tuple[float, float]]
 
 
 def predicted_drawable(answer: Dial, *, mid_grey: float | None = None) -> Drawable:
-    """Return the predicted picture, ready to be drawn or sent to the board.
+    """Return the predicted picture, ready to be drawn or sent to the page.
 
     Parameters
     ----------
@@ -84,8 +84,8 @@ def _finer(plane: NDArray[np.float32], factor: int) -> NDArray[np.float32]:
     return plane
 
 
-def draw_dial_leaf(answer: Dial, plan: Plan, sentences: Sequence[str] = ()) -> bytes:
-    """Return the leaf of a dialled answer as a PNG of 1600 x 1200 pixels, sRGB.
+def draw_dial_slip(answer: Dial, plan: Plan, sentences: Sequence[str] = ()) -> bytes:
+    """Return the slip of a dialled answer as a PNG of 1600 x 1200 pixels, sRGB.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""A whole board for tests: a ledger with made frames, a plan file, a server on loopback."""
+"""A whole page for tests: a ledger with made frames, a plan file, a server on loopback."""
 
 from __future__ import annotations
 
@@ -152,7 +152,7 @@ class Scene:
         return self.folder / "plan.toml"
 
     def keep(self, frame: dict[str, Any]) -> Kept:
-        """Write a record into the ledger without telling the board."""
+        """Write a record into the ledger without telling the page."""
         number = len(self.frames) + 1
         given = frame["file"] != record()["file"]
         whole = {**frame, "file": frame["file"] if given else f"F{number:04d}.dng"}

@@ -1,12 +1,12 @@
-"""How soon the board shows a frame, how it bears a long day, and what its viewers cost the watch.
+"""How soon the page shows a frame, how it bears a long day, and what its viewers cost the watch.
 
-Run: ``python tests/bench/bench_board.py [--frames 30] [--day 5000] [--more 1000] [--blocks 8]``
+Run: ``python tests/bench/bench_page.py [--frames 30] [--day 5000] [--more 1000] [--blocks 8]``
 
-1. Sample frames land under the real `stopwise watch --board`. From the moment at which a record is
+1. Sample frames land under the real `stopwise watch --page`. From the moment at which a record is
    written into the ledger until a browser has painted its call line, and until its picture stands.
 2. A ledger that holds a long day: how soon a page stands that is opened then, and what its memory
    comes to while more frames land.
-3. Frames land in handfuls, in turn with nobody and with twenty viewers at the board. The viewers
+3. Frames land in handfuls, in turn with nobody and with twenty viewers at the page. The viewers
    read the live stream and fetch every picture, as pages do; drawing is their own machines' work.
 """
 
@@ -30,9 +30,9 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from playwright.sync_api import sync_playwright
 
-from stopwise.page.serving import BoardServer
-from support.board_process import SAMPLES, BoardProcess
-from support.board_scene import key_hot, on_plan, scene_in
+from stopwise.page.serving import PageServer
+from support.page_process import SAMPLES, PageProcess
+from support.page_scene import key_hot, on_plan, scene_in
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -75,22 +75,22 @@ def variant(number: int) -> bytes:
     return (SAMPLES / SAMPLE).read_bytes() + number.to_bytes(8, "big")
 
 
-def land(board: BoardProcess, number: int) -> str:
+def land(watch: PageProcess, number: int) -> str:
     """Have one more frame land whole, and return its name."""
     name = f"N{number:05d}.dng"
-    aside = board.shoot.parent / name
+    aside = watch.shoot.parent / name
     aside.write_bytes(variant(number))
-    aside.rename(board.shoot / name)
+    aside.rename(watch.shoot / name)
     return name
 
 
 def shown_after(stage: Path, frames: int) -> None:
     """Measure from the record's writing to the painted page."""
-    with BoardProcess(stage) as board, browser_page() as page:
-        page.goto(board.address)
+    with PageProcess(stage) as watch, browser_page() as page:
+        page.goto(watch.address)
         page.evaluate(CLOCK)
         for number in range(frames + 1):
-            name = land(board, number)
+            name = land(watch, number)
             page.wait_for_function("(name) => window.shown[name]?.[1]", arg=name, timeout=60_000)
         shown = page.evaluate("window.shown")
     written = written_ms(stage)
@@ -112,7 +112,7 @@ def long_day(stage: Path, day: int, more: int) -> None:
     with scene.ledger.atomic():
         for number in range(day):
             scene.keep(on_plan() if number % 3 else key_hot())
-    with BoardServer(scene.desk) as server, browser_page() as page:
+    with PageServer(scene.desk) as server, browser_page() as page:
         paints, calls = [], []
         for _ in range(7):
             page.goto(server.address)
@@ -147,7 +147,7 @@ def memory(session: CDPSession, page: Page) -> str:
 
 
 class Viewers:
-    """Viewers at a board, from entry to exit, in a process of their own."""
+    """Viewers at a page, from entry to exit, in a process of their own."""
 
     def __init__(self, address: str, count: int) -> None:
         self._arguments = (address, count)
@@ -193,15 +193,15 @@ def view(address: str, there: threading.Semaphore) -> None:
 def pace(stage: Path, blocks: int, *, handful: int = 6) -> None:
     """Measure how long handfuls of frames take with nobody and with viewers, in turn."""
     seconds: dict[int, list[float]] = {0: [], VIEWERS: []}
-    with BoardProcess(stage) as board:
+    with PageProcess(stage) as watch:
         for block in range(2 * blocks + 1):
             count = VIEWERS if block % 2 else 0
-            with Viewers(board.address, count):
+            with Viewers(watch.address, count):
                 start = time.monotonic()
                 for place in range(handful):
-                    land(board, block * handful + place)
+                    land(watch, block * handful + place)
                 for _ in range(handful):
-                    board.judged()
+                    watch.judged()
                 taken = time.monotonic() - start
                 time.sleep(0.5)
             if block:  # the first warms the workers

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from stopwise.report.look import Mark
 
 FAMILY = "DejaVu Sans"
-"""Comes with matplotlib, so that a leaf looks the same everywhere."""
+"""Comes with matplotlib, so that a slip looks the same everywhere."""
 
 _DPI = 100
 _POINTS = 72.0 / _DPI

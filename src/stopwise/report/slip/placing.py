@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from stopwise.report.leaf.sheet import Area
+from stopwise.report.slip.sheet import Area
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

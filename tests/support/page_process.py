@@ -1,4 +1,4 @@
-"""`stopwise watch --board` in a process of its own, as a person starts it, and frames that land."""
+"""`stopwise watch --page` in a process of its own, as a person starts it, and frames that land."""
 
 from __future__ import annotations
 
@@ -26,8 +26,8 @@ MARKED = tuple(f"F{number:04d}.dng" for number in (1, 2, 3, 4, 5, 6, 7, 8, 11))
 _PATIENCE_S = 120.0
 
 
-class BoardProcess:
-    """A watch with a board, from entry to exit.
+class PageProcess:
+    """A watch with a page, from entry to exit.
 
     Parameters
     ----------
@@ -55,7 +55,7 @@ class BoardProcess:
             "-c",
             "from stopwise.cli import main; main()",
             *("watch", str(self.shoot), "--plan", str(self.plan), "--settle", "1"),
-            *("--ledger", str(stage / "ledger.sqlite"), "--json", "--board", *options),
+            *("--ledger", str(stage / "ledger.sqlite"), "--json", "--page", *options),
         ]
         self._said: queue.Queue[str] = queue.Queue()
         self.records: queue.Queue[dict[str, Any]] = queue.Queue()
@@ -63,7 +63,7 @@ class BoardProcess:
         self.ended: int | None = None
 
     def __enter__(self) -> Self:
-        """Start it, and return once it has printed the board's address."""
+        """Start it, and return once it has printed the page's address."""
         self._process = subprocess.Popen(
             self._command,
             stdout=subprocess.PIPE,
@@ -76,7 +76,7 @@ class BoardProcess:
             (self._process.stdout, lambda line: self.records.put(json.loads(line))),
         ):
             threading.Thread(target=_hand_on, args=(stream, heard), daemon=True).start()
-        self.address = self.await_said(r"board at (http://\S+)").group(1)
+        self.address = self.await_said(r"page at (http://\S+)").group(1)
         return self
 
     def __exit__(
@@ -123,7 +123,7 @@ class BoardProcess:
         return self.records.get(timeout=_PATIENCE_S)
 
     def get(self, path: str) -> bytes:
-        """Return what the board answers under a path."""
+        """Return what the page answers under a path."""
         with urllib.request.urlopen(self.address + path, timeout=20) as answer:  # noqa: S310
             body: bytes = answer.read()
         return body
