@@ -1,11 +1,13 @@
-"""What holds for every test: no property is timed, nothing lies in the user's own folders."""
+"""What holds for every test: the same cases on every run, nothing in the user's own folders."""
 
 from __future__ import annotations
 
 import pytest
 from hypothesis import HealthCheck, settings
 
-settings.register_profile("house", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+UNTIMED = settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.register_profile("house", UNTIMED, derandomize=True)
+settings.register_profile("fresh", UNTIMED, derandomize=False, max_examples=2000)
 settings.load_profile("house")
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import multiprocessing
 import os
 import shutil
 import signal
@@ -17,6 +18,8 @@ from queue import Queue
 import pytest
 
 from stopwise.cli import run
+from stopwise.cli.watching import Shown, WatchRun
+from stopwise.errors import LedgerError
 from stopwise.ledger import Ledger
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_frames"
@@ -213,3 +216,15 @@ def test_a_ledger_that_cannot_be_written_is_told(shoot, tmp_path, capsys):
     said = capsys.readouterr().err
     assert str(place) in said
     assert ":memory:" in said
+
+
+def test_a_watch_that_fails_before_it_runs_leaves_no_process(tmp_path, ledger, monkeypatch):
+    def fail(*_):
+        raise LedgerError("locked")
+
+    folder = tmp_path / "shoot"
+    folder.mkdir()
+    monkeypatch.setattr("stopwise.cli.watching.remember", fail)
+    with Ledger(ledger) as kept, pytest.raises(LedgerError, match="locked"):
+        WatchRun(folder, kept, Shown(print, print))
+    assert not multiprocessing.active_children()

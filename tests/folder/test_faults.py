@@ -15,6 +15,7 @@ import time
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from random import Random
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -322,7 +323,7 @@ def test_a_damaged_ledger_is_set_aside_under_a_name_that_is_told_and_filled_agai
             made.land(f"F{number}.dng", seed=number + 1)
             watch.wait(lambda number=number: len(watch.files) == number + 1)
         assert watch.stop() == 0
-    torn = b"SQLite format 3\x00" + os.urandom(8192)
+    torn = b"SQLite format 3\x00" + Random(1).randbytes(8192)
     for tail in ("-wal", "-shm"):
         made.place.with_name(f"l.sqlite{tail}").unlink(missing_ok=True)
     made.place.write_bytes(torn)

@@ -14,7 +14,7 @@ import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from hypothesis import HealthCheck, settings
+from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import (
     RuleBasedStateMachine,
@@ -283,15 +283,17 @@ class Intake(RuleBasedStateMachine):
         if not hasattr(self, "watcher"):
             return
         Disk.is_full = False
-        for _ in range(4):
-            self.sight.sweep_soon()
-            self.work_off()
-            self.now += 2 * SETTLE_S
-            self.work_off()
-        self.every_file_is_judged_once()
-        self.watcher.close()
-        self.ledger.close()
-        shutil.rmtree(self.base)
+        try:
+            for _ in range(4):
+                self.sight.sweep_soon()
+                self.work_off()
+                self.now += 2 * SETTLE_S
+                self.work_off()
+            self.every_file_is_judged_once()
+        finally:
+            self.watcher.close()
+            self.ledger.close()
+            shutil.rmtree(self.base)
 
     def every_file_is_judged_once(self) -> None:
         there = {
@@ -308,10 +310,22 @@ class Intake(RuleBasedStateMachine):
         assert now == there
 
 
+def test_a_path_is_kept_that_was_taken_by_another_file_while_the_ledgers_disk_was_full() -> None:
+    intake = Intake()
+    intake.begin()
+    intake.a_file_begins_to_land(name="F0003.dng", part=0)
+    intake.the_folder_is_looked_through()
+    intake.a_file_lands(name="F0001.dng")
+    intake.the_ledgers_disk(is_full=True)
+    intake.time_passes(seconds=30.0)
+    intake.a_file_begins_to_land(name="F0000.dng", part=0)
+    intake.the_workers_answer()
+    intake.a_file_is_renamed(place=2, other="F0000.dng")
+    intake.the_folder_is_looked_through()
+    intake.a_file_is_copied(place=1, other="F0000.dng")
+    intake.a_file_is_copied(place=0, other="F0003.dng")
+    intake.teardown()
+
+
 TestIntake = Intake.TestCase
-TestIntake.settings = settings(
-    max_examples=100,
-    stateful_step_count=40,
-    deadline=None,
-    suppress_health_check=[HealthCheck.too_slow],
-)
+TestIntake.settings = settings(stateful_step_count=40)

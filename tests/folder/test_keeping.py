@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -118,4 +119,18 @@ def test_deletions_and_returns_are_noted_with_the_next_work(desk: Desk) -> None:
     assert {path: there.is_gone for path, there in known.items()} == {"F1": True, "F2": True}
     desk.scribe.note_places("/shoot", gone=[], back={"F1": Stamp(1, 2, 3)})
     desk.scribe.work(2)
+    assert not desk.ledger.frames.known("/shoot")["F1"].is_gone
+
+
+def test_a_path_that_another_file_took_while_the_disk_was_full_is_there_afterwards(
+    desk: Desk,
+) -> None:
+    desk.error = LedgerFull("no room")
+    desk.scribe.write(finished("F1"), 0)
+    desk.scribe.note_places("/shoot", gone=["F1"], back={})
+    anew = finished("F1")
+    desk.scribe.write(replace(anew, sha256="another"), 1)
+    desk.error = None
+    desk.scribe.work(2)
+    assert desk.ledger.frames.known("/shoot")["F1"].frame == 2
     assert not desk.ledger.frames.known("/shoot")["F1"].is_gone

@@ -15,8 +15,9 @@ import pytest
 
 from stopwise.errors import PathMissing, WrongUse
 from stopwise.folder import looking
+from stopwise.folder.lock import is_watched
 from stopwise.folder.pool import InlinePool
-from stopwise.folder.watcher import Limits, Options, Seams, Watcher
+from stopwise.folder.watcher import Hooks, Limits, Options, Seams, Watcher
 from stopwise.ledger import Ledger
 from support.watching import (
     QUICK,
@@ -474,6 +475,30 @@ def test_a_caller_that_fails_ends_the_watch_and_leaves_no_process(
     with pytest.raises(RuntimeError, match="the caller's own mistake"):
         watcher.run(threading.Event())
     assert not [thread for thread in threading.enumerate() if "stopwise" in thread.name]
+
+
+class Stuck(InlinePool):
+    """A pool that fails once more when it is closed."""
+
+    def close(self) -> None:
+        msg = "a worker doesn't end"
+        raise ValueError(msg)
+
+
+def test_what_fails_to_close_keeps_nothing_else_open(folder: Path, ledger: Ledger) -> None:
+    (folder / "F1.dng").write_bytes(tiny_raw(1))
+    stop = threading.Event()
+    watcher = Watcher(
+        folder,
+        ledger,
+        assess,
+        hooks=Hooks(on_record=lambda _: stop.set()),
+        seams=Seams(pool=Stuck(assess)),
+    )
+    with pytest.raises(ValueError, match="a worker doesn't end"):
+        run_bounded(watcher.run, stop)
+    assert not [thread for thread in threading.enumerate() if "stopwise" in thread.name]
+    assert not is_watched(ledger.place, watcher.folder)
 
 
 def test_status_counts_what_is_still_to_do(folder: Path, ledger: Ledger) -> None:

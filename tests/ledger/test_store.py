@@ -6,6 +6,7 @@ import os
 import sqlite3
 import sys
 import threading
+from random import Random
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -140,7 +141,7 @@ def test_damage_inside_a_real_ledger_is_found_when_it_is_opened(tmp_path: Path) 
         for number in range(200):
             keep(ledger, f"F{number}" + "x" * 500)
     content = bytearray(place.read_bytes())
-    content[8192 : len(content) - 4096] = os.urandom(len(content) - 4096 - 8192)
+    content[8192 : len(content) - 4096] = Random(1).randbytes(len(content) - 4096 - 8192)
     place.write_bytes(content)
     with Ledger(place) as ledger:
         assert ledger.set_aside is not None

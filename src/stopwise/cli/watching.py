@@ -104,29 +104,40 @@ class WatchRun:
             ),
             options=options,
         )
-        self.day = Day(
-            ledger,
-            Around(
-                folder=self.watcher.folder,
-                plan_path=plan_path,
-                plan=lambda: self.plan,
-                edited=self._read_own_edit,
-                tell=shown.note,
-                call=self._note,
-            ),
-        )
-        if self._base.look is not None:
-            self.wear(self._base.look)
-        remember(ledger, self.watcher.folder, plan_path)
+        try:
+            self.day = self._new_day()
+            if self._base.look is not None:
+                self.wear(self._base.look)
+            remember(ledger, self.watcher.folder, plan_path)
+        except BaseException:
+            self.watcher.close()
+            raise
 
     def run(self, stop: threading.Event) -> None:
         """Watch until `stop` is set."""
-        self.day.begin()
+        try:
+            self.day.begin()
+        except BaseException:
+            self.watcher.close()
+            raise
         self.watcher.run(stop)
 
     def wear(self, look: str | None) -> None:
         """From the next frame on, judge by another look; None is the plan's own."""
         self.day.standing.wear(look)
+
+    def _new_day(self) -> Day:
+        return Day(
+            self._ledger,
+            Around(
+                folder=self.watcher.folder,
+                plan_path=self._plan_path,
+                plan=lambda: self.plan,
+                edited=self._read_own_edit,
+                tell=self._shown.note,
+                call=self._note,
+            ),
+        )
 
     @property
     def _plan_folder(self) -> Path | None:

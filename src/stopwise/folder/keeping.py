@@ -49,8 +49,20 @@ class Finished:
         return replace(self, record=record)
 
 
+@dataclass(frozen=True, slots=True)
+class Moves:
+    """Files of a folder that were deleted, and such as are there again as they were."""
+
+    folder: str
+    gone: tuple[str, ...]
+    back: Mapping[str, Stamp]
+
+
 class Scribe:
     """Writes finished frames one by one; what is told as kept is kept.
+
+    Records and moves of files stand in one line and are written as they came: a path that was
+    deleted and taken by another file while the ledger was full would else be noted as gone last.
 
     Parameters
     ----------
@@ -76,14 +88,13 @@ class Scribe:
         self._on_kept = on_kept
         self._on_note = on_note
         self._on_renewed = on_renewed
-        self._waiting: deque[Finished] = deque()
-        self._moves: dict[tuple[str, str], Stamp | None] = {}
+        self._waiting: deque[Finished | Moves] = deque()
         self._next_try: float | None = None
 
     @property
     def waiting(self) -> int:
         """How many records wait because the ledger can't be written."""
-        return len(self._waiting)
+        return len(self._records())
 
     def write(self, finished: Finished, now: float) -> None:
         """Write a record, behind those that wait."""
@@ -94,10 +105,9 @@ class Scribe:
 
     def note_places(self, folder: str, *, gone: Iterable[str], back: Mapping[str, Stamp]) -> None:
         """Note with the next work that files were deleted, or are there again as they were."""
-        for path in gone:
-            self._moves[folder, path] = None
-        for path, stamp in back.items():
-            self._moves[folder, path] = stamp
+        moves = Moves(folder, tuple(gone), dict(back))
+        if moves.gone or moves.back:
+            self._waiting.append(moves)
 
     def work(self, now: float) -> None:
         """Write what waits, unless it is too soon after a failure."""
@@ -120,23 +130,20 @@ class Scribe:
 
     def _write_all(self) -> None:
         while self._waiting:
-            finished = self._waiting[0]
-            kept = self._write_one(finished)
+            first = self._waiting[0]
+            kept = None
+            if isinstance(first, Moves):
+                self._write_moves(first)
+            else:
+                kept = self._write_one(first)
             self._waiting.popleft()
-            if kept is not None:
-                self._on_kept(kept, finished)
-        if self._moves:
-            self._write_moves()
+            if kept is not None and isinstance(first, Finished):
+                self._on_kept(kept, first)
 
-    def _write_moves(self) -> None:
-        frames = self._ledger.frames
+    def _write_moves(self, moves: Moves) -> None:
         with self._ledger.atomic():
-            for (folder, path), stamp in self._moves.items():
-                if stamp is None:
-                    frames.mark_gone(folder, [path])
-                else:
-                    frames.mark_back(folder, {path: stamp})
-        self._moves.clear()
+            self._ledger.frames.mark_gone(moves.folder, moves.gone)
+            self._ledger.frames.mark_back(moves.folder, moves.back)
 
     def _write_one(self, finished: Finished) -> Kept | None:
         frames = self._ledger.frames
@@ -156,8 +163,10 @@ class Scribe:
         is_first = self._next_try is None
         self._next_try = now + _RETRY_S
         if is_first:
-            waiting = self._waiting[0] if self._waiting else None
-            self._tell_waiting(waiting, str(error))
+            self._tell_waiting(next(iter(self._records()), None), str(error))
+
+    def _records(self) -> list[Finished]:
+        return [entry for entry in self._waiting if isinstance(entry, Finished)]
 
     def _tell_waiting(self, finished: Finished | None, why: str) -> None:
         told = note("ledger_waits", self._ledger.place, why)
@@ -171,7 +180,8 @@ class Scribe:
             self._wait(LedgerError(f"{why} {error}"), now)
             return
         self._on_note(note("ledger_set_aside", self._ledger.place, f"now {aside}"))
-        self._waiting = deque(item for item in self._waiting if item.record is not None)
-        self._moves.clear()
+        self._waiting = deque(
+            entry for entry in self._waiting if isinstance(entry, Moves) or entry.record is not None
+        )
         self._next_try = now
         self._on_renewed()

@@ -150,7 +150,12 @@ class ProcessPool:
         self._waiting: deque[Task] = deque()
         self._lost: list[Done] = []
         self._failed_starts = 0
-        self._workers = [self._new_worker() for _ in range(size)]
+        self._workers: list[_Worker] = []
+        try:
+            self._workers += (self._new_worker() for _ in range(size))
+        except BaseException:
+            self.close()
+            raise
 
     @property
     def room(self) -> int:
@@ -195,10 +200,10 @@ class ProcessPool:
         for worker in self._workers:
             worker.pipe.close()
             worker.process.kill()
-        for worker in self._workers:
+        ended, self._workers = self._workers, []
+        for worker in ended:
             worker.process.join(_END_S)
             worker.process.close()
-        self._workers = []
 
     def _new_worker(self) -> _Worker:
         ours, theirs = self._context.Pipe()

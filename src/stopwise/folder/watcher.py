@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -130,10 +131,11 @@ class Watcher:
 
     def close(self) -> None:
         """End worker processes and threads; frames not yet judged are judged at the next start."""
-        self._eyes.close()
-        self._works.close()
-        self._lock.drop()
-        self._waker.close()
+        with ExitStack() as closing:  # each is closed, though one before it fails
+            closing.callback(self._waker.close)
+            closing.callback(self._lock.drop)
+            closing.callback(self._works.close)
+            closing.callback(self._eyes.close)
 
     def status(self) -> Status:
         """Return how far the watcher is; may be called from any thread."""

@@ -191,8 +191,10 @@ class Works:
 
     def close(self) -> None:
         """End all work at once."""
-        self._pool.close()
-        self._hasher.close()
+        try:
+            self._pool.close()
+        finally:
+            self._hasher.close()
 
     def _ask(self, ticket: int, work: Work) -> None:
         """Have a file assessed; a brief that the ledger can't give now is trouble."""
