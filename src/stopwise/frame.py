@@ -14,6 +14,15 @@ if TYPE_CHECKING:
 
 T = TypeVar("T", bound=np.generic)
 
+Box = tuple[float, float, float, float]
+"""x0, y0, x1, y1 as fractions of the upright picture, x to the right, y down."""
+
+Point = tuple[float, float]
+"""x, y as fractions of the upright picture."""
+
+Window = tuple[slice, slice]
+"""Rows and columns of an upright picture of cells or of blocks."""
+
 _FIRST_TURNED = 5
 
 
@@ -174,6 +183,30 @@ def upright(plane: NDArray[T], orientation: int) -> NDArray[T]:
     swap, rows, columns = _TURNS[orientation - 1]
     turned = np.swapaxes(plane, 0, 1) if swap else plane
     return turned[::rows, ::columns]
+
+
+def window(box: Box, shape: tuple[int, int]) -> Window:
+    """Return the rows and columns that a box holds.
+
+    Parameters
+    ----------
+    box
+        x0, y0, x1, y1 as fractions of the upright picture.
+    shape
+        Rows and columns of the upright picture, in cells or blocks.
+
+    Returns
+    -------
+    tuple of slice
+        Rows round(y0 h) to round(y1 h) and columns round(x0 w) to round(x1 w), at least one each.
+    """
+    x0, y0, x1, y1 = box
+    return _span(y0, y1, shape[0]), _span(x0, x1, shape[1])
+
+
+def _span(low: float, high: float, cells: int) -> slice:
+    start = min(max(round(low * cells), 0), cells - 1)
+    return slice(start, max(min(round(high * cells), cells), start + 1))
 
 
 _TURNS = (

@@ -7,15 +7,15 @@ from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 
-from stopwise.measurement.luminance import multipliers, weights
+from stopwise.balance import multipliers, weights
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from numpy.typing import NDArray
 
+    from stopwise.balance import Triple
     from stopwise.frame import Frame
-    from stopwise.measurement.luminance import Triple
 
 LEVELS = 65536
 """Raw levels that 16 bits tell apart."""

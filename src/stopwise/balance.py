@@ -1,4 +1,4 @@
-"""Luminance: the balance that makes a neutral even, and the weights that make Y of camera RGB."""
+"""Balance: the factors that make a neutral even, and what makes Y and sRGB of balanced RGB."""
 
 from __future__ import annotations
 
@@ -18,6 +18,18 @@ BT709_WEIGHTS: Triple = (0.2126, 0.7152, 0.0722)
 
 D65_XYZ: Triple = (0.95047, 1.0, 1.08883)
 """White of CIE standard illuminant D65, 2 degree observer, Y = 1."""
+
+SRGB_OF_XYZ = np.array(
+    [
+        [3.2406, -1.5372, -0.4986],
+        [-0.9689, 1.8758, 0.0415],
+        [0.0557, -0.2040, 1.0570],
+    ]
+)
+"""Linear sRGB of CIE XYZ with white D65: IEC 61966-2-1."""
+
+SRGB_WHITE: Triple = (0.9505, 1.0, 1.089)
+"""CIE XYZ that `SRGB_OF_XYZ` takes for white: IEC 61966-2-1."""
 
 
 def multipliers(frame: Frame, *, balance: str | Triple = "daylight") -> Triple:
@@ -87,6 +99,29 @@ def weights(xyz_to_camera: NDArray[np.float64] | None, balance: Triple) -> Tripl
         return BT709_WEIGHTS
     red, green, blue = (float(part) for part in row / row.sum())
     return red, green, blue
+
+
+def srgb_matrix(xyz_to_camera: NDArray[np.float64] | None, balance: Triple) -> NDArray[np.float64]:
+    """Return what makes linear sRGB of balanced R, G, B.
+
+    Parameters
+    ----------
+    xyz_to_camera
+        (3, 3), rows R, G, B: camera response to CIE XYZ; None where unknown.
+    balance
+        The factors that R, G and B were multiplied by.
+
+    Returns
+    -------
+    ndarray
+        float64 (3, 3). The camera's matrix is scaled so that the white of D65 gives R = G = B = 1:
+        a neutral stays neutral. With no matrix camera colours are shown as they are.
+    """
+    if xyz_to_camera is None:
+        return np.eye(3)
+    balanced = np.asarray(balance)[:, None] * xyz_to_camera
+    balanced = balanced / (balanced @ np.asarray(SRGB_WHITE))[:, None]
+    return np.asarray(SRGB_OF_XYZ @ np.linalg.inv(balanced))
 
 
 def _of_d65(xyz_to_camera: NDArray[np.float64] | None) -> Triple | None:

@@ -1,0 +1,308 @@
+"""Cells: a frame's mosaic as the picture stands upright, read as light window by window."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import TYPE_CHECKING, TypeVar
+
+import numpy as np
+
+from stopwise.balance import Triple, multipliers, weights
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from numpy.typing import NDArray
+
+    from stopwise.frame import Frame, Window
+
+T = TypeVar("T", bound=np.generic)
+
+RAW_LEVELS = 65536
+"""Raw levels that 16 bits tell apart."""
+
+_BAND_CELLS = 100_000
+"""Cells that are read at a time, so that a band stays in the processor's cache."""
+
+_ALL = slice(None)
+
+
+@dataclass(frozen=True, eq=False)
+class Cells:
+    """A frame as cells, one repeat of the colour filter array each, as the picture stands upright.
+
+    Only views of the mosaic are held; light is worked out where a window asks for it.
+
+    Attributes
+    ----------
+    planes
+        For each photosite of a cell a uint16 (h, w) view of the mosaic, raw levels.
+    plane_colours
+        Index into `colours` of each plane.
+    colours
+        Names of the colours, see `Frame.colours`.
+    black, anchor
+        Raw levels, one for each colour.
+    multipliers, weights
+        Balance of R, G, B, and their weights in Y.
+    frame
+        The frame they are of.
+    offsets
+        For each plane a float32 (h, w) view of what black adds place by place; empty where black
+        is one level a colour.
+    """
+
+    planes: tuple[NDArray[np.uint16], ...]
+    plane_colours: tuple[int, ...]
+    colours: tuple[str, ...]
+    black: tuple[float, ...]
+    anchor: tuple[float, ...]
+    multipliers: Triple
+    weights: Triple
+    frame: Frame
+    offsets: tuple[NDArray[np.float32], ...] = ()
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Rows and columns of the upright cell picture."""
+        rows, columns = self.planes[0].shape
+        return rows, columns
+
+    @property
+    def size(self) -> int:
+        """Number of cells."""
+        return self.planes[0].size
+
+    @cached_property
+    def channels(self) -> tuple[str, ...]:
+        """Names of the colours with both greens as one: R, G, B, or M."""
+        return tuple(dict.fromkeys(channel(colour) for colour in self.colours))
+
+    @property
+    def in_colour(self) -> bool:
+        """Whether there are R, G and B."""
+        return {"R", "G", "B"} <= set(self.channels)
+
+    @property
+    def channel_weights(self) -> tuple[float, ...]:
+        """Weight of each channel in Y, summing to 1."""
+        return tuple(_of_channel(name, self.weights) for name in self.channels)
+
+    @cached_property
+    def shares(self) -> tuple[float, ...]:
+        """What one raw level of each plane adds to Y."""
+        weight = dict(zip(self.channels, self.channel_weights, strict=True))
+        return tuple(
+            weight[channel(self.colours[colour])] * scale
+            for colour, scale in zip(self.plane_colours, self.scales, strict=True)
+        )
+
+    @cached_property
+    def histograms(self) -> NDArray[np.int64]:
+        """Photosites of the whole cells at each raw level, int64 (colours, 65536)."""
+        counts = np.zeros((len(self.colours), RAW_LEVELS), dtype=np.int64)
+        for colour, plane in zip(self.plane_colours, self.planes, strict=True):
+            in_memory = plane.T if self.is_turned else plane
+            for rows in bands(in_memory.shape[0], in_memory.shape[1]):
+                found = np.bincount(in_memory[rows].ravel())
+                counts[colour, : len(found)] += found
+        return counts
+
+    def planes_of(self, name: str) -> tuple[int, ...]:
+        """Return the numbers of the planes that hold channel `name` (G: both greens)."""
+        return tuple(
+            number
+            for number, colour in enumerate(self.plane_colours)
+            if channel(self.colours[colour]) == name
+        )
+
+    @cached_property
+    def scales(self) -> tuple[float, ...]:
+        """What one raw level of each plane adds to the balanced signal of its channel."""
+        names = [channel(self.colours[colour]) for colour in self.plane_colours]
+        return tuple(
+            _of_channel(name, self.multipliers)
+            / (names.count(name) * (self.anchor[colour] - self.black[colour]))
+            for name, colour in zip(names, self.plane_colours, strict=True)
+        )
+
+    def signal(self, name: str, at: Window = (_ALL, _ALL)) -> NDArray[np.float32]:
+        """Return the balanced signal of a channel, the mean of its photosites in each cell.
+
+        Parameters
+        ----------
+        name
+            R, G (both greens) or B, or M.
+        at
+            Rows and columns of the cell picture, with any step.
+
+        Returns
+        -------
+        ndarray
+            float32 (rows, columns), 1 at the anchor of a neutral, below 0 where noise is.
+
+        Raises
+        ------
+        ValueError
+            If the frame has no such channel.
+        """
+        if name not in self.channels:
+            msg = f"this frame has no channel {name!r}; it has {', '.join(self.channels)}"
+            raise ValueError(msg)
+        light = np.empty(self.planes[0][at].shape, dtype=np.float32)
+        self._fill(light, name, at)
+        return light
+
+    def signals(self, at: Window = (_ALL, _ALL)) -> NDArray[np.float32]:
+        """Return the balanced signals of all channels in a window, (n_channels, rows, columns)."""
+        light = np.empty((len(self.channels), *self.planes[0][at].shape), dtype=np.float32)
+        for plane, name in zip(light, self.channels, strict=True):
+            self._fill(plane, name, at)
+        return light
+
+    def _fill(self, light: NDArray[np.float32], name: str, at: Window) -> None:
+        """Write the signal of a channel into an array of the window's shape."""
+        black = 0.0
+        for place, number in enumerate(self.planes_of(name)):
+            scale, plane = np.float32(self.scales[number]), self.planes[number][at]
+            black += self.black[self.plane_colours[number]] * self.scales[number]
+            if place == 0:
+                np.multiply(plane, scale, out=light, dtype=np.float32)
+            else:
+                light += np.multiply(plane, scale, dtype=np.float32)
+            if self.offsets:
+                light -= self.offsets[number][at] * scale
+        light -= np.float32(black)
+
+    def luminance(self, at: Window = (_ALL, _ALL)) -> NDArray[np.float32]:
+        """Return Y in a window, float32 (rows, columns), 1 at the anchor."""
+        return weighted(self.signals(at), self.channel_weights)
+
+    @property
+    def is_turned(self) -> bool:
+        """Whether the upright picture's columns lie together in memory instead of its rows."""
+        down, right = self.planes[0].strides
+        return abs(down) < abs(right)
+
+    def across(self) -> Cells:
+        """Return the same cells with rows and columns changed over."""
+        return replace(
+            self,
+            planes=tuple(plane.T for plane in self.planes),
+            offsets=tuple(plane.T for plane in self.offsets),
+        )
+
+    def reaching(self, limits: Sequence[int], *, every: bool = False) -> NDArray[np.bool_]:
+        """Return which cells have a photosite at or above its colour's raw level, bool (h, w).
+
+        Parameters
+        ----------
+        limits
+            Raw levels, one for each colour.
+        every
+            Whether all photosites of the cell must reach theirs.
+        """
+        first, *others = (
+            plane >= limits[colour]
+            for plane, colour in zip(self.planes, self.plane_colours, strict=True)
+        )
+        for mask in others:
+            first = np.logical_and(first, mask) if every else np.logical_or(first, mask)
+        return np.asarray(first)
+
+    def ceiling(self, saturation: Sequence[float]) -> tuple[float, ...]:
+        """Return the balanced signal at which the first photosite of each channel stops.
+
+        Parameters
+        ----------
+        saturation
+            Raw levels, one for each colour.
+        """
+        return tuple(
+            _of_channel(name, self.multipliers)
+            * min(
+                (saturation[colour] - self.black[colour])
+                / (self.anchor[colour] - self.black[colour])
+                for colour in (self.plane_colours[number] for number in self.planes_of(name))
+            )
+            for name in self.channels
+        )
+
+
+def cells_of(frame: Frame, *, balance: str | Triple = "daylight") -> Cells:
+    """Return a frame as cells.
+
+    Parameters
+    ----------
+    frame
+        The decoded frame.
+    balance
+        "daylight", "as shot" or three numbers, see `stopwise.balance.multipliers`.
+
+    Returns
+    -------
+    Cells
+        Rows and columns that make no whole cell are left out.
+
+    Raises
+    ------
+    ValueError
+        If the frame holds no whole cell, or a colour's anchor doesn't lie above its black.
+    """
+    tall, wide = frame.pattern.shape[:2]
+    rows, columns = frame.mosaic.shape[0] // tall, frame.mosaic.shape[1] // wide
+    if not rows or not columns:
+        msg = f"a frame of {frame.mosaic.shape} photosites holds no cell of {tall} x {wide}"
+        raise ValueError(msg)
+    levels = frame.levels
+    for name, black, anchor in zip(frame.colours, levels.black, levels.anchor, strict=True):
+        if not anchor > black:
+            msg = f"white of {name} must lie above its black, got {anchor!r} and {black!r}"
+            raise ValueError(msg)
+    places = sorted(np.ndindex(frame.pattern.shape), key=lambda place: int(frame.pattern[place]))
+
+    def views(plane: NDArray[T]) -> tuple[NDArray[T], ...]:
+        whole = plane[: rows * tall, : columns * wide]
+        return tuple(
+            frame.upright(whole[place[0] :: tall, place[1] :: wide][(..., *place[2:])])
+            for place in places
+        )
+
+    balanced = multipliers(frame, balance=balance)
+    offset = frame.black_offset
+    return Cells(
+        planes=views(frame.mosaic),
+        plane_colours=tuple(int(frame.pattern[place]) for place in places),
+        colours=frame.colours,
+        black=levels.black,
+        anchor=levels.anchor,
+        multipliers=balanced,
+        weights=weights(frame.xyz_to_camera, balanced),
+        frame=frame,
+        offsets=() if offset is None else views(np.broadcast_to(offset, frame.mosaic.shape)),
+    )
+
+
+def channel(colour: str) -> str:
+    """Return the channel that a colour belongs to: G for either green, else the colour."""
+    return "G" if colour == "G2" else colour
+
+
+def _of_channel(name: str, factors: Triple) -> float:
+    """Return the R, G, B factor of a channel; a sensor of one colour counts whole."""
+    return factors["RGB".index(name)] if name in "RGB" else 1.0
+
+
+def weighted(light: NDArray[np.float32], shares: Sequence[float]) -> NDArray[np.float32]:
+    """Return the weighted sum over the first axis: Y of channels, float32 of the other axes."""
+    if len(light) == 1 and shares[0] == 1.0:
+        return np.asarray(light[0])
+    return np.asarray(np.tensordot(np.asarray(shares, np.float32), light, axes=1), np.float32)
+
+
+def bands(rows: int, row: int, step: int = 1) -> Iterator[slice]:
+    """Yield slices of rows of about a hundred thousand cells, given the cells in `step` rows."""
+    tall = max(1, _BAND_CELLS // (row * step))
+    for top in range(0, rows, tall):
+        yield slice(top, min(top + tall, rows))
