@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from lightmodel import wishes as plan
+from lightmodel import targets as plan
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
     from lightmodel.frames import Settings
-    from lightmodel.wishes import Patch, Wishes
+    from lightmodel.targets import Patch, Targets
 
 CLOSE = 0.05
 """A figure nearer to its limit than this may fall either way once there is noise, stops."""
@@ -28,7 +28,7 @@ SETTING_WITHIN = 1.0 / 6.0
 
 @dataclass(frozen=True, slots=True)
 class Check:
-    """One check: what was found, how far off the wish, and how far it may be."""
+    """One check: what was found, how far off the target, and how far it may be."""
 
     check: str
     of: str
@@ -60,15 +60,15 @@ class Check:
         return {"check": self.check, "of": self.of, "off": round(self.off, 4), "within": within}
 
 
-def checks(truth: Mapping[str, Any], wishes: Wishes, settings: Settings) -> list[Check]:
+def checks(truth: Mapping[str, Any], targets: Targets, settings: Settings) -> list[Check]:
     """Return every check of the plan that a frame's truth answers, in the order of the plan.
 
     Shares of the frame or of a patch (clip, blocked, blown, pinpoints) are compared as they are.
     """
     found = list(_setting(settings))
-    for patch in wishes.patches:
+    for patch in targets.patches:
         found += _patch(patch, truth["patches"][patch.name])
-    found += _pairs(truth, wishes)
+    found += _pairs(truth, targets)
     found += _backdrop(truth["backdrop"])
     clipping = truth["clipping"]
     found.append(Check("blown", "frame", clipping["largest_outside"], None, plan.BLOWN_AREA))
@@ -97,18 +97,20 @@ def _patch(patch: Patch, found: Mapping[str, float]) -> Iterator[Check]:
         yield Check("blocked", patch.name, found["blocked"], None, allowed.blocked)
 
 
-def _pairs(truth: Mapping[str, Any], wishes: Wishes) -> Iterator[Check]:
-    off = truth["ratio_stops"] - wishes.ratio_stops
-    within = wishes.ratio_within
+def _pairs(truth: Mapping[str, Any], targets: Targets) -> Iterator[Check]:
+    off = truth["ratio_stops"] - targets.ratio_stops
+    within = targets.ratio_within
     yield Check("ratio", f"{plan.LIT} to {plan.SHADOW}", off, -within, within)
     apart = truth["patches"][plan.HAIR]["zone"] - truth["backdrop"]["zone"]
-    yield Check("apart", f"{plan.HAIR} to backdrop", apart - plan.APART_AT_LEAST, 0.0, None)
+    yield Check(
+        "separation", f"{plan.HAIR} to backdrop", apart - plan.SEPARATION_AT_LEAST, 0.0, None
+    )
 
 
 def _backdrop(found: Mapping[str, float]) -> Iterator[Check]:
-    wish = plan.BACKDROP
+    target = plan.BACKDROP
     for key in ("zone", "left_right", "falloff"):
-        within = getattr(wish, f"{key}_within")
-        off = found[key] - getattr(wish, key)
+        within = getattr(target, f"{key}_within")
+        off = found[key] - getattr(target, key)
         yield Check("backdrop", f"backdrop {key}", off, -within, within)
-    yield Check("backdrop", "backdrop uneven", found["uneven"] - wish.uneven, None, 0.0)
+    yield Check("backdrop", "backdrop uneven", found["uneven"] - target.uneven, None, 0.0)

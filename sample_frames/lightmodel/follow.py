@@ -11,8 +11,8 @@ from lightmodel.sitter import Pose
 if TYPE_CHECKING:
     from lightmodel.geometry import Points
     from lightmodel.render import Surface
+    from lightmodel.targets import Box, Patch
     from lightmodel.view import View
-    from lightmodel.wishes import Box, Patch
 
 
 def moved_box(patch: Patch, view: View, still: Surface, pose: Pose) -> Box:

@@ -90,7 +90,7 @@ class Recipe:
     role
         grey, ambient, plate, reference or a lamp's name (its solo); None for a frame of the shoot.
     look
-        The plan's look that its wishes come from; None for the plan's own.
+        The plan's look that its targets come from; None for the plan's own.
     seconds
         After the first frame.
     lamps

@@ -18,15 +18,15 @@ from lightmodel.render import MID_GREY, surface
 from lightmodel.scene import Scene
 from lightmodel.sensor import Sensor
 from lightmodel.sitter import Pose
-from lightmodel.wishes import BACKDROP, HAIR, LIT, LOOKS, SHADOW
+from lightmodel.targets import BACKDROP, HAIR, LIT, LOOKS, SHADOW
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from lightmodel.frames import Exposed, Recipe
     from lightmodel.render import Fields, Surface
+    from lightmodel.targets import Targets
     from lightmodel.truth import Light
-    from lightmodel.wishes import Wishes
 
 _DIGITS = 6
 
@@ -50,9 +50,9 @@ class Maker:
 
     def _figures(self, recipe: Recipe, fields: Fields, exposed: Exposed) -> dict[str, Any]:
         light = truth.light_of(exposed, fields.stuff, self.sensor, recipe.view)
-        wishes = LOOKS[recipe.look]
+        targets = LOOKS[recipe.look]
         clipping = truth.clipping(light)
-        outside = (*wishes.may_clip, *(patch.box for patch in wishes.patches))
+        outside = (*targets.may_clip, *(patch.box for patch in targets.patches))
         clipping["largest_outside"] = truth.largest_outside(light, outside)
         told: dict[str, Any] = {
             "clipping": clipping,
@@ -60,11 +60,11 @@ class Maker:
         }
         if recipe.scene.pose is None:
             return told | _card(light, recipe)
-        told["patches"] = self._patches(light, recipe, wishes)
+        told["patches"] = self._patches(light, recipe, targets)
         zones = {name: figures["zone"] for name, figures in told["patches"].items()}
         told["ratio_stops"] = zones[LIT] - zones[SHADOW]
         told["hair_over_backdrop_stops"] = zones[HAIR] - told["backdrop"]["zone"]
-        told |= _verdict(told | _told(recipe), recipe, wishes)
+        told |= _verdict(told | _told(recipe), recipe, targets)
         if recipe.look is not None and recipe.view == LEVEL:
             told["without_look"] = self._without_look(light, told, recipe)
         return told
@@ -76,10 +76,10 @@ class Maker:
             told | _told(recipe) | {"patches": self._patches(light, recipe, own)}, recipe, own
         )
 
-    def _patches(self, light: Light, recipe: Recipe, wishes: Wishes) -> dict[str, Any]:
+    def _patches(self, light: Light, recipe: Recipe, targets: Targets) -> dict[str, Any]:
         pose = recipe.scene.pose or Pose()
         found: dict[str, Any] = {}
-        for patch in wishes.patches:
+        for patch in targets.patches:
             box = patch.box if pose == Pose() else moved_box(patch, recipe.view, self.still, pose)
             found[patch.name] = {"box": list(box)} | truth.patch(light, patch, box)
             if box != patch.box:
@@ -165,10 +165,10 @@ def _card(light: Light, recipe: Recipe) -> dict[str, Any]:
     return {"card": {"box": list(CARD_BOX), "level": level, "zone": truth.zone(level)}}
 
 
-def _verdict(told: dict[str, Any], recipe: Recipe, wishes: Wishes) -> dict[str, Any]:
+def _verdict(told: dict[str, Any], recipe: Recipe, targets: Targets) -> dict[str, Any]:
     if recipe.role not in {None, "reference"}:
         return {}
-    found = expected.checks(told, wishes, recipe.settings)
+    found = expected.checks(told, targets, recipe.settings)
     failing = [check.to_json() for check in found if check.fails]
     close = [check.to_json() for check in found if check.close]
     verdict = "off plan" if failing else "on plan"

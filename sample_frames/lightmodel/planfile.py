@@ -1,4 +1,4 @@
-"""Write `plan.toml` from the set and the wishes, so that plan and frames can't drift apart."""
+"""Write `plan.toml` from the set and the targets, so that plan and frames can't drift apart."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from lightmodel import studio
-from lightmodel import wishes as plan
+from lightmodel import targets as plan
 from lightmodel.frames import LEVEL, RECIPES
 from lightmodel.render import MID_GREY
 from lightmodel.scene import PAPER_Z
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from lightmodel.lamps import Lamp
-    from lightmodel.wishes import Box, Patch, Wishes
+    from lightmodel.targets import Box, Patch, Targets
 
 _MORE = {
     "key": ("key", "snoot", -2.0),
@@ -35,7 +35,7 @@ def plan_text() -> str:
         *_head(),
         *(line for lamp in studio.LAMPS for line in _light(lamp)),
         "# The patches follow the sitter; the chip on its rod stays where it is.",
-        *_wishes(plan.WHITE, ""),
+        *_targets(plan.WHITE, ""),
         *_backdrop(),
         *_limits(),
         *_frames(),
@@ -87,14 +87,14 @@ def _from_sitter(lamp: Lamp, role: str) -> tuple[float, float, float]:
     return (x, y, z) if role == "background" else (x - u, y - v, z - w)
 
 
-def _wishes(wishes: Wishes, table: str) -> Iterator[str]:
-    for patch in wishes.patches:
+def _targets(targets: Targets, table: str) -> Iterator[str]:
+    for patch in targets.patches:
         yield from _patch(patch, table)
     yield f"[[{table}ratio]]"
     yield f'lit = "{plan.LIT}"'
     yield f'shadow = "{plan.SHADOW}"'
-    yield f"stops = {wishes.ratio_stops}"
-    yield f"within = {wishes.ratio_within}"
+    yield f"stops = {targets.ratio_stops}"
+    yield f"within = {targets.ratio_within}"
     yield ""
 
 
@@ -112,16 +112,16 @@ def _patch(patch: Patch, table: str) -> Iterator[str]:
 
 
 def _backdrop() -> Iterator[str]:
-    yield "[[apart]]"
+    yield "[[separation]]"
     yield f'lighter = "{plan.HAIR}"'
     yield 'darker = "backdrop"'
-    yield f"at_least = {plan.APART_AT_LEAST}"
+    yield f"at_least = {plan.SEPARATION_AT_LEAST}"
     yield ""
-    wish = plan.BACKDROP
+    target = plan.BACKDROP
     yield "[backdrop]"
-    yield f"boxes = [{', '.join(_box(box) for box in wish.boxes)}]"
+    yield f"boxes = [{', '.join(_box(box) for box in target.boxes)}]"
     for key in ("zone", "left_right", "left_right_within", "falloff", "falloff_within", "uneven"):
-        yield f"{key} = {getattr(wish, key)}"
+        yield f"{key} = {getattr(target, key)}"
     yield ""
 
 
@@ -162,11 +162,11 @@ def _set() -> Iterator[str]:
     yield ""
 
 
-def _look(look: Wishes) -> Iterator[str]:
+def _look(look: Targets) -> Iterator[str]:
     yield "[[look]]"
     yield f'name = "{look.look}"'
     yield ""
-    yield from _wishes(look, "look.")
+    yield from _targets(look, "look.")
 
 
 def _box(box: Box) -> str:

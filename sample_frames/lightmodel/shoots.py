@@ -1,7 +1,7 @@
 """Made shoots: sets of random lamps, their solos, and frames whose turns and moves are known.
 
 Each is rendered by the light model at a modest size, so that statistics over hundreds of frames
-stay cheap. The boxes of `lightmodel.wishes` fit every shoot, since the camera stands where it does
+stay cheap. The boxes of `lightmodel.targets` fit every shoot, since the camera stands where it does
 for the sample frames.
 """
 
@@ -19,13 +19,13 @@ from lightmodel.lamps import Lamp, placed
 from lightmodel.scene import Scene
 from lightmodel.sensor import Sensor
 from lightmodel.sitter import Pose
+from lightmodel.targets import BACKDROP, WHITE
 from lightmodel.view import View
-from lightmodel.wishes import BACKDROP, WHITE
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from lightmodel.wishes import Patch
+    from lightmodel.targets import Patch
 
 SMALL = View(width=320, height=240)
 _SCENES_KEPT = 3

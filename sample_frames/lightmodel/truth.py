@@ -15,7 +15,7 @@ from scipy import ndimage
 from lightmodel.colour import MULTIPLIERS, WEIGHTS
 from lightmodel.render import MID_GREY
 from lightmodel.scene import Stuff
-from lightmodel.wishes import PINPOINT_LARGEST
+from lightmodel.targets import PINPOINT_LARGEST
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -24,8 +24,8 @@ if TYPE_CHECKING:
 
     from lightmodel.frames import Exposed
     from lightmodel.sensor import Sensor
+    from lightmodel.targets import Box, Patch
     from lightmodel.view import View
-    from lightmodel.wishes import Box, Patch
 
     Cells = NDArray[np.float32]
     Mask = NDArray[np.bool_]
@@ -93,13 +93,13 @@ def zone(luminance: float) -> float:
     return float(5.0 + np.log2(luminance / MID_GREY))
 
 
-def patch(light: Light, wish: Patch, box: Box) -> dict[str, float]:
+def patch(light: Light, target: Patch, box: Box) -> dict[str, float]:
     """Return what a patch holds: zone, top, headroom, blocked and clipped shares."""
     rows, columns = window(box, light.shape)
     luminance = light.luminance[rows, columns]
     fullest = max(float(np.percentile(plane[:, rows, columns], 99)) for plane in light.signals)
     return {
-        "zone": zone(float(np.percentile(luminance, wish.allowed.read_at))),
+        "zone": zone(float(np.percentile(luminance, target.allowed.read_at))),
         "top": zone(float(np.percentile(luminance, 99))),
         "headroom": max(float(-np.log2(fullest)), 0.0),
         "blocked": float((luminance < MID_GREY * 2.0**-4).mean()),

@@ -123,7 +123,7 @@ _ROWS = (
     Condition(206, "too_few", "too few cells", "The box holds too few cells for this figure."),
     Condition(207, "all_clipped", "clipped", "All of it is clipped: the true value lies above."),
     Condition(
-        208, "not_lit", "its lamps are not lit yet", "This wish waits until its lamps are lit."
+        208, "not_lit", "its lamps are not lit yet", "This target waits until its lamps are lit."
     ),
     Condition(
         209,

@@ -194,7 +194,9 @@ def say_stops(stops: float) -> str:
     return f"{tenths:+.1f}" if tenths else "0.0"
 
 
-def say_power(stops: float, *, scale: str = "stops", full_ws: float | None = None) -> str:
+def say_power(
+    stops: float, *, scale: str = "stops", full_ws: float | None = None, full_reads: float = 10.0
+) -> str:
     """Return a power as its pack shows it, to a tenth of a stop.
 
     Parameters
@@ -202,16 +204,18 @@ def say_power(stops: float, *, scale: str = "stops", full_ws: float | None = Non
     stops
         From full, 0 or below.
     scale
-        "stops" (-2.7), "fraction" (1/8+0.3), "of 10" (7.3), or "Ws" (77 Ws).
+        "stops" (-2.7), "fraction" (1/8+0.3), "figure" (7.3 of 10), or "Ws" (77 Ws).
     full_ws
         Full power in watt-seconds; without it "Ws" is said in stops.
+    full_reads
+        What the dial of a pack that counts in figures reads at full power; 1 less is 1 stop less.
     """
     tenths = round(10.0 * stops)
     if scale == "fraction":
         whole, part = divmod(tenths, 10)
         return f"1/{2 ** max(-whole, 0)}" + (f"+0.{part}" if part else "")
-    if scale == "of 10":
-        return f"{10.0 + tenths / 10.0:.1f} of 10"
+    if scale == "figure":
+        return f"{full_reads + tenths / 10.0:.1f} of {full_reads:g}"
     if scale == "Ws" and full_ws:
         return f"{full_ws * math.pow(2.0, stops):.3g} Ws"
     return f"{tenths / 10.0:.1f}" if tenths else "full"

@@ -43,7 +43,7 @@ def share_text(fraction: float) -> str:
 
 
 def over_or_under(difference: float) -> str:
-    """Return which side of the wish a difference lies on."""
+    """Return which side of the target a difference lies on."""
     return "over" if difference > 0 else "under"
 
 

@@ -72,7 +72,7 @@ def timed(work: Callable[[], object]) -> tuple[float, float]:
 
 def main() -> None:
     """Print the times of each frame; with `--profile`, where they go."""
-    wishes = plan()
+    targets = plan()
     frames = {
         "nothing clipped": (0.3, Sensor()),
         "hard pile-up": (3.0, Sensor()),
@@ -80,10 +80,10 @@ def main() -> None:
     }
     for name, (peak, sensor) in frames.items():
         frame, _ = expose(scene(peak), sensor)
-        measure(frame, wishes)
+        measure(frame, targets)
         times = np.array(
             [
-                (*timed(lambda: measure(frame, wishes)), *timed(lambda: bare(frame)))  # noqa: B023
+                (*timed(lambda: measure(frame, targets)), *timed(lambda: bare(frame)))  # noqa: B023
                 for _ in range(ROUNDS)
             ]
         )
@@ -92,13 +92,13 @@ def main() -> None:
         print(f"{name}: {wall:.3f} s ({busy:.3f} s of processor), {ratio:.1f} bare passes")
         print(f"    least {times[:, 0].min():.3f} s, bare passes {plain:.3f} s")
         if "--profile" in sys.argv:
-            profile(frame, wishes)
+            profile(frame, targets)
 
 
-def profile(frame: Frame, wishes: Plan) -> None:
+def profile(frame: Frame, targets: Plan) -> None:
     """Print where one measurement's time goes."""
     profiler = cProfile.Profile()
-    profiler.runcall(measure, frame, wishes)
+    profiler.runcall(measure, frame, targets)
     pstats.Stats(profiler).sort_stats("cumulative").print_stats(TOP)
 
 

@@ -2,7 +2,7 @@
 
 `python tests/bench/bench_verdict.py [--frames 8] [--plain] [--wait 40]` makes the light model's
 frames at 6000 x 4000, marks its ambient frame, plate and solos in the plan (`--plain`: only the
-wishes), and lands full sets one by one in a folder under the watch, which has had `--wait` seconds
+targets), and lands full sets one by one in a folder under the watch, which has had `--wait` seconds
 to read the plan's own frames. Printed: time from the rename that makes a frame whole to its record,
 the bare decode of the same file (open, unpack, copy) right after it, and what the watch adds.
 """

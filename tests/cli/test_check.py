@@ -246,7 +246,7 @@ def test_a_look_that_the_plan_lacks_is_refused(capsys):
     assert "in red" in said
 
 
-def test_another_look_is_held_to_its_own_wishes(capsys):
+def test_another_look_is_held_to_its_own_targets(capsys):
     frame, look = SAMPLES / "F0018.dng", TRUTH["F0018.dng"]["look"]
     code, (record,), _ = checked(capsys, frame, "--plan", PLAN, "--look", look)
     assert (code, record["verdict"], record["look"]) == (0, "on plan", look)
@@ -257,7 +257,7 @@ def test_another_look_is_held_to_its_own_wishes(capsys):
 
 
 def jacket(record):
-    """Return the state of the wish for the jacket's zone."""
+    """Return the state of the target for the jacket's zone."""
     (state,) = (
         finding["state"]
         for finding in record["findings"]

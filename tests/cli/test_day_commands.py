@@ -49,7 +49,7 @@ def test_from_nothing_to_adopted_light_takes_four_commands_and_no_name_of_a_fram
         typed.lands(after, f"on plan     {after.recipe.name}.dng")
     assert len(typed.commands) == 4
     assert not [word for words in typed.commands for word in words if word.endswith(".dng")]
-    assert f"Adopted 3 wishes from {found.recipe.name}.dng" in adopted
+    assert f"Adopted 3 targets from {found.recipe.name}.dng" in adopted
     plan, true = load_plan(tmp_path / "plan.toml"), shoot.patches(found)
     for name, at in (("cheek", "lit cheek"), ("chip", "chip")):
         assert plan.patch(name).zone == pytest.approx(true[at]["zone"], abs=0.05)

@@ -87,13 +87,13 @@ SHEET = Scene(card=Card(centre=(0.0, -0.05, 0.11), facing=(0.0, 0.0, 1.0), half=
 
 @pytest.fixture(scope="module")
 def narrow(tmp_path_factory):
-    """Return an old day whose key is a narrow spot, once with a frame of a sheet in its plan."""
+    """Return an old day whose key is a narrow spot, once with a white card in its plan."""
     lamps = (NARROW, *studio.LAMPS[1:])
     made = MadeShoot(tmp_path_factory.mktemp("july"), shoot=Shoot(lamps=lamps, view=VIEW))
-    made._write("sheet.dng", made.shoot.solo("key", scene=SHEET))
-    with_sheet = made.plan.with_name("with sheet.toml")
+    made._write("card.dng", made.shoot.solo("key", scene=SHEET))
+    with_sheet = made.plan.with_name("with card.toml")
     text = made.plan.read_text(encoding="utf-8")
-    with_sheet.write_text(f'{text}\n[frames.sheet]\nkey = "sheet.dng"\n', encoding="utf-8")
+    with_sheet.write_text(f'{text}\n[frames.white_card]\nkey = "card.dng"\n', encoding="utf-8")
     with Ledger(made.folder / "june.sqlite") as ledger:
         take = ledger.takes.begin(name="final").number
         whole = record(file="F1.dng", take=take, patches={"a": patch(6.5, (0.4, 0.4, 0.5, 0.5))})
@@ -101,21 +101,23 @@ def narrow(tmp_path_factory):
     return made, with_sheet
 
 
-def rebuilt(narrow, capsys, lamp, *, turn=0.0, scene=None, sheet=True):
+def rebuilt(narrow, capsys, lamp, *, turn=0.0, scene=None, card=True):
     """Return what `rebuild` says of the key alone today, the lamp as it stands now."""
     made, with_sheet = narrow
     changes = {} if scene is None else {"scene": scene}
     lamps = (lamp, *studio.LAMPS[1:])
     path = made._write("today.dng", made.shoot.frame({"key": turn}, lamps=lamps, **changes))
-    plan = with_sheet if sheet else made.plan
+    plan = with_sheet if card else made.plan
     words = [str(made.folder / "june.sqlite"), f"key={path}", "--take", "final", "--json"]
     run(["rebuild", *words, "--plan", str(plan)])
     return json.loads(capsys.readouterr().out)["lamps"]["key"]
 
 
 @pytest.mark.parametrize(("aim_m", "way"), [(-0.05, "low"), (0.04, "high")])
-def test_a_spot_is_placed_on_the_sitter_where_a_sheet_of_then_is_known(narrow, capsys, aim_m, way):
-    """A sheet of today is the truth here; on a sitter half of a move or more is seen."""
+def test_a_spot_is_placed_on_the_sitter_where_a_white_card_of_then_is_known(
+    narrow, capsys, aim_m, way
+):
+    """A card of today is the truth here; on a sitter half of a move or more is seen."""
     aimed = replace(NARROW, aim=(0.0, -0.04 + aim_m, 0.08))
     sure = rebuilt(narrow, capsys, aimed, scene=SHEET)
     about = rebuilt(narrow, capsys, aimed, turn=-0.3)
@@ -133,7 +135,7 @@ def test_a_spot_is_placed_on_the_sitter_where_a_sheet_of_then_is_known(narrow, c
 
 
 def test_doing_what_it_says_again_and_again_brings_the_light_back(narrow, capsys):
-    """Each round raises the beam and the power by what was told; a sheet then says how near it is.
+    """Each round raises beam and power by what was told; a white card then says how near it is.
 
     It is to match within a tenth of a stop and a hundredth of the frame.
     """
@@ -161,12 +163,12 @@ def test_a_spot_that_is_back_matches_on_the_sitter_too(narrow, capsys):
     assert found["say"] == "Key solo matches."
 
 
-def test_without_a_sheet_of_then_it_says_why_and_goes_on_by_level(narrow, capsys):
+def test_without_a_white_card_of_then_it_says_why_and_goes_on_by_level(narrow, capsys):
     aimed = replace(NARROW, aim=(0.0, -0.09, 0.08))
-    found = rebuilt(narrow, capsys, aimed, turn=-0.4, sheet=False)
+    found = rebuilt(narrow, capsys, aimed, turn=-0.4, card=False)
     assert found["right"] is None
     assert found["stops"] == pytest.approx(-0.4, abs=0.2)
-    why = "its light falls otherwise. Its spot can't be placed: no frame of a sheet was marked"
+    why = "its light falls otherwise. Its spot can't be placed: no frame of a white card was marked"
     assert why in found["say"]
     assert found["do"].startswith("Put lamp and sitter on their old marks, then power up 0.")
     assert not found["matches"]

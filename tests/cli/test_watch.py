@@ -167,7 +167,7 @@ def test_an_edited_plan_holds_from_the_next_frame(shoot, ledger):
         land(shoot, "F0010.dng")
         assert watch.record()["verdict"] == "off plan"
         watch.hears("f_numbr")
-        plan.write_text('schema = 1\ntitle = "nothing wished"\n', encoding="utf-8")
+        plan.write_text('schema = 1\ntitle = "no target"\n', encoding="utf-8")
         land(shoot, "F0013.dng")
         assert watch.record()["verdict"] == "measured"
         assert watch.end(signal.SIGINT) == 0

@@ -1,4 +1,4 @@
-"""A take's medians as wishes: dial finds the turns that were made, on solos of the light model."""
+"""A take's medians as targets: dial finds the turns that were made, on solos of the light model."""
 
 from __future__ import annotations
 
@@ -23,14 +23,14 @@ def test_zones_and_ratios_become_what_the_take_showed():
         record(patches={"lit cheek": patch(zone, BOX), "shadow cheek": patch(zone - 1.7, BOX)})
         for zone in (6.1, 6.2, 6.9)
     ]
-    wished = plan_to_match(PLAN, side_of_frames(shots, name="take 1"))
-    assert {one.name: one.zone for one in wished.patches} == {
+    wanted = plan_to_match(PLAN, side_of_frames(shots, name="take 1"))
+    assert {one.name: one.zone for one in wanted.patches} == {
         "lit cheek": 6.2,
         "shadow cheek": 4.5,
     }
-    [ratio] = wished.ratios
+    [ratio] = wanted.ratios
     assert ratio.stops == pytest.approx(1.7)
-    assert wished.lights == PLAN.lights
+    assert wanted.lights == PLAN.lights
 
 
 def test_dial_finds_the_powers_of_an_earlier_take(tmp_path, capsys):

@@ -19,8 +19,8 @@ from stopwise.lamps.solo import LampSet, lamp_set
 from stopwise.lamps.superpose import predict, sum_against_full
 from stopwise.pipeline import Brief, assess
 from stopwise.pipeline.light import read_light
+from stopwise.plan.now import plan_now
 from stopwise.plan.reading import load_plan
-from stopwise.plan.wishes import wishes_now
 from stopwise.preparing.dialling import dial_plan
 from stopwise.report.look import DARK
 from stopwise.report.slip import draw_slip
@@ -40,10 +40,10 @@ _QUALITY = 82
 def main() -> None:
     """Write docs/lights-solos.jpg, -sum.jpg, -dial.jpg and -causes.jpg."""
     plan = load_plan(SAMPLES / "plan.toml")
-    wishes = wishes_now(plan)
-    solos = {lamp: read_light(SAMPLES / file, wishes) for lamp, file in plan.frames.solo.items()}
-    lamps = lamp_set(solos, read_light(SAMPLES / "F0002.dng", wishes))
-    full = read_light(SAMPLES / FULL, wishes)
+    targets = plan_now(plan)
+    solos = {lamp: read_light(SAMPLES / file, targets) for lamp, file in plan.frames.solo.items()}
+    lamps = lamp_set(solos, read_light(SAMPLES / "F0002.dng", targets))
+    full = read_light(SAMPLES / FULL, targets)
     _keep(_solos(lamps), "solos")
     _keep(_sum(lamps, full), "sum")
     _keep(_dialled(), "dial")
@@ -98,7 +98,7 @@ def _sum(lamps: LampSet, full: LightPicture) -> Image.Image:
 
 
 def _dialled() -> Image.Image:
-    """Dial a plan that wishes for a deeper picture with a brighter rim, the fill kept."""
+    """Dial a plan that asks for a deeper picture with a brighter rim, the fill kept."""
     text = (SAMPLES / "plan.toml").read_text(encoding="utf-8")
     for old, new in (
         ("zone = 6.5", "zone = 6.0"),

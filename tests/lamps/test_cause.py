@@ -10,7 +10,7 @@ import pytest
 from stopwise.lamps.cause import explain, likely_out
 from stopwise.lamps.knowledge import Circumstances, know
 from stopwise.lamps.outputs import Expected, read_lamps
-from stopwise.plan.wishes import wishes_now
+from stopwise.plan.now import plan_now
 from support.lit_sets import EXPOSURE, LitSet, plan_for, shift_of, zones_of
 from support.made_set import LAMPS, Sitter
 
@@ -30,7 +30,7 @@ class Failed:
 def studio():
     made = LitSet(seed=31)
     plan = plan_for(LitSet(seed=31, noise=False).frame(), NAMES)
-    return made, plan, know(made.lamp_set, wishes_now(plan))
+    return made, plan, know(made.lamp_set, plan_now(plan))
 
 
 def failing(plan, zones, *, over=0.25):
@@ -62,7 +62,7 @@ def test_a_hot_key_is_turned_down_by_what_it_is_over(studio):
         assert blames[name].turn == pytest.approx(-0.6, abs=0.1)
 
 
-def test_while_building_up_with_nothing_said_the_turn_is_found_from_the_wishes(studio):
+def test_while_building_up_with_nothing_said_the_turn_is_found_from_the_targets(studio):
     blames, _ = blamed(studio, studio[0].frame({"key": 0.8}))
     for name in ("lit cheek", "jacket"):
         assert (blames[name].cause, blames[name].lamp) == ("lamp", "key")
@@ -105,15 +105,15 @@ def test_a_knocked_aperture_is_the_cameras(studio, f_number, stops):
     assert all(abs(reading.stops) < 0.05 for reading in readings.values())
 
 
-def test_a_turn_that_would_break_another_wish_is_not_given(studio):
+def test_a_turn_that_would_break_another_target_is_not_given(studio):
     made, plan, _ = studio
-    # the plan wishes the jacket where it is and the cheek half a stop lower: key lights both
+    # the target of the jacket is where it is and the cheek half a stop lower: key lights both
     patches = tuple(
         patch.model_copy(update={"zone": patch.zone - 0.5} if patch.name == "lit cheek" else {})
         for patch in plan.patches
     )
     other = plan.model_copy(update={"patches": patches, "ratios": ()})
-    knowledge = know(made.lamp_set, wishes_now(other))
+    knowledge = know(made.lamp_set, plan_now(other))
     frame = made.frame()
     found = failing(other, zones_of(frame))
     readings = read_lamps(frame, made.lamp_set, said={})

@@ -16,7 +16,7 @@ from stopwise.lamps.powers import Knob, Search
 from stopwise.lamps.scene import build_scene
 from stopwise.lamps.solo import lamp_set
 from stopwise.lamps.wanted import wanted
-from stopwise.plan.wishes import wishes_now
+from stopwise.plan.now import plan_now
 from support.lit_sets import BOXES, LitSet, plan_for, zones_of
 from support.made_set import LAMPS
 
@@ -26,11 +26,11 @@ HIDDEN = {"key": -1.1, "fill": 0.8, "hair": 0.5, "paper left": -0.6, "paper righ
 
 @pytest.fixture(scope="module")
 def turned():
-    """Solos that lie off what the plan wishes by hidden turns."""
+    """Solos that lie off the plan's targets by hidden turns."""
     made = LitSet(seed=21, fullest=0.3)
-    wish = LitSet(seed=21, noise=False, fullest=0.3).frame()
+    target = LitSet(seed=21, noise=False, fullest=0.3).frame()
     solos = {name: made.solo(name, -HIDDEN[name]) for name in NAMES}
-    return made, lamp_set(solos, made.ambient), wish
+    return made, lamp_set(solos, made.ambient), target
 
 
 def turns_of(answer):
@@ -44,38 +44,38 @@ def changed(plan, **lights):
 
 
 def test_hidden_turns_are_recovered_to_the_step(turned):
-    _, lamps, wish = turned
-    answer = dial(lamps, wishes_now(plan_for(wish, NAMES)))
+    _, lamps, target = turned
+    answer = dial(lamps, plan_now(plan_for(target, NAMES)))
     for name, turn in turns_of(answer).items():
         assert turn == pytest.approx(HIDDEN[name], abs=0.21 if name == "hair" else 0.11)
     assert answer.unmet == ()
 
 
 def test_predicted_zones_are_those_of_the_frame_that_is_then_made(turned):
-    made, lamps, wish = turned
-    answer = dial(lamps, wishes_now(plan_for(wish, NAMES)))
+    made, lamps, target = turned
+    answer = dial(lamps, plan_now(plan_for(target, NAMES)))
     frame = made.frame({name: turn - HIDDEN[name] for name, turn in turns_of(answer).items()})
     for name, zone in zones_of(frame).items():
         assert answer.predicted.patches[name] == pytest.approx(zone, abs=0.1)
 
 
 def test_the_answer_stands_on_the_lamps_own_steps(turned):
-    _, lamps, wish = turned
+    _, lamps, target = turned
     steps = {"key": {"step": 1 / 3}, "fill": {"step": 0.5}}
-    answer = dial(lamps, wishes_now(changed(plan_for(wish, NAMES), **steps)))
+    answer = dial(lamps, plan_now(changed(plan_for(target, NAMES), **steps)))
     for name, step in (("key", 1 / 3), ("fill", 0.5), ("hair", 0.1)):
         counted = turns_of(answer)[name] / step
         assert counted == pytest.approx(round(counted), abs=1e-3)
 
 
 def test_no_setting_nearby_on_the_steps_is_better(turned):
-    _, lamps, wish = turned
-    plan = changed(plan_for(wish, NAMES), **{name: {"step": 0.5} for name in NAMES})
-    wishes = wishes_now(plan)
-    answer = dial(lamps, wishes)
-    scene = build_scene(lamps, wishes).quick()
+    _, lamps, target = turned
+    plan = changed(plan_for(target, NAMES), **{name: {"step": 0.5} for name in NAMES})
+    targets = plan_now(plan)
+    answer = dial(lamps, targets)
+    scene = build_scene(lamps, targets).quick()
     knobs = [Knob(name, -8.0, 8.0, 0.5, 0.0, None) for name in NAMES]
-    search = Search(scene, wanted(wishes, set(scene.patches)), knobs)
+    search = Search(scene, wanted(targets, set(scene.patches)), knobs)
     here = np.array([answer.lamps[name].turn for name in NAMES])
     nearby = itertools.product((-0.5, 0.0, 0.5), repeat=len(NAMES))
     best = min(search.cost(here + np.array(off)) for off in nearby)
@@ -83,37 +83,37 @@ def test_no_setting_nearby_on_the_steps_is_better(turned):
 
 
 def test_kept_lamps_stay(turned):
-    _, lamps, wish = turned
-    answer = dial(lamps, wishes_now(plan_for(wish, NAMES)), keep=("fill",))
+    _, lamps, target = turned
+    answer = dial(lamps, plan_now(plan_for(target, NAMES)), keep=("fill",))
     assert turns_of(answer)["fill"] == 0.0
     assert not answer.lamps["fill"].at_limit
-    assert {wish.of for wish in answer.unmet} & {"shadow cheek", "lit cheek to shadow cheek"}
-    said = next(wish.say for wish in answer.unmet if wish.of == "shadow cheek")
+    assert {target.of for target in answer.unmet} & {"shadow cheek", "lit cheek to shadow cheek"}
+    said = next(target.say for target in answer.unmet if target.of == "shadow cheek")
     assert "fill is kept as it is" in said
     assert "Let fill be turned too." in said
 
 
 def test_powers_are_the_plans_moved_by_the_turns(turned):
-    _, lamps, wish = turned
-    answer = dial(lamps, wishes_now(plan_for(wish, NAMES)))
+    _, lamps, target = turned
+    answer = dial(lamps, plan_now(plan_for(target, NAMES)))
     for lamp in answer.lamps.values():
         assert lamp.power == pytest.approx(-4.0 + lamp.turn)
 
 
 def test_turns_count_from_where_the_lamps_stand_now(turned):
-    _, lamps, wish = turned
-    wishes = wishes_now(plan_for(wish, NAMES))
-    from_solo, from_now = dial(lamps, wishes), dial(lamps, wishes, now={"key": -0.5})
+    _, lamps, target = turned
+    targets = plan_now(plan_for(target, NAMES))
+    from_solo, from_now = dial(lamps, targets), dial(lamps, targets, now={"key": -0.5})
     assert turns_of(from_now)["key"] == pytest.approx(turns_of(from_solo)["key"] + 0.5, abs=0.11)
 
 
 def test_a_lamp_at_the_end_of_its_range_is_named_with_what_would_help(turned):
-    _, lamps, wish = turned
-    limited = changed(plan_for(wish, NAMES), fill={"power": -0.2, "distance": 2.0})
+    _, lamps, target = turned
+    limited = changed(plan_for(target, NAMES), fill={"power": -0.2, "distance": 2.0})
     plan = limited.model_copy(
         update={"camera": limited.camera.model_copy(update={"f_number": 11.0})}
     )
-    answer = dial(lamps, wishes_now(plan))
+    answer = dial(lamps, plan_now(plan))
     assert answer.lamps["fill"].at_limit
     assert answer.lamps["fill"].power == pytest.approx(0.0)
     shadow = next(one for one in answer.unmet if one.of == "shadow cheek")
@@ -124,14 +124,14 @@ def test_a_lamp_at_the_end_of_its_range_is_named_with_what_would_help(turned):
     assert "from 2.0 m to about 1." in shadow.say
 
 
-def test_wishes_that_pull_against_each_other_are_named(turned):
-    _, lamps, wish = turned
-    plan = plan_for(wish, NAMES)
+def test_targets_that_pull_against_each_other_are_named(turned):
+    _, lamps, target = turned
+    plan = plan_for(target, NAMES)
     patches = tuple(
         patch.model_copy(update={"zone": patch.zone + 1.5} if patch.name == "jacket" else {})
         for patch in plan.patches
     )
-    answer = dial(lamps, wishes_now(plan.model_copy(update={"patches": patches})))
+    answer = dial(lamps, plan_now(plan.model_copy(update={"patches": patches})))
     said = " ".join(one.say for one in answer.unmet)
     assert "pulls against" in said
     assert "jacket" in {one.of for one in answer.unmet}
@@ -144,16 +144,16 @@ def test_headroom_is_kept_where_a_zone_would_break_it():
         patch.model_copy(update={"headroom": 2.5} if patch.name == "jacket" else {})
         for patch in plan.patches
     )
-    held = dial(made.lamp_set, wishes_now(plan.model_copy(update={"patches": patches})))
-    free = dial(made.lamp_set, wishes_now(plan))
+    held = dial(made.lamp_set, plan_now(plan.model_copy(update={"patches": patches})))
+    free = dial(made.lamp_set, plan_now(plan))
     assert held.lamps["key"].turn < free.lamps["key"].turn - 0.2
 
 
 def test_a_lamp_that_nobody_asks_for_stays(turned):
-    _, lamps, wish = turned
-    plan = plan_for(wish, NAMES, backdrop=None)
+    _, lamps, target = turned
+    plan = plan_for(target, NAMES, backdrop=None)
     plan = plan.model_copy(update={"patches": tuple(p for p in plan.patches if p.name != "chip")})
-    answer = dial(lamps, wishes_now(plan))
+    answer = dial(lamps, plan_now(plan))
     # their spill on cheek and hair is all that moves them: hidden turns of -0.6 and 1.3 are not met
     assert abs(answer.lamps["paper left"].turn) <= 0.3
     assert abs(answer.lamps["paper right"].turn) <= 0.3
@@ -168,8 +168,8 @@ def test_two_lamps_in_one_place_can_not_be_told_apart():
 
 
 def test_the_answer_is_json_as_the_commands_users_read_it(turned):
-    _, lamps, wish = turned
-    answer = json.loads(json.dumps(dial(lamps, wishes_now(plan_for(wish, NAMES))).to_json()))
+    _, lamps, target = turned
+    answer = json.loads(json.dumps(dial(lamps, plan_now(plan_for(target, NAMES))).to_json()))
     assert answer["schema"] == 1
     assert set(answer["lamps"]["key"]) == {"turn", "power", "at_limit"}
     assert set(answer["predicted"]["patches"]) == set(BOXES)
@@ -179,24 +179,24 @@ def test_the_answer_is_json_as_the_commands_users_read_it(turned):
 
 
 def test_keeping_a_lamp_without_a_solo_is_refused(turned):
-    _, lamps, wish = turned
+    _, lamps, target = turned
     with pytest.raises(WrongUse, match=r"Can't keep rim: no solo of that name\. There are: key"):
-        dial(lamps, wishes_now(plan_for(wish, NAMES)), keep=("rim",))
+        dial(lamps, plan_now(plan_for(target, NAMES)), keep=("rim",))
 
 
-def test_a_plan_that_wishes_nothing_the_solos_hold_is_refused(turned):
-    _, lamps, wish = turned
-    plan = plan_for(wish, NAMES, backdrop=None, patch=[], ratio=[])
+def test_a_plan_without_a_target_the_solos_hold_is_refused(turned):
+    _, lamps, target = turned
+    plan = plan_for(target, NAMES, backdrop=None, patch=[], ratio=[])
     with pytest.raises(WrongUse, match="nothing to dial"):
-        dial(lamps, wishes_now(plan))
+        dial(lamps, plan_now(plan))
 
 
 def test_what_could_not_be_used_is_said(turned):
-    made, lamps, wish = turned
-    plan = plan_for(wish, (*NAMES, "rim"))
-    answer = dial(lamps, wishes_now(plan))
+    made, lamps, target = turned
+    plan = plan_for(target, (*NAMES, "rim"))
+    answer = dial(lamps, plan_now(plan))
     assert any(note.startswith("No solo of rim: it isn't turned") for note in answer.notes)
     hot = dict(made.solos)
     hot["key"] = made.solo("key", 2.2)
-    noted = dial(lamp_set(hot, made.ambient), wishes_now(plan_for(wish, NAMES))).notes
+    noted = dial(lamp_set(hot, made.ambient), plan_now(plan_for(target, NAMES))).notes
     assert any("key solo is clipped in" in note and "at least" in note for note in noted)

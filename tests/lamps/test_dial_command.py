@@ -79,7 +79,7 @@ def test_a_person_reads_each_lamp_with_its_power_as_the_pack_shows_it(studio, ca
     plan = changed(
         studio,
         "pack.toml",
-        ("power = -2.0\nstep = 0.1", 'power = -2.0\nscale = "of 10"\nstep = 0.1'),
+        ("power = -2.0\nstep = 0.1", 'power = -2.0\nscale = "figure"\nstep = 0.1'),
         ("zone = 6.5", "zone = 5.7"),
         ("zone = 6.9", "zone = 6.1"),
         ("zone = 7.0", "zone = 6.2"),
@@ -110,7 +110,7 @@ def test_what_stays_unmet_ends_with_1_and_says_why_and_what_then(studio, capfd):
     assert code == 1
     assert answer["lamps"]["hair"]["at_limit"]
     assert answer["lamps"]["hair"]["power"] == 0.0
-    hair = next(wish for wish in answer["unmet"] if wish["of"] == "hair")
+    hair = next(target for target in answer["unmet"] if target["of"] == "hair")
     assert hair["short_by"] > 0.1
     reason, advice = "hair lamp is at the top of its range", "Open the aperture"
     for words in (reason, advice, "ove hair lamp from 1.4 m to about"):

@@ -1,4 +1,4 @@
-"""The spot: measured on a sheet, and told apart from lamp and sitter in later frames."""
+"""The spot: measured on a white card, and told apart from lamp and sitter in later frames."""
 
 from __future__ import annotations
 
@@ -10,8 +10,8 @@ import pytest
 
 from stopwise.lamps.fieldcells import Shift
 from stopwise.lamps.outputs import stack_of
-from stopwise.lamps.sheet import read_sheet
 from stopwise.lamps.spot_reading import Followed, Lit, read_spot
+from stopwise.lamps.white_card import read_white_card
 from support.lit_sets import BOXES, LitSet, shift_of
 from support.made_set import HEIGHT, LAMPS, WIDTH, Sitter
 
@@ -20,7 +20,7 @@ NARROW = replace(LAMPS[0], half_angle=6.0, edge=2.0)
 
 
 def disc(radius, edge, *, centre=(120.0, 70.0), noise=0.002, seed=1):
-    """Return a spot with a logistic edge on an even sheet, 10 to 90 % over `edge` blocks."""
+    """Return a spot with a logistic edge on an even card, 10 to 90 % over `edge` blocks."""
     y, x = np.mgrid[0:ROWS, 0:COLUMNS]
     away = np.hypot(x + 0.5 - centre[0], y + 0.5 - centre[1])
     light = 0.5 / (1.0 + np.exp((away - radius) * 2.0 * math.log(9.0) / edge))
@@ -28,50 +28,50 @@ def disc(radius, edge, *, centre=(120.0, 70.0), noise=0.002, seed=1):
 
 
 @pytest.mark.parametrize(("radius", "edge"), [(30, 8), (20, 12), (40, 10)])
-def test_a_spot_on_a_sheet_has_its_true_centre_width_and_edge(radius, edge):
-    sheet = read_sheet(disc(radius, edge))
-    spot = sheet.spot
-    assert sheet.level == pytest.approx(0.5, rel=0.02)
+def test_a_spot_on_a_white_card_has_its_true_centre_width_and_edge(radius, edge):
+    card = read_white_card(disc(radius, edge))
+    spot = card.spot
+    assert card.level == pytest.approx(0.5, rel=0.02)
     assert spot.centre == pytest.approx((0.5, 70 / ROWS), abs=0.005)
     assert spot.width == pytest.approx(2 * radius / COLUMNS, rel=0.03)
     assert spot.edge == pytest.approx(edge / COLUMNS, rel=0.15)
 
 
 def test_light_without_an_end_in_the_picture_has_no_spot():
-    assert read_sheet(np.full((ROWS, COLUMNS), 0.3)) is None
-    assert read_sheet(np.zeros((ROWS, COLUMNS))) is None
+    assert read_white_card(np.full((ROWS, COLUMNS), 0.3)) is None
+    assert read_white_card(np.zeros((ROWS, COLUMNS))) is None
 
 
-def test_a_spot_that_a_small_sheet_cuts_off_is_no_spot():
+def test_a_spot_that_a_small_white_card_cuts_off_is_no_spot():
     light = disc(60, 10)
     light[:, :85] = light[:, 155:] = 0.0
     light[:35] = light[105:] = 0.0
-    assert read_sheet(light) is None
+    assert read_white_card(light) is None
 
 
 def test_a_lamp_alone_on_a_sitter_is_no_sheet():
     made = LitSet((NARROW, *LAMPS[1:]), seed=51)
-    assert read_sheet(made.lamp_set.nets["key"].luminance) is None
+    assert read_white_card(made.lamp_set.nets["key"].luminance) is None
 
 
 def test_a_slanted_spot_is_as_long_as_its_slant_makes_it():
     """A round beam on a plane at 60 degrees to it is an ellipse twice as long (1 / cos 60)."""
     y, x = np.mgrid[0:ROWS, 0:COLUMNS]
     away = np.hypot((x - 120.0) / 2.0, y - 80.0)
-    sheet = read_sheet(0.5 / (1.0 + np.exp((away - 25.0) / 1.5)))
-    assert sheet.length == pytest.approx(2.0, rel=0.02)
-    assert sheet.spot.width == pytest.approx(2 * 25 * math.sqrt(2.0) / COLUMNS, rel=0.02)
+    card = read_white_card(0.5 / (1.0 + np.exp((away - 25.0) / 1.5)))
+    assert card.length == pytest.approx(2.0, rel=0.02)
+    assert card.spot.width == pytest.approx(2 * 25 * math.sqrt(2.0) / COLUMNS, rel=0.02)
 
 
 @pytest.fixture(scope="module")
 def studio():
-    """Return a set whose key is a narrow spot, and the spot as a sheet at the face shows it."""
+    """Return a set whose key is a narrow spot, and its spot as a white card shows it."""
     made = LitSet((NARROW, *LAMPS[1:]), seed=51)
-    return made, read_sheet(on_sheet(NARROW))
+    return made, read_white_card(on_sheet(NARROW))
 
 
 def on_sheet(lamp):
-    """Return what a lamp lays on a matt sheet at the face, square to the camera."""
+    """Return what a lamp lays on a white card at the face, square to the camera."""
     x = ((np.arange(COLUMNS) + 0.5) / COLUMNS - 0.5) * WIDTH
     y = (0.5 - (np.arange(ROWS) + 0.5) / ROWS) * HEIGHT
     points = np.stack([*np.meshgrid(x, y), np.full((ROWS, COLUMNS), 0.05)], axis=-1)
@@ -85,13 +85,13 @@ def on_sheet(lamp):
 
 
 def reading(studio, frame, *, sitter=None, key=1.0):
-    made, sheet = studio
+    made, card = studio
     outputs = np.ones(len(made.lamps))
     outputs[0] = key
     shift = Shift() if sitter is None else shift_of(sitter)
     return read_spot(
         Lit(stack_of(frame, made.lamp_set), 0, outputs),
-        sheet,
+        card,
         shift=shift,
         followed=followed(shift),
     )
@@ -150,10 +150,10 @@ def test_a_sitter_hardly_moved_is_not_sent_anywhere(studio):
 
 
 def test_where_nobody_knows_the_sitters_place_nothing_is_said_of_the_spot(studio):
-    made, sheet = studio
+    made, card = studio
     lower = replace(NARROW, to=(0.0, 0.14, 0.05))
     lit = Lit(stack_of(made.frame(lamps=(lower, *LAMPS[1:])), made.lamp_set), 0, np.ones(5))
-    assert read_spot(lit, sheet).state == "not seen"
+    assert read_spot(lit, card).state == "not seen"
 
 
 def test_a_lamp_that_did_not_fire_is_no_sitter_out_of_its_spot(studio):

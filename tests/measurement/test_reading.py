@@ -172,8 +172,8 @@ def test_a_patch_of_hair_is_read_at_its_90th_percentile():
     strands = rng.random((120, 180)).repeat(2, 0).repeat(2, 1) < 0.3
     light = np.where(strands, luminance_of_zone(6.0), luminance_of_zone(3.0))
     box = {"box": [0.1, 0.1, 0.9, 0.9]}
-    wishes = plan(patch=[{"name": "hair", "material": "hair", **box}, {"name": "cloth", **box}])
-    patches = measure(expose(light)[0], wishes).patches
+    targets = plan(patch=[{"name": "hair", "material": "hair", **box}, {"name": "cloth", **box}])
+    patches = measure(expose(light)[0], targets).patches
     assert patches["hair"].zone == pytest.approx(6.0, abs=0.02)
     assert patches["cloth"].zone == pytest.approx(3.0, abs=0.02)
 
@@ -193,8 +193,8 @@ def test_boxes_are_those_of_the_upright_picture(orientation):
 def test_every_figure_of_any_frame_is_finite_or_none(kind, light):
     frame, _ = expose(np.full((96, 144), light), Sensor(kind))
     backdrop = {"boxes": [[0.0, 0.0, 0.3, 0.6], [0.7, 0.0, 1.0, 0.6]]}
-    wishes = two_patches().model_dump(by_alias=True) | {"backdrop": backdrop}
-    measured = measure(frame, Plan.model_validate(wishes))
+    targets = two_patches().model_dump(by_alias=True) | {"backdrop": backdrop}
+    measured = measure(frame, Plan.model_validate(targets))
     assert all(math.isfinite(number) for number in numbers(asdict(measured)))
 
 

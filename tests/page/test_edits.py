@@ -47,9 +47,9 @@ def comments(text: str) -> list[str]:
     return [line.partition("#")[2] for line in text.splitlines() if "#" in line]
 
 
-def test_a_new_patch_stands_in_the_plan_with_its_wishes(file: Path) -> None:
-    wished = {"name": "cap", "box": [0.3, 0.2, 0.1, 0.4], "material": "white cloth", "within": 0.2}
-    save_patch(file, Which("cap"), wished, was=None)
+def test_a_new_patch_stands_in_the_plan_with_its_targets(file: Path) -> None:
+    asked = {"name": "cap", "box": [0.3, 0.2, 0.1, 0.4], "material": "white cloth", "within": 0.2}
+    save_patch(file, Which("cap"), asked, was=None)
     patch = load_plan(file).patch("cap")
     assert patch is not None
     assert (patch.box, patch.material, patch.within) == ((0.1, 0.2, 0.3, 0.4), "white cloth", 0.2)
@@ -138,7 +138,7 @@ def test_a_wrong_value_is_refused_in_words_and_nothing_is_written(
     assert file.read_text() == PLAN_TEXT
 
 
-def test_adopting_makes_a_frames_figures_the_wishes_and_keeps_the_old_as_comments(
+def test_adopting_makes_a_frames_figures_the_targets_and_keeps_the_old_as_comments(
     file: Path,
 ) -> None:
     draft, changed = adopted(open_draft(file), key_hot(file="F0007.dng"))

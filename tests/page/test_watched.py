@@ -92,7 +92,7 @@ def wear(page: Page, look: str | None) -> None:
     if (worn.group(1) if worn else None) == look:
         return
     page.keyboard.press("k")
-    page.get_by_label(look or "the plan's own wishes").check()
+    page.get_by_label(look or "the plan's own targets").check()
     page.get_by_role("button", name="Wear it").click()
     if look:
         expect(line).to_contain_text(f"Look: {look}")

@@ -37,7 +37,7 @@ role = "background"
 off_axis = -130
 distance = 2.4
 power = "7.0 of 10"
-scale = "of 10"
+scale = "figure"
 [[light]]
 name = "right paper"
 role = "background"

@@ -14,7 +14,7 @@ from stopwise.plan.interview import Interview
 from stopwise.plan.materials import MATERIALS
 from stopwise.plan.new import new_plan_text, write_new_plan
 from stopwise.plan.reading import plan_of_text
-from stopwise.plan.tables import apart_of, box_of, lamp_of, plan_tables, ratio_of, table_of
+from stopwise.plan.tables import box_of, lamp_of, plan_tables, ratio_of, separation_of, table_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -29,7 +29,7 @@ FIVE_LAMPS: dict[str, Any] = {
     "light": [
         "key; modifier=snoot; meter=11; power=-2; off_axis=60 right; elevation=35; distance=1.8 m",
         "fill; modifier=strip; meter=5.6+0.3; power=1/16; off_axis=40 right; elevation=-5",
-        "hair light; modifier=gridded dish; meter=11.3t; power=7.0 of 10; scale=of 10",
+        "hair light; modifier=gridded dish; meter=11.3t; power=7.0 of 10; scale=figure",
         "left paper; modifier=reflector; meter=8; power=-3.5; off_axis=130 left",
         "right paper; modifier=reflector; meter=8; full_ws=500; power=62.5 Ws; off_axis=130",
     ],
@@ -41,7 +41,7 @@ FIVE_LAMPS: dict[str, Any] = {
         "white jacket; box=.5,.7,.6,.8; material=white cloth",
     ],
     "ratio": ["lit cheek to shadow cheek = 2"],
-    "apart": ["lit cheek over backdrop = 2/3"],
+    "separation": ["lit cheek over backdrop = 2/3"],
     "backdrop": "boxes=.02,.1,.3,.6 | .7,.1,.98,.6; zone=4.5; left_right=0",
 }
 
@@ -55,7 +55,7 @@ def test_a_plan_for_five_lamps_is_written_from_options() -> None:
     assert plan.patches[0].lit_by == ("key", "fill")
     assert plan.patches[0].follow
     assert plan.ratios[0].stops == 2.0
-    assert plan.aparts[0].at_least == pytest.approx(2 / 3, abs=1e-4)
+    assert plan.separations[0].at_least == pytest.approx(2 / 3, abs=1e-4)
     assert plan.backdrop is not None
     assert len(plan.backdrop.boxes) == 2
     assert plan.set_.paper == "mid-grey"
@@ -128,7 +128,7 @@ def test_a_plan_that_is_there_is_not_overwritten(tmp_path: Path) -> None:
         (lambda: table_of("key; meter=1; meter=2", what="lamp"), "stands twice"),
         (lambda: ratio_of("lit cheek / shadow = 2"), "is not a ratio"),
         (lambda: ratio_of("a to b = bright"), "is not a number of stops"),
-        (lambda: apart_of("hair under paper = 1"), "is not a separation"),
+        (lambda: separation_of("hair under paper = 1"), "is not a separation"),
         (lambda: box_of("1,2,3"), "is not a box"),
         (lambda: box_of(".6,.1,.5,.2"), "inside out"),
     ],

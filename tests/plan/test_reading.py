@@ -47,7 +47,7 @@ box = [0.5, 0.4, 0.6, 0.5]
 material = "skin"
 zone = 6.5
 lit_by = ["key", "fill"]
-[[apart]]
+[[separation]]
 lighter = "lit cheek"
 darker = "backdrop"
 at_least = 1

@@ -72,7 +72,7 @@ lit_by = ["key", "fill"]
 lit = "lit cheek"
 shadow = "shadow cheek"
 stops = 2
-[[apart]]
+[[separation]]
 lighter = "lit cheek"
 darker = "backdrop"
 at_least = 1
@@ -103,7 +103,7 @@ DOUBTS = [
         (
             "plan.toml:50: Lit cheek to shadow cheek: the readings give 3.2 stops lit to shadow "
             "(f/11 over f/4: 8.0:1 as key to fill, 9.0:1 as key + fill to fill). "
-            "The plan wishes 2.0, 0.3 either way. Fill up 1.4, to -2.6."
+            "The target is 2.0, 0.3 either way. Fill up 1.4, to -2.6."
         ),
     ),
     (
@@ -128,7 +128,7 @@ DOUBTS = [
     ),
     (
         ("zone = 6\n", "zone = 7.5\n"),
-        "which puts skin at Zone 3.8 to 6.7 (common practice). The plan wishes 7.5.",
+        "which puts skin at Zone 3.8 to 6.7 (common practice). The target is 7.5.",
     ),
     (
         ("f_number = 11", "f_number = 16"),
@@ -141,8 +141,8 @@ DOUBTS = [
     (
         ("off_axis = 140\nmeter = 8", "off_axis = 140\nmeter = 11"),
         (
-            "Background lamps read f/8 left and f/11 right: left minus right is -1.0, and 0 is "
-            "wished. Right paper down 1.0, to -4.0."
+            "Background lamps read f/8 left and f/11 right: left minus right is -1.0, and the "
+            "target is 0. Right paper down 1.0, to -4.0."
         ),
     ),
     (
@@ -168,20 +168,23 @@ DOUBTS = [
     (
         ("zone = 4\n", "zone = 5.6\n"),
         (
-            "Lit cheek and shadow cheek are wished -0.1 to 0.9 stops apart as zones, and 2.0 as a "
-            "ratio."
+            "Lit cheek and shadow cheek have targets -0.1 to 0.9 stops apart as zones, and 2.0 as "
+            "a ratio."
         ),
     ),
     (
         ("at_least = 1", "at_least = 3"),
-        "Lit cheek can lie 1.9 over backdrop at most, by their zones; 3.0 is wished between them.",
+        (
+            "Lit cheek can lie 1.9 over backdrop at most, by their zones; the target between them "
+            "is 3.0."
+        ),
     ),
     (
         (
-            "[[apart]]",
-            '[[ratio]]\nlit = "shadow cheek"\nshadow = "lit cheek"\nstops = 1\n[[apart]]',
+            "[[separation]]",
+            '[[ratio]]\nlit = "shadow cheek"\nshadow = "lit cheek"\nstops = 1\n[[separation]]',
         ),
-        "The ratio of shadow cheek to lit cheek is wished -2 and 1.",
+        "The ratio of shadow cheek to lit cheek has two targets, -2 and 1.",
     ),
 ]
 
@@ -223,7 +226,7 @@ def test_key_and_fill_go_by_their_roles_where_lit_by_is_not_said() -> None:
 PLACED = GOOD.replace('role = "key"\n', 'role = "key"\noff_axis = 60\nelevation = 35\n')
 
 
-def test_a_wish_that_turned_surfaces_can_give_raises_no_doubt() -> None:
+def test_a_target_that_turned_surfaces_can_give_raises_no_doubt() -> None:
     text = PLACED.replace("meter = 6.3", "meter = 8").replace("stops = 2\n", "stops = 1\n")
     text = text.replace("zone = 4\n", "zone = 5\n")
 
@@ -232,7 +235,7 @@ def test_a_wish_that_turned_surfaces_can_give_raises_no_doubt() -> None:
     assert [line for line in told(flat) if "the readings give 1.6 stops" in line]
 
 
-def test_how_far_turned_surfaces_reach_is_said_with_a_wish_beyond() -> None:
+def test_how_far_turned_surfaces_reach_is_said_with_a_target_beyond() -> None:
     text = PLACED.replace("meter = 6.3", "meter = 8").replace("stops = 2\n", "stops = 3\n")
 
     said = [line for line in told(text) if "the readings give" in line]
@@ -284,17 +287,17 @@ def test_the_summary_counts_what_the_plan_holds(tmp_path: Path) -> None:
 READING = st.sampled_from([1.4, 2, 2.8, 4, 5.6, 6.3, 8, 11, 16, 22, 32])
 
 
-@given(key=READING, fill=READING, wish=st.floats(-4, 6), power=st.floats(-8, 0))
+@given(key=READING, fill=READING, target=st.floats(-4, 6), power=st.floats(-8, 0))
 def test_what_is_told_to_turn_would_give_the_ratio(
-    key: float, fill: float, wish: float, power: float
+    key: float, fill: float, target: float, power: float
 ) -> None:
     text = GOOD.replace("meter = 6.3", f"meter = {fill}", 1)
     text = text.replace('role = "key"\nmeter = 11', f'role = "key"\nmeter = {key}')
-    text = text.replace("stops = 2\n", f"stops = {wish:.3f}\n")
+    text = text.replace("stops = 2\n", f"stops = {target:.3f}\n")
     text = text.replace("power = -4", f"power = {power:.2f}")
     turned = re.search(r"Fill (up|down) ([0-9.]+)[,;.]", " ".join(told(text)))
     if turned is None:
         return
     change = float(turned[2]) * (1 if turned[1] == "up" else -1)
     ratio = (exact_f_number(key) / exact_f_number(fill)) ** 2 / 2.0**change + 1.0
-    assert math.log2(ratio) == pytest.approx(round(wish, 3), abs=0.06)
+    assert math.log2(ratio) == pytest.approx(round(target, 3), abs=0.06)

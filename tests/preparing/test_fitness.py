@@ -1,4 +1,4 @@
-"""A lamp's own frames are held against the full set, and its sheet against a spot, at `mark`."""
+"""A lamp's own frames are held against the full set, and its card against a spot, at `mark`."""
 
 from __future__ import annotations
 
@@ -69,8 +69,8 @@ def test_dial_refuses_such_a_solo_where_nothing_was_turned_and_else_only_says_so
     assert any("If key wasn't turned since: Cap the other" in one for one in answer.sentences)
 
 
-def test_only_a_sheet_with_a_spot_is_marked_as_one(plan: Path, capfd) -> None:
+def test_only_a_white_card_with_a_spot_is_marked_as_one(plan: Path, capfd) -> None:
     solo = plan.parent / "set-key.dng"
-    assert run(["mark", str(solo), "key", "--sheet", "--plan", str(plan)]) == 2
-    assert "no spot with its edge is seen on a plain sheet" in capfd.readouterr().err
-    assert not load_plan(plan).frames.sheet
+    assert run(["mark", str(solo), "key", "--white-card", "--plan", str(plan)]) == 2
+    assert "no spot with its edge is seen on a plain white card" in capfd.readouterr().err
+    assert not load_plan(plan).frames.white_card

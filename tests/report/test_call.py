@@ -122,7 +122,8 @@ def test_a_lamp_turned_since_the_plan_is_called_from_where_it_stands_now() -> No
     [
         ("stops", {}, "Key down 0.7, to -2.7."),
         ("fraction", {}, "Key down 0.7, to 1/8+0.3."),
-        ("of 10", {}, "Key down 0.7, to 7.3 of 10."),
+        ("figure", {}, "Key down 0.7, to 7.3 of 10."),
+        ("figure", {"full_reads": 7}, "Key down 0.7, to 4.3 of 7."),
         ("Ws", {"full_ws": 1200}, "Key down 0.7, to 189 Ws."),
     ],
 )
@@ -149,7 +150,7 @@ def test_without_a_plan_a_turn_names_no_power() -> None:
     assert call_lines(frame)[1] == "Key down 0.4."
 
 
-def test_a_wish_whose_lamps_are_not_lit_yet_is_not_called_missing() -> None:
+def test_a_target_whose_lamps_are_not_lit_yet_is_not_called_missing() -> None:
     waiting = finding("patch", "hair", None, 6.0, state="not seen", cause=None, why="not_lit")
     assert call_lines(record("on plan", waiting)) == ("On plan.", "Shoot on.")
 
@@ -175,7 +176,7 @@ def test_every_condition_of_a_file_has_a_call_of_its_own() -> None:
 names = st.text(min_size=1, max_size=80)
 checks = st.sampled_from(
     [
-        *("patch", "headroom", "clip", "blocked", "ratio", "apart", "backdrop", "blown"),
+        *("patch", "headroom", "clip", "blocked", "ratio", "separation", "backdrop", "blown"),
         *("pinpoints", "setting", "exposure", "shutter", "ambient", "lamp"),
     ]
 )

@@ -38,11 +38,11 @@ def test_a_zones_bar_covers_half_a_zone_either_side_and_ends_at_the_clip_line() 
     assert [bar.fraction for bar in ruler.shares] == record()["zones"]["share"][:9]
 
 
-def test_a_wish_stands_between_its_limits_and_the_value_off_it() -> None:
+def test_a_target_stands_between_its_limits_and_the_value_off_it() -> None:
     frame = record("off plan", finding("patch", "hair", 6.9, 6.5, within=[-0.3, 0.2]))
     frame["patches"] = {"hair": patch(6.9, (0.4, 0.4, 0.5, 0.5))}
     [hair] = [reading for reading in ruler_of(frame).readings if reading.name == "hair"]
-    assert (hair.low, hair.wish, hair.high) == pytest.approx((6.2, 6.5, 6.7))
+    assert (hair.low, hair.target, hair.high) == pytest.approx((6.2, 6.5, 6.7))
     assert hair.off == pytest.approx(0.4)
 
 
@@ -53,7 +53,7 @@ def test_a_patch_that_is_not_seen_keeps_its_bracket() -> None:
     assert (hair.value, hair.off, hair.low) == (None, None, 5.7)
 
 
-def test_a_patch_without_a_wish_has_no_bracket_and_no_state() -> None:
+def test_a_patch_without_a_target_has_no_bracket_and_no_state() -> None:
     readings = ruler_of(record()).readings
     assert all(reading.low is None and reading.state is None for reading in readings)
     assert [reading.name for reading in readings][-1] == "paper"
@@ -70,7 +70,7 @@ spans = st.lists(st.tuples(st.floats(-0.5, 8), st.floats(0, 2)), max_size=12)
 @given(spans)
 def test_brackets_in_one_lane_never_touch(pairs: list[tuple[float, float]]) -> None:
     readings = [
-        Reading(name=str(k), value=low, uncertainty=None, wish=low, low=low, high=low + wide)
+        Reading(name=str(k), value=low, uncertainty=None, target=low, low=low, high=low + wide)
         for k, (low, wide) in enumerate(pairs)
     ]
     placed = in_lanes(readings, gap=0.1)

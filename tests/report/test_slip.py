@@ -67,10 +67,10 @@ def zone_at(sheet: Sheet, y: float, clip: float) -> float:
 CLIP = 5 - math.log2(0.1273)
 
 
-def test_a_value_stands_at_its_zone_and_off_the_bracket_of_its_wish() -> None:
+def test_a_value_stands_at_its_zone_and_off_the_bracket_of_its_target() -> None:
     sheet = slip(off_plan())
     bar = one(sheet, "value:lit cheek")
-    bracket = one(sheet, "wish:lit cheek").get_ydata()
+    bracket = one(sheet, "target:lit cheek").get_ydata()
     assert zone_at(sheet, bar.get_y() + bar.get_height() / 2, CLIP) == pytest.approx(6.9, abs=0.01)
     assert zone_at(sheet, max(bracket), CLIP) == pytest.approx(6.2, abs=0.01)
     assert zone_at(sheet, min(bracket), CLIP) == pytest.approx(6.7, abs=0.01)
@@ -104,7 +104,7 @@ def test_nothing_on_the_ruler_stands_above_the_clip_line() -> None:
 
 def test_a_patch_that_is_not_seen_has_a_bracket_and_no_bar() -> None:
     sheet = slip(off_plan())
-    assert found(sheet, "wish:mask")
+    assert found(sheet, "target:mask")
     assert not found(sheet, "value:mask")
     assert one(sheet, "figure:mask").get_text() == "not seen"
 

@@ -19,7 +19,7 @@ from lightmodel.frames import RECIPES, Recipe
 from lightmodel.making import Maker, header, rounded
 from lightmodel.planfile import plan_text
 from lightmodel.sensor import Sensor
-from lightmodel.wishes import LOOKS
+from lightmodel.targets import LOOKS
 from stopwise.plan import load_plan
 
 FOLDER = Path(__file__).parents[2] / "sample_frames"

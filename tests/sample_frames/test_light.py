@@ -20,8 +20,8 @@ from lightmodel.making import CARD_BOX
 from lightmodel.render import MID_GREY, render
 from lightmodel.scene import Card, Scene, Stuff
 from lightmodel.shoots import Shoot, hidden_turns, made_shoot
+from lightmodel.targets import HAIR, LIT, SHADOW, WHITE
 from lightmodel.view import View
-from lightmodel.wishes import HAIR, LIT, SHADOW, WHITE
 
 TINY = View(width=160, height=120)
 SMALL = View(width=480, height=360)

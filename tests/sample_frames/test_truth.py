@@ -10,8 +10,8 @@ from lightmodel.frames import Exposed, Settings
 from lightmodel.render import MID_GREY
 from lightmodel.scene import Stuff
 from lightmodel.sensor import Sensor
+from lightmodel.targets import WHITE, Patch
 from lightmodel.view import View
-from lightmodel.wishes import WHITE, Patch
 
 VIEW = View(width=80, height=40)
 ALL = (0.0, 0.0, 1.0, 1.0)

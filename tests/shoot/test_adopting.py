@@ -1,4 +1,4 @@
-"""A frame's figures become the wishes of its look, as far as they are asked for."""
+"""A frame's figures become the targets of its look, as far as they are asked for."""
 
 from __future__ import annotations
 
@@ -81,12 +81,12 @@ def zones(draft):
     return {patch.name: patch.zone for patch in draft.plan.patches}
 
 
-def test_every_wish_that_is_seen_becomes_what_was_measured_and_the_old_stay_as_comments(draft):
+def test_every_target_that_is_seen_becomes_what_was_measured_and_the_old_stay_as_comments(draft):
     done, changes = adopted(draft, record())
     assert zones(done) == {"cheek": 6.87, "shadow": 4.6, "curls": 5.7, "buckle": None}
     assert done.plan.ratios[0].stops == 2.27
     assert (done.plan.backdrop.zone, done.plan.backdrop.left_right) == (4.61, 0.04)
-    assert done.plan.backdrop.falloff is None  # nobody wished one
+    assert done.plan.backdrop.falloff is None  # nobody set one
     assert "# zone = 6.5  (before F0011.dng)" in done.text
     assert 'name = "cheek"   # the lit one' in done.text
     assert changes[0].words == "cheek 6.87, was 6.5"
@@ -108,7 +108,7 @@ def test_only_what_is_asked_for_and_lit_is_adopted(draft, choice, changed):
     assert {change.of for change in changes} == changed
 
 
-def test_what_is_not_seen_keeps_its_wish(draft):
+def test_what_is_not_seen_keeps_its_target(draft):
     done, _ = adopted(draft, record(cheek=None))
     assert zones(done)["cheek"] == 6.5
 

@@ -17,7 +17,7 @@ from lightmodel.frames import Settings, Shutter
 from lightmodel.scene import BLACK, Scene
 from lightmodel.sensor import Sensor
 from lightmodel.shoots import Shoot
-from lightmodel.wishes import Patch
+from lightmodel.targets import Patch
 from stopwise.cli import run
 from stopwise.plan import load_plan
 from stopwise.report.call import call_lines
@@ -169,7 +169,7 @@ JACKET = Patch("jacket", (0.52, 0.6, 0.545, 0.64), "white cloth", 7.0, ("key", "
         (7.16, 0.03, (0.22, 0.03, 36), "on the line", "on plan"),
     ],
 )
-def test_a_white_jacket_has_less_room_over_its_wish_than_under(
+def test_a_white_jacket_has_less_room_over_its_target_than_under(
     tmp_path, zone, uncertainty, light, state, verdict
 ):
     """White cloth at 7.0, 0.15 over and 0.4 under; the key's turn and the noise make the figures.
@@ -192,7 +192,7 @@ def test_a_white_jacket_has_less_room_over_its_wish_than_under(
 
 
 def with_jacket_alone() -> str:
-    """Return the plan with no wish but a jacket's, and room for the specks that noise clips."""
+    """Return the plan with no target but a jacket's, and room for the specks that noise clips."""
     head = plan_without_frames().partition("[[patch]]")[0]
     return f"""{head}[[patch]]
 name = "jacket"
@@ -216,11 +216,11 @@ def test_a_look_drops_the_old_cloth_and_skin_and_lamps_are_read_from_chip_and_pa
     plan = plan_with_solos(tmp_path, plan=with_coat(), view=view)
     with on_set(tmp_path, plan) as day:
         day.shot(shoot.frame())
-        old_wishes = day.shot(shoot.frame(scene=scene))
+        old_targets = day.shot(shoot.frame(scene=scene))
         assert day.say("look", "black", "coat") == 0
         own = day.shot(shoot.frame(scene=scene))
         turned = day.shot(shoot.frame(ON | {"key": 0.3}, scene=scene))
-    assert old_wishes["verdict"] == "off plan"
+    assert old_targets["verdict"] == "off plan"
     assert own["look"] == "black coat"
     judged = {one["of"] for one in own["findings"] if one["check"] == "patch"}
     assert judged == {"coat", "chip"}
@@ -234,7 +234,7 @@ def test_a_look_drops_the_old_cloth_and_skin_and_lamps_are_read_from_chip_and_pa
 
 
 def with_coat() -> str:
-    """Return the plan with a look of black coat and a face whose zones nobody has wished yet."""
+    """Return the plan with a look of black coat and a face whose zones nobody has set yet."""
     text = plan_without_frames(look="none of them").rstrip("\n")
     return f"""{text}
 
@@ -258,7 +258,7 @@ lit_by = ["key", "fill"]
 """
 
 
-def test_with_only_the_key_lit_other_wishes_wait(tmp_path):
+def test_with_only_the_key_lit_other_targets_wait(tmp_path):
     with on_set(tmp_path, plan_with_solos(tmp_path)) as day:
         assert day.say("lit", "key") == 0
         record = day.lands(raw_of(solos()["key"], tmp_path) + b"1", "F0101.dng")
@@ -269,7 +269,7 @@ def test_with_only_the_key_lit_other_wishes_wait(tmp_path):
 
 
 def test_jpegs_alone_and_a_gap_are_called_once_and_pairs_are_silent(tmp_path):
-    with on_set(tmp_path, 'schema = 1\ntitle = "Nothing wished"\n') as day:
+    with on_set(tmp_path, 'schema = 1\ntitle = "No target"\n') as day:
         for number in (31, 33):
             (day.folder / f"F{number:04d}.jpg").write_bytes(b"\xff\xd8")
             day.lands(tiny_raw(number), f"F{number:04d}.dng")
@@ -355,7 +355,7 @@ HOT = replace(studio.HOT, stops=1.345)
 
 
 def test_a_hot_centre_fails_its_headroom_while_zone_and_clip_hold(tmp_path):
-    """Median 6.50, 99th percentile 7.75, nothing clipped: half a stop of headroom is wished."""
+    """Median 6.50, 99th percentile 7.75, nothing clipped: half a stop of headroom is the target."""
     view = view_of(800)
     shoot = lit_set(view)
     lamps = (replace(studio.KEY, hot=HOT), *studio.LAMPS[1:])
@@ -380,7 +380,7 @@ def test_a_hot_centre_fails_its_headroom_while_zone_and_clip_hold(tmp_path):
     across, down = brightest(shot.light.luminance, true["box"])
     assert cheek["top_at"] == pytest.approx((across, down), abs=0.005)
     place = f"{100 * across:.0f} % from the left, {100 * down:.0f} % down"
-    assert headroom["say"] == f"Hot centre on the lit cheek, {place}: 0.2 from clip, 0.5 wished."
+    assert headroom["say"] == f"Hot centre on the lit cheek, {place}: 0.2 from clip, target 0.5."
     assert headroom["do"].startswith("Feather the key, or key down")
     assert headroom["turn"] is None
 
@@ -435,7 +435,7 @@ def test_upright_a_flash_tail_is_laid_to_the_shutter_and_no_paper_lamp_is_turned
 def upright_plan() -> str:
     """Return the plan with the upright look's patches as its own."""
     head, _, rest = plan_without_frames(look="upright").partition("# The patches follow")
-    middle = rest[rest.index("[[apart]]") : rest.index("[[look]]")]
+    middle = rest[rest.index("[[separation]]") : rest.index("[[look]]")]
     own = rest[rest.index('name = "upright"') :].partition("\n")[2].replace("[[look.", "[[")
     return f"{head}{own}\n{middle}"
 

@@ -1,6 +1,6 @@
-"""A narrow key's spot, through the real watcher: sitter, lamp and spot told apart by a sheet frame.
+"""A narrow key's spot, through the real watcher: sitter, lamp and spot told apart by a white card.
 
-What lamps, sitter and sheet did is the light model's, and known.
+What lamps, sitter and white card did is the light model's, and known.
 """
 
 from __future__ import annotations
@@ -40,15 +40,15 @@ def shoot() -> Shoot:
 
 @lru_cache(maxsize=1)
 def own_frames():
-    """Return the frames that the plan names: ambient, solos, reference, and the key on a sheet."""
+    """Return the frames that the plan names: ambient, solos, reference, the key's white card."""
     made = shoot()
     found = {"ambient": made.ambient(), "reference": made.frame()}
     found |= {name: made.solo(name) for name in made.names}
-    return found | {"sheet": made.solo("key", scene=SHEET)}
+    return found | {"card": made.solo("key", scene=SHEET)}
 
 
 def plan_with_sheet(stage, *, stand=""):
-    """Lay the plan's own frames beside it, and return its text with all of them but the sheet."""
+    """Lay the plan's own frames beside it, and return its text with all but the white card."""
     for part, shot in own_frames().items():
         (stage / f"set-{part.replace(' ', '-')}.dng").write_bytes(raw_of(shot, stage))
     solos = [f'"{name}" = "set-{name.replace(" ", "-")}.dng"' for name in shoot().names]
@@ -73,18 +73,18 @@ def spot_findings(record):
     ]
 
 
-def test_sitter_lamp_and_spot_are_told_apart_from_a_sheet_frame_that_landed(tmp_path):
+def test_sitter_lamp_and_spot_are_told_apart_from_a_white_card_that_landed(tmp_path):
     made = shoot()
     with on_set(tmp_path, plan_with_sheet(tmp_path, stand='stand = "boom"\n')) as day:
-        assert day.say("expect", "key", "sheet") == 0
-        sheet = day.shot(made.solo("key", scene=SHEET))
+        assert day.say("expect", "key", "white", "card") == 0
+        card = day.shot(made.solo("key", scene=SHEET))
         straight = day.shot(made.frame())
         turned = day.shot(made.frame(scene=made.moved(head_turn_deg=10.0)))
         weaker = day.shot(made.frame(ON | {"key": -0.5}))
         dropped = day.shot(made.frame(lamps=lower(0.04)))
         left = day.shot(made.frame(scene=made.moved(right_m=-0.12)))
-    assert sheet["reason"] == "the plan's own frame: sheet of key"
-    assert load_plan(day.plan).frames.sheet["key"] == f"shoot/{sheet['file']}"
+    assert card["reason"] == "the plan's own frame: white card of key"
+    assert load_plan(day.plan).frames.white_card["key"] == f"shoot/{card['file']}"
     for record, stops in ((straight, 0.0), (turned, 0.0), (weaker, -0.5)):
         assert not spot_findings(record)
         assert record["lamps"]["key"]["state"] == "fired"
@@ -116,14 +116,15 @@ def test_sitter_lamp_and_spot_are_told_apart_from_a_sheet_frame_that_landed(tmp_
         assert all(len(line) <= 38 for line in call_lines(record))
 
 
-def test_check_tells_of_a_spot_by_a_sheet_that_was_marked(tmp_path, capfd):
+def test_check_tells_of_a_spot_by_a_white_card_that_was_marked(tmp_path, capfd):
     made = shoot()
     plan = tmp_path / "plan.toml"
     plan.write_text(plan_with_sheet(tmp_path), encoding="utf-8")
     assert (
-        run(["mark", str(tmp_path / "set-sheet.dng"), "key", "--sheet", "--plan", str(plan)]) == 0
+        run(["mark", str(tmp_path / "set-card.dng"), "key", "--white-card", "--plan", str(plan)])
+        == 0
     )
-    assert capfd.readouterr().out == "plan.toml: sheet of key is set-sheet.dng.\n"
+    assert capfd.readouterr().out == "plan.toml: white card of key is set-card.dng.\n"
     frame = tmp_path / "dropped.dng"
     frame.write_bytes(raw_of(made.frame(lamps=lower(0.04)), tmp_path))
     assert run(["check", str(frame), "--plan", str(plan), "--json"]) == 1
@@ -139,10 +140,12 @@ def test_check_tells_of_a_spot_by_a_sheet_that_was_marked(tmp_path, capfd):
     assert finding["say"] in capfd.readouterr().out
 
 
-def test_a_frame_without_a_sheet_in_it_is_no_sheet_frame(tmp_path):
+def test_a_frame_without_a_white_card_in_it_is_no_white_card(tmp_path):
     made = shoot()
     with on_set(tmp_path, plan_with_sheet(tmp_path)) as day:
-        assert day.say("expect", "key", "sheet") == 0
+        assert day.say("expect", "key", "white", "card") == 0
         record = day.shot(made.solo("key"))
-    assert record["reason"].startswith("not taken as the key sheet: No spot with its edge is seen")
-    assert not load_plan(day.plan).frames.sheet
+    assert record["reason"].startswith(
+        "not taken as the key white card: No spot with its edge is seen"
+    )
+    assert not load_plan(day.plan).frames.white_card

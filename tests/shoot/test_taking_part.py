@@ -41,7 +41,7 @@ def adopt(ledger, plan):
     return adopt_frame(ledger, key_hot(file="F0007.dng"), plan, frame=plan.parent / "F0007.dng")
 
 
-def test_an_adoption_taken_back_leaves_neither_wishes_nor_take_nor_frames(ledger, plan):
+def test_an_adoption_taken_back_leaves_neither_targets_nor_take_nor_frames(ledger, plan):
     standing = watching(ledger, plan)
     adopt(ledger, plan)
     standing.hear(load_plan(plan))

@@ -26,8 +26,8 @@ from stopwise.lamps.wanted import wanted
 from stopwise.measurement import Known, read
 from stopwise.pipeline.light import light_of
 from stopwise.pipeline.placing import place_of
+from stopwise.plan.now import plan_now
 from stopwise.plan.reading import load_plan
-from stopwise.plan.wishes import wishes_now
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -68,7 +68,7 @@ def _placed(
     reading = read(frame, plan, known=Known(reference=reference))
     boxes = {patch.name: patch.box for patch in plan.patches}
     light = light_of(frame, reading.cells, reading.levels, reading.clipped, boxes=boxes, tails=True)
-    return light, place_of(reading.measurement, wishes_now(plan)), reading.blocks
+    return light, place_of(reading.measurement, plan_now(plan)), reading.blocks
 
 
 # --- dial -----------------------------------------------------------------------------------------
@@ -107,7 +107,7 @@ def dialled_shoots(count: int, *, start: int = 0) -> Iterator[Dialled]:
 
 
 def dialled_shoot(seed: int) -> Dialled:
-    """Dial one made shoot: its wishes are what its own lamps give, unturned and without noise."""
+    """Dial one made shoot: its targets are what its own lamps give, unturned and without noise."""
     shoot, quiet = made_shoot(seed, view=DIAL_VIEW), made_shoot(seed, view=DIAL_VIEW, sensor=QUIET)
     quiet._darkroom = shoot._darkroom
     plan = _plan_of(quiet)
@@ -115,8 +115,8 @@ def dialled_shoot(seed: int) -> Dialled:
     lower = {name: _lower(shoot, name, -turn, plan) for name, turn in hidden.items()}
     solo_at = {name: -hidden[name] - lower[name] for name in shoot.names}
     lamps = lamps_of(shoot, solo_at, plan)
-    wishes = wishes_now(plan)
-    answer = dial(lamps, wishes, now=lower)
+    targets = plan_now(plan)
+    answer = dial(lamps, targets, now=lower)
     turns = {name: lamp.turn for name, lamp in answer.lamps.items()}
     made = shoot.frame({name: turns[name] - hidden[name] for name in shoot.names})
     measured = read(as_frame(made), plan).measurement.patches
@@ -130,12 +130,12 @@ def dialled_shoot(seed: int) -> Dialled:
             for name, zone in answer.predicted.patches.items()
             if measured[name].zone is not None
         },
-        unmet=tuple(wish.of for wish in answer.unmet),
+        unmet=tuple(target.of for target in answer.unmet),
     )
 
 
 def _plan_of(quiet: Shoot) -> Plan:
-    """Return the sample plan with the wishes that a shoot's own light meets."""
+    """Return the sample plan with the targets that a shoot's own light meets."""
     plan = load_plan(SAMPLE_PLAN)
     shot = quiet.frame()
     true, paper = quiet.patches(shot), quiet.backdrop(shot)
@@ -184,10 +184,10 @@ def _best(quiet: Shoot, plan: Plan, hidden: Mapping[str, float]) -> dict[str, fl
     From the setting next to the hidden turns all settings two steps round are tried, and again
     from the best of them, until none round it is better.
     """
-    wishes = wishes_now(plan)
-    scene = build_scene(lamps_of(quiet, dict.fromkeys(quiet.names, 0.0), plan), wishes).quick()
+    targets = plan_now(plan)
+    scene = build_scene(lamps_of(quiet, dict.fromkeys(quiet.names, 0.0), plan), targets).quick()
     knobs = [Knob(name, -9.0, 9.0, STEP, -hidden[name], None) for name in scene.names]
-    search = Search(scene, wanted(wishes, set(scene.patches)), knobs)
+    search = Search(scene, wanted(targets, set(scene.patches)), knobs)
     here = tuple(round(hidden[name] / STEP) for name in scene.names)
     known: dict[tuple[int, ...], float] = {}
 

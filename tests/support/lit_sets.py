@@ -122,7 +122,7 @@ def zones_of(picture: LightPicture) -> dict[str, float]:
 
 
 def plan_for(picture: LightPicture, names, **changes) -> Plan:
-    """Return a plan that wishes what a picture shows."""
+    """Return a plan whose targets are what a picture shows."""
     zones = zones_of(picture)
     paper = np.log2(np.concatenate([_paper(picture, box) for box in PAPER]))
     left, right = (np.median(np.log2(_paper(picture, box))) for box in PAPER)

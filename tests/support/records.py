@@ -93,7 +93,7 @@ def patch(zone: float | None, box: tuple[float, ...], **more: Any) -> dict[str, 
 
 def record(verdict: str = "on plan", *findings: Any, **more: Any) -> dict[str, Any]:
     """Return a whole record of a frame that measured well, with these findings."""
-    boxes = {wish.name: wish.box for wish in PLAN.patches}
+    boxes = {target.name: target.box for target in PLAN.patches}
     zones = dict(zip(boxes, (6.5, 4.4, 6.9, 6.1, 2.3), strict=True))
     whole: dict[str, Any] = {
         "schema": 1,

@@ -1,4 +1,4 @@
-"""Spots over made shoots: a narrow key read against its sheet frame, as each record tells it.
+"""Spots over made shoots: a narrow key read against its white card, as each record tells it.
 
 The suite runs one shoot; `tests/bench/figures_lights.py spots` runs many and prints what it found.
 """
@@ -15,22 +15,22 @@ from lightmodel.as_frame import as_frame
 from lightmodel.lamps import Beam, placed
 from lightmodel.scene import Card, Scene
 from lightmodel.shoots import Shoot, made_shoot
-from stopwise.lamps.sheet import sheet_of
+from stopwise.lamps.white_card import white_card_of
 from stopwise.measurement import Known, read
 from stopwise.pipeline.brief import Brief
 from stopwise.pipeline.lamps import see_lamps
 from stopwise.pipeline.light import light_of
+from stopwise.plan.now import plan_now
 from stopwise.plan.reading import load_plan
-from stopwise.plan.wishes import wishes_now
 from support.light_figures import JITTER_STOPS, SAMPLE_PLAN, _placed, lamps_of, seen
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from stopwise.lamps.outputs import LampReading
-    from stopwise.lamps.sheet import Sheet
     from stopwise.lamps.solo import LampSet
     from stopwise.lamps.spot_reading import SpotReading
+    from stopwise.lamps.white_card import WhiteCard
     from stopwise.measurement.blocks import Blocks
     from stopwise.plan.model import Plan
 
@@ -62,7 +62,7 @@ class _Ground:
     shoot: Shoot
     plan: Plan
     lamps: LampSet
-    sheet: Sheet | None
+    card: WhiteCard | None
     reference: Blocks
     cheek: float
 
@@ -73,7 +73,7 @@ def read_spots(seed: int) -> Iterator[SpotRead]:
     Raises
     ------
     ValueError
-        If its sheet frame shows no spot.
+        If its white card shows no spot.
     """
     rng = np.random.default_rng(7000 + seed)
     ground = _ground(seed, rng)
@@ -119,7 +119,7 @@ def _ground(seed: int, rng: np.random.Generator) -> _Ground:
         shoot,
         plan,
         lamps_of(shoot, dict.fromkeys(shoot.names, 0.0), plan),
-        sheet_of(
+        white_card_of(
             seen(shoot.frame(alone, scene=Scene(card=card)), plan), seen(shoot.ambient(), plan)
         ),
         _placed(shoot.frame(), plan, None)[2],
@@ -143,8 +143,8 @@ def _read(
     aim: tuple[float, float] = (0.0, 0.0),
 ) -> SpotRead:
     shoot, plan = ground.shoot, ground.plan
-    if ground.sheet is None:
-        msg = f"shoot {shoot.seed // 1000}: no spot is seen on the sheet"
+    if ground.card is None:
+        msg = f"shoot {shoot.seed // 1000}: no spot is seen on the white card"
         raise ValueError(msg)
     given = {name: float(rng.normal(0.0, JITTER_STOPS)) for name in shoot.names}
     given["key"] += stops
@@ -158,10 +158,10 @@ def _read(
     lamps = see_lamps(
         light,
         ground.lamps,
-        wishes_now(plan),
+        plan_now(plan),
         reading.measurement,
         Brief(plan=plan, said={"key": stops}),
-        sheets={"key": ground.sheet},
+        white_cards={"key": ground.card},
     )
     assert lamps is not None
     return SpotRead(

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stopwise.plan.wishes import wishes_now
+from stopwise.plan.now import plan_now
 from stopwise.verdict.agreeing import with_one_turn_a_lamp
 from stopwise.verdict.findings import Finding, Turn
 from support.readings import patch, plan
@@ -15,7 +15,7 @@ LAMPS = [
     {"name": "key", "role": "key", "power": -2.0, "step": 0.1},
     {"name": "fill", "role": "fill", "power": -3.0, "step": 0.1},
 ]
-WISHES = wishes_now(plan(light=LAMPS, patch=[patch("cheek", zone=6.5, lit_by=["key"])]))
+TARGETS = plan_now(plan(light=LAMPS, patch=[patch("cheek", zone=6.5, lit_by=["key"])]))
 
 
 def asks(check, of, stops, light="key", state="fails"):
@@ -26,7 +26,7 @@ def asks(check, of, stops, light="key", state="fails"):
 def turns(*findings):
     return [
         None if finding.turn is None else finding.turn.stops
-        for finding in with_one_turn_a_lamp(findings, WISHES)
+        for finding in with_one_turn_a_lamp(findings, TARGETS)
     ]
 
 
@@ -51,7 +51,7 @@ def test_a_highlight_that_needs_less_goes_along():
 
 def test_a_blown_patch_takes_over_the_lamp_that_makes_it_too_bright():
     clip, cheek = with_one_turn_a_lamp(
-        [asks("clip", "cheek", None), asks("patch", "cheek", -0.8)], WISHES
+        [asks("clip", "cheek", None), asks("patch", "cheek", -0.8)], TARGETS
     )
     assert clip.turn == cheek.turn == Turn("key", -0.8)
     assert clip.cause == "lamp"
@@ -63,7 +63,7 @@ def test_a_blown_patch_that_is_not_over_keeps_its_own_cause():
     assert turns(asks("clip", "cheek", None), asks("patch", "cheek", 0.5)) == [None, 0.5]
 
 
-def test_wishes_that_pull_a_lamp_both_ways_are_left_as_they_are():
+def test_targets_that_pull_a_lamp_both_ways_are_left_as_they_are():
     assert turns(asks("patch", "a", -0.8), asks("patch", "b", 0.4)) == [-0.8, 0.4]
 
 

@@ -8,8 +8,8 @@ import pytest
 
 from stopwise.pipeline import Brief, assess
 from stopwise.plan.model import Frames
+from stopwise.plan.now import plan_now
 from stopwise.plan.reading import load_plan
-from stopwise.plan.wishes import wishes_now
 from stopwise.verdict.likely import with_likely_out
 
 SAMPLES = Path(__file__).parents[2] / "sample_frames"
@@ -17,12 +17,12 @@ SAMPLES = Path(__file__).parents[2] / "sample_frames"
 
 @pytest.fixture(scope="module")
 def shoot():
-    """Return the wishes and the records of some sample frames, judged without any solo."""
+    """Return the targets and the records of some sample frames, judged without any solo."""
     plan = load_plan(SAMPLES / "plan.toml").model_copy(update={"frames": Frames()})
     brief = Brief(plan=plan, plan_folder=SAMPLES)
     names = ("F0010", "F0011", "F0012", "F0017")
     records = {name: assess(SAMPLES / f"{name}.dng", brief).record for name in names}
-    return wishes_now(plan), records
+    return plan_now(plan), records
 
 
 def lamps_called(record):
@@ -30,9 +30,9 @@ def lamps_called(record):
 
 
 def test_a_hair_lamp_that_fell_from_the_run_is_called_as_likely_out(shoot):
-    wishes, records = shoot
+    targets, records = shoot
     run = [records["F0011"]] * 3
-    found = with_likely_out(records["F0012"], run, wishes)
+    found = with_likely_out(records["F0012"], run, targets)
     assert lamps_called(found) == ["Hair lamp likely did not fire."]
     assert found["verdict"] == "off plan"
     assert [f["of"] for f in found["findings"] if f["state"] == "fails"] == ["hair"]
@@ -40,18 +40,18 @@ def test_a_hair_lamp_that_fell_from_the_run_is_called_as_likely_out(shoot):
 
 @pytest.mark.parametrize("name", ["F0010", "F0011", "F0017"])
 def test_a_lamp_turned_down_or_a_head_turned_is_no_misfire(shoot, name):
-    wishes, records = shoot
+    targets, records = shoot
     run = [records["F0011"]] * 3
-    assert with_likely_out(records[name], run, wishes) == records[name]
+    assert with_likely_out(records[name], run, targets) == records[name]
 
 
 def test_two_frames_are_no_run(shoot):
-    wishes, records = shoot
+    targets, records = shoot
     run = [records["F0011"]] * 2
-    assert with_likely_out(records["F0012"], run, wishes) == records["F0012"]
+    assert with_likely_out(records["F0012"], run, targets) == records["F0012"]
 
 
 def test_where_solos_are_known_they_alone_say(shoot):
-    wishes, records = shoot
+    targets, records = shoot
     seen = {**records["F0012"], "lamps": {"hair": {"state": "fired", "stops": 0.0}}}
-    assert with_likely_out(seen, [records["F0011"]] * 3, wishes) == seen
+    assert with_likely_out(seen, [records["F0011"]] * 3, targets) == seen

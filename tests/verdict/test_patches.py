@@ -11,8 +11,8 @@ from stopwise.verdict.findings import Finding, excess, state_of
 from support.readings import lost, measurement, patch, plan, reading
 
 
-def judged(wish: dict, figures) -> dict[str, Finding]:
-    verdict = judge(measurement({wish["name"]: figures}), plan(patch=[wish]))
+def judged(target: dict, figures) -> dict[str, Finding]:
+    verdict = judge(measurement({target["name"]: figures}), plan(patch=[target]))
     return {finding.check: finding for finding in verdict.findings}
 
 
@@ -30,13 +30,13 @@ def judged(wish: dict, figures) -> dict[str, Finding]:
     ],
 )
 def test_white_cloth_is_judged_tighter_above_than_below(zone, uncertainty, state):
-    wish = patch("jacket", material="white cloth")
-    assert judged(wish, reading(zone, uncertainty=uncertainty))["patch"].state == state
+    target = patch("jacket", material="white cloth")
+    assert judged(target, reading(zone, uncertainty=uncertainty))["patch"].state == state
 
 
 def test_on_the_line_counts_as_held_and_is_said():
-    wish = patch("jacket", material="white cloth")
-    verdict = judge(measurement({"jacket": reading(7.16, uncertainty=0.03)}), plan(patch=[wish]))
+    target = patch("jacket", material="white cloth")
+    verdict = judge(measurement({"jacket": reading(7.16, uncertainty=0.03)}), plan(patch=[target]))
     assert verdict.verdict == "on plan"
     assert verdict.findings[0].state == "on the line"
     assert verdict.findings[0].say == "Jacket 0.2 over."
@@ -50,25 +50,25 @@ def test_skin_has_no_zone_of_its_own():
 
 def test_a_hot_centre_hides_from_the_median_and_is_named():
     # Median on plan, centre 1.25 over it and 0.23 stop from clip: nothing is clipped yet.
-    wish = patch("lit cheek", material="skin", zone=6.5, headroom=0.5)
-    findings = judged(wish, reading(6.5, top=7.75, headroom=0.23))
+    target = patch("lit cheek", material="skin", zone=6.5, headroom=0.5)
+    findings = judged(target, reading(6.5, top=7.75, headroom=0.23))
     assert findings["patch"].state == "holds"
     assert findings["clip"].state == "holds"
     assert findings["headroom"].state == "fails"
-    assert findings["headroom"].say == ("Hot centre on the lit cheek: 0.2 from clip, 0.5 wished.")
+    assert findings["headroom"].say == ("Hot centre on the lit cheek: 0.2 from clip, target 0.5.")
 
 
 def test_black_cloth_may_be_blocked_over_three_tenths_of_it():
-    wish = patch("mask", material="black cloth")
-    assert judged(wish, reading(2.2, blocked=0.29))["blocked"].state == "holds"
-    assert judged(wish, reading(2.2, blocked=0.31))["blocked"].state == "fails"
+    target = patch("mask", material="black cloth")
+    assert judged(target, reading(2.2, blocked=0.29))["blocked"].state == "holds"
+    assert judged(target, reading(2.2, blocked=0.31))["blocked"].state == "fails"
 
 
 def test_black_cloth_under_snr_ten_is_noisy():
     # SNR 10 is ISO 12232's "acceptable" level (from memory).
-    wishes = plan(patch=[patch("mask", material="black cloth")])
+    targets = plan(patch=[patch("mask", material="black cloth")])
     for snr, states in ((9.0, ["fails"]), (10.0, [])):
-        verdict = judge(measurement({"mask": reading(2.2, snr=snr)}), wishes)
+        verdict = judge(measurement({"mask": reading(2.2, snr=snr)}), targets)
         assert [finding.state for finding in verdict.findings if finding.unit == "SNR"] == states
 
 
@@ -109,14 +109,14 @@ def test_a_patch_that_must_be_seen_and_is_not_leaves_the_verdict_open():
     ],
 )
 def test_a_frame_in_which_most_of_the_sitter_is_not_found_is_not_called_on_plan(readings, answer):
-    wishes = plan(
+    targets = plan(
         patch=[
             patch("cheek", zone=6.5, follow=True),
             patch("brow", zone=6.5, follow=True),
             patch("chip", zone=5.0),
         ]
     )
-    verdict = judge(measurement(readings), wishes)
+    verdict = judge(measurement(readings), targets)
     assert verdict.verdict == answer
     if answer == "can't tell":
         assert verdict.reason == (

@@ -8,8 +8,8 @@ import pytest
 
 from stopwise.lamps.spot_reading import SpotReading
 from stopwise.plan.model import Light, Plan
+from stopwise.plan.now import plan_now
 from stopwise.plan.rigging import is_overhead
-from stopwise.plan.wishes import wishes_now
 from stopwise.verdict.findings import Finding, Turn
 from stopwise.verdict.spots import with_spots
 
@@ -41,7 +41,7 @@ def low(of, **changes):
 
 
 def judged(spot, *findings, lamp="key"):
-    return with_spots(findings, wishes_now(PLAN), {lamp: spot})
+    return with_spots(findings, plan_now(PLAN), {lamp: spot})
 
 
 @pytest.mark.parametrize(

@@ -24,9 +24,9 @@ def failing(verdict):
     return [(finding.check, finding.of) for finding in verdict.findings if finding.state == "fails"]
 
 
-def test_without_a_plan_or_a_wish_a_frame_is_only_measured():
+def test_without_a_plan_or_a_target_a_frame_is_only_measured():
     assert judge(measurement(), None).verdict == "measured"
-    assert judge(measurement(), plan(title="nothing wished")).verdict == "measured"
+    assert judge(measurement(), plan(title="no target")).verdict == "measured"
 
 
 def test_a_plan_of_settings_alone_is_judged():
@@ -57,12 +57,12 @@ def test_a_setting_that_the_file_does_not_say_is_not_seen():
 
 
 def test_a_stop_knocked_off_the_aperture_is_named_as_that():
-    wishes = [patch(name, zone=5.0) for name in ("a", "b", "c", "d")]
+    targets = [patch(name, zone=5.0) for name in ("a", "b", "c", "d")]
     over = {name: reading(5.3) for name in ("a", "b", "c", "d")}
     over = {name: reading(5.0 + 0.28 + 0.02 * i) for i, name in enumerate(over)}
     verdict = judge(
         measurement(over, exposure=Exposure(100, 10.0, 1 / 160)),
-        plan(camera=SETTINGS, patch=wishes, light=LAMPS),
+        plan(camera=SETTINGS, patch=targets, light=LAMPS),
     )
     first = verdict.findings[0]
     assert (first.check, first.cause) == ("exposure", "camera")
@@ -72,34 +72,34 @@ def test_a_stop_knocked_off_the_aperture_is_named_as_that():
 
 
 def test_an_offset_that_patches_do_not_share_is_not_called_common():
-    wishes = [patch(name, zone=5.0) for name in ("a", "b", "c")]
+    targets = [patch(name, zone=5.0) for name in ("a", "b", "c")]
     verdict = judge(
-        measurement({"a": reading(5.8), "b": reading(5.4), "c": reading(5.5)}), plan(patch=wishes)
+        measurement({"a": reading(5.8), "b": reading(5.4), "c": reading(5.5)}), plan(patch=targets)
     )
     assert {check for check, _ in failing(verdict)} == {"patch"}
 
 
 def test_a_frame_like_the_ambient_frame_gives_exactly_one_finding():
-    wishes = [patch("cheek", zone=6.5), patch("jacket", zone=7.0)]
+    targets = [patch("cheek", zone=6.5), patch("jacket", zone=7.0)]
     dark = measurement({"cheek": reading(0.4), "jacket": reading(0.9)}, subject_log2_y=-9.0)
     ambient = measurement({"cheek": reading(0.35), "jacket": reading(0.95)}, subject_log2_y=-9.05)
-    verdict = judge(dark, plan(patch=wishes, camera=SETTINGS), ambient=ambient)
+    verdict = judge(dark, plan(patch=targets, camera=SETTINGS), ambient=ambient)
     assert [finding.say for finding in verdict.findings] == ["No lamp fired."]
     assert verdict.findings[0].do == "Check the trigger, shoot again."
 
 
 def test_with_no_ambient_frame_every_zone_must_lie_three_stops_under():
-    wishes = [patch(name, zone=6.0) for name in ("a", "b", "c")]
-    dark = judge(measurement({n: reading(1.0) for n in "abc"}), plan(patch=wishes))
+    targets = [patch(name, zone=6.0) for name in ("a", "b", "c")]
+    dark = judge(measurement({n: reading(1.0) for n in "abc"}), plan(patch=targets))
     dim = judge(
-        measurement({"a": reading(1.0), "b": reading(1.0), "c": reading(4.0)}), plan(patch=wishes)
+        measurement({"a": reading(1.0), "b": reading(1.0), "c": reading(4.0)}), plan(patch=targets)
     )
     assert dark.findings[0].say == "No lamp fired."
     assert dim.findings[0].say != "No lamp fired."
 
 
 def test_two_patches_that_agree_name_their_lamp_and_its_turn():
-    wishes = [
+    targets = [
         patch("lit cheek", zone=6.5, lit_by=["key"]),
         patch("jacket", zone=7.0, lit_by=["key"]),
         patch("shadow cheek", zone=4.5, lit_by=["fill"]),
@@ -109,7 +109,7 @@ def test_two_patches_that_agree_name_their_lamp_and_its_turn():
         "jacket": reading(7.38),
         "shadow cheek": reading(4.5),
     }
-    verdict = judge(measurement(readings), plan(patch=wishes, light=LAMPS))
+    verdict = judge(measurement(readings), plan(patch=targets, light=LAMPS))
     worst = verdict.findings[0]
     assert worst.cause == "lamp"
     assert (worst.turn.light, worst.turn.stops) == ("key", -0.4)
@@ -117,13 +117,13 @@ def test_two_patches_that_agree_name_their_lamp_and_its_turn():
 
 
 def test_two_patches_that_disagree_blame_no_lamp():
-    wishes = [
+    targets = [
         patch("lit cheek", zone=6.5, lit_by=["key"]),
         patch("jacket", zone=7.0, lit_by=["key"]),
     ]
     verdict = judge(
         measurement({"lit cheek": reading(6.9), "jacket": reading(7.0)}),
-        plan(patch=wishes, light=LAMPS),
+        plan(patch=targets, light=LAMPS),
     )
     assert (verdict.findings[0].cause, verdict.findings[0].turn) == ("unknown", None)
 
@@ -131,15 +131,15 @@ def test_two_patches_that_disagree_blame_no_lamp():
 def test_one_patch_alone_blames_no_lamp():
     # At 60 degrees' incidence a head turned by 10 degrees moves the cheek by +0.36 stop
     # (cosine law).
-    wishes = [patch("lit cheek", zone=6.5, lit_by=["key"])]
-    verdict = judge(measurement({"lit cheek": reading(6.86)}), plan(patch=wishes, light=LAMPS))
+    targets = [patch("lit cheek", zone=6.5, lit_by=["key"])]
+    verdict = judge(measurement({"lit cheek": reading(6.86)}), plan(patch=targets, light=LAMPS))
     assert (verdict.findings[0].cause, verdict.findings[0].turn) == ("unknown", None)
 
 
 def test_the_brighter_paper_lamp_is_turned_down():
-    wishes = {"boxes": [[0.0, 0.1, 0.3, 0.6], [0.7, 0.1, 1.0, 0.6]], "left_right": 0.0}
+    targets = {"boxes": [[0.0, 0.1, 0.3, 0.6], [0.7, 0.1, 1.0, 0.6]], "left_right": 0.0}
     verdict = judge(
-        measurement(backdrop=backdrop(left_right=-0.5)), plan(backdrop=wishes, light=LAMPS)
+        measurement(backdrop=backdrop(left_right=-0.5)), plan(backdrop=targets, light=LAMPS)
     )
     worst = verdict.findings[0]
     assert worst.say == "Paper right 0.5 over left."
@@ -215,10 +215,10 @@ def test_upright_no_paper_lamp_is_turned_for_what_may_be_the_flashs_tail(changes
 
 
 def test_ratio_and_separation_are_judged_with_their_uncertainty():
-    wishes = plan(
+    targets = plan(
         patch=[patch("lit", zone=6.5), patch("shadow", zone=4.5)],
         ratio=[{"lit": "lit", "shadow": "shadow", "stops": 2.0, "within": 0.3}],
-        apart=[{"lighter": "lit", "darker": "backdrop", "at_least": 1.0}],
+        separation=[{"lighter": "lit", "darker": "backdrop", "at_least": 1.0}],
         backdrop={"boxes": [[0, 0, 1, 1]]},
     )
     frame = measurement(
@@ -226,13 +226,13 @@ def test_ratio_and_separation_are_judged_with_their_uncertainty():
         ratios=(between("lit", "shadow", 2.31, 0.02),),
         backdrop=backdrop(log2_y=-2.0),
     )
-    states = {finding.check: finding.state for finding in judge(frame, wishes).findings}
+    states = {finding.check: finding.state for finding in judge(frame, targets).findings}
     assert states["ratio"] == "on the line"
-    assert states["apart"] == "fails"  # -1.5 against -2.0 stands 0.5 apart
+    assert states["separation"] == "fails"  # -1.5 against -2.0 stands 0.5 apart
 
 
-def test_only_wishes_whose_lamps_are_lit_are_judged():
-    wishes = plan(
+def test_only_targets_whose_lamps_are_lit_are_judged():
+    targets = plan(
         light=LAMPS,
         patch=[
             patch("lit cheek", zone=6.5, lit_by=["key"]),
@@ -244,13 +244,13 @@ def test_only_wishes_whose_lamps_are_lit_are_judged():
     frame = measurement(
         {"lit cheek": reading(6.5), "shadow cheek": reading(0.5)}, backdrop=backdrop(zone=1.0)
     )
-    verdict = judge(frame, wishes, lit=["key"])
+    verdict = judge(frame, targets, lit=["key"])
     assert verdict.verdict == "on plan"
     assert {finding.of for finding in verdict.findings} == {"lit cheek", "frame"}
 
 
 def test_a_look_leaves_the_other_look_s_clothes_and_skin_alone():
-    wishes = plan(
+    targets = plan(
         patch=[
             patch("jacket", material="white cloth"),
             patch("cheek", material="skin", zone=6.5, follow=True),
@@ -261,7 +261,7 @@ def test_a_look_leaves_the_other_look_s_clothes_and_skin_alone():
         ],
     )
     frame = measurement({"coat": reading(2.3), "chip": reading(5.0)})
-    verdict = judge(frame, wishes, look="black")
+    verdict = judge(frame, targets, look="black")
     assert verdict.verdict == "on plan"
     assert {"coat", "chip"} <= {finding.of for finding in verdict.findings}
     assert not {"jacket", "cheek"} & {finding.of for finding in verdict.findings}

@@ -1,4 +1,4 @@
-"""`stopwise adopt`: a frame's figures become the wishes."""
+"""`stopwise adopt`: a frame's figures become the targets."""
 
 from __future__ import annotations
 
@@ -19,10 +19,10 @@ if TYPE_CHECKING:
 @click.option("--patches", metavar="NAMES", help="Only the zones of these patches.")
 @click.option("--only", type=click.Choice(["zones", "ratios", "backdrop"]), help="Only these.")
 @click.option("--anyway", is_flag=True, help="Adopt a frame that is clipped or misfired, too.")
-@click.option("--undo", "is_undo", is_flag=True, help="Put the wishes back as they were before.")
+@click.option("--undo", "is_undo", is_flag=True, help="Put the targets back as they were before.")
 @watch_options
 def adopt(frame: Path | None, is_undo: bool, **said: Any) -> None:  # noqa: FBT001
-    """Make what a FRAME measured the wishes, the old ones kept as comments in the plan.
+    """Make what a FRAME measured the targets, the old ones kept as comments in the plan.
 
     With no FRAME it is the newest of the watch. From then on tolerance is round the adopted light.
 

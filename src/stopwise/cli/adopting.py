@@ -1,4 +1,4 @@
-"""What `adopt` does: finds the frame, measures it by the plan as it stands, writes the wishes."""
+"""What `adopt` does: finds the frame, measures it by the plan as it stands, writes the targets."""
 
 from __future__ import annotations
 
@@ -61,7 +61,7 @@ class Adopting:
         """
         with Ledger(self._watch.ledger if self._watch else MEMORY) as ledger:
             undo_last(ledger, self._plan, what=ADOPT)
-        click.echo(f"{self._plan.name}: the wishes are as they were before.")
+        click.echo(f"{self._plan.name}: the targets are as they were before.")
 
     def adopt(
         self,
@@ -78,7 +78,7 @@ class Adopting:
         ------
         WrongUse
             If there is no frame, it is clipped where it must not be, a lamp misfired in it, or
-            nothing in it differs from what is wished.
+            nothing in it differs from its target.
         """
         with Ledger(self._watch.ledger if self._watch else MEMORY) as ledger:
             standing = Standing(ledger, lambda _: None)
@@ -117,8 +117,8 @@ def _newest(ledger: Ledger) -> Path:
 
 
 def _told(path: Path, changes: tuple[Change, ...], record: dict[str, Any]) -> list[str]:
-    wishes = "1 wish" if len(changes) == 1 else f"{len(changes)} wishes"
-    told = [f"Adopted {wishes} from {path.name}: {'; '.join(one.words for one in changes)}."]
+    targets = "1 target" if len(changes) == 1 else f"{len(changes)} targets"
+    told = [f"Adopted {targets} from {path.name}: {'; '.join(one.words for one in changes)}."]
     unseen = [name for name, one in (record["patches"] or {}).items() if one["zone"] is None]
     if unseen:
         told.append(f"Not seen, left as they were: {', '.join(unseen)}.")
@@ -132,5 +132,5 @@ def _told(path: Path, changes: tuple[Change, ...], record: dict[str, Any]) -> li
     return told
 
 
-_STILL = ("headroom", "clip", "blown", "blocked", "apart", "setting", "shutter", "pinpoints")
+_STILL = ("headroom", "clip", "blown", "blocked", "separation", "setting", "shutter", "pinpoints")
 """Limits, which no frame changes."""

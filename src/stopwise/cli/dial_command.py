@@ -32,13 +32,13 @@ def dial(
 ) -> int:
     """Work out the powers that meet a plan, from a solo frame of each lamp.
 
-    Ends with 0 when every wish is met, with 1 when one isn't.
+    Ends with 0 when every target is met, with 1 when one isn't.
 
     Example: stopwise dial --plan plan.toml --keep fill --slip slips/
     """
     from stopwise.cli.dialling import DialRun
-    from stopwise.cli.matching import wishes_of
+    from stopwise.cli.matching import targets_of
 
-    wished = wishes_of(earlier["earlier_path"], earlier["take"], look=look)
-    with DialRun(plan_path, ledger_path, wished=wished) as run:
+    retargeted = targets_of(earlier["earlier_path"], earlier["take"], look=look)
+    with DialRun(plan_path, ledger_path, retargeted=retargeted) as run:
         return run.over(keep=keep, look=look, as_json=as_json, slip=slip)

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from stopwise.preparing.dialling import Dialling
 
 UNMET = 1
-"""Exit code where a wish stays unmet."""
+"""Exit code where a target stays unmet."""
 
 
 class DialRun(ExitStack):
@@ -34,8 +34,8 @@ class DialRun(ExitStack):
     ledger_path
         Where reduced solos are kept, and takes say what was turned; None for the ledger of the
         plan's folder where there is one.
-    wished
-        Puts other wishes in the place of the plan's own.
+    retargeted
+        Puts other targets in the place of the plan's own.
     """
 
     def __init__(
@@ -43,10 +43,10 @@ class DialRun(ExitStack):
         plan_path: Path,
         ledger_path: Path | None,
         *,
-        wished: Callable[[Plan], Plan] | None = None,
+        retargeted: Callable[[Plan], Plan] | None = None,
     ) -> None:
         super().__init__()
-        self._wished = wished
+        self._retargeted = retargeted
         self._plan_path = plan_path
         self._ledger_path = ledger_path
         self._ledger: Ledger | None = None
@@ -69,7 +69,7 @@ class DialRun(ExitStack):
         """Dial, show the answer, and return the exit code."""
         kept = [name.strip() for names in keep for name in names.split(",") if name.strip()]
         done = dial_plan(
-            self._plan_path, keep=kept, look=look, ledger=self._ledger, wished=self._wished
+            self._plan_path, keep=kept, look=look, ledger=self._ledger, retargeted=self._retargeted
         )
         if slip is not None:
             _write_slip(slip, done, self._plan_path)

@@ -20,7 +20,7 @@ def expect(parts: tuple[str, ...], box: str | None, is_undo: bool, **named: Any)
     """Mark the next frames in the plan as they land: they are these PARTS, in order.
 
     Parts are grey, ambient, plate, reference and the lamps' names, each lamp lit alone; "key
-    sheet" is the key alone on a matt sheet at the face. A frame
+    card" is the key alone on a white card at the face. A frame
     that doesn't fit its name is refused and asked for again. With no PARTS: what is awaited now.
 
     Example: stopwise expect grey, ambient, plate, key, fill, hair

@@ -13,7 +13,7 @@ from stopwise.cli.speaking import find_watch, plan_of, say, watch_options
 @click.argument("lamps", nargs=-1, required=True)
 @watch_options
 def lit(lamps: tuple[str, ...], **named: Any) -> None:
-    """Only these LAMPS are meant to be lit now: wishes that need others wait. "all" ends it.
+    """Only these LAMPS are meant to be lit now: targets that need others wait. "all" ends it.
 
     Example: stopwise lit key, fill
     """

@@ -13,7 +13,7 @@ from stopwise.cli.speaking import find_watch, plan_of, say, watch_options
 @click.argument("name", nargs=-1, required=True)
 @watch_options
 def look(name: tuple[str, ...], **named: Any) -> None:
-    """From the next frame on, this look's wishes hold. "none" is the plan's own.
+    """From the next frame on, this look's targets hold. "none" is the plan's own.
 
     Example: stopwise look in black
     """

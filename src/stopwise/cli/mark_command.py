@@ -17,17 +17,20 @@ if TYPE_CHECKING:
 @click.argument("part", metavar="AS")
 @click.option("--plan", "plan", type=PATH, required=True, help="The plan to write into.")
 @click.option(
-    "--sheet", "is_sheet", is_flag=True, help="The lamp alone on a matt sheet held at the face."
+    "--white-card",
+    "is_white_card",
+    is_flag=True,
+    help="The lamp alone on a white card held at the face.",
 )
-def mark(frame: Path, part: str, plan: Path, is_sheet: bool) -> None:  # noqa: FBT001
+def mark(frame: Path, part: str, plan: Path, is_white_card: bool) -> None:  # noqa: FBT001
     """Mark a FRAME AS grey, ambient, plate, reference, or as the solo of a lamp by its name.
 
     Example: stopwise mark F0003.dng key --plan plan.toml
     """
     from stopwise.cli.marking import tell_of_mark
-    from stopwise.plan.crosscheck import sheet_part
+    from stopwise.plan.crosscheck import white_card_part
     from stopwise.preparing.marks import mark_frame
 
-    part = sheet_part(part) if is_sheet else part
+    part = white_card_part(part) if is_white_card else part
     click.echo(mark_frame(frame, part, plan))
     tell_of_mark(frame, part, plan)

@@ -1,4 +1,4 @@
-"""What `dial --match` wishes: the medians of an earlier day's take."""
+"""The targets of `dial --match`: the medians of an earlier day's take."""
 
 from __future__ import annotations
 
@@ -13,10 +13,10 @@ if TYPE_CHECKING:
     from stopwise.plan.model import Plan
 
 
-def wishes_of(
+def targets_of(
     earlier_path: Path | None, take: str | None, *, look: str | None = None
 ) -> Callable[[Plan], Plan] | None:
-    """Return what puts a take's medians in the place of a plan's wishes, None where none is named.
+    """Return what puts a take's medians in the place of a plan's targets, None where none is named.
 
     Parameters
     ----------

@@ -32,8 +32,12 @@ def read_plan(path: Path | None) -> Plan | None:
     if path is None:
         return None
     from stopwise.plan import load_plan
+    from stopwise.plan.sense import say_old_key
 
-    return load_plan(path)
+    plan = load_plan(path)
+    for old in plan.old_keys:
+        click.echo(f"{path.name}:{old.line}: {say_old_key(old)}", err=True)
+    return plan
 
 
 def check_look(plan: Plan | None, look: str | None) -> None:

@@ -29,7 +29,7 @@ def plan() -> None:
 @click.option("--set", metavar="TEXT", help='"lens_mm=85; paper=mid-grey; ..."')
 @click.option("--patch", multiple=True, metavar="TEXT", help='"hair; box=.4,.1,.6,.2; ..."')
 @click.option("--ratio", multiple=True, metavar="TEXT", help='"lit cheek to shadow cheek = 2"')
-@click.option("--apart", multiple=True, metavar="TEXT", help='"hair over backdrop = 0.7"')
+@click.option("--separation", multiple=True, metavar="TEXT", help='"hair over backdrop = 0.7"')
 @click.option("--backdrop", metavar="TEXT", help='"boxes=0,0,.3,.6 | .7,0,1,.6; left_right=0"')
 def new(file: Path, **said: Any) -> None:
     """Write a new PLAN (plan.toml), from questions, or wholly from options.
@@ -94,7 +94,7 @@ def draw(file: Path, out: Path | None) -> None:
 @click.option("--plan", "file", type=PLAN, required=True, help="The plan to write into.")
 @click.option("--box", metavar="x0,y0,x1,y1", help="Where it is.")
 @click.option("--material", help="skin, white cloth, hair, black cloth, metal or paper.")
-@click.option("--zone", help="The zone wished.")
+@click.option("--zone", help="The target zone.")
 @click.option("--lit-by", metavar="LAMPS", help="key,fill")
 @click.option("--follow/--no-follow", default=None, help="Find it again when the sitter moves.")
 @click.option("--frame", type=PLAN, help="A raw frame to show the patches on.")

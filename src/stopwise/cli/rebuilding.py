@@ -13,8 +13,8 @@ from stopwise.cli.sides import Basis, find_take, lamps_of
 from stopwise.comparison.rebuild_words import caution, do, say
 from stopwise.comparison.rebuilding import SoloMatch, match_solo
 from stopwise.errors import PathMissing, WrongUse
-from stopwise.lamps.sheet import sheet_of
 from stopwise.lamps.solo import lamp_set
+from stopwise.lamps.white_card import white_card_of
 from stopwise.record import SCHEMA, tidy
 
 if TYPE_CHECKING:
@@ -38,7 +38,7 @@ class Today:
 def todays(said: Sequence[str], plan: Plan, today: Basis | None) -> Today:
     """Return today's frames: those of today's plan, and over them what was named as LAMP=FRAME.
 
-    Where both plans name a frame of a sheet for a lamp, today's is taken: it says most.
+    Where both plans name a frame of a white card for a lamp, today's is taken: it says most.
 
     Raises
     ------
@@ -50,9 +50,9 @@ def todays(said: Sequence[str], plan: Plan, today: Basis | None) -> Today:
     if today is not None and today.plan is not None and today.path is not None:
         folder = today.path.parent
         frames = today.plan.frames
-        both = {lamp for lamp in frames.sheet if lamp in plan.frames.sheet}
-        sheets = {lamp: name for lamp, name in frames.sheet.items() if lamp in both}
-        solos = {lamp: folder / name for lamp, name in {**frames.solo, **sheets}.items()}
+        both = {lamp for lamp in frames.white_card if lamp in plan.frames.white_card}
+        white_cards = {lamp: name for lamp, name in frames.white_card.items() if lamp in both}
+        solos = {lamp: folder / name for lamp, name in {**frames.solo, **white_cards}.items()}
         named = today.plan.frames.ambient
         ambient = None if named is None else folder / named
     for one in said:
@@ -101,22 +101,22 @@ def _match(
     path = today.solos[name]
     lamp = side.lamps.get(name)
     gave = 0.0 if lamp is None or lamp.stops is None else lamp.stops
-    now, sheet = _light(path, basis), None
-    then = _sheet_light(name, basis)
+    now, card = _light(path, basis), None
+    then = _white_card_light(name, basis)
     try:
-        if then is not None and sheet_of(now, ambient or old.ambient) is not None:
+        if then is not None and white_card_of(now, ambient or old.ambient) is not None:
             old = lamp_set({name: then}, old.ambient, exposure=old.exposure)
         elif then is not None:
-            sheet = sheet_of(then, old.ambient)
-        return match_solo(name, old, now, ambient=ambient, take_stops=gave, sheet=sheet)
+            card = white_card_of(then, old.ambient)
+        return match_solo(name, old, now, ambient=ambient, take_stops=gave, card=card)
     except ValueError as error:
         msg = f"{path}: not of the old solos' size. Shoot with the same camera, the same way up."
         raise WrongUse(msg) from error
 
 
-def _sheet_light(name: str, basis: Basis) -> LightPicture | None:
-    """Return the light of the old frame of a sheet that a lamp lit, None where there is none."""
-    named = None if basis.plan is None else basis.plan.frames.sheet.get(name)
+def _white_card_light(name: str, basis: Basis) -> LightPicture | None:
+    """Return the light of a lamp's old white card, None where there is none."""
+    named = None if basis.plan is None else basis.plan.frames.white_card.get(name)
     if named is None or basis.path is None:
         return None
     path = basis.path.parent / named
@@ -127,7 +127,7 @@ def _light(path: Path, basis: Basis) -> LightPicture:
     from stopwise.measurement import read
     from stopwise.pipeline.references import light_in
     from stopwise.plan.model import Plan
-    from stopwise.plan.wishes import wishes_now
+    from stopwise.plan.now import plan_now
     from stopwise.raw import decode
 
     if not path.is_file():
@@ -135,7 +135,7 @@ def _light(path: Path, basis: Basis) -> LightPicture:
         raise PathMissing(msg)
     frame = decode(path)
     plan = basis.plan or Plan()
-    return light_in(frame, read(frame, plan, look=basis.look), wishes_now(plan, look=basis.look))
+    return light_in(frame, read(frame, plan, look=basis.look), plan_now(plan, look=basis.look))
 
 
 def _lines(names: Iterable[str], matches: Mapping[str, SoloMatch], plan: Plan) -> Iterable[str]:

@@ -14,7 +14,7 @@ from stopwise.errors import PathMissing, StopwiseError, Unreadable, WrongUse
 from stopwise.ledger import Ledger, default_place
 from stopwise.pipeline import Brief, assess
 from stopwise.pipeline.references import lay_out
-from stopwise.plan.wishes import wishes_now
+from stopwise.plan.now import plan_now
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -68,14 +68,14 @@ class Basis:
     def _lay_out(self, ledger: Ledger, plan: Plan, folder: Path) -> None:
         from stopwise.preparing.shelf import Shelf
 
-        wishes = wishes_now(plan, look=self.look)
-        shelf = Shelf(wishes, look=self.look, ledger=ledger)
+        targets = plan_now(plan, look=self.look)
+        shelf = Shelf(targets, look=self.look, ledger=ledger)
         names = [*plan.frames.solo.values(), plan.frames.ambient]
         lights = {}
         for path in (folder / name for name in names if name is not None):
             with suppress(StopwiseError):  # what reads it says what is wrong with it
                 lights[path] = shelf.light(path)
-        lay_out(lights, plan, wishes)
+        lay_out(lights, plan, targets)
 
     @property
     def is_steady(self) -> bool:
@@ -241,5 +241,5 @@ def lamps_of(basis: Basis) -> LampSet | None:
 
     if basis.plan is None or basis.path is None:
         return None
-    wishes = wishes_now(basis.plan, look=basis.look)
-    return references_for(basis.brief, None, wishes).lamps
+    targets = plan_now(basis.plan, look=basis.look)
+    return references_for(basis.brief, None, targets).lamps

@@ -1,4 +1,4 @@
-"""Match: a take's medians as wishes, so that powers can be worked out that bring it back."""
+"""Match: a take's medians as targets, so that powers can be worked out that bring it back."""
 
 from __future__ import annotations
 
@@ -9,13 +9,13 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from stopwise.comparison.sides import Side
-    from stopwise.plan.model import BackdropPlan, Patch, Plan, RatioWish
+    from stopwise.plan.model import BackdropPlan, Patch, Plan, RatioTarget
 
 _DIGITS = 3
 
 
 def plan_to_match(plan: Plan, side: Side) -> Plan:
-    """Return a plan that wishes what a take showed.
+    """Return a plan whose targets are what a take showed.
 
     Parameters
     ----------
@@ -27,8 +27,8 @@ def plan_to_match(plan: Plan, side: Side) -> Plan:
     Returns
     -------
     Plan
-        A patch that the take saw wishes its zone; one that it didn't see is left out, since an old
-        wish would pull against the match. Ratios follow from their patches.
+        A patch that the take saw has its zone as target; one that it didn't see is left out, since
+        an old target would pull against the match. Ratios follow from their patches.
 
     Notes
     -----
@@ -41,7 +41,7 @@ def plan_to_match(plan: Plan, side: Side) -> Plan:
         update={
             "patches": _patches(plan.patches, zones),
             "ratios": _ratios(plan.ratios, zones),
-            "aparts": (),
+            "separations": (),
             "looks": tuple(
                 look.model_copy(
                     update={
@@ -56,12 +56,12 @@ def plan_to_match(plan: Plan, side: Side) -> Plan:
 
 
 def with_backdrop_of(plan: Plan, records: Sequence[Mapping[str, Any]]) -> Plan:
-    """Return a plan whose paper wishes are the medians of some frames' paper.
+    """Return a plan whose paper targets are the medians of some frames' paper.
 
     Parameters
     ----------
     plan
-        A plan, whose other wishes stay.
+        A plan, whose other targets stay.
     records
         The frames of a take that count.
     """
@@ -85,7 +85,7 @@ def _patches(patches: Sequence[Patch], zones: Mapping[str, float]) -> tuple[Patc
     )
 
 
-def _ratios(ratios: Sequence[RatioWish], zones: Mapping[str, float]) -> tuple[RatioWish, ...]:
+def _ratios(ratios: Sequence[RatioTarget], zones: Mapping[str, float]) -> tuple[RatioTarget, ...]:
     return tuple(
         ratio.model_copy(update={"stops": round(zones[ratio.lit] - zones[ratio.shadow], _DIGITS)})
         for ratio in ratios

@@ -10,16 +10,16 @@ import numpy as np
 
 from stopwise.lamps.fieldcells import Shift, coarse
 from stopwise.lamps.outputs import read_lamps, stack_of
-from stopwise.lamps.sheet import read_sheet
 from stopwise.lamps.solo import LampSet, lamp_set
 from stopwise.lamps.spot_reading import Lit, read_spot
+from stopwise.lamps.white_card import read_white_card
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from stopwise.lamps.reduced import LightPicture
-    from stopwise.lamps.sheet import Sheet
     from stopwise.lamps.spot_reading import SpotReading
+    from stopwise.lamps.white_card import WhiteCard
 
     Floats = NDArray[np.float64]
 
@@ -39,7 +39,7 @@ _FEWEST = 20
 _SURE_STOPS = 0.2
 _SPOT_DOUBT = 0.03
 _MOVE_DOUBT = 0.05
-NO_SHEET = "no frame of a sheet was marked for it then"
+NO_WHITE_CARD = "no frame of a white card was marked for it then"
 NOT_AT_MARK = "the sitter isn't as he was then"
 _FAINT = 0.1
 _CELLS = 60
@@ -126,9 +126,9 @@ def match_solo(
     *,
     ambient: LightPicture | None = None,
     take_stops: float = 0.0,
-    sheet: Sheet | None = None,
+    card: WhiteCard | None = None,
 ) -> SoloMatch:
-    """Hold today's solo of a lamp against the old one, sitter or sheet on the same mark.
+    """Hold today's solo of a lamp against the old one, sitter or card on the same mark.
 
     Parameters
     ----------
@@ -142,15 +142,15 @@ def match_solo(
         Today's frame with no lamp; None takes the old one's, where there is one.
     take_stops
         What the lamp gave in the take that is built again, against its old solo.
-    sheet
-        Its spot of then, as a frame of a sheet showed it; None without one.
+    card
+        Its spot of then, as a frame of a white card showed it; None without one.
 
     Returns
     -------
     SoloMatch
-        ISO and aperture are taken out. Where both solos are of a matt sheet held at the face, the
+        ISO and aperture are taken out. Where both solos are of a white card held at the face, the
         spot's place, width and edge are compared. On a sitter his own shape hides them: there a
-        sheet of then says about how far the spot has moved, and without one only output and
+        white card of then says about how far the spot has moved, and without one only output and
         pattern are told.
 
     Raises
@@ -160,14 +160,14 @@ def match_solo(
     """
     dark = old.ambient if ambient is None else ambient
     own = lamp_set({name: today}, dark, exposure=old.exposure).nets[name]
-    then, now = (read_sheet(one.luminance) for one in (old.nets[name], own))
+    then, now = (read_white_card(one.luminance) for one in (old.nets[name], own))
     if own.mean.shape == old.nets[name].mean.shape and then is not None and now is not None:
         return _of_spots(name, then, now, take_stops)
     alone = replace(old, nets={name: old.nets[name]}, ambient=None)
-    if sheet is not None:
-        spot = _spot_on_sitter(own, alone, sheet)
+    if card is not None:
+        spot = _spot_on_sitter(own, alone, card)
         if spot.state != "not seen":
-            return _of_spot(name, spot, take_stops, sheet.aspect)
+            return _of_spot(name, spot, take_stops, card.aspect)
     reading = read_lamps(own, alone)[name]
     changed = _changed(old.nets[name].luminance, own.luminance)
     level, pattern = (None, None) if changed is None else changed
@@ -181,14 +181,14 @@ def match_solo(
         _less(stops, take_stops),
         doubt,
         pattern=pattern,
-        why=NO_SHEET if sheet is None else NOT_AT_MARK,
+        why=NO_WHITE_CARD if card is None else NOT_AT_MARK,
     )
 
 
-def _spot_on_sitter(own: LightPicture, alone: LampSet, sheet: Sheet) -> SpotReading:
+def _spot_on_sitter(own: LightPicture, alone: LampSet, card: WhiteCard) -> SpotReading:
     """Read how a lamp's spot lies on the sitter, he being on his old mark."""
     lit = Lit(stack_of(own, alone), 0, np.ones(1))
-    return read_spot(lit, sheet, shift=Shift(0.0, 0.0), least_move=0.0)
+    return read_spot(lit, card, shift=Shift(0.0, 0.0), least_move=0.0)
 
 
 def _of_spot(name: str, spot: SpotReading, take_stops: float, aspect: float) -> SoloMatch:
@@ -205,7 +205,7 @@ def _of_spot(name: str, spot: SpotReading, take_stops: float, aspect: float) -> 
     )
 
 
-def _of_spots(name: str, then: Sheet, now: Sheet, take_stops: float) -> SoloMatch:
+def _of_spots(name: str, then: WhiteCard, now: WhiteCard, take_stops: float) -> SoloMatch:
     return SoloMatch(
         lamp=name,
         stops=math.log2(now.level / then.level) - take_stops,

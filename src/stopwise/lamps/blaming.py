@@ -35,7 +35,7 @@ _MOST = 0.5
 """Share of a difference that a cause must explain."""
 
 _HARM = 0.03
-"""Stops by which a turn may push another wish further out."""
+"""Stops by which a turn may push another target further out."""
 
 _FURTHEST = 4.0
 """Stops that a lamp is turned at most, to mend one figure."""
@@ -53,7 +53,7 @@ _SETTING = 1.0 / 6.0
 
 
 class Case:
-    """One frame: what its lamps were read to give, and what that makes of each wish."""
+    """One frame: what its lamps were read to give, and what that makes of each target."""
 
     def __init__(
         self, knowledge: Knowledge, readings: Mapping[str, LampReading], around: Circumstances
@@ -171,7 +171,7 @@ class Case:
         return self.know.scene.read(outputs + self.around.exposure_stops)
 
     def _mending_turn(self, aim: Wanted, index: int, slope: float) -> float | None:
-        """Return the turn of one lamp that meets a wish and harms no other, or None."""
+        """Return the turn of one lamp that meets a target and harms no other, or None."""
         turn = self._turn_to(aim, index, slope)
         if turn is None:
             return None

@@ -32,7 +32,7 @@ def explain(
     failing
         Failed findings, in any order.
     knowledge
-        What solos say of the wishes.
+        What solos say of the targets.
     readings
         What each lamp gave in this frame.
     around
@@ -42,7 +42,7 @@ def explain(
     -------
     tuple of Blame
         In the order of `failing`. A lamp is named only where the lamps' light as read explains the
-        figure within 0.15 stop; a turn only where it mends the figure and breaks no other wish.
+        figure within 0.15 stop; a turn only where it mends the figure and breaks no other target.
     """
     case = Case(knowledge, readings, around)
     return tuple(case.blame(finding) for finding in failing)

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from stopwise.lamps.solo import LampSet
     from stopwise.lamps.wanted import Wanted
     from stopwise.plan.model import Light, Plan
-    from stopwise.plan.wishes import Wishes
+    from stopwise.plan.now import PlanNow
 
     Floats = NDArray[np.float64]
 
@@ -58,16 +58,16 @@ class Dialled:
 
 @dataclass(frozen=True, slots=True)
 class Granted:
-    """One wish beside what the dialled powers give it.
+    """One target beside what the dialled powers give it.
 
     Attributes
     ----------
     of, kind
-        What it is of, and which kind of wish, see `Wanted`.
+        What it is of, and which kind of target, see `Wanted`.
     value
         What they give, zones or stops; None where it can't be read.
     target, under, over
-        What is wished, and how far under and over is still well; infinite on an open side.
+        The target, and how far under and over is still well; infinite on an open side.
     short_by
         Stops outside of that, signed; 0 inside.
     """
@@ -95,8 +95,8 @@ class Predicted:
         Of the backdrop, stops.
     clipped
         Fraction of the picture with a colour at its ceiling.
-    wishes
-        Every wish that was weighed, in the plan's order.
+    targets
+        Every target that was weighed, in the plan's order.
     picture
         The light of the frame.
     """
@@ -105,7 +105,7 @@ class Predicted:
     ratios: tuple[float | None, ...]
     left_right: float | None
     clipped: float
-    wishes: tuple[Granted, ...]
+    targets: tuple[Granted, ...]
     picture: LightPicture
 
 
@@ -120,9 +120,9 @@ class Dial:
     predicted
         What that gives.
     unmet
-        Wishes that can't be met, and why.
+        PlanNow that can't be met, and why.
     alike
-        Pairs of lamps that can't be told apart in what is wished.
+        Pairs of lamps that can't be told apart in the targets.
     notes
         What else is to be said: normalised solos, clipped solos, lamps without a solo.
     """
@@ -147,7 +147,7 @@ class Dial:
                 "left_right": _rounded(self.predicted.left_right),
                 "clipped": round(self.predicted.clipped, 7),
             },
-            "unmet": [wish.to_json() for wish in self.unmet],
+            "unmet": [target.to_json() for target in self.unmet],
             "alike": [list(pair) for pair in self.alike],
             "notes": list(self.notes),
         }
@@ -155,7 +155,7 @@ class Dial:
 
 def dial(
     lamps: LampSet,
-    wishes: Wishes,
+    targets: PlanNow,
     *,
     now: Mapping[str, float] | None = None,
     keep: Collection[str] = (),
@@ -166,7 +166,7 @@ def dial(
     ----------
     lamps
         The solos.
-    wishes
+    targets
         What of the plan holds now.
     now
         Stops at which each lamp stands now from its solo; lamps not named stand as in it.
@@ -181,23 +181,23 @@ def dial(
     Raises
     ------
     WrongUse
-        If `keep` names a lamp that has no solo, or the solos hold nothing that is wished.
+        If `keep` names a lamp that has no solo, or the solos hold nothing that has a target.
     """
-    knobs = _knobs(lamps, wishes.plan, now or {}, keep)
-    scene = build_scene(lamps, wishes)
-    aims = wanted(wishes, set(scene.patches))
+    knobs = _knobs(lamps, targets.plan, now or {}, keep)
+    scene = build_scene(lamps, targets)
+    aims = wanted(targets, set(scene.patches))
     if len(aims) <= 1:
-        msg = "The solos hold no patch or backdrop that the plan wishes for: nothing to dial."
+        msg = "The solos hold no patch or backdrop with a target: nothing to dial."
         raise WrongUse(msg)
     search = Search(scene.quick(), aims, knobs)
     turns = search.on_steps(search.continuous())
     state = scene.read(turns)
     return Dial(
         lamps={knob.name: _dialled(knob, turn) for knob, turn in zip(knobs, turns, strict=True)},
-        predicted=_predicted(state, aims, wishes, predict(lamps, _by_name(knobs, turns))),
-        unmet=find_unmet(search, aims, turns, state, wishes.plan),
+        predicted=_predicted(state, aims, targets, predict(lamps, _by_name(knobs, turns))),
+        unmet=find_unmet(search, aims, turns, state, targets.plan),
         alike=alike_lamps(lamps),
-        notes=(*lamps.notes, *_notes(lamps, wishes, scene)),
+        notes=(*lamps.notes, *_notes(lamps, targets, scene)),
     )
 
 
@@ -243,15 +243,15 @@ def _by_name(knobs: Sequence[Knob], turns: Floats) -> dict[str, float]:
 
 
 def _predicted(
-    state: State, aims: Sequence[Wanted], wishes: Wishes, picture: LightPicture
+    state: State, aims: Sequence[Wanted], targets: PlanNow, picture: LightPicture
 ) -> Predicted:
-    grey = wishes.plan.camera.mid_grey or MID_GREY_OF_SATURATION
+    grey = targets.plan.camera.mid_grey or MID_GREY_OF_SATURATION
     return Predicted(
         patches={name: zone_of(patch.log2_y, grey) for name, patch in state.patches.items()},
-        ratios=tuple(_ratio(state, wish.lit, wish.shadow) for wish in wishes.ratios),
+        ratios=tuple(_ratio(state, target.lit, target.shadow) for target in targets.ratios),
         left_right=state.left_right,
         clipped=float(np.mean(clipped_shares(picture))),
-        wishes=tuple(_granted(aim, state) for aim in aims),
+        targets=tuple(_granted(aim, state) for aim in aims),
         picture=picture,
     )
 
@@ -274,15 +274,15 @@ def _ratio(state: State, lit: str, shadow: str) -> float | None:
     return state.patches[lit].log2_y - state.patches[shadow].log2_y
 
 
-def _notes(lamps: LampSet, wishes: Wishes, scene: Scene) -> list[str]:
+def _notes(lamps: LampSet, targets: PlanNow, scene: Scene) -> list[str]:
     notes = [
         f"No solo of {light.name}: it isn't turned, and its light isn't in what is predicted."
-        for light in wishes.plan.lights
+        for light in targets.plan.lights
         if light.name not in lamps.nets
     ]
     notes.extend(
-        f"The solos were read without patch {patch.name}: its wishes are left out."
-        for patch in wishes.patches
+        f"The solos were read without patch {patch.name}: its targets are left out."
+        for patch in targets.patches
         if patch.name not in scene.patches
     )
     for name, net in lamps.nets.items():

@@ -1,4 +1,4 @@
-"""What solos say of a plan's wishes, and the words in which a cause is told."""
+"""What solos say of a plan's targets, and the words in which a cause is told."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from stopwise.lamps.scene import Scene
     from stopwise.lamps.solo import LampSet
     from stopwise.lamps.wanted import Wanted
-    from stopwise.plan.wishes import Wishes
+    from stopwise.plan.now import PlanNow
 
 CauseName = Literal["lamp", "sitter", "camera", "shutter", "backdrop", "unknown"]
 
@@ -40,7 +40,7 @@ class Failing(Protocol):
 
     @property
     def planned(self) -> float | None:
-        """The same as wished."""
+        """The same as planned."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,14 +67,14 @@ UNKNOWN = Blame("unknown")
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Knowledge:
-    """What solos say of the plan's wishes, made once for many frames.
+    """What solos say of the plan's targets, made once for many frames.
 
     Attributes
     ----------
     scene
         The set.
     aims
-        Each wish, by check and what it is of.
+        Each target, by check and what it is of.
     sitters
         Patches that are the sitter's: they may turn with a head.
     """
@@ -108,27 +108,27 @@ _KINDS = {
     "headroom": "headroom",
     "clip": "clip",
     "ratio": "ratio",
-    "apart": "apart",
+    "separation": "separation",
 }
 
 
-def know(lamps: LampSet, wishes: Wishes) -> Knowledge:
-    """Gather what solos say of the plan's wishes.
+def know(lamps: LampSet, targets: PlanNow) -> Knowledge:
+    """Gather what solos say of the plan's targets.
 
     Parameters
     ----------
     lamps
         The solos.
-    wishes
+    targets
         What of the plan holds now.
     """
-    scene = build_scene(lamps, wishes).quick()
+    scene = build_scene(lamps, targets).quick()
     aims = {
         ("backdrop" if aim.of.startswith("backdrop ") else _KINDS[aim.kind], aim.of): aim
-        for aim in wanted(wishes, set(scene.patches))
+        for aim in wanted(targets, set(scene.patches))
         if aim.kind in _KINDS or aim.of.startswith("backdrop ")
     }
     sitters = {
-        patch.name for patch in wishes.patches if patch.follow or patch.material not in _OF_THE_SET
+        patch.name for patch in targets.patches if patch.follow or patch.material not in _OF_THE_SET
     }
     return Knowledge(scene, aims, frozenset(sitters))

@@ -1,4 +1,4 @@
-"""The search for the powers that best meet the wishes, first freely, then on the lamps' steps."""
+"""The search for the powers that best meet the targets, first freely, then on the lamps' steps."""
 
 from __future__ import annotations
 
@@ -62,7 +62,7 @@ class Knob:
 
 
 class Search:
-    """Looks for the turns with the least sum of squared distances from the wishes."""
+    """Looks for the turns with the least sum of squared distances from the targets."""
 
     def __init__(self, scene: Scene, aims: Sequence[Wanted], knobs: Sequence[Knob]) -> None:
         self.scene = scene
@@ -73,7 +73,7 @@ class Search:
         self._known: dict[tuple[int, ...], float] = {}
 
     def residuals(self, turns: Floats) -> Floats:
-        """Return each wish's distance in tolerances, and a little for every lamp turned."""
+        """Return each target's distance in tolerances, and a little for every lamp turned."""
         state = self.scene.read(np.asarray(turns) + self.lift)
         stay = [STAY * (turn - knob.now) for turn, knob in zip(turns, self.knobs, strict=True)]
         return np.array([*(aim.residual(state) for aim in self.aims), *stay])
@@ -83,7 +83,7 @@ class Search:
         return float(np.sum(np.square(self.residuals(turns))))
 
     def slopes(self, turns: Floats, *, step: float = 0.05) -> Floats:
-        """Return how each residual changes with a stop of each lamp, (wishes, lamps)."""
+        """Return how each residual changes with a stop of each lamp, (targets, lamps)."""
         here = self.residuals(turns)
         columns = []
         for index in range(len(self.knobs)):

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from stopwise.lamps.solo import LampSet
     from stopwise.measurement.measurement import Box
     from stopwise.plan.model import Plan
-    from stopwise.plan.wishes import Wishes
+    from stopwise.plan.now import PlanNow
 
     Floats = NDArray[np.float32]
 
@@ -236,20 +236,20 @@ class Scene:
         return replace(self, patches=thin)
 
 
-def build_scene(lamps: LampSet, wishes: Wishes) -> Scene:
-    """Gather what each lamp gives wherever the plan wishes something.
+def build_scene(lamps: LampSet, targets: PlanNow) -> Scene:
+    """Gather what each lamp gives wherever the plan has a target.
 
     Parameters
     ----------
     lamps
         The solos.
-    wishes
+    targets
         What of the plan holds now; patches that the solos don't hold are left out.
     """
     nets = list(lamps.nets.values())
     first = nets[0]
     pictures = [*nets, lamps.ambient or first.scaled(0.0)]
-    held = [p for p in wishes.measured if all(p.name in picture.patches for picture in pictures)]
+    held = [p for p in targets.measured if all(p.name in picture.patches for picture in pictures)]
     patches = {
         patch.name: PatchLamps(
             light=np.stack([p.patches[patch.name].light for p in pictures]),
@@ -258,8 +258,8 @@ def build_scene(lamps: LampSet, wishes: Wishes) -> Scene:
         )
         for patch in held
     }
-    rest, rank = _rest(pictures, wishes.plan)
-    boxes = () if wishes.backdrop is None else wishes.backdrop.boxes
+    rest, rank = _rest(pictures, targets.plan)
+    boxes = () if targets.backdrop is None else targets.backdrop.boxes
     return Scene(
         names=lamps.names,
         patches=patches,

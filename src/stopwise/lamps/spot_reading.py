@@ -11,7 +11,7 @@ import numpy as np
 
 from stopwise.lamps.fieldcells import coarse
 from stopwise.lamps.leastsquares import Terms, fit_values
-from stopwise.lamps.sheet import CELLS_ACROSS, places
+from stopwise.lamps.white_card import CELLS_ACROSS, places
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from stopwise.lamps.fieldcells import Grids, Placed
-    from stopwise.lamps.sheet import Sheet
+    from stopwise.lamps.white_card import WhiteCard
     from stopwise.measurement.measurement import Box, Point
 
     Floats = NDArray[np.float64]
@@ -75,10 +75,10 @@ _SLANTED = 2.0
 """A spot that is longer than this many times its breadth shows no way: its edges run straight."""
 
 _ROUGH = 0.5
-"""Share of a move that it is sure to: a sheet is flat, and a sitter is not."""
+"""Share of a move that it is sure to: a white card is flat, and a sitter is not."""
 
 _USUAL = np.array([3.0, 0.05, 0.05, 0.08, 0.08, 0.4, 0.4])
-"""Log output; move right and down; how far the sitter's stuff is off the sheet; slopes."""
+"""Log output; move right and down; how far the sitter's stuff is off the white card; slopes."""
 
 _LEAPS = np.array([0.5, 0.02, 0.02, 0.02, 0.02, 0.2, 0.2])
 _NO, _HARDLY = 1e-4, 1e-3
@@ -162,7 +162,7 @@ class Lit:
 
 def read_spot(
     lit: Lit,
-    sheet: Sheet,
+    card: WhiteCard,
     *,
     shift: Placed | None = None,
     followed: Sequence[Followed] = (),
@@ -174,8 +174,8 @@ def read_spot(
     ----------
     lit
         The lamp in the frame.
-    sheet
-        Its spot as a sheet at the face shows it.
+    card
+        Its spot as a white card at the face shows it.
     shift
         How far the sitter is off the mark; None where nobody knows.
     followed
@@ -188,27 +188,27 @@ def read_spot(
     -------
     SpotReading
         Off the mark, a sitter's own move hides that of a spot: then only what he lost is told. It
-        is laid to the spot where sheet and patches agree on more than half of his patches. Where
+        is laid to the spot where card and patches agree on more than half of his patches. Where
         nobody knows his place, nothing is seen.
     """
     if shift is None:
         return SpotReading("not seen")
-    if math.hypot(shift.dx, sheet.aspect * shift.dy) > _AT_MARK:
-        return _off_the_mark(lit, sheet, followed)
+    if math.hypot(shift.dx, card.aspect * shift.dy) > _AT_MARK:
+        return _off_the_mark(lit, card, followed)
     cells = _cells(lit)
-    return SpotReading("not seen") if cells is None else _at_the_mark(cells, sheet, least_move)
+    return SpotReading("not seen") if cells is None else _at_the_mark(cells, card, least_move)
 
 
 # --- the sitter off the mark ----------------------------------------------------------------------
 
 
-def _off_the_mark(lit: Lit, sheet: Sheet, followed: Sequence[Followed]) -> SpotReading:
-    told = [one for patch in followed if (one := _patch(lit, sheet, patch)) is not None]
+def _off_the_mark(lit: Lit, card: WhiteCard, followed: Sequence[Followed]) -> SpotReading:
+    told = [one for patch in followed if (one := _patch(lit, card, patch)) is not None]
     if not told:
         return SpotReading("not seen")
     lost, right, down = (median(values) for values in list(zip(*told, strict=True))[1:])
     out = [one for one in told if _is_out(*one[:2])]
-    if 2 * len(out) <= len(told) or math.hypot(right, sheet.aspect * down) < _LEFT_MARK:
+    if 2 * len(out) <= len(told) or math.hypot(right, card.aspect * down) < _LEFT_MARK:
         return SpotReading("not seen", lost_stops=lost)
     return SpotReading("sitter out of the spot", lost_stops=lost, way_back=(-right, -down))
 
@@ -220,14 +220,14 @@ def _is_out(due: float, lost: float) -> bool:
     return agrees and max(due, lost) <= -LEAST_LOSS_STOPS
 
 
-def _patch(lit: Lit, sheet: Sheet, patch: Followed) -> tuple[float, float, float, float] | None:
+def _patch(lit: Lit, card: WhiteCard, patch: Followed) -> tuple[float, float, float, float] | None:
     """Return the stops that the spot's edge takes from a patch, those that it lost, its move.
 
     None where the patch was at the spot's edge at the mark already, or can't be read.
     """
     (right, down), (right_now, down_now) = _middle(patch.then), _middle(patch.now)
     across = np.array([right, right_now])
-    mark, here = sheet.log_light(across, sheet.aspect * np.array([down, down_now]))
+    mark, here = card.log_light(across, card.aspect * np.array([down, down_now]))
     lamps = np.array([_mean(plane, patch.then) for plane in lit.stack.lamps])
     own = float(lamps[lit.index])
     others = float(lit.outputs @ lamps - lit.outputs[lit.index] * own)
@@ -314,50 +314,49 @@ class _Fitted:
         return math.hypot(self.right, self.down)
 
 
-def _at_the_mark(cells: _Cells, sheet: Sheet, least_move: float) -> SpotReading:
-    still = _fit(cells, sheet, right=False, down=False)
+def _at_the_mark(cells: _Cells, card: WhiteCard, least_move: float) -> SpotReading:
+    still = _fit(cells, card, right=False, down=False)
     if still.misfit <= _STILL:
         return SpotReading("steady", _stops(still))
-    free = _fit(cells, sheet, right=True, down=True)
+    free = _fit(cells, card, right=True, down=True)
     if free.size < LEAST_MOVE and free.misfit > _NO_BETTER * still.misfit:
         return SpotReading("steady", _stops(free))
     if free.size < least_move or free.misfit > min(_FITS, _BETTER * still.misfit):
         return SpotReading("not seen")
-    told = _one_way(cells, sheet, free)
+    told = _one_way(cells, card, free)
     size = free.size if told is None else told.size
-    moved = None if told is None else told.one_way(sheet.aspect)
+    moved = None if told is None else told.one_way(card.aspect)
     return SpotReading("spot moved", _stops(free), size, moved, _ROUGH * size)
 
 
-def _one_way(cells: _Cells, sheet: Sheet, free: _Fitted) -> _Fitted | None:
+def _one_way(cells: _Cells, card: WhiteCard, free: _Fitted) -> _Fitted | None:
     """Return the move where it is clearly up or down, or clearly sideways; None where it isn't.
 
     Of an edge that runs slantwise through the picture, only the move across it can be seen.
     """
-    if sheet.length > _SLANTED:
+    if card.length > _SLANTED:
         return None
-    upright = _fit(cells, sheet, right=False, down=True)
-    level = _fit(cells, sheet, right=True, down=False)
+    upright = _fit(cells, card, right=False, down=True)
+    level = _fit(cells, card, right=True, down=False)
     best, other = (upright, level) if upright.misfit < level.misfit else (level, upright)
     if best.misfit > _ONE_WAY * free.misfit or other.misfit < _ONE_WAY * best.misfit:
         return None
     return best
 
 
-def _fit(cells: _Cells, sheet: Sheet, *, right: bool, down: bool) -> _Fitted:
-    """Fit log output, the spot's move, how far stuff is off the sheet, and a slope of light.
+def _fit(cells: _Cells, card: WhiteCard, *, right: bool, down: bool) -> _Fitted:
+    """Fit log output, the spot's move, how far stuff is off the white card, and a slope of light.
 
-    Stuff that lay under the sheet's place p is lit as p less the move. The slope stands for what a
-    turned body does besides.
+    Stuff that lay under the white card's place p is lit as p less the move. The slope stands for
+    what a turned body does besides.
     """
     off_x, off_y = (
-        place - middle
-        for place, middle in zip((cells.right, cells.down), sheet.middle, strict=True)
+        place - middle for place, middle in zip((cells.right, cells.down), card.middle, strict=True)
     )
 
     def model(values: Floats) -> Floats:
         x, y = cells.right - values[3], cells.down - values[4]
-        changed = sheet.log_light(x - values[1], y - values[2]) - sheet.log_light(x, y)
+        changed = card.log_light(x - values[1], y - values[2]) - card.log_light(x, y)
         changed += values[0] + values[5] * off_x + values[6] * off_y
         return cells.squeezed(cells.own * np.exp(np.clip(changed, -9.0, 9.0)))
 

@@ -1,4 +1,4 @@
-"""Wishes that no powers meet: by how much, why, and what would."""
+"""Targets that no powers meet: by how much, why, and what would."""
 
 from __future__ import annotations
 
@@ -24,20 +24,20 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 SHORT = 0.02
-"""Stops outside its tolerance from which a wish counts as not met."""
+"""Stops outside its tolerance from which a target counts as not met."""
 
 _WEAK_PULL = 0.05
-"""Tolerances a stop under which a lamp does nothing for a wish."""
+"""Tolerances a stop under which a lamp does nothing for a target."""
 
 _END = 1e-6
 _LIFTS = (1.0 / 3.0, 2.0 / 3.0, 1.0, 4.0 / 3.0, 5.0 / 3.0, 2.0)
 _HELPED = 0.3
-"""Share to which a change of aperture must bring a wish's shortfall before it is advised."""
+"""Share to which a change of aperture must bring a target's shortfall before it is advised."""
 
 _SAID = {
     "zone": "",
     "ratio": "",
-    "apart": " apart",
+    "separation": " apart",
     "left_right": "",
     "falloff": "",
     "headroom": " headroom",
@@ -48,7 +48,7 @@ _SAID = {
 
 @dataclass(frozen=True, slots=True)
 class Unmet:
-    """One wish that can't be met.
+    """One target that can't be met.
 
     Attributes
     ----------
@@ -72,14 +72,14 @@ class Unmet:
 def find_unmet(
     search: Search, aims: Sequence[Wanted], turns: Floats, state: State, plan: Plan
 ) -> tuple[Unmet, ...]:
-    """Return the wishes that the dialled setting leaves unmet, worst first.
+    """Return the targets that the dialled setting leaves unmet, worst first.
 
     Parameters
     ----------
     search
         Reads the set.
     aims
-        All wishes.
+        All targets.
     turns
         The dialled setting, stops from the solos.
     state
@@ -98,12 +98,12 @@ def find_unmet(
         _unmet(_Case(search, aims, index, by, slopes, residuals, turns), plan, lifted)
         for index, by in failing
     ]
-    return tuple(sorted(found, key=lambda wish: -wish.short_by))
+    return tuple(sorted(found, key=lambda target: -target.short_by))
 
 
 @dataclass(frozen=True, eq=False, slots=True)
 class _Case:
-    """One unmet wish amid the others."""
+    """One unmet target amid the others."""
 
     search: Search
     aims: Sequence[Wanted]
@@ -119,12 +119,12 @@ class _Case:
 
     @property
     def pull(self) -> Floats:
-        """How far up each lamp would have to go for the wish: its slope against the shortfall."""
+        """How far up each lamp would have to go for the target: its slope against the shortfall."""
         pull: Floats = -np.sign(self.by) * self.slopes[self.index]
         return pull
 
     def best_lamp(self) -> int | None:
-        """Return the lamp that moves this wish the most, None where none does."""
+        """Return the lamp that moves this target the most, None where none does."""
         index = int(np.argmax(np.abs(self.pull)))
         return index if abs(self.pull[index]) > _WEAK_PULL else None
 
@@ -138,7 +138,7 @@ class _Case:
         return None
 
     def rival(self) -> int | None:
-        """Return the other wish that meeting this one would hurt the most."""
+        """Return the other target that meeting this one would hurt the most."""
         way = self.pull / max(float(np.linalg.norm(self.pull)), 1e-9)
         hurt = [
             float(2.0 * self.residuals[other] * (self.slopes[other] @ way))
@@ -198,7 +198,7 @@ def _advice(case: _Case, plan: Plan, lifted: Lifted) -> str:
 
 
 Lifted = tuple[tuple[float, tuple[float, ...]], ...]
-"""Stops of aperture or ISO for all, and each wish's shortfall once lamps are dialled again."""
+"""Stops of aperture or ISO for all, and each target's shortfall once lamps are dialled again."""
 
 
 def _lifted(search: Search, turns: Floats) -> Lifted:
@@ -231,7 +231,7 @@ def _lifted(search: Search, turns: Floats) -> Lifted:
 
 
 def _lift_that_helps(case: _Case, lifted: Lifted) -> float | None:
-    """Return the least lift that mends a wish for the most part, None where none does."""
+    """Return the least lift that mends a target for the most part, None where none does."""
     for lift, shorts in lifted:
         if shorts[case.index] < _HELPED * abs(case.by):
             return lift

@@ -1,4 +1,4 @@
-"""What the plan wishes, as numbers a search can weigh: each wish's distance in its tolerances."""
+"""The plan's targets, as numbers a search can weigh: each target's distance in its tolerances."""
 
 from __future__ import annotations
 
@@ -7,18 +7,18 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from stopwise.plan.materials import PLAIN
-from stopwise.plan.wishes import BACKDROP
+from stopwise.plan.now import BACKDROP
 from stopwise.stops import MID_GREY_OF_SATURATION, MIDDLE_ZONE
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
     from stopwise.lamps.scene import State
-    from stopwise.plan.model import Apart, BackdropPlan, Patch, RatioWish
-    from stopwise.plan.wishes import Wishes
+    from stopwise.plan.model import BackdropPlan, Patch, RatioTarget, Separation
+    from stopwise.plan.now import PlanNow
 
 LIMIT_TOLERANCE = 0.1
-"""Stops that count as one tolerance where a wish is a limit: headroom, clipping, separation."""
+"""Stops that count as one tolerance where a target is a limit: headroom, clipping, separation."""
 
 _LEAST_TOLERANCE = 0.02
 """A narrower tolerance weighs as this much, stops."""
@@ -26,18 +26,18 @@ _LEAST_TOLERANCE = 0.02
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
-    """One wish.
+    """One target.
 
     Attributes
     ----------
     of
         What it is of, as findings name it.
     kind
-        "zone", "ratio", "apart", "left_right", "falloff", "headroom", "clip" or "blown".
+        "zone", "ratio", "separation", "left_right", "falloff", "headroom", "clip" or "blown".
     value
         Reads it from a state, in stops; None where it can't be read.
     target
-        The value wished.
+        The target value.
     under, over
         How far below and above is still well, stops; infinite where that side is open.
     patches
@@ -75,24 +75,24 @@ class Wanted:
         return off / max(self.over if off > 0 else self.under, _LEAST_TOLERANCE)
 
 
-def wanted(wishes: Wishes, known: frozenset[str] | set[str]) -> tuple[Wanted, ...]:
-    """Return the wishes that powers can meet.
+def wanted(targets: PlanNow, known: frozenset[str] | set[str]) -> tuple[Wanted, ...]:
+    """Return the targets that powers can meet.
 
     Parameters
     ----------
-    wishes
+    targets
         What of the plan holds now.
     known
-        Patches whose light is known; wishes of others are left out.
+        Patches whose light is known; targets of others are left out.
     """
-    grey = wishes.plan.camera.mid_grey or MID_GREY_OF_SATURATION
+    grey = targets.plan.camera.mid_grey or MID_GREY_OF_SATURATION
     parts = [
-        *(item for patch in wishes.patches if patch.name in known for item in _patch(patch, grey)),
-        *(_ratio(wish) for wish in wishes.ratios if {wish.lit, wish.shadow} <= known),
-        *(_apart(wish) for wish in wishes.aparts if _known(wish, known, wishes)),
+        *(item for patch in targets.patches if patch.name in known for item in _patch(patch, grey)),
+        *(_ratio(target) for target in targets.ratios if {target.lit, target.shadow} <= known),
+        *(_separation(target) for target in targets.separations if _known(target, known, targets)),
     ]
-    if wishes.backdrop is not None:
-        parts.extend(_backdrop(wishes.backdrop, grey))
+    if targets.backdrop is not None:
+        parts.extend(_backdrop(targets.backdrop, grey))
     blown = Wanted("frame", "blown", lambda state: state.blown_room, 0.0, 0.0, math.inf)
     return (*parts, blown)
 
@@ -102,13 +102,13 @@ def zone_of(log2_y: float, mid_grey: float) -> float:
     return MIDDLE_ZONE + log2_y - math.log2(mid_grey)
 
 
-def zone_wish(patch: Patch) -> float | None:
-    """Return the zone wished for a patch, its own or its material's."""
+def zone_target(patch: Patch) -> float | None:
+    """Return the target zone for a patch, its own or its material's."""
     return patch.zone if patch.zone is not None else patch.defaults.zone
 
 
 def zone_allows(patch: Patch) -> tuple[float, float]:
-    """Return how far under and over its wish a patch may read, stops."""
+    """Return how far under and over its target a patch may read, stops."""
     row = patch.defaults
     under = _first(patch.under, patch.within, row.under, PLAIN.under)
     over = _first(patch.over, patch.within, row.over, PLAIN.over)
@@ -121,14 +121,14 @@ def _first(*values: float | None) -> float:
 
 def _patch(patch: Patch, grey: float) -> Iterator[Wanted]:
     name, row = patch.name, patch.defaults
-    wish = zone_wish(patch)
-    if wish is not None:
+    target = zone_target(patch)
+    if target is not None:
         under, over = zone_allows(patch)
         yield Wanted(
             name,
             "zone",
             lambda state: zone_of(state.patches[name].log2_y, grey),
-            wish,
+            target,
             under,
             over,
             (name,),
@@ -151,58 +151,63 @@ def _patch(patch: Patch, grey: float) -> Iterator[Wanted]:
         )
 
 
-def _ratio(wish: RatioWish) -> Wanted:
+def _ratio(target: RatioTarget) -> Wanted:
     def value(state: State) -> float:
-        return state.patches[wish.lit].log2_y - state.patches[wish.shadow].log2_y
+        return state.patches[target.lit].log2_y - state.patches[target.shadow].log2_y
 
-    of = f"{wish.lit} to {wish.shadow}"
-    patches = (wish.lit, wish.shadow)
-    return Wanted(of, "ratio", value, wish.stops, wish.within, wish.within, patches)
+    of = f"{target.lit} to {target.shadow}"
+    patches = (target.lit, target.shadow)
+    return Wanted(of, "ratio", value, target.stops, target.within, target.within, patches)
 
 
-def _apart(wish: Apart) -> Wanted:
+def _separation(target: Separation) -> Wanted:
     def value(state: State) -> float | None:
-        lighter, darker = _level(wish.lighter, state), _level(wish.darker, state)
+        lighter, darker = _level(target.lighter, state), _level(target.darker, state)
         return None if lighter is None or darker is None else lighter - darker
 
-    of = f"{wish.lighter} to {wish.darker}"
-    patches = tuple(name for name in (wish.lighter, wish.darker) if name != BACKDROP)
-    return Wanted(of, "apart", value, wish.at_least, 0.0, math.inf, patches)
+    of = f"{target.lighter} to {target.darker}"
+    patches = tuple(name for name in (target.lighter, target.darker) if name != BACKDROP)
+    return Wanted(of, "separation", value, target.at_least, 0.0, math.inf, patches)
 
 
-def _known(wish: Apart, known: frozenset[str] | set[str], wishes: Wishes) -> bool:
-    sides = known | ({BACKDROP} if wishes.backdrop is not None else set())
-    return {wish.lighter, wish.darker} <= sides
+def _known(target: Separation, known: frozenset[str] | set[str], targets: PlanNow) -> bool:
+    sides = known | ({BACKDROP} if targets.backdrop is not None else set())
+    return {target.lighter, target.darker} <= sides
 
 
 def _level(name: str, state: State) -> float | None:
     return state.backdrop_log2_y if name == BACKDROP else state.patches[name].log2_y
 
 
-def _backdrop(wish: BackdropPlan, grey: float) -> Iterator[Wanted]:
-    if wish.zone is not None:
+def _backdrop(target: BackdropPlan, grey: float) -> Iterator[Wanted]:
+    if target.zone is not None:
         yield Wanted(
             "backdrop zone",
             "zone",
             lambda state: (
                 None if state.backdrop_log2_y is None else zone_of(state.backdrop_log2_y, grey)
             ),
-            wish.zone,
-            wish.under,
-            wish.over,
+            target.zone,
+            target.under,
+            target.over,
         )
-    if wish.left_right is not None:
-        within = wish.left_right_within
+    if target.left_right is not None:
+        within = target.left_right_within
         yield Wanted(
             "backdrop left_right",
             "left_right",
             lambda state: state.left_right,
-            wish.left_right,
+            target.left_right,
             within,
             within,
         )
-    if wish.falloff is not None:
-        within = wish.falloff_within
+    if target.falloff is not None:
+        within = target.falloff_within
         yield Wanted(
-            "backdrop falloff", "falloff", lambda state: state.falloff, wish.falloff, within, within
+            "backdrop falloff",
+            "falloff",
+            lambda state: state.falloff,
+            target.falloff,
+            within,
+            within,
         )

@@ -6,11 +6,11 @@ from typing import TYPE_CHECKING
 
 from stopwise.measurement.boxes import window
 from stopwise.measurement.sitter import find_parts
-from stopwise.plan.wishes import stays_with_the_set
+from stopwise.plan.now import stays_with_the_set
 
 if TYPE_CHECKING:
     from stopwise.measurement.blocks import Blocks
-    from stopwise.plan.wishes import Wishes
+    from stopwise.plan.now import PlanNow
 
 _HALF = 0.5
 _LARGE = 0.15
@@ -20,14 +20,14 @@ In made plates the chip and its rod leave 0.01, a sitter 0.34.
 """
 
 
-def shows_sitter(blocks: Blocks, wishes: Wishes) -> bool:
+def shows_sitter(blocks: Blocks, targets: PlanNow) -> bool:
     """Tell whether somebody was left in a frame that is to show the bare paper.
 
     Parameters
     ----------
     blocks
         The frame, reduced.
-    wishes
+    targets
         The plan's patches and backdrop.
 
     Returns
@@ -37,10 +37,10 @@ def shows_sitter(blocks: Blocks, wishes: Wishes) -> bool:
         may stand beside them. With no such patch: where much of the frame isn't paper. False where
         the plan doesn't say where paper is.
     """
-    if wishes.plan.backdrop is None:
+    if targets.plan.backdrop is None:
         return False
-    subject = find_parts(blocks, wishes.plan.backdrop.boxes).subject
-    his = [patch.box for patch in wishes.measured if not stays_with_the_set(patch)]
+    subject = find_parts(blocks, targets.plan.backdrop.boxes).subject
+    his = [patch.box for patch in targets.measured if not stays_with_the_set(patch)]
     if not his:
         return bool(subject.mean() > _LARGE)
     covered = sum(bool(subject[window(box, blocks.shape)].mean() > _HALF) for box in his)

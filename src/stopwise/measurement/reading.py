@@ -23,7 +23,7 @@ from stopwise.measurement.sitter import find_parts, spread
 from stopwise.measurement.split import split_ratio
 from stopwise.measurement.zones import blocked_under, mid_grey_for, read_zones
 from stopwise.plan.model import Plan
-from stopwise.plan.wishes import wishes_now
+from stopwise.plan.now import plan_now
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -35,7 +35,7 @@ if TYPE_CHECKING:
     from stopwise.measurement.cells import Cells
     from stopwise.measurement.measurement import BackdropReading, Levels, PatchReading
     from stopwise.measurement.sitter import Parts
-    from stopwise.plan.wishes import Wishes
+    from stopwise.plan.now import PlanNow
 
 _SAMPLE = 4
 _MOST_SPLIT = 700_000
@@ -110,14 +110,14 @@ def read(
         What other frames tell of this one.
     """
     known = known or Known()
-    wishes = wishes_now(plan or Plan(), look=look)
-    cells = reduce(frame, balance=wishes.plan.camera.balance)
-    ground = _ground(frame, cells, wishes, known)
+    targets = plan_now(plan or Plan(), look=look)
+    cells = reduce(frame, balance=targets.plan.camera.balance)
+    ground = _ground(frame, cells, targets, known)
     clipped = None if ground.masks is None else ground.masks.any
     blocks = reduce_blocks(cells.luminance, None if clipped is None else ~clipped)
-    boxes = wishes.plan.backdrop.boxes if wishes.plan.backdrop else ()
+    boxes = targets.plan.backdrop.boxes if targets.plan.backdrop else ()
     parts = find_parts(blocks, boxes, plate=known.plate)
-    patches = _patches(ground, wishes, blocks, known.reference)
+    patches = _patches(ground, targets, blocks, known.reference)
     measurement = Measurement(
         camera=frame.camera,
         exposure=frame.exposure,
@@ -132,8 +132,8 @@ def read(
         ),
         zones=read_zones(cells.luminance, mid_grey=ground.mid_grey, clipped=clipped),
         patches=patches,
-        ratios=_ratios(ground, wishes, patches, spread(parts.subject, blocks)),
-        backdrop=_backdrop(ground, wishes, blocks, parts, known.plate),
+        ratios=_ratios(ground, targets, patches, spread(parts.subject, blocks)),
+        backdrop=_backdrop(ground, targets, blocks, parts, known.plate),
         shutter=read_shutter(
             blocks,
             orientation=frame.orientation,
@@ -146,8 +146,8 @@ def read(
     return Reading(measurement, cells, ground.levels, some, blocks)
 
 
-def _ground(frame: Frame, cells: Cells, wishes: Wishes, known: Known) -> Ground:
-    camera = wishes.plan.camera
+def _ground(frame: Frame, cells: Cells, targets: PlanNow, known: Known) -> Ground:
+    camera = targets.plan.camera
     noise = sensor_noise(cells, frame.masked)
     levels = find_levels(
         cells,
@@ -156,22 +156,22 @@ def _ground(frame: Frame, cells: Cells, wishes: Wishes, known: Known) -> Ground:
         learned=known.learned,
         iso=frame.exposure.iso,
     )
-    masks = clip_masks(cells, levels, pinpoint_largest=wishes.plan.limits.pinpoint_largest)
+    masks = clip_masks(cells, levels, pinpoint_largest=targets.plan.limits.pinpoint_largest)
     levels = with_margins(levels, frame)
-    return Ground(cells, levels, masks, noise, mid_grey_for(frame, wishes.plan))
+    return Ground(cells, levels, masks, noise, mid_grey_for(frame, targets.plan))
 
 
 def _patches(
-    ground: Ground, wishes: Wishes, blocks: Blocks, reference: Blocks | None
+    ground: Ground, targets: PlanNow, blocks: Blocks, reference: Blocks | None
 ) -> dict[str, PatchReading]:
     """Read every patch where it lies now."""
-    followed = [patch for patch in wishes.measured if patch.follow and reference is not None]
+    followed = [patch for patch in targets.measured if patch.follow and reference is not None]
     placed = {}
     if reference is not None and followed:
         places = find(reference, blocks, [patch.box for patch in followed])
         placed = {patch.name: place for patch, place in zip(followed, places, strict=True)}
     readings = {}
-    for patch in wishes.measured:
+    for patch in targets.measured:
         place = placed.get(patch.name)
         if place is not None and place.score < LEAST_SCORE:
             readings[patch.name] = lost_patch(place.box, place.score)
@@ -184,16 +184,16 @@ def _patches(
 
 def _ratios(
     ground: Ground,
-    wishes: Wishes,
+    targets: PlanNow,
     patches: Mapping[str, PatchReading],
     subject: NDArray[np.bool_],
 ) -> tuple[Ratio, ...]:
-    """Return every wished ratio, or with none wished the split of the subject."""
-    if wishes.ratios:
+    """Return every ratio of the plan, or with none the split of the subject."""
+    if targets.ratios:
         return tuple(
-            _between(wish.lit, wish.shadow, patches)
-            for wish in wishes.ratios
-            if wish.lit in patches and wish.shadow in patches
+            _between(target.lit, target.shadow, patches)
+            for target in targets.ratios
+            if target.lit in patches and target.shadow in patches
         )
     return (_split(ground, subject),)
 
@@ -234,9 +234,9 @@ def _dark_noise(ground: Ground) -> float:
 
 
 def _backdrop(
-    ground: Ground, wishes: Wishes, blocks: Blocks, parts: Parts, plate: Blocks | None
+    ground: Ground, targets: PlanNow, blocks: Blocks, parts: Parts, plate: Blocks | None
 ) -> BackdropReading | None:
-    backdrop = wishes.plan.backdrop
+    backdrop = targets.plan.backdrop
     if backdrop is None:
         return None
     cells = ground.cells

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 _MARK_FAILS = "The frame was not marked: its decoder failed. Mark another."
 _UNDONE = {
-    ADOPT: "The adoption is taken back: wishes and take are as they were.",
+    ADOPT: "The adoption is taken back: targets and take are as they were.",
     MARK: "Took the mark back.",
 }
 
@@ -64,7 +64,7 @@ class Actions:
         return self.plan_path
 
     def adopt(self, record: Mapping[str, Any]) -> str:
-        """Make a frame's figures the wishes, the old ones kept as comments; a take begins."""
+        """Make a frame's figures the targets, the old ones kept as comments; a take begins."""
         refuse_spoilt(record)
         lit = Standing(self._ledger, lambda _: None).lit
         changed = adopt_frame(
@@ -74,8 +74,8 @@ class Actions:
             frame=Path(self._folder, str(record["file"])),
             choice=Choice(lit=lit),
         )
-        wishes = "1 wish" if len(changed) == 1 else f"{len(changed)} wishes"
-        return f"Adopted {wishes} from {record['file']}. Undo takes it back."
+        targets = "1 target" if len(changed) == 1 else f"{len(changed)} targets"
+        return f"Adopted {targets} from {record['file']}. Undo takes it back."
 
     def mark(self, kept: Kept, part: str) -> str:
         """Write into the plan that a frame is grey, ambient, plate, reference or a lamp's solo."""
@@ -110,7 +110,7 @@ class Actions:
         return "All lamps are meant to be lit." if meant is None else f"Lit: {', '.join(meant)}."
 
     def look(self, name: str | None) -> str:
-        """Say which look is worn from the next frame on; None for the plan's own wishes."""
+        """Say which look is worn from the next frame on; None for the plan's own targets."""
         worn = None if name is None else read_look(name, load_plan(self.plan_file))
         self._ledger.orders.say("look", worn)
         return f"From the next frame on: {worn or 'the plan without a look'}."

@@ -189,7 +189,7 @@ def _dial(desk: Desk, _: dict[str, Any]) -> dict[str, Any]:
         "say": "Worked out from the solos.",
         "lamps": said,
         "patches": answer["predicted"]["patches"],
-        "unmet": [wish["say"] for wish in answer["unmet"]],
+        "unmet": [target["say"] for target in answer["unmet"]],
         "notes": answer.get("notes", []),
         "has_picture": picture is not None,
     }

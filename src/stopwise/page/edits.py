@@ -1,4 +1,4 @@
-"""What the page changes in the plan file: patches, backdrop boxes, wishes; each edit by name."""
+"""What the page changes in the plan file: patches, backdrop boxes, targets; each edit by name."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from stopwise.errors import WrongUse
 from stopwise.plan.draft import open_draft
-from stopwise.plan.wishes import wishes_now
+from stopwise.plan.now import plan_now
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -63,26 +63,26 @@ def save_patch(
     """
     draft = open_draft(file)
     found = _find(draft.plan, which)
-    wished = {key: _value(key, values[key]) for key in NEW_PATCH if key in values}
+    asked = {key: _value(key, values[key]) for key in NEW_PATCH if key in values}
     if was is None:
-        _added(draft, which, wished, is_taken=found is not None).save()
+        _added(draft, which, asked, is_taken=found is not None).save()
         return
     if found is None or not _same(patch_values(found[1]), was):
         msg = f'"{which.name}" was changed in the plan meanwhile. Look again, then save.'
         raise Stale(msg)
-    for key, value in wished.items():
+    for key, value in asked.items():
         if value is None and was.get(key) is not None:
             draft = draft.drop((*found[0], key))
         elif value != _value(key, was.get(key)):
             draft = draft.set((*found[0], key), value)
-    _renamed(draft, which.name, str(wished.get("name") or which.name)).save()
+    _renamed(draft, which.name, str(asked.get("name") or which.name)).save()
 
 
-def _added(draft: Draft, which: Which, wished: Mapping[str, Any], *, is_taken: bool) -> Draft:
+def _added(draft: Draft, which: Which, asked: Mapping[str, Any], *, is_taken: bool) -> Draft:
     if is_taken:
         msg = f'There is a patch called "{which.name}" already. Give it another name.'
         raise Stale(msg)
-    said = {key: value for key, value in wished.items() if value not in (None, False)}
+    said = {key: value for key, value in asked.items() if value not in (None, False)}
     return draft.add(_kind(draft.plan, which.look), said)
 
 
@@ -141,7 +141,7 @@ def plan_view(plan: Plan | None, *, look: str | None = None) -> dict[str, Any]:
         "look": None if worn is None else worn.name,
         "patches": [
             {**patch_values(patch), "look": look if patch in own else None}
-            for patch in wishes_now(plan, look=None if worn is None else worn.name).measured
+            for patch in plan_now(plan, look=None if worn is None else worn.name).measured
         ],
         "backdrop": [list(box) for box in plan.backdrop.boxes] if plan.backdrop else [],
         "lights": [light.name for light in plan.lights],
@@ -163,7 +163,7 @@ def _renamed(draft: Draft, name: str, new_name: str) -> Draft:
     owners: list[tuple[KeyPath, Mapping[str, Any]]] = [((), data)]
     owners += [(("look", number), look) for number, look in enumerate(data.get("look", ()))]
     for owner, tables in owners:
-        for kind, keys in (("ratio", ("lit", "shadow")), ("apart", ("lighter", "darker"))):
+        for kind, keys in (("ratio", ("lit", "shadow")), ("separation", ("lighter", "darker"))):
             for number, table in enumerate(tables.get(kind, ())):
                 for key in keys:
                     if table.get(key) == name:

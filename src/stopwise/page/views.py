@@ -82,8 +82,8 @@ def run_point(number: int, record: Mapping[str, Any]) -> dict[str, Any]:
                 "off": reading.off,
                 "zone": reading.value,
                 "state": reading.state,
-                "low": None if reading.low is None else reading.low - (reading.wish or 0.0),
-                "high": None if reading.high is None else reading.high - (reading.wish or 0.0),
+                "low": None if reading.low is None else reading.low - (reading.target or 0.0),
+                "high": None if reading.high is None else reading.high - (reading.target or 0.0),
             }
             for reading in ruler.readings
         },

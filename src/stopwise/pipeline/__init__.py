@@ -17,7 +17,7 @@ from stopwise.pipeline.lamps import see_lamps
 from stopwise.pipeline.marked import part_of
 from stopwise.pipeline.references import light_in, references_for
 from stopwise.plan.model import Plan
-from stopwise.plan.wishes import wishes_now
+from stopwise.plan.now import plan_now
 from stopwise.raw import decode_unproven
 from stopwise.record import Heading, frame_record, unreadable_record
 from stopwise.verdict import judge
@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from stopwise.measurement import Reading
     from stopwise.measurement.picture import Picture
     from stopwise.pipeline.references import References
-    from stopwise.plan.wishes import Wishes
+    from stopwise.plan.now import PlanNow
     from stopwise.verdict.lamps import LampsSeen
 
 __all__ = ["Answer", "Assessment", "Brief", "Observed", "assess"]
@@ -78,9 +78,11 @@ def assess(path: Path, brief: Brief) -> Assessment:
 
 def _assess(path: Path, frame: Frame, brief: Brief, heading: Heading) -> Assessment:
     plan = brief.plan
-    wishes = wishes_now(plan or Plan(), look=brief.look, lit=brief.lit)
+    targets = plan_now(plan or Plan(), look=brief.look, lit=brief.lit)
     part = part_of(path, plan, brief.plan_folder)
-    references = references_for(brief if part is None else replace(brief, plan=None), frame, wishes)
+    references = references_for(
+        brief if part is None else replace(brief, plan=None), frame, targets
+    )
     learned = _learned(frame, brief)
     known = Known(
         learned=learned,
@@ -92,18 +94,18 @@ def _assess(path: Path, frame: Frame, brief: Brief, heading: Heading) -> Assessm
     lamps, answer = None, None
     overfed: tuple[tuple[str, str], ...] = ()
     if references.lamps is not None or brief.awaited:
-        light = light_in(frame, reading, wishes)
+        light = light_in(frame, reading, targets)
         lamps = see_lamps(
             light,
             references.lamps,
-            wishes,
+            targets,
             reading.measurement,
             brief,
-            sheets=references.sheets,
+            white_cards=references.white_cards,
         )
         answer = _answer(light, references, lamps, brief)
         if answer is not None and answer.fits and answer.part == "plate":
-            answer = _bare(answer, reading, wishes)
+            answer = _bare(answer, reading, targets)
         overfed = () if answer or part else overfed_solos(light, references, brief, lamps=lamps)
     if part is not None:
         verdict = Verdict("measured", (), f"{OWN_FRAME}: {part}")
@@ -137,9 +139,9 @@ def _answer(
     return answer_for(brief.awaited, light, references, brief.plan, lamps=lamps, said=brief.said)
 
 
-def _bare(answer: Answer, reading: Reading, wishes: Wishes) -> Answer:
+def _bare(answer: Answer, reading: Reading, targets: PlanNow) -> Answer:
     """Refuse a plate in which somebody was left."""
-    return Answer("plate", *LEFT_IN_PLATE) if shows_sitter(reading.blocks, wishes) else answer
+    return Answer("plate", *LEFT_IN_PLATE) if shows_sitter(reading.blocks, targets) else answer
 
 
 def _learned(frame: Frame, brief: Brief) -> Mapping[str, float] | None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from stopwise.pipeline.references import references_for
-from stopwise.plan.wishes import wishes_now
+from stopwise.plan.now import plan_now
 
 if TYPE_CHECKING:
     from stopwise.pipeline.brief import Brief
@@ -21,5 +21,5 @@ def prepare(brief: Brief) -> None:
         frame that can't be read is left for the first frame to tell of.
     """
     if brief.plan is not None:
-        wishes = wishes_now(brief.plan, look=brief.look, lit=brief.lit)
-        references_for(brief, None, wishes)
+        targets = plan_now(brief.plan, look=brief.look, lit=brief.lit)
+        references_for(brief, None, targets)

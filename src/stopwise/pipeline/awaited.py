@@ -8,9 +8,9 @@ import numpy as np
 
 from stopwise.lamps.checks import check_solos
 from stopwise.lamps.outputs import lit_lamps, no_lamp_fired
-from stopwise.lamps.sheet import NO_SHEET, sheet_of
+from stopwise.lamps.white_card import NO_WHITE_CARD, white_card_of
 from stopwise.pipeline.answer import Answer
-from stopwise.plan.crosscheck import sheet_lamp
+from stopwise.plan.crosscheck import white_card_lamp
 from stopwise.stops import MID_GREY_OF_SATURATION
 from stopwise.wording import title
 
@@ -56,7 +56,7 @@ def answer_for(
     Parameters
     ----------
     part
-        grey, ambient, plate, reference, a lamp's name, or "key sheet".
+        grey, ambient, plate, reference, a lamp's name, or "key white card".
     light
         The frame's light.
     references
@@ -79,8 +79,13 @@ def answer_for(
         return _solo(part, light, references, plan, said or {})
     if no_lamp_fired(light, references.ambient_light):
         return Answer(part, "No lamp fired.", f"Check the trigger, shoot {part} again.")
-    if sheet_lamp(part, plan) is not None and sheet_of(light, references.ambient_light) is None:
-        return Answer(part, title(NO_SHEET), "Hold a larger matt sheet at the face, one lamp lit.")
+    if (
+        white_card_lamp(part, plan) is not None
+        and white_card_of(light, references.ambient_light) is None
+    ):
+        return Answer(
+            part, title(NO_WHITE_CARD), "Hold a larger white card at the face, one lamp lit."
+        )
     if part == "reference" and references.solos and not said:
         report = check_solos(references.solos, references.ambient_light, plan, full=light)
         return Answer(part, spoilt=tuple(_spoilt(report.notes, part)))

@@ -11,28 +11,28 @@ from stopwise.lamps.solo import exposure_stops
 from stopwise.pipeline.placing import place_of
 from stopwise.pipeline.remembered import Remembered
 from stopwise.pipeline.spots import Situation, followed_by_lamp, see_spots, with_spots
-from stopwise.plan.wishes import stays_with_the_set
+from stopwise.plan.now import stays_with_the_set
 from stopwise.verdict.lamps import LampsSeen
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from stopwise.lamps.reduced import LightPicture
-    from stopwise.lamps.sheet import Sheet
     from stopwise.lamps.solo import LampSet
+    from stopwise.lamps.white_card import WhiteCard
     from stopwise.measurement.measurement import Box, Measurement
     from stopwise.pipeline.brief import Brief
-    from stopwise.plan.wishes import Wishes
+    from stopwise.plan.now import PlanNow
 
 
 def see_lamps(
     light: LightPicture,
     lamps: LampSet | None,
-    wishes: Wishes,
+    targets: PlanNow,
     measurement: Measurement,
     brief: Brief,
     *,
-    sheets: Mapping[str, Sheet] | None = None,
+    white_cards: Mapping[str, WhiteCard] | None = None,
 ) -> LampsSeen | None:
     """Read each lamp's output in a frame; None without solos that fit it.
 
@@ -42,21 +42,21 @@ def see_lamps(
         The frame's light, reduced.
     lamps
         The solos.
-    wishes, measurement
+    targets, measurement
         What holds now, and what the frame measured.
     brief
         What was said of the lamps, and the take's readings so far. Where clothes or sitter are
         others than in the solos, lamps are read from the paper and from patches of the set, and
         solos say nothing of other patches.
-    sheets
-        Each lamp's spot as its sheet frame shows it; nothing is read of spots in other clothes.
+    white_cards
+        Each lamp's spot as its white card shows it; nothing is read of spots in other clothes.
     """
     if lamps is None or light.mean.shape != next(iter(lamps.nets.values())).mean.shape:
         return None
     only = None
     if brief.is_other_stuff:
-        wishes = _of_the_set(wishes)
-        only = _boxes(wishes)
+        targets = _of_the_set(targets)
+        only = _boxes(targets)
         if not only:
             return None
     around = Circumstances(
@@ -64,40 +64,42 @@ def see_lamps(
         exposure_stops=-exposure_stops(light.exposure, lamps.exposure, shutter=False),
         shutter_slope=measurement.shutter.slope_stops,
     )
-    placement = place_of(measurement, wishes) if only is None else None
+    placement = place_of(measurement, targets) if only is None else None
     readings = read_lamps(
         light, lamps, said=brief.said, run=brief.run, placement=placement, only=only
     )
-    known = _KNOWN.of(lamps, wishes, make=lambda: know(lamps, wishes))
-    if not sheets or only is not None:
+    known = _KNOWN.of(lamps, targets, make=lambda: know(lamps, targets))
+    if not white_cards or only is not None:
         return LampsSeen(readings, known, around)
-    followed = followed_by_lamp(measurement, wishes, placement)
+    followed = followed_by_lamp(measurement, targets, placement)
     now = Situation(around.expected, placement, followed, brief.lit)
-    spots = see_spots(light, lamps, sheets, readings, now)
+    spots = see_spots(light, lamps, white_cards, readings, now)
     return LampsSeen(with_spots(readings, spots, around.expected), known, around, spots)
 
 
 _KNOWN: Remembered[Knowledge] = Remembered()
 
 
-def _of_the_set(wishes: Wishes) -> Wishes:
-    """Return the wishes on what stays when clothes or sitter change."""
-    before = {(patch.name, patch.box) for patch in wishes.plan.patches}
+def _of_the_set(targets: PlanNow) -> PlanNow:
+    """Return the targets on what stays when clothes or sitter change."""
+    before = {(patch.name, patch.box) for patch in targets.plan.patches}
     stays = tuple(
         patch
-        for patch in wishes.measured
+        for patch in targets.measured
         if stays_with_the_set(patch) and (patch.name, patch.box) in before
     )
     names = {patch.name for patch in stays}
     return replace(
-        wishes,
+        targets,
         measured=stays,
-        patches=tuple(patch for patch in wishes.patches if patch.name in names),
-        ratios=tuple(wish for wish in wishes.ratios if {wish.lit, wish.shadow} <= names),
-        aparts=tuple(wish for wish in wishes.aparts if {wish.lighter, wish.darker} <= names),
+        patches=tuple(patch for patch in targets.patches if patch.name in names),
+        ratios=tuple(target for target in targets.ratios if {target.lit, target.shadow} <= names),
+        separations=tuple(
+            target for target in targets.separations if {target.lighter, target.darker} <= names
+        ),
     )
 
 
-def _boxes(wishes: Wishes) -> tuple[Box, ...]:
-    paper = () if wishes.plan.backdrop is None else wishes.plan.backdrop.boxes
-    return (*(patch.box for patch in wishes.measured), *paper)
+def _boxes(targets: PlanNow) -> tuple[Box, ...]:
+    paper = () if targets.plan.backdrop is None else targets.plan.backdrop.boxes
+    return (*(patch.box for patch in targets.measured), *paper)

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from stopwise.measurement.cells import Cells
     from stopwise.measurement.measurement import Box, Levels
     from stopwise.pipeline.brief import LevelTable
-    from stopwise.plan.wishes import Wishes
+    from stopwise.plan.now import PlanNow
 
 
 def light_of(
@@ -83,7 +83,7 @@ class _Balanced:
 
 
 def read_light(
-    path: Path, wishes: Wishes, *, look: str | None = None, learned: LevelTable | None = None
+    path: Path, targets: PlanNow, *, look: str | None = None, learned: LevelTable | None = None
 ) -> LightPicture:
     """Decode one frame and return its light, with all that predicting clipping needs.
 
@@ -91,7 +91,7 @@ def read_light(
     ----------
     path
         The raw file.
-    wishes
+    targets
         What holds now: its patches' own cells are kept.
     look
         Name of the look that is worn.
@@ -107,13 +107,13 @@ def read_light(
     camera = frame.camera
     key = (camera.make, camera.model, frame.exposure.iso, frame.levels.white)
     known = Known(learned=(learned or {}).get(key))
-    reading = read(frame, wishes.plan, look=look, known=known)
+    reading = read(frame, targets.plan, look=look, known=known)
     return light_of(
         frame,
         reading.cells,
         reading.levels,
         reading.clipped,
-        boxes={patch.name: patch.box for patch in wishes.measured},
+        boxes={patch.name: patch.box for patch in targets.measured},
         tails=True,
     )
 

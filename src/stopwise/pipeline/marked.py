@@ -18,7 +18,7 @@ _PARTS = ("grey", "ambient", "plate")
 def marked_files(plan: Plan, folder: Path) -> Iterator[tuple[str, Path]]:
     """Yield each part that the plan gives to a frame, and the frame's file.
 
-    Parts are "grey", "ambient", "plate", "reference", "solo of LAMP" and "sheet of LAMP".
+    Parts are "grey", "ambient", "plate", "reference", "solo of LAMP" and "white card of LAMP".
     """
     for part in (*_PARTS, "reference"):
         name = getattr(plan.frames, part)
@@ -26,8 +26,8 @@ def marked_files(plan: Plan, folder: Path) -> Iterator[tuple[str, Path]]:
             yield part, folder / name
     for lamp, name in plan.frames.solo.items():
         yield f"solo of {lamp}", folder / name
-    for lamp, name in plan.frames.sheet.items():
-        yield f"sheet of {lamp}", folder / name
+    for lamp, name in plan.frames.white_card.items():
+        yield f"white card of {lamp}", folder / name
 
 
 def part_of(path: Path, plan: Plan | None, folder: Path | None) -> str | None:

@@ -9,17 +9,17 @@ from stopwise.lamps.fieldcells import Hint
 
 if TYPE_CHECKING:
     from stopwise.measurement.measurement import Box, Measurement
-    from stopwise.plan.wishes import Wishes
+    from stopwise.plan.now import PlanNow
 
 
-def place_of(measurement: Measurement, wishes: Wishes) -> Hint | None:
+def place_of(measurement: Measurement, targets: PlanNow) -> Hint | None:
     """Return how far the sitter is from where the plan's boxes have him, fractions of the picture.
 
     Parameters
     ----------
     measurement
         With the patches that were followed.
-    wishes
+    targets
         With the boxes that they were drawn in.
 
     Returns
@@ -29,7 +29,7 @@ def place_of(measurement: Measurement, wishes: Wishes) -> Hint | None:
     """
     moves = [
         _move(patch.box, reading.box)
-        for patch in wishes.measured
+        for patch in targets.measured
         if patch.follow
         and (reading := measurement.patches.get(patch.name)) is not None
         and reading.score is not None

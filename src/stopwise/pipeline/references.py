@@ -9,8 +9,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from stopwise.errors import StopwiseError
-from stopwise.lamps.sheet import NO_SHEET, Sheet, sheet_of
 from stopwise.lamps.solo import LampSet, lamp_set
+from stopwise.lamps.white_card import NO_WHITE_CARD, WhiteCard, white_card_of
 from stopwise.measurement import read
 from stopwise.measurement.blocks import added
 from stopwise.pipeline.light import light_of
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from stopwise.measurement.measurement import Measurement
     from stopwise.pipeline.brief import Brief
     from stopwise.plan.model import Plan
-    from stopwise.plan.wishes import Wishes
+    from stopwise.plan.now import PlanNow
 
 _KEPT = 48
 """Reduced frames that one process keeps: the plan's own frames under a few looks."""
@@ -69,8 +69,8 @@ class References:
     solos, ambient_light, full
         The light of the solos, of the ambient frame and of a frame under all lamps as they were
         shot; the last only where a solo is awaited.
-    sheets
-        Each lamp's spot as its sheet frame shows it.
+    white_cards
+        Each lamp's spot as its white card shows it.
     notes
         A sentence for each of the plan's frames that could not be used.
     """
@@ -84,10 +84,10 @@ class References:
     solos: Mapping[str, LightPicture] = field(default_factory=dict)
     ambient_light: LightPicture | None = None
     full: LightPicture | None = None
-    sheets: Mapping[str, Sheet] = field(default_factory=dict)
+    white_cards: Mapping[str, WhiteCard] = field(default_factory=dict)
 
 
-def references_for(brief: Brief, frame: Frame | None, wishes: Wishes) -> References:
+def references_for(brief: Brief, frame: Frame | None, targets: PlanNow) -> References:
     """Return what the plan's own frames give to one frame, each decoded once in this process.
 
     Parameters
@@ -97,14 +97,14 @@ def references_for(brief: Brief, frame: Frame | None, wishes: Wishes) -> Referen
     frame
         The frame to be judged: one that stands otherwise, or has other dimensions, is no reference.
         None takes all that are as large as the first.
-    wishes
+    targets
         What of the plan holds now: its patches are read in the plan's frames too.
     """
     plan, folder = brief.plan, brief.plan_folder
     if plan is None or folder is None:
         return References()
     files = _files(brief, plan, folder)
-    reader = _Reader(plan, brief.look, frame, wishes)
+    reader = _Reader(plan, brief.look, frame, targets)
     shot = {
         lamp: marked
         for lamp in plan.frames.solo
@@ -114,7 +114,7 @@ def references_for(brief: Brief, frame: Frame | None, wishes: Wishes) -> Referen
     ambient = reader.get(files.get("ambient"))
     plate = reader.get(files.get("plate"))
     reference = reader.get(files.get("reference"))
-    sheets = _sheets(reader, files, None if ambient is None else ambient.light, plan)
+    white_cards = _white_cards(reader, files, None if ambient is None else ambient.light, plan)
     return References(
         ambient=None if ambient is None else ambient.measurement,
         plate=None if plate is None else plate.blocks,
@@ -125,28 +125,30 @@ def references_for(brief: Brief, frame: Frame | None, wishes: Wishes) -> Referen
         solos=solos,
         ambient_light=None if ambient is None else ambient.light,
         full=_full(reader, files, brief),
-        sheets=sheets,
+        white_cards=white_cards,
     )
 
 
 _LAMPS: Remembered[LampSet] = Remembered()
-_SHEETS: Remembered[Sheet | None] = Remembered(most=16)
+_WHITE_CARDS: Remembered[WhiteCard | None] = Remembered(most=16)
 
 
-def _sheets(
+def _white_cards(
     reader: _Reader, files: Mapping[str, Path], ambient: LightPicture | None, plan: Plan
-) -> dict[str, Sheet]:
-    """Return each spot that a sheet frame shows, fitted once in this process."""
+) -> dict[str, WhiteCard]:
+    """Return each spot that a white card shows, fitted once in this process."""
     found = {}
-    for lamp, name in plan.frames.sheet.items():
-        marked = reader.get(files.get(f"sheet of {lamp}"))
+    for lamp, name in plan.frames.white_card.items():
+        marked = reader.get(files.get(f"white card of {lamp}"))
         if marked is None:
             continue
-        sheet = _SHEETS.of(marked.light, ambient, make=partial(sheet_of, marked.light, ambient))
-        if sheet is not None:
-            found[lamp] = sheet
+        card = _WHITE_CARDS.of(
+            marked.light, ambient, make=partial(white_card_of, marked.light, ambient)
+        )
+        if card is not None:
+            found[lamp] = card
         else:
-            reader.notes.append(f"{name}: {NO_SHEET}")
+            reader.notes.append(f"{name}: {NO_WHITE_CARD}")
     return found
 
 
@@ -202,12 +204,12 @@ def _even(shot: Mapping[str, Marked], ambient: Marked | None, brief: Brief) -> B
 class _Reader:
     """Reads the plan's frames for one frame, out of the cache where they are."""
 
-    def __init__(self, plan: Plan, look: str | None, frame: Frame | None, wishes: Wishes) -> None:
+    def __init__(self, plan: Plan, look: str | None, frame: Frame | None, targets: PlanNow) -> None:
         self._plan = plan
         self._look = look
         self._size = None if frame is None else frame.size
         self._grid: tuple[int, ...] | None = None
-        self._wishes = wishes
+        self._targets = targets
         self.notes: list[str] = []
 
     def get(self, path: Path | None) -> Marked | None:
@@ -215,7 +217,7 @@ class _Reader:
         if path is None or not path.exists():
             return None
         try:
-            key = _key(path, self._plan, self._wishes)
+            key = _key(path, self._plan, self._targets)
             marked = _cached(key) or _keep(key, self._read(path))
         except (StopwiseError, OSError) as error:
             self.notes.append(f"{path.name}: not used as the plan's own frame: {error}")
@@ -230,16 +232,16 @@ class _Reader:
         unproven = decode_unproven(path)
         frame = unproven.frame
         reading = read(frame, self._plan, look=self._look)
-        light = light_in(frame, reading, self._wishes, tails=True)
+        light = light_in(frame, reading, self._targets, tails=True)
         unproven.proven()
         return Marked(light, reading.measurement, reading.blocks)
 
 
 def light_in(
-    frame: Frame, reading: Reading, wishes: Wishes, *, tails: bool = False
+    frame: Frame, reading: Reading, targets: PlanNow, *, tails: bool = False
 ) -> LightPicture:
     """Return the light of a frame that was read, with the cells of its patches."""
-    boxes = {patch.name: patch.box for patch in wishes.measured}
+    boxes = {patch.name: patch.box for patch in targets.measured}
     return light_of(frame, reading.cells, reading.levels, reading.clipped, boxes=boxes, tails=tails)
 
 
@@ -247,7 +249,7 @@ _Key = tuple[str, int, int, str]
 _CACHE: OrderedDict[_Key, Marked] = OrderedDict()
 
 
-def lay_out(lights: Mapping[Path, LightPicture], plan: Plan, wishes: Wishes) -> None:
+def lay_out(lights: Mapping[Path, LightPicture], plan: Plan, targets: PlanNow) -> None:
     """Have frames whose light is known used without being decoded, in this process.
 
     Parameters
@@ -255,17 +257,17 @@ def lay_out(lights: Mapping[Path, LightPicture], plan: Plan, wishes: Wishes) -> 
     lights
         By the path as the plan's folder and name make it. Where such a frame's figures are needed
         too, such as a plate's paper, they are missing.
-    plan, wishes
+    plan, targets
         By which the light was read.
     """
     for path, light in lights.items():
-        _keep(_key(path, plan, wishes), Marked(light))
+        _keep(_key(path, plan, targets), Marked(light))
 
 
-def _key(path: Path, plan: Plan, wishes: Wishes) -> _Key:
-    """Return what a reading depends on: the file, camera and places, but no wish."""
+def _key(path: Path, plan: Plan, targets: PlanNow) -> _Key:
+    """Return what a reading depends on: the file, camera and places, but no target."""
     status = path.stat()
-    patches = ";".join(f"{patch.name}={patch.box}" for patch in wishes.measured)
+    patches = ";".join(f"{patch.name}={patch.box}" for patch in targets.measured)
     paper = None if plan.backdrop is None else plan.backdrop.boxes
     return str(path), status.st_mtime_ns, status.st_size, f"{plan.camera!r};{paper!r};{patches}"
 

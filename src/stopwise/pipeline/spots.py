@@ -1,4 +1,4 @@
-"""What became of each lamp's spot in one frame, by the sheet frames that the plan names."""
+"""What became of each lamp's spot in one frame, by the white cards that the plan names."""
 
 from __future__ import annotations
 
@@ -16,11 +16,11 @@ if TYPE_CHECKING:
     from stopwise.lamps.fieldcells import Placed
     from stopwise.lamps.outputs import Expected, LampReading
     from stopwise.lamps.reduced import LightPicture
-    from stopwise.lamps.sheet import Sheet
     from stopwise.lamps.solo import LampSet
     from stopwise.lamps.spot_reading import SpotReading
+    from stopwise.lamps.white_card import WhiteCard
     from stopwise.measurement.measurement import Box, Measurement
-    from stopwise.plan.wishes import Wishes
+    from stopwise.plan.now import PlanNow
 
     Readings = Mapping[str, LampReading]
 
@@ -53,17 +53,17 @@ class Situation:
 def see_spots(
     light: LightPicture,
     lamps: LampSet,
-    sheets: Mapping[str, Sheet],
+    white_cards: Mapping[str, WhiteCard],
     readings: Readings,
     now: Situation,
 ) -> dict[str, SpotReading]:
-    """Read each spot that a sheet frame shows, of lamps that are meant to be lit and gave light.
+    """Read each spot that a white card shows, of lamps that are meant to be lit and gave light.
 
     Parameters
     ----------
     light, lamps
         The frame's light, and the solos.
-    sheets
+    white_cards
         Spots by lamp.
     readings
         What each lamp gave.
@@ -72,7 +72,7 @@ def see_spots(
     """
     names = [
         name
-        for name in sheets
+        for name in white_cards
         if name in readings
         and readings[name].state != "out"
         and readings[name].stops is not None
@@ -85,7 +85,7 @@ def see_spots(
     return {
         name: read_spot(
             Lit(stack, lamps.names.index(name), outputs, _linear(now.expected[name].stops)),
-            sheets[name],
+            white_cards[name],
             shift=now.placement,
             followed=now.followed.get(name, ()),
         )
@@ -94,14 +94,14 @@ def see_spots(
 
 
 def followed_by_lamp(
-    measurement: Measurement, wishes: Wishes, placement: Placed | None
+    measurement: Measurement, targets: PlanNow, placement: Placed | None
 ) -> dict[str, tuple[Followed, ...]]:
     """Return the patches that go with the sitter, by the lamp that leads them.
 
     One that wasn't found again, such as a cheek in the dark, is where the others went.
     """
     found: dict[str, tuple[Followed, ...]] = {}
-    for patch in wishes.measured:
+    for patch in targets.measured:
         reading = measurement.patches.get(patch.name)
         if not patch.follow or not patch.lit_by or reading is None:
             continue

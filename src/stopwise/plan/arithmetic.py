@@ -123,7 +123,7 @@ def _kind_of(said: str) -> str:
         return "ISOs"
     if re.search(r"[0-9]\s*(?:s|sec)\b", text):
         return "times"
-    if re.search(r"of 10|ws\b|[0-9]\s*j\b|full|%|(?:^|\s)1/[0-9]|(?:^|\s)-[0-9]", text):
+    if re.search(r"of [0-9]|ws\b|[0-9]\s*j\b|full|%|(?:^|\s)1/[0-9]|(?:^|\s)-[0-9]", text):
         return "powers"
     if re.search(r"[0-9]\s*(?:m|cm|mm|ft|feet)\b|['\"]", text):
         return "distances"

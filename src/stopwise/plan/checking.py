@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from stopwise.plan.reading import plan_of
-from stopwise.plan.sense import say_doubts, say_plan, sense_of
+from stopwise.plan.sense import say_doubts, say_old_keys, say_plan, sense_of
 from stopwise.plan.source import read_source
 
 if TYPE_CHECKING:
@@ -55,6 +55,6 @@ def check_plan(
     source = read_source(path)
     plan = plan_of(source)
     doubts = [*sense_of(plan, folder=Path(path).parent), *(also(plan) if also else ())]
-    told = say_doubts(doubts, source)
+    told = [*say_old_keys(source), *say_doubts(doubts, source)]
     count = f"{len(told)} warning{'s' if len(told) != 1 else ''}" if told else "no warnings"
     return Checked((*told, f"{source.name}: {say_plan(plan)}; {count}."), len(told))

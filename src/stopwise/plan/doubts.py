@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
-from stopwise.nominal import exact_f_number, say_power
+from stopwise.nominal import exact_f_number
 from stopwise.stops import add_readings, shift_reading
 
 if TYPE_CHECKING:
@@ -77,7 +77,7 @@ def lamps_of(plan: Plan, patch: Patch) -> tuple[Light, ...]:
 
 
 def tolerance(patch: Patch) -> tuple[float, float]:
-    """Return how far under and over its wish a patch may lie, stops; 0 where it isn't judged."""
+    """Return how far under and over its target a patch may lie, stops; 0 where it isn't judged."""
     usual = patch.defaults
     under, over = usual.under, usual.over
     if patch.within is not None:
@@ -87,8 +87,8 @@ def tolerance(patch: Patch) -> tuple[float, float]:
     return under or 0.0, over or 0.0
 
 
-def zone_wish(patch: Patch) -> float | None:
-    """Return the zone that a patch is wished at, by itself or by its material."""
+def zone_target(patch: Patch) -> float | None:
+    """Return the zone that is a patch's target, by itself or by its material."""
     return patch.zone if patch.zone is not None else patch.defaults.zone
 
 
@@ -101,13 +101,9 @@ def turning(lamp: Light, stops: float) -> str:
     least, most = lamp.range
     wanted = lamp.power + stops
     if least - ROOM <= wanted <= most + ROOM:
-        return f"{told}, to {_power(lamp, wanted)}"
+        return f"{told}, to {lamp.power_shown(wanted)}"
     left = most - lamp.power if stops > 0.0 else lamp.power - least
-    return f"{told}; it has only {left:.1f} left, so move it, open the lens or change the wish"
-
-
-def _power(lamp: Light, stops: float) -> str:
-    return say_power(stops, scale=lamp.scale, full_ws=lamp.full_ws)
+    return f"{told}; it has only {left:.1f} left, so move it, open the lens or change the target"
 
 
 def capital(text: str) -> str:

@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING
 
 from stopwise.errors import PathMissing, WrongUse
 from stopwise.plan.editing import add_table, remove_key, remove_table, set_value
-from stopwise.plan.reading import plan_of_text
-from stopwise.plan.source import decode_text
+from stopwise.plan.reading import plan_of, plan_of_text
+from stopwise.plan.source import decode_text, source_of_text
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -111,9 +111,9 @@ def open_draft(path: str | Path) -> Draft:
         why = getattr(error, "strerror", None) or error
         msg = f"The plan {path} can't be opened: {why}. `stopwise plan new` writes one."
         raise PathMissing(msg) from None
-    draft = Draft(file, before, decode_text(before, file.name))
-    draft.plan  # noqa: B018  edits start from a plan that holds
-    return draft
+    source = source_of_text(decode_text(before, file.name), file.name)
+    plan_of(source)  # edits start from a plan that holds
+    return Draft(file, before, source.text)
 
 
 def undo_edit(path: str | Path, *, what: str = "") -> str:

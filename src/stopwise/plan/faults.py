@@ -36,7 +36,6 @@ _MEANT = {
     "minus": "under",
     "plus": "over",
     "reading": "meter",
-    "separation": "apart",
     "speed": "shutter",
     "sync": "sync_speed",
     "target": "zone",
@@ -69,7 +68,7 @@ def faults_of(errors: list[ErrorDetails], source: Source) -> list[Fault]:
 
 def _fault(error: ErrorDetails, source: Source) -> Fault:
     path: Path = error["loc"]
-    if path[:2] in (("frames", "solo"), ("frames", "sheet")):
+    if path[:2] in (("frames", "solo"), ("frames", "white_card")):
         path = path[:3]  # a wrong name has "[key]" behind it
     kind = error["type"]
     if kind == "extra_forbidden":

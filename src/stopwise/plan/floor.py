@@ -7,7 +7,7 @@ import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from stopwise.nominal import exact_f_number, say_f_number, say_power
+from stopwise.nominal import exact_f_number, say_f_number
 
 if TYPE_CHECKING:
     from stopwise.plan.model import Light, Panel, Plan
@@ -184,7 +184,7 @@ def _aim(light: Light, at: Spot, paper: float) -> Spot:
 
 
 def _power(light: Light) -> str:
-    return say_power(light.power or 0.0, scale=light.scale, full_ws=light.full_ws)
+    return light.power_shown(light.power or 0.0)
 
 
 def _row(light: Light) -> tuple[str, ...]:

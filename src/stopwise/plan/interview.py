@@ -1,4 +1,4 @@
-"""The questions of `plan new` in trade order: camera, lamps, then wishes."""
+"""The questions of `plan new` in trade order: camera, lamps, then targets."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from stopwise.plan import readings
 from stopwise.plan.materials import MATERIALS
 from stopwise.plan.new import new_plan_text
 from stopwise.plan.source import nearest
-from stopwise.plan.tables import apart_of, box_of, ratio_of, value_of
+from stopwise.plan.tables import box_of, ratio_of, separation_of, value_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -57,7 +57,9 @@ class Interview:
             self._many("ratio", self._line("Ratio (lit cheek to shadow cheek = 2)", ratio_of))
         self._one("backdrop", self._backdrop)
         if "patch" in self._tables:
-            self._many("apart", self._line("Separation (hair over backdrop = 0.7)", apart_of))
+            self._many(
+                "separation", self._line("Separation (hair over backdrop = 0.7)", separation_of)
+            )
         return self._tables
 
     def _one(self, kind: str, ask: Callable[[], Any]) -> None:

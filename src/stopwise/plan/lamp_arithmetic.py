@@ -56,13 +56,13 @@ def power(said: Said, *, full_ws: float | None = None, turn: Said = "") -> Answe
     if turn:
         level = read_power(level + read_stops(turn))
     ways = [say_power(level), say_power(level, scale="fraction")]
-    ways += [say_power(level, scale="of 10")] if level >= -_DIAL else []
+    ways += [say_power(level, scale="figure")] if level >= -_DIAL else []
     ways += [say_power(level, scale="Ws", full_ws=full_ws)] if full_ws else []
     turned = f" turned {say_exactly(read_stops(turn))}" if turn else ""
     return Answer(
         f"{said}{turned} is {', '.join(ways)}",
         f"2^{level:.3f} = {stops.power_of_stops(level):.5f} of full; "
-        "a pack that counts from 10 loses 1 a stop.",
+        "a dial of figures loses 1 a stop.",
         level,
     )
 

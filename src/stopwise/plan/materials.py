@@ -17,13 +17,13 @@ class Material:
     Attributes
     ----------
     over, under
-        Stops above and below the wished zone that still hold; None where it isn't judged.
+        Stops above and below the target zone that still hold; None where it isn't judged.
     headroom
         Stops that the fullest colour's 99th percentile must stay under clip; None where not judged.
     may_clip
         Greatest share of the patch in blown areas.
     zone
-        Default wish, None where it must be stated (skin has none, ever).
+        Default target, None where it must be stated (skin has none, ever).
     blocked
         Greatest blocked share; None where not judged.
     snr

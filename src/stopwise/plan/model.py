@@ -8,8 +8,9 @@ from __future__ import annotations
 
 from typing import Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, PrivateAttr
 
+from stopwise.nominal import say_power
 from stopwise.plan.kinds import (
     Balance,
     Box,
@@ -35,10 +36,12 @@ from stopwise.plan.kinds import (
     Stops,
     Switch,
     Tolerance,
+    TopFigure,
     WattSeconds,
-    ZoneWish,
+    ZoneTarget,
 )
 from stopwise.plan.materials import MATERIALS, PLAIN, Material
+from stopwise.plan.old_keys import OldKey
 
 
 def _key(default: Any, about: str, example: object, **more: Any) -> Any:
@@ -88,21 +91,28 @@ class Light(Table):
     power: Power | None = _key(None, "power in stops below full", -2.0)
     step: Step = _key(0.1, "smallest step of its power, stops", 0.1)
     range: PowerRange = _key((-8.0, 0.0), "least and greatest power, stops from full", [-8.0, 0.0])
-    scale: Literal["stops", "fraction", "of 10", "Ws"] = _key(
+    scale: Literal["stops", "fraction", "figure", "Ws"] = _key(
         "stops", "how the pack shows its power", "stops"
+    )
+    full_reads: TopFigure = _key(
+        10.0, "what a dial of figures reads at full power; 1 less is 1 stop less", 10
     )
     note: Note | None = _key(None, "anything else", "flagged off the lens")
 
+    def power_shown(self, stops: float) -> str:
+        """Return a power, stops from full, as this lamp's pack shows it."""
+        return say_power(stops, scale=self.scale, full_ws=self.full_ws, full_reads=self.full_reads)
+
 
 class Patch(Table):
-    """`[[patch]]`: a named box of the frame and what is wished there."""
+    """`[[patch]]`: a named box of the frame and its targets."""
 
     name: Name = _key(..., "name of the patch", "lit cheek")
     box: Box = _key(
         ..., "x0, y0, x1, y1 as fractions of the upright picture", [0.52, 0.40, 0.58, 0.48]
     )
     material: MaterialName | None = _key(None, "what the patch is of", "skin")
-    zone: ZoneWish | None = _key(None, "zone wished, mid-grey is 5", 6.5)
+    zone: ZoneTarget | None = _key(None, "target zone, mid-grey is 5", 6.5)
     within: Tolerance | None = _key(None, "stops over and under that still hold", 0.3)
     over: Tolerance | None = _key(None, "stops over that still hold", 0.2)
     under: Tolerance | None = _key(None, "stops under that still hold", 0.3)
@@ -118,7 +128,7 @@ class Patch(Table):
         return MATERIALS[self.material] if self.material else PLAIN
 
 
-class RatioWish(Table):
+class RatioTarget(Table):
     """`[[ratio]]`: how far lit is to be from shadow, stops."""
 
     lit: Name = _key(..., "patch on the lit side", "lit cheek")
@@ -127,8 +137,8 @@ class RatioWish(Table):
     within: Tolerance = _key(0.3, "stops over and under that still hold", 0.3)
 
 
-class Apart(Table):
-    """`[[apart]]`: how far one patch is to stand out from another, stops."""
+class Separation(Table):
+    """`[[separation]]`: how far one patch is to stand out from another, stops."""
 
     lighter: Name = _key(..., 'the lighter patch, or "backdrop"', "hair")
     darker: Name = _key(..., 'the darker patch, or "backdrop"', "backdrop")
@@ -142,7 +152,7 @@ class BackdropPlan(Table):
         ..., "places where only backdrop is seen", [[0.02, 0.1, 0.3, 0.6], [0.7, 0.1, 0.98, 0.6]],
         min_length=1,
     )  # fmt: skip
-    zone: ZoneWish | None = _key(None, "zone wished, mid-grey is 5", 4.5)
+    zone: ZoneTarget | None = _key(None, "target zone, mid-grey is 5", 4.5)
     over: Tolerance = _key(0.2, "stops over that still hold", 0.2)
     under: Tolerance = _key(0.2, "stops under that still hold", 0.2)
     left_right: Stops | None = _key(None, "left minus right, stops", 0.0)
@@ -179,8 +189,8 @@ class Frames(Table):
     plate: FileName | None = _key(None, "clean plate: the backdrop without sitter", "F0009.dng")
     reference: FileName | None = _key(None, "frame that followed patches are cut from", "F0012.dng")
     solo: dict[Name, FileName] = _key({}, "frame of each lamp alone", {"key": "F0003.dng"})
-    sheet: dict[Name, FileName] = _key(
-        {}, "frame of a lamp alone on a matt sheet held at the face", {"key": "F0008.dng"}
+    white_card: dict[Name, FileName] = _key(
+        {}, "frame of a lamp alone on a white card held at the face", {"key": "F0008.dng"}
     )
 
 
@@ -217,7 +227,7 @@ class Look(Table):
 
     name: Name = _key(..., "name of the look", "black jacket")
     patches: tuple[Patch, ...] = Field(default=(), alias="patch")
-    ratios: tuple[RatioWish, ...] = Field(default=(), alias="ratio")
+    ratios: tuple[RatioTarget, ...] = Field(default=(), alias="ratio")
 
 
 class Plan(Table):
@@ -228,8 +238,8 @@ class Plan(Table):
     camera: CameraPlan = CameraPlan()
     lights: tuple[Light, ...] = Field(default=(), alias="light")
     patches: tuple[Patch, ...] = Field(default=(), alias="patch")
-    ratios: tuple[RatioWish, ...] = Field(default=(), alias="ratio")
-    aparts: tuple[Apart, ...] = Field(default=(), alias="apart")
+    ratios: tuple[RatioTarget, ...] = Field(default=(), alias="ratio")
+    separations: tuple[Separation, ...] = Field(default=(), alias="separation")
     backdrop: BackdropPlan | None = None
     may_clip: tuple[MayClip, ...] = ()
     limits: Limits = Limits()
@@ -237,6 +247,12 @@ class Plan(Table):
     set_: SetPlan = Field(default=SetPlan(), alias="set")
     panels: tuple[Panel, ...] = Field(default=(), alias="panel")
     looks: tuple[Look, ...] = Field(default=(), alias="look")
+    _old_keys: tuple[OldKey, ...] = PrivateAttr(default=())
+
+    @property
+    def old_keys(self) -> tuple[OldKey, ...]:
+        """Keys of the file that have another name now; the next edit writes them new."""
+        return self._old_keys
 
     def light(self, name: str) -> Light | None:
         """Return the lamp called `name`, or None."""

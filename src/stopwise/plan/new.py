@@ -10,13 +10,13 @@ from stopwise.plan.edited import written, written_key
 from stopwise.plan.faults import fields_of
 from stopwise.plan.materials import MATERIALS
 from stopwise.plan.model import (
-    Apart,
     BackdropPlan,
     CameraPlan,
     Light,
     Panel,
     Patch,
-    RatioWish,
+    RatioTarget,
+    Separation,
     SetPlan,
 )
 from stopwise.plan.reading import plan_of_text
@@ -38,11 +38,11 @@ _ONE: dict[str, tuple[type[Table], str]] = {
 _MANY: dict[str, tuple[type[Table], str]] = {
     "light": (Light, "one for each lamp, in the order in which they come up"),
     "panel": (Panel, "flags, boards and scrims"),
-    "patch": (Patch, "places of the frame, with what is wished there"),
-    "ratio": (RatioWish, "stops from shadow up to lit, between patches of the same stuff"),
-    "apart": (Apart, "separation: least stops between two patches"),
+    "patch": (Patch, "places of the frame, with their targets"),
+    "ratio": (RatioTarget, "stops from shadow up to lit, between patches of the same stuff"),
+    "separation": (Separation, "separation: least stops between two patches"),
 }
-_ORDER = ("camera", "light", "panel", "set", "patch", "ratio", "apart", "backdrop")
+_ORDER = ("camera", "light", "panel", "set", "patch", "ratio", "separation", "backdrop")
 _BY_PROGRAM = ("mid_grey", "mid_grey_model", "mid_grey_iso")
 
 

@@ -65,4 +65,5 @@ def plan_of(source: Source) -> Plan:
         raise source.refuse(faults_of(error.errors(include_url=False), source)) from None
     if faults := cross_faults(plan):
         raise source.refuse(faults)
+    plan._old_keys = source.old_keys  # noqa: SLF001  what stands in the file, no key of the plan
     return plan

@@ -156,8 +156,8 @@ def read_power(said: Said, *, full_ws: float | None = None) -> float:
 
 
 def _power_in(text: str, full_ws: float | None) -> float | None:
-    if found := re.fullmatch(rf"({NUMBER})\s*of\s*10", text):
-        return float(found[1]) - 10.0
+    if found := re.fullmatch(rf"({NUMBER})\s*of\s*({NUMBER})", text):
+        return float(found[1]) - float(found[2])
     if found := re.fullmatch(rf"({NUMBER})\s*(?:ws|w s|j|watt-?\s?seconds?|joules?)", text):
         return _energy(float(found[1]), full_ws)
     if found := re.fullmatch(rf"({NUMBER})\s*%", text):

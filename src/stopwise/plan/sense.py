@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from stopwise.plan import sense_light, sense_readings, sense_wishes
+from stopwise.plan import sense_light, sense_readings, sense_targets
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -12,21 +12,22 @@ if TYPE_CHECKING:
 
     from stopwise.plan.doubts import Doubt
     from stopwise.plan.model import Plan
+    from stopwise.plan.old_keys import OldKey
     from stopwise.plan.source import Source
 
 _CHECKS = (
     sense_light.shutter_doubts,
-    sense_wishes.camera_doubts,
+    sense_targets.camera_doubts,
     sense_light.power_doubts,
     sense_readings.exposure_doubts,
     sense_readings.ratio_doubts,
     sense_light.ambient_doubts,
     sense_light.background_doubts,
-    sense_wishes.lit_doubts,
-    sense_wishes.clip_doubts,
-    sense_wishes.place_doubts,
-    sense_wishes.ratio_wish_doubts,
-    sense_wishes.apart_doubts,
+    sense_targets.lit_doubts,
+    sense_targets.clip_doubts,
+    sense_targets.place_doubts,
+    sense_targets.ratio_target_doubts,
+    sense_targets.separation_doubts,
 )
 
 
@@ -42,7 +43,7 @@ def sense_of(plan: Plan, *, folder: Path | None = None) -> tuple[Doubt, ...]:
     """
     found = [doubt for check in _CHECKS for doubt in check(plan)]
     if folder is not None:
-        found += sense_wishes.file_doubts(plan, folder)
+        found += sense_targets.file_doubts(plan, folder)
     return tuple(found)
 
 
@@ -51,6 +52,16 @@ def say_doubts(doubts: Iterable[Doubt], source: Source) -> list[str]:
     placed = [(source.line(doubt.path), doubt) for doubt in doubts]
     placed.sort(key=lambda pair: pair[0])
     return [f"{source.name}:{line}: {doubt.say} {doubt.do}" for line, doubt in placed]
+
+
+def say_old_keys(source: Source) -> list[str]:
+    """Return a line for each key of before that a file uses."""
+    return [f"{source.name}:{one.line}: {say_old_key(one)}" for one in source.old_keys]
+
+
+def say_old_key(one: OldKey) -> str:
+    """Say what a key of before is called now."""
+    return f"{one.old} is {one.new} now. It is read, and the next edit writes it so."
 
 
 def say_plan(plan: Plan) -> str:

@@ -1,4 +1,4 @@
-"""Whether powers, shutter, spill and background lamps of a plan fit what it wishes."""
+"""Whether powers, shutter, spill and background lamps of a plan fit what it targets."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from stopwise import stops
-from stopwise.nominal import exact_f_number, exact_shutter, say_f_number, say_power, say_shutter
+from stopwise.nominal import exact_f_number, exact_shutter, say_f_number, say_shutter
 from stopwise.plan.doubts import (
     ROOM,
     Doubt,
@@ -30,7 +30,7 @@ def power_doubts(plan: Plan) -> Iterator[Doubt]:
         if lamp.power is None:
             continue
         least, most = lamp.range
-        shown = say_power(lamp.power, scale=lamp.scale, full_ws=lamp.full_ws)
+        shown = lamp.power_shown(lamp.power)
         if most - lamp.power < lamp.step - 1e-6:
             say = f"{capital(lamp.name)} stands at {shown}, the top of its range: it can't go up."
             do = "Move it nearer, or raise the ISO and turn the others down."
@@ -82,10 +82,10 @@ def _weakest_flash(plan: Plan) -> Light | None:
 
 
 def background_doubts(plan: Plan) -> Iterator[Doubt]:
-    """Compare background lamps left and right with the wish for the paper."""
-    wish = plan.backdrop.left_right if plan.backdrop else None
+    """Compare background lamps left and right with the target for the paper."""
+    target = plan.backdrop.left_right if plan.backdrop else None
     lamps = [light for light in plan.lights if light.role == "background"]
-    if plan.backdrop is None or wish is None or len(lamps) < 2:
+    if plan.backdrop is None or target is None or len(lamps) < 2:
         return
     left = [light for light in lamps if _side(light) < 0.0]
     right = [light for light in lamps if _side(light) > 0.0]
@@ -95,12 +95,12 @@ def background_doubts(plan: Plan) -> Iterator[Doubt]:
     if first is None or second is None:
         return
     gives = stops.stops_between_f_numbers(second, first)
-    if abs(gives - wish) > plan.backdrop.left_right_within + ROOM:
+    if abs(gives - target) > plan.backdrop.left_right_within + ROOM:
         say = (
             f"Background lamps read {say_f_number(first)} left and {say_f_number(second)} right: "
-            f"left minus right is {gives:+.1f}, and {wish:g} is wished."
+            f"left minus right is {gives:+.1f}, and the target is {target:g}."
         )
-        lamp, change = (right[0], gives - wish) if gives < wish else (left[0], wish - gives)
+        lamp, change = (right[0], gives - target) if gives < target else (left[0], target - gives)
         yield Doubt(("backdrop", "left_right"), say, f"{capital(turning(lamp, change))}.")
 
 

@@ -1,4 +1,4 @@
-"""Whether the meter readings of a plan can give the ratios and zones that it wishes.
+"""Whether the meter readings of a plan can give the ratios and zones that it targets.
 
 A dome that faces its lamp reads what no surface turned away from it gets: where the plan says where
 a lamp stands, a reading counts from square to the lamp down to square to the camera.
@@ -20,13 +20,13 @@ from stopwise.plan.doubts import (
     together,
     tolerance,
     turning,
-    zone_wish,
+    zone_target,
 )
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from stopwise.plan.model import Light, Patch, Plan, RatioWish
+    from stopwise.plan.model import Light, Patch, Plan, RatioTarget
 
 Lamps = tuple["Light", ...]
 
@@ -56,9 +56,9 @@ def readings_of(lamps: Lamps) -> Readings | None:
 
 
 def ratio_doubts(plan: Plan) -> Iterator[Doubt]:
-    """Compare the ratio that the readings give with each that is wished."""
-    for index, wish in enumerate(plan.ratios):
-        lit, shadow, said = _sides(plan, wish)
+    """Compare the ratio that the readings give with each target."""
+    for index, target in enumerate(plan.ratios):
+        lit, shadow, said = _sides(plan, target)
         both, fill = readings_of(lit), readings_of(shadow)
         if both is None or fill is None or {*lit} == {*shadow}:
             continue
@@ -66,13 +66,13 @@ def ratio_doubts(plan: Plan) -> Iterator[Doubt]:
         least = stops.stops_between_f_numbers(fill.most, both.least)
         most = stops.stops_between_f_numbers(fill.least, both.most)
         if (
-            not least - ROOM <= wish.stops + wish.within
-            or not wish.stops - wish.within <= most + ROOM
+            not least - ROOM <= target.stops + target.within
+            or not target.stops - target.within <= most + ROOM
         ):
             told = f"{_conventions(lit, shadow, gives)}{said}{_turned(least, most)}"
-            say = f"{capital(wish.lit)} to {wish.shadow}: {told}"
-            say += f" The plan wishes {wish.stops:.1f}, {wish.within:.1f} either way."
-            yield Doubt(("ratio", index, "stops"), say, _mend_ratio(wish, lit, shadow))
+            say = f"{capital(target.lit)} to {target.shadow}: {told}"
+            say += f" The target is {target.stops:.1f}, {target.within:.1f} either way."
+            yield Doubt(("ratio", index, "stops"), say, _mend_ratio(target, lit, shadow))
 
 
 def _turned(least: float, most: float) -> str:
@@ -82,8 +82,8 @@ def _turned(least: float, most: float) -> str:
     return f" Surfaces turned from their lamps make it {least:.1f} to {most:.1f}."
 
 
-def _sides(plan: Plan, wish: RatioWish) -> tuple[Lamps, Lamps, str]:
-    lit, shadow = plan.patch(wish.lit), plan.patch(wish.shadow)
+def _sides(plan: Plan, target: RatioTarget) -> tuple[Lamps, Lamps, str]:
+    lit, shadow = plan.patch(target.lit), plan.patch(target.shadow)
     if lit and shadow and lit.lit_by and shadow.lit_by:
         return lamps_of(plan, lit), lamps_of(plan, shadow), "."
     key = tuple(light for light in plan.lights if light.role == "key")
@@ -104,13 +104,13 @@ def _conventions(lit: Lamps, shadow: Lamps, gives: float) -> str:
     return f"{told} ({say_f_number(key)} over {say_f_number(fill)}: {sums})"
 
 
-def _mend_ratio(wish: RatioWish, lit: Lamps, shadow: Lamps) -> str:
+def _mend_ratio(target: RatioTarget, lit: Lamps, shadow: Lamps) -> str:
     alone = tuple(lamp for lamp in lit if lamp not in shadow)
     shared = {lamp.name for lamp in shadow} <= {lamp.name for lamp in lit}
     key, fill = together(alone), together(shadow)
-    wanted = stops.ratio_of_stops(wish.stops) - (1.0 if shared else 0.0)
+    wanted = stops.ratio_of_stops(target.stops) - (1.0 if shared else 0.0)
     if len(shadow) != 1 or key is None or fill is None or wanted <= 0.0:
-        return "Meter the lamps again, or change the wish."
+        return "Meter the lamps again, or change the target."
     change = stops.stops_between_f_numbers(fill, key) - math.log2(wanted)
     return f"{capital(turning(shadow[0], change))}."
 
@@ -136,22 +136,22 @@ def exposure_doubts(plan: Plan) -> Iterator[Doubt]:
 
 def _out_of_reach(patch: Patch, light: Readings, lens: float) -> tuple[str, str] | None:
     """Say where a patch's stuff lies under its light, where its zone can't be reached there."""
-    usual, wish = _AT_THE_METER.get(patch.material or ""), zone_wish(patch)
-    if usual is None or wish is None:
+    usual, target = _AT_THE_METER.get(patch.material or ""), zone_target(patch)
+    if usual is None or target is None:
         return None
     least = usual[0] + stops.stops_between_f_numbers(lens, light.least)
     most = usual[1] + stops.stops_between_f_numbers(lens, light.most)
     under, above = tolerance(patch)
-    if least - under - ROOM <= wish <= most + above + ROOM:
+    if least - under - ROOM <= target <= most + above + ROOM:
         return None
     say = (
         f"{capital(patch.name)}: its lamps give {_against(light, lens)}, which puts "
         f"{patch.material} at Zone {least:.1f} to {most:.1f} (common practice). "
-        f"The plan wishes {wish:.1f}."
+        f"The target is {target:.1f}."
     )
-    short = wish - (most if wish > most else least)
+    short = target - (most if target > most else least)
     way = "more" if short > 0.0 else "less"
-    return say, f"Give it {abs(short):.1f} {way} light, or change the wish."
+    return say, f"Give it {abs(short):.1f} {way} light, or change the target."
 
 
 def _off_the_lens(

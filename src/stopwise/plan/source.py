@@ -10,11 +10,13 @@ from pathlib import Path as File
 from typing import TYPE_CHECKING, Any
 
 from stopwise.errors import PathMissing, PlanError
+from stopwise.plan.old_keys import renewed
 from stopwise.plan.places import find_places
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
+    from stopwise.plan.old_keys import OldKey
     from stopwise.plan.places import Path, Places
 
 MOST_BYTES = 1_000_000
@@ -35,6 +37,7 @@ class Source:
     text: str
     data: dict[str, Any]
     places: Places
+    old_keys: tuple[OldKey, ...] = ()
 
     def line(self, path: Path) -> int:
         """Return the line of a key, or of the table that should hold it."""
@@ -146,7 +149,7 @@ def source_of_text(text: str, name: str) -> Source:
         If TOML can't read it; the message names the line and what would be right.
     """
     try:
-        data = tomllib.loads(text)
+        tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise _broken(text, name, str(error)) from None
     except RecursionError:
@@ -155,7 +158,8 @@ def source_of_text(text: str, name: str) -> Source:
     except ValueError:
         msg = f"{name}:{_long_number(text)}: a number has too many digits. Write a plain one."
         raise PlanError(msg) from None
-    return Source(name, text, data, find_places(text))
+    text, old_keys = renewed(text)
+    return Source(name, text, tomllib.loads(text), find_places(text), old_keys)
 
 
 def _long_number(text: str) -> int:

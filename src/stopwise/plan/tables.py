@@ -110,7 +110,7 @@ def ratio_of(said: str) -> dict[str, Any]:
     return {"lit": found[1], "shadow": found[2], "stops": _plain(read_stops(found[3]))}
 
 
-def apart_of(said: str) -> dict[str, Any]:
+def separation_of(said: str) -> dict[str, Any]:
     """Return a separation from "LIGHTER over DARKER = 0.7".
 
     Raises
@@ -158,7 +158,7 @@ def plan_tables(said: Mapping[str, Any]) -> dict[str, Any]:
     ----------
     said
         Text by option: title, iso, f_number, shutter, sync_speed, set, backdrop; lists of text for
-        light, panel, patch, ratio and apart.
+        light, panel, patch, ratio and separation.
 
     Raises
     ------
@@ -175,7 +175,7 @@ def plan_tables(said: Mapping[str, Any]) -> dict[str, Any]:
         "panel": [panel_of(text) for text in said.get("panel", ())],
         "patch": [table_of(text, what="patch") for text in said.get("patch", ())],
         "ratio": [ratio_of(text) for text in said.get("ratio", ())],
-        "apart": [apart_of(text) for text in said.get("apart", ())],
+        "separation": [separation_of(text) for text in said.get("separation", ())],
     }
     return {name: held for name, held in tables.items() if held}
 

@@ -9,8 +9,8 @@ from stopwise.errors import PathMissing, StopwiseError, WrongUse
 from stopwise.lamps.checks import check_solos
 from stopwise.lamps.dial import dial
 from stopwise.lamps.solo import lamp_set
+from stopwise.plan.now import plan_now
 from stopwise.plan.reading import load_plan
-from stopwise.plan.wishes import wishes_now
 from stopwise.preparing.shelf import Shelf
 
 if TYPE_CHECKING:
@@ -44,7 +44,7 @@ class Dialling:
 
     @property
     def is_met(self) -> bool:
-        """Whether every wish is met."""
+        """Whether every target is met."""
         return not self.answer.unmet
 
     @property
@@ -66,7 +66,7 @@ def dial_plan(
     look: str | None = None,
     ledger: Ledger | None = None,
     folder: Path | None = None,
-    wished: Callable[[Plan], Plan] | None = None,
+    retargeted: Callable[[Plan], Plan] | None = None,
 ) -> Dialling:
     """Work out the powers that meet a plan, from the solos that it names.
 
@@ -82,19 +82,19 @@ def dial_plan(
         Where reduced solos are kept and takes say what was turned; None decodes every solo.
     folder
         Where the plan's frames lie; None for beside the plan.
-    wished
-        Puts other wishes in the place of the plan's own: what an earlier take showed.
+    retargeted
+        Puts other targets in the place of the plan's own: what an earlier take showed.
 
     Raises
     ------
     WrongUse
-        If the plan names no solo, wishes nothing, or a solo can't be used.
+        If the plan names no solo, has no target, or a solo can't be used.
     PathMissing
         If a frame that it names isn't there.
     Unreadable
         If one gives no pixels.
     """
-    plan = load_plan(path) if wished is None else wished(load_plan(path))
+    plan = load_plan(path) if retargeted is None else retargeted(load_plan(path))
     if not plan.frames.solo:
         msg = (
             f"{path} names no solo. Shoot each lamp alone and mark it: "
@@ -102,8 +102,8 @@ def dial_plan(
         )
         raise WrongUse(msg)
     _check_look(plan, look, path)
-    wishes = wishes_now(plan, look=look)
-    reader = Shelf(wishes, look=look, ledger=ledger)
+    targets = plan_now(plan, look=look)
+    reader = Shelf(targets, look=look, ledger=ledger)
     files = _files(plan, folder or path.parent)
     solos = {lamp: reader.light(file) for lamp, file in files.items() if lamp}
     ambient = reader.light(files[""]) if "" in files else None
@@ -116,7 +116,7 @@ def dial_plan(
     plan = _as_it_stands(plan, turned)
     answer = dial(
         lamp_set(solos, ambient, continuous=steady),
-        wishes_now(plan, look=look),
+        plan_now(plan, look=look),
         now=turned,
         keep=keep,
     )

@@ -1,4 +1,4 @@
-"""Whether a frame that is marked as a lamp's own can be it: its solo, or its spot on a sheet."""
+"""Whether a frame that is marked as a lamp's own can be it: its solo, or its white card."""
 
 from __future__ import annotations
 
@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING
 
 from stopwise.errors import StopwiseError, WrongUse
 from stopwise.lamps.checks import check_solos
-from stopwise.lamps.sheet import NO_SHEET, sheet_of
+from stopwise.lamps.white_card import NO_WHITE_CARD, white_card_of
 from stopwise.pipeline.light import read_light
-from stopwise.plan.wishes import wishes_now
+from stopwise.plan.now import plan_now
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 
 def refuse_misfit(frame: Path, path: KeyPath, draft: Draft) -> None:
-    """Refuse a frame that can't be a lamp's solo or its sheet frame.
+    """Refuse a frame that can't be a lamp's solo or its white card.
 
     Parameters
     ----------
@@ -34,13 +34,13 @@ def refuse_misfit(frame: Path, path: KeyPath, draft: Draft) -> None:
     Raises
     ------
     WrongUse
-        If no spot is seen on a sheet; or if a solo gave more than its lamp gives in the reference,
-        a frame under all lamps: then the pack gave it the other heads' energy.
+        If no spot is seen on a white card; or if a solo gave more than its lamp gives in the
+        reference, a frame under all lamps: then the pack gave it the other heads' energy.
     Unreadable, PathMissing
         If it gives no pixels.
     """
-    if path[1] == "sheet":
-        _refuse_sheet(frame, draft)
+    if path[1] == "white_card":
+        _refuse_white_card(frame, draft)
     elif path[1] == "solo":
         _refuse_solo(frame, str(path[2]), draft)
 
@@ -59,10 +59,10 @@ def solo_doubts(frame: Path, draft: Draft) -> tuple[str, ...]:
     return () if full is None else tuple(_overfed(_solos(draft), full, draft).values())
 
 
-def _refuse_sheet(frame: Path, draft: Draft) -> None:
-    if sheet_of(_light(frame, draft), _named(draft.plan.frames.ambient, draft)) is None:
+def _refuse_white_card(frame: Path, draft: Draft) -> None:
+    if white_card_of(_light(frame, draft), _named(draft.plan.frames.ambient, draft)) is None:
         msg = (
-            f"{frame.name}: {NO_SHEET} Hold a matt sheet at the face, wider than the spot, "
+            f"{frame.name}: {NO_WHITE_CARD} Hold a white card at the face, wider than the spot, "
             "with this lamp alone and nothing blown."
         )
         raise WrongUse(msg)
@@ -107,4 +107,4 @@ def _named(name: str | None, draft: Draft) -> LightPicture | None:
 
 
 def _light(frame: Path, draft: Draft) -> LightPicture:
-    return read_light(frame, wishes_now(draft.plan))
+    return read_light(frame, plan_now(draft.plan))

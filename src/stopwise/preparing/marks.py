@@ -10,10 +10,10 @@ from stopwise.errors import WrongUse
 from stopwise.measurement import read
 from stopwise.measurement.plate import shows_sitter
 from stopwise.pipeline.awaited import LEFT_IN_PLATE
-from stopwise.plan.crosscheck import MARKS, sheet_lamp
+from stopwise.plan.crosscheck import MARKS, white_card_lamp
 from stopwise.plan.draft import open_draft
+from stopwise.plan.now import plan_now
 from stopwise.plan.source import nearest
-from stopwise.plan.wishes import wishes_now
 from stopwise.preparing.fitness import refuse_misfit, solo_doubts
 from stopwise.raw import decode
 
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from stopwise.plan.model import Plan
     from stopwise.plan.places import Path as KeyPath
 
-LAMPS_OWN = ("solo", "sheet")
+LAMPS_OWN = ("solo", "white_card")
 """Tables of `[frames]` that name a frame for each lamp."""
 
 MARK = "mark"
@@ -37,8 +37,8 @@ def mark_frame(frame: Path, part: str, plan: Path) -> str:
     frame
         The raw file; it must give pixels.
     part
-        grey, ambient, plate, reference, the name of a lamp: its solo; or "key sheet": the key alone
-        on a matt sheet held at the face.
+        grey, ambient, plate, reference, the name of a lamp: its solo; or "key white card": the key
+        alone on a white card held at the face.
     plan
         The plan file.
 
@@ -53,7 +53,7 @@ def mark_frame(frame: Path, part: str, plan: Path) -> str:
         If the frame gives no trustworthy pixels, or isn't there.
     PlanError, WrongUse
         If the plan is wrong, or has no such lamp; if a solo got the other heads' energy, or no spot
-        is seen on a sheet.
+        is seen on a white card.
     """
     draft = open_draft(plan)
     path = mark_path(draft.plan, part)
@@ -62,7 +62,7 @@ def mark_frame(frame: Path, part: str, plan: Path) -> str:
     name = name_beside(frame, draft.file)
     before = marked(draft.plan, path)
     draft.set(path, name).save(what=MARK)
-    what = f"{path[1]} of {path[2]}" if path[1] in LAMPS_OWN else part
+    what = f"{path[1].replace('_', ' ')} of {path[2]}" if path[1] in LAMPS_OWN else part
     was = f" (was {before})" if before and before != name else ""
     doubts = solo_doubts(frame, draft) if part == "reference" else ()
     told = " ".join([f"{plan.name}: {what} is {name}{was}.", *doubts])
@@ -71,7 +71,7 @@ def mark_frame(frame: Path, part: str, plan: Path) -> str:
 
 def _plate_doubt(frame: Frame, part: str, plan: Plan) -> str:
     """Return a warning where somebody was left in what is to be the clean plate, else ""."""
-    if part != "plate" or not shows_sitter(read(frame, plan).blocks, wishes_now(plan)):
+    if part != "plate" or not shows_sitter(read(frame, plan).blocks, plan_now(plan)):
         return ""
     say, do = LEFT_IN_PLATE
     return f" {say} {do}"
@@ -90,9 +90,9 @@ def mark_path(plan: Plan, part: str) -> KeyPath:
     lamps = [light.name for light in plan.lights]
     if part in lamps:
         return ("frames", "solo", part)
-    lamp = sheet_lamp(part, plan)
+    lamp = white_card_lamp(part, plan)
     if lamp is not None:
-        return ("frames", "sheet", lamp)
+        return ("frames", "white_card", lamp)
     meant = nearest(part, [*MARKS, *lamps])
     ask = f' Did you mean "{meant}"?' if meant else ""
     known = ", ".join([*MARKS, *lamps])

@@ -131,11 +131,11 @@ def show_patches(plan: Path, frame: Path, slip: Path | None = None) -> Path:
     PathMissing, WrongUse
         If the frame isn't there, or the picture can't be written.
     """
-    wishes = load_plan(plan)
+    targets = load_plan(plan)
     target = slip or plan.with_name(f"{frame.stem}-patches.png")
-    record, picture = _seen(frame, wishes)
+    record, picture = _seen(frame, targets)
     try:
-        write_slip(target, record, picture, plan=wishes)
+        write_slip(target, record, picture, plan=targets)
     except OSError as error:
         msg = f"{target} can't be written: {error.strerror or error}."
         raise WrongUse(msg) from None

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from stopwise.lamps.reduced import LightPicture
     from stopwise.ledger import Ledger
     from stopwise.pipeline.brief import LevelTable
-    from stopwise.plan.wishes import Wishes
+    from stopwise.plan.now import PlanNow
 
 
 class Shelf:
@@ -24,7 +24,7 @@ class Shelf:
 
     Parameters
     ----------
-    wishes
+    targets
         What of the plan holds now: its patches' own cells are kept too.
     look
         Name of the look that is worn.
@@ -32,8 +32,8 @@ class Shelf:
         Where reduced light is kept; None decodes every time.
     """
 
-    def __init__(self, wishes: Wishes, *, look: str | None, ledger: Ledger | None) -> None:
-        self._wishes = wishes
+    def __init__(self, targets: PlanNow, *, look: str | None, ledger: Ledger | None) -> None:
+        self._targets = targets
         self._look = look
         self._ledger = ledger
         self._learned = _learned(ledger)
@@ -57,7 +57,7 @@ class Shelf:
         kept = self._kept(sha256)
         if kept is not None:
             return kept
-        light = read_light(path, self._wishes, look=self._look, learned=self._learned)
+        light = read_light(path, self._targets, look=self._look, learned=self._learned)
         if self._ledger is not None:
             self._keep(self._ledger, sha256, light)
         return light
@@ -82,11 +82,11 @@ class Shelf:
         return "; ".join(self._parts())
 
     def _parts(self) -> Iterator[str]:
-        camera = self._wishes.plan.camera
+        camera = self._targets.plan.camera
         yield f"form {FORM}"
         yield f"balance {camera.balance}, clip {camera.raw_clip}"
         yield from sorted(f"{key} {levels}" for key, levels in self._learned.items())
-        yield from (f"{patch.name} {patch.box}" for patch in self._wishes.measured)
+        yield from (f"{patch.name} {patch.box}" for patch in self._targets.measured)
 
 
 def _learned(ledger: Ledger | None) -> LevelTable:

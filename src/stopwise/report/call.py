@@ -18,7 +18,7 @@ Record = dict[str, Any]
 """One frame's JSON record, as the ledger keeps it."""
 
 _OPEN = frozenset(("not_lit",))
-"""Conditions of a wish that waits: nothing is wrong, and nothing is said."""
+"""Conditions of a target that waits: nothing is wrong, and nothing is said."""
 
 
 def call_lines(
@@ -80,11 +80,11 @@ def _on_plan(scene: Scene) -> tuple[str, str]:
 def _unseen_sentence(names: Sequence[str], rest: str) -> str:
     if len(set(names)) == 1:
         return fitted(lambda of: f"{of} not seen, {rest}.", place_name(names[0]))
-    return f"{len(set(names))} wishes not seen, {rest}."
+    return f"{len(set(names))} targets not seen, {rest}."
 
 
 def tightest(findings: Sequence[Mapping[str, Any]]) -> tuple[float, str] | None:
-    """Return the least margin in stops that a held wish has left, and whose it is."""
+    """Return the least margin in stops that a held target has left, and whose it is."""
     margins = [
         (margin, place_name(finding["of"]))
         for finding in findings
@@ -138,15 +138,15 @@ def _measured(scene: Scene) -> tuple[str, str]:
 
 
 def _why_measured(scene: Scene) -> str:
-    """Return why a frame isn't judged: it plays a part in the plan, or the plan wishes nothing."""
+    """Return why a frame isn't judged: it plays a part in the plan, or the plan has no target."""
     _, _, part = shown(scene.record.get("reason") or "").partition(f"{OWN_FRAME}: ")
-    return fitted("{}: measured only.".format, part) if part else _NO_WISHES
+    return fitted("{}: measured only.".format, part) if part else _NO_TARGETS
 
 
-_NO_WISHES = "Measured only: no wishes in a plan."
+_NO_TARGETS = "Measured only: no targets in a plan."
 
 _FINE = frozenset(("backdrop uneven", "backdrop blotch", "backdrop tint"))
-"""Wishes whose whole limit is less than a tenth or so: what is left of it says nothing."""
+"""Targets whose whole limit is less than a tenth or so: what is left of it says nothing."""
 
 _PLACES = {
     "backdrop zone": "paper",

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from stopwise.report.drawable import Drawable
     from stopwise.verdict.findings import Finding
 
-UP, DOWN = DARK.edge, DARK.wish
+UP, DOWN = DARK.edge, DARK.target
 """Colours of more and of less light; more has whole lines, less has broken ones."""
 
 _MARGIN = 48

@@ -1,4 +1,4 @@
-"""A dialled answer as a person reads it: lamps and what to turn, wishes and what they get."""
+"""A dialled answer as a person reads it: lamps and what to turn, targets and what they get."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ _NAMES = {
     "blown": "blown, outside patches",
 }
 _PAPER = {"backdrop zone": "paper"}
-_KINDS = {"apart": "apart", "headroom": "headroom", "clip": "under clip"}
+_KINDS = {"separation": "separation", "headroom": "headroom", "clip": "under clip"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,12 +47,12 @@ class LampRow:
 
 
 @dataclass(frozen=True, slots=True)
-class WishRow:
-    """One wish: what of, what it gets, what was wished, how far off, and the state of it."""
+class TargetRow:
+    """One target: what of, what it gets, what was planned, how far off, and the state of it."""
 
     of: str
     gets: str
-    wished: str
+    planned: str
     off: str
     state: str
 
@@ -80,39 +80,39 @@ def _lamp_row(name: str, lamp: Dialled, plan: Plan) -> LampRow:
     return LampRow(shown(name), now, turn, new, "at its end" if lamp.at_limit else "")
 
 
-def wish_rows(answer: Dial) -> list[WishRow]:
-    """Return a row for each wish that was weighed.
+def target_rows(answer: Dial) -> list[TargetRow]:
+    """Return a row for each target that was weighed.
 
     Limits (headroom, clipping) that are met are left out: they would only say that nothing is
     wrong.
     """
     return [
-        _wish_row(wish)
-        for wish in answer.predicted.wishes
-        if wish.kind not in ("headroom", "clip", "blown") or _fails(wish, answer)
+        _target_row(target)
+        for target in answer.predicted.targets
+        if target.kind not in ("headroom", "clip", "blown") or _fails(target, answer)
     ]
 
 
-def _fails(wish: Granted, answer: Dial) -> bool:
-    return bool(wish.short_by) and any(
-        one.of == wish.of and math.isclose(one.short_by, abs(wish.short_by), abs_tol=1e-9)
+def _fails(target: Granted, answer: Dial) -> bool:
+    return bool(target.short_by) and any(
+        one.of == target.of and math.isclose(one.short_by, abs(target.short_by), abs_tol=1e-9)
         for one in answer.unmet
     )
 
 
-def _wish_row(wish: Granted) -> WishRow:
-    name = _NAMES.get(wish.kind) or _PAPER.get(wish.of) or shown(wish.of)
-    if wish.kind in _KINDS:
-        name = f"{name}, {_KINDS[wish.kind]}"
-    if wish.value is None:
-        return WishRow(name, "-", _figure(wish.target, wish.kind), "", "not seen")
-    least = math.isinf(wish.over)
-    return WishRow(
+def _target_row(target: Granted) -> TargetRow:
+    name = _NAMES.get(target.kind) or _PAPER.get(target.of) or shown(target.of)
+    if target.kind in _KINDS:
+        name = f"{name}, {_KINDS[target.kind]}"
+    if target.value is None:
+        return TargetRow(name, "-", _figure(target.target, target.kind), "", "not seen")
+    least = math.isinf(target.over)
+    return TargetRow(
         name,
-        _figure(wish.value, wish.kind),
-        f"{_figure(wish.target, wish.kind)}{' or more' if least else ''}",
-        "" if least and not wish.short_by else signed(wish.value - wish.target),
-        "fails" if wish.short_by else "holds",
+        _figure(target.value, target.kind),
+        f"{_figure(target.target, target.kind)}{' or more' if least else ''}",
+        "" if least and not target.short_by else signed(target.value - target.target),
+        "fails" if target.short_by else "holds",
     )
 
 
@@ -123,7 +123,7 @@ def _figure(value: float, kind: str) -> str:
 
 
 def headline(answer: Dial, plan: Plan) -> tuple[str, str]:
-    """Return in two short lines what to turn, and whether the wishes are met then."""
+    """Return in two short lines what to turn, and whether the targets are met then."""
     turned = [row for row in lamp_rows(answer, plan) if row.is_turned]
     if not turned:
         say = "Leave every lamp as it is."
@@ -132,10 +132,10 @@ def headline(answer: Dial, plan: Plan) -> tuple[str, str]:
         say = f"{title(lamp_name(turned[0].name))} {turned[0].turn}{to}."
     else:
         say = f"Turn {len(turned)} lamps."
-    unmet = len({wish.of for wish in answer.unmet})
+    unmet = len({target.of for target in answer.unmet})
     if not unmet:
-        return say, "Every wish is met then."
-    return say, "One wish stays unmet." if unmet == 1 else f"{unmet} wishes stay unmet."
+        return say, "Every target is met then."
+    return say, "One target stays unmet." if unmet == 1 else f"{unmet} targets stay unmet."
 
 
 def alike_sentences(answer: Dial) -> list[str]:
@@ -165,8 +165,8 @@ def dial_text(
     blocks = [
         [Text(line, "bold") for line in headline(answer, plan)],
         list(_lamp_lines(lamp_rows(answer, plan))),
-        list(_wish_lines(wish_rows(answer), style)),
-        [_marked(wish.say, style) for wish in answer.unmet],
+        list(_target_lines(target_rows(answer), style)),
+        [_marked(target.say, style) for target in answer.unmet],
         [Text(f"  {shown(said)}") for said in (*alike_sentences(answer), *sentences)],
     ]
     return Text("\n\n").join(Text("\n").join(block) for block in blocks if block)
@@ -186,10 +186,15 @@ def _lamp_lines(rows: Sequence[LampRow]) -> Iterator[Text]:
         yield Text(f"{line}  {new:>{widths[3]}}  {remark}".rstrip(), bold if place else "dim")
 
 
-def _wish_lines(rows: Sequence[WishRow], style: Style) -> Iterator[Text]:
-    cells = [("wish", "then", "wished", "off"), *((r.of, r.gets, r.wished, r.off) for r in rows)]
+def _target_lines(rows: Sequence[TargetRow], style: Style) -> Iterator[Text]:
+    cells = [
+        ("target", "then", "planned", "off"),
+        *((r.of, r.gets, r.planned, r.off) for r in rows),
+    ]
     widths = [max(map(cell_len, column)) for column in zip(*cells, strict=True)]
-    for place, (of, gets, wished, off) in enumerate(cells):
-        line = f" {set_cell_size(of, widths[0])}  {gets:<{widths[1]}}  {wished:<{widths[2]}}  {off}"
+    for place, (of, gets, planned, off) in enumerate(cells):
+        line = (
+            f" {set_cell_size(of, widths[0])}  {gets:<{widths[1]}}  {planned:<{widths[2]}}  {off}"
+        )
         mark = style.mark(STATE_MARKS[rows[place - 1].state]) if place else Text(" ")
         yield Text.assemble("  ", mark, (line.rstrip(), "" if place else "dim"))

@@ -34,15 +34,15 @@ def facts(record: Mapping[str, Any]) -> list[tuple[str, str]]:
 
 
 def patch_figure(name: str, figures: Mapping[str, Any], record: Mapping[str, Any]) -> str:
-    """Return a patch's zone and how far it lies off its wish: "6.9  +0.4", "not seen"."""
+    """Return a patch's zone and how far it lies off its target: "6.9  +0.4", "not seen"."""
     if figures["zone"] is None:
         return "not seen"
-    wishes = (
+    targets = (
         finding["planned"]
         for finding in record.get("findings") or ()
         if finding["check"] == "patch" and finding["of"] == name
     )
-    planned = next(wishes, None)
+    planned = next(targets, None)
     zone = tenths(figures["zone"])
     return zone if planned is None else f"{zone}  {signed(figures['zone'] - planned)}"
 

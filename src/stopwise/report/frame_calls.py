@@ -6,7 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from stopwise.nominal import aperture_stops, iso_stops, slower_full_mark
-from stopwise.report.scene import advice_for, off_wish
+from stopwise.report.scene import advice_for, off_target
 from stopwise.report.words import fitted, lamp_name, shown
 from stopwise.wording import CALL_WIDTH, f_text, over_or_under, share_text, shutter_text, stops_text
 
@@ -48,7 +48,7 @@ def _setting(finding: Finding, scene: Scene) -> Call:
     stops = _setting_stops(key, measured, planned)
     exposed = _exposure_finding(scene)
     if exposed is not None and exposed["measured"] is not None:
-        stops = off_wish(exposed) or exposed["measured"]
+        stops = off_target(exposed) or exposed["measured"]
     if stops:
         pair = f"All {stops_text(stops)} {over_or_under(stops)}: {pair}"
     elif key == "shutter":
@@ -72,7 +72,7 @@ def _exposure_finding(scene: Scene) -> Finding | None:
 
 
 def _exposure(finding: Finding, scene: Scene) -> Call:
-    off = off_wish(finding) or float(finding["measured"] or 0.0)
+    off = off_target(finding) or float(finding["measured"] or 0.0)
     say = f"All {stops_text(off)} {over_or_under(off)}."
     return say, advice_for(finding, scene, "Check aperture and ISO.")
 

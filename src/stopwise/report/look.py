@@ -43,7 +43,7 @@ class Theme:
         Bars of zone shares.
     holds, fails, edge, unseen
         States of a finding.
-    wish
+    target
         What the plan asks for.
     """
 
@@ -58,7 +58,7 @@ class Theme:
     fails: str
     edge: str
     unseen: str
-    wish: str
+    target: str
 
 
 DARK = Theme(
@@ -73,7 +73,7 @@ DARK = Theme(
     fails=OKABE_ITO["vermillion"],
     edge=OKABE_ITO["yellow"],
     unseen=OKABE_ITO["reddish purple"],
-    wish=OKABE_ITO["sky blue"],
+    target=OKABE_ITO["sky blue"],
 )
 """The theme of slips, and the page's first."""
 
@@ -89,7 +89,7 @@ LIGHT = Theme(
     fails="#AE4B00",
     edge="#7A6A00",
     unseen="#A04A7A",
-    wish="#0069A5",
+    target="#0069A5",
 )
 """The page's theme for a bright room: the same hues, dark enough to stand on white."""
 

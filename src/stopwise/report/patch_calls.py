@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from stopwise.report.scene import advice_for, off_wish, turn_line
+from stopwise.report.scene import advice_for, off_target, turn_line
 from stopwise.report.words import fitted, lamp_name, shown
 from stopwise.wording import over_or_under, share_text, stops_text
 
@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
 
 def _patch(finding: Finding, scene: Scene) -> Call:
-    off = off_wish(finding)
+    off = off_target(finding)
     side = f"{stops_text(off)} {over_or_under(off)}"
     if finding.get("cause") == "sitter":
         say = fitted(lambda name: f"{name} {side}, lamps steady.", finding["of"])
@@ -62,7 +62,7 @@ def _blocked(finding: Finding, scene: Scene) -> Call:
 
 
 def _ratio(finding: Finding, scene: Scene) -> Call:
-    off = off_wish(finding)
+    off = off_target(finding)
     _, _, shadow = finding["of"].partition(" to ")
     side = "too deep" if off > 0 else "too open"
     say = fitted(lambda name: f"{name} {stops_text(off)} {side}.", shadow or finding["of"])
@@ -71,16 +71,16 @@ def _ratio(finding: Finding, scene: Scene) -> Call:
     )
 
 
-def _apart(finding: Finding, scene: Scene) -> Call:
+def _separation(finding: Finding, scene: Scene) -> Call:
     lighter, _, darker = finding["of"].partition(" to ")
-    short = stops_text(off_wish(finding))
+    short = stops_text(off_target(finding))
     say = fitted(lambda one, other: f"{one} {short} too near {other}.", lighter, darker)
     return say, advice_for(finding, scene, fitted("More light on the {}.".format, lighter))
 
 
 def _backdrop(finding: Finding, scene: Scene) -> Call:
     key = finding["of"].partition(" ")[2]
-    off = off_wish(finding)
+    off = off_target(finding)
     size = stops_text(off)
     if key == "left_right":
         brighter, darker = ("left", "right") if off > 0 else ("right", "left")
@@ -110,7 +110,7 @@ PATCH_CALLS = {
     "clip": _clip,
     "blocked": _blocked,
     "ratio": _ratio,
-    "apart": _apart,
+    "separation": _separation,
     "backdrop": _backdrop,
 }
 """The call of each check, by its name."""

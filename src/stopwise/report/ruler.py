@@ -1,4 +1,4 @@
-"""The stop ruler: zone shares, wishes and values as heights on one scale that ends at the clip."""
+"""The stop ruler: zone shares, targets and values as heights on one scale that ends at the clip."""
 
 from __future__ import annotations
 
@@ -39,12 +39,12 @@ class Reading:
         Measured zone; None where not seen.
     uncertainty
         Standard uncertainty of `value`, stops.
-    wish, low, high
-        What is wished and where it still holds; None without a wish.
+    target, low, high
+        The target and where it still holds; None without a target.
     off
-        Measured less wished, stops; None where either is missing.
+        Measured less target, stops; None where either is missing.
     state
-        The finding's state; None without a wish.
+        The finding's state; None without a target.
     lane
         Which upright lane its bracket stands in, 0 next to the scale, so that none overlap.
     """
@@ -52,7 +52,7 @@ class Reading:
     name: str
     value: float | None
     uncertainty: float | None
-    wish: float | None = None
+    target: float | None = None
     low: float | None = None
     high: float | None = None
     off: float | None = None
@@ -129,16 +129,16 @@ def _shares(shares: Sequence[float], clip: float) -> tuple[Share, ...]:
 
 
 def _readings(record: Mapping[str, Any]) -> list[Reading]:
-    wishes = {
+    targets = {
         finding["of"]: finding
         for finding in record.get("findings") or ()
         if finding["check"] == "patch" or finding["of"] == "backdrop zone"
     }
     figures = dict(record.get("patches") or {})
-    readings = [_reading(name, patch, wishes.get(name)) for name, patch in figures.items()]
+    readings = [_reading(name, patch, targets.get(name)) for name, patch in figures.items()]
     backdrop = record.get("backdrop") or {}
-    if backdrop.get("zone") is not None or "backdrop zone" in wishes:
-        readings.append(_reading("paper", backdrop, wishes.get("backdrop zone")))
+    if backdrop.get("zone") is not None or "backdrop zone" in targets:
+        readings.append(_reading("paper", backdrop, targets.get("backdrop zone")))
     return [reading for reading in readings if reading.span is not None]
 
 
@@ -148,16 +148,16 @@ def _reading(name: str, figures: Mapping[str, Any], finding: Mapping[str, Any] |
         uncertainty = None
     if finding is None or finding["planned"] is None:
         return Reading(name=name, value=value, uncertainty=uncertainty)
-    wish = finding["planned"]
+    target = finding["planned"]
     low, high = finding["within"] or (None, None)
     return Reading(
         name=name,
         value=value,
         uncertainty=uncertainty,
-        wish=wish,
-        low=wish if low is None else wish + low,
-        high=wish if high is None else wish + high,
-        off=None if value is None else value - wish,
+        target=target,
+        low=target if low is None else target + low,
+        high=target if high is None else target + high,
+        off=None if value is None else value - target,
         state=finding["state"],
     )
 
@@ -179,7 +179,7 @@ def in_lanes(readings: Iterable[Reading], *, gap: float = 0.12) -> tuple[Reading
 
 
 def spread(heights: Sequence[float], gap: float, low: float, high: float) -> list[float]:
-    """Return label heights near the wished ones, none nearer than `gap` to the next.
+    """Return label heights near the wanted ones, none nearer than `gap` to the next.
 
     Labels that would touch are moved apart around their common middle; all stay within `low` and
     `high` as long as there is room for them, else they are set evenly between the two.
@@ -187,7 +187,7 @@ def spread(heights: Sequence[float], gap: float, low: float, high: float) -> lis
     Parameters
     ----------
     heights
-        Wished heights, any order, any unit.
+        Wanted heights, any order, any unit.
     gap
         Least distance between two labels, same unit.
     low, high

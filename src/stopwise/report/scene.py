@@ -74,8 +74,8 @@ def advice_for(finding: Finding, scene: Scene, otherwise: str) -> str:
     return own if 0 < len(own) <= CALL_WIDTH else otherwise
 
 
-def off_wish(finding: Finding) -> float:
-    """Return how far a finding lies off its wish, 0 where either is missing."""
+def off_target(finding: Finding) -> float:
+    """Return how far a finding lies off its target, 0 where either is missing."""
     if finding["measured"] is None or finding["planned"] is None:
         return 0.0
     return float(finding["measured"] - finding["planned"])

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from stopwise.nominal import say_power
 from stopwise.wording import CALL_WIDTH, title
 from stopwise.wording import lamp_name as spoken_lamp
 
@@ -59,7 +58,7 @@ def in_steps(stops: float, light: Light | None) -> float:
 
 def power_text(power: float, light: Light) -> str:
     """Return a power, stops from full, as the lamp's pack shows it."""
-    return say_power(power, scale=light.scale, full_ws=light.full_ws)
+    return light.power_shown(power)
 
 
 def lamp_name(name: str) -> str:

@@ -1,4 +1,4 @@
-"""Adopt: a frame's figures become the wishes of its look, the old ones kept as comments."""
+"""Adopt: a frame's figures become the targets of its look, the old ones kept as comments."""
 
 from __future__ import annotations
 
@@ -7,8 +7,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from stopwise.errors import WrongUse
+from stopwise.plan.now import plan_now
 from stopwise.plan.source import nearest
-from stopwise.plan.wishes import wishes_now
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator, Mapping
@@ -35,11 +35,11 @@ class Choice:
     Attributes
     ----------
     only
-        One kind of wish; None for all.
+        One kind of target; None for all.
     patches
         Patches whose zones are adopted; empty for all, and then ratios and backdrop too.
     lit
-        Lamps that are meant to be lit: wishes that need others stay. None for all.
+        Lamps that are meant to be lit: targets that need others stay. None for all.
     """
 
     only: Only | None = None
@@ -49,7 +49,7 @@ class Choice:
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """One wish that changed; `before` is None where there was none."""
+    """One target that changed; `before` is None where there was none."""
 
     of: str
     before: float | None
@@ -63,7 +63,7 @@ class Change:
 
 
 @dataclass(frozen=True, slots=True)
-class _Wish:
+class _Target:
     path: KeyPath
     of: str
     kind: Only
@@ -74,14 +74,14 @@ class _Wish:
 def adopted(
     draft: Draft, record: Mapping[str, Any], choice: Choice | None = None
 ) -> tuple[Draft, tuple[Change, ...]]:
-    """Return a draft whose wishes are a frame's figures, and what changed.
+    """Return a draft whose targets are a frame's figures, and what changed.
 
     Parameters
     ----------
     draft
         The plan being edited.
     record
-        The frame's record; its `look` says whose wishes change.
+        The frame's record; its `look` says whose targets change.
     choice
         What of it is adopted; None for all.
 
@@ -93,14 +93,14 @@ def adopted(
     choice = choice or Choice()
     was = f"before {Path(str(record['file'])).name}"
     changes = []
-    for wish in _wishes(draft.plan, record, choice):
-        if wish.after is None:
+    for target in _targets(draft.plan, record, choice):
+        if target.after is None:
             continue
-        after = round(wish.after, _DIGITS) + 0.0
-        if after == wish.before:
+        after = round(target.after, _DIGITS) + 0.0
+        if after == target.before:
             continue
-        draft = draft.set(wish.path, after, was=was)
-        changes.append(Change(wish.of, wish.before, after))
+        draft = draft.set(target.path, after, was=was)
+        changes.append(Change(target.of, target.before, after))
     return draft, tuple(changes)
 
 
@@ -126,22 +126,22 @@ def refuse_spoilt(record: Mapping[str, Any]) -> None:
         raise WrongUse(msg)
 
 
-def _wishes(plan: Plan, record: Mapping[str, Any], choice: Choice) -> Iterator[_Wish]:
+def _targets(plan: Plan, record: Mapping[str, Any], choice: Choice) -> Iterator[_Target]:
     look = record.get("look")
     if look is not None and look not in {one.name for one in plan.looks}:
         msg = f'There is no look called "{look}" any more.'
         raise WrongUse(msg)
     _refuse_unknown(plan, look, choice.patches)
-    for wish in _all(plan, record, choice.lit):
-        if choice.only not in (None, wish.kind):
+    for target in _all(plan, record, choice.lit):
+        if choice.only not in (None, target.kind):
             continue
-        if choice.patches and (wish.kind != "zones" or wish.of not in choice.patches):
+        if choice.patches and (target.kind != "zones" or target.of not in choice.patches):
             continue
-        yield wish
+        yield target
 
 
 def _refuse_unknown(plan: Plan, look: str | None, patches: Collection[str]) -> None:
-    known = [patch.name for patch in wishes_now(plan, look=look).measured]
+    known = [patch.name for patch in plan_now(plan, look=look).measured]
     for name in patches:
         if name not in known:
             meant = nearest(name, known)
@@ -150,9 +150,9 @@ def _refuse_unknown(plan: Plan, look: str | None, patches: Collection[str]) -> N
             raise WrongUse(msg)
 
 
-def _all(plan: Plan, record: Mapping[str, Any], lit: Collection[str] | None) -> Iterator[_Wish]:
-    """Yield every wish of the look that is judged now, with what the frame measured."""
-    now = wishes_now(plan, look=record.get("look"), lit=lit)
+def _all(plan: Plan, record: Mapping[str, Any], lit: Collection[str] | None) -> Iterator[_Target]:
+    """Yield every target of the look that is judged now, with what the frame measured."""
+    now = plan_now(plan, look=record.get("look"), lit=lit)
     owners: list[tuple[KeyPath, Any]] = [((), plan)]
     owners += [
         (("look", number), look)
@@ -166,26 +166,26 @@ def _all(plan: Plan, record: Mapping[str, Any], lit: Collection[str] | None) -> 
             if any(one is patch for one in now.patches) and _has_zone(patch):
                 measured = (figures.get(patch.name) or {}).get("zone")
                 path = (*owner, "patch", number, "zone")
-                yield _Wish(path, patch.name, "zones", patch.zone, measured)
+                yield _Target(path, patch.name, "zones", patch.zone, measured)
         for number, ratio in enumerate(table.ratios):
             if any(one is ratio for one in now.ratios):
                 of = f"{ratio.lit} to {ratio.shadow}"
                 path = (*owner, "ratio", number, "stops")
-                yield _Wish(path, of, "ratios", ratio.stops, ratios.get(of))
+                yield _Target(path, of, "ratios", ratio.stops, ratios.get(of))
     if now.backdrop is not None:
         yield from _backdrop(now.backdrop, record.get("backdrop") or {})
 
 
 def _has_zone(patch: Any) -> bool:
-    """Tell whether a patch is judged on its zone: metal is only where somebody wished it."""
+    """Tell whether a patch is judged on its zone: metal is only where somebody set a target."""
     return patch.zone is not None or patch.material != "metal"
 
 
-def _backdrop(wish: Any, measured: Mapping[str, Any]) -> Iterator[_Wish]:
+def _backdrop(target: Any, measured: Mapping[str, Any]) -> Iterator[_Target]:
     for key in _BACKDROP:
-        before = getattr(wish, key)
+        before = getattr(target, key)
         if before is not None or key == "zone":
-            yield _Wish(("backdrop", key), f"paper {key}", "backdrop", before, measured.get(key))
+            yield _Target(("backdrop", key), f"paper {key}", "backdrop", before, measured.get(key))
 
 
 def _ratios(record: Mapping[str, Any]) -> dict[str, float | None]:

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 from stopwise.comparison.levelling import level_of
 from stopwise.pipeline import assess
 from stopwise.plan.model import Plan
-from stopwise.plan.wishes import wishes_now
+from stopwise.plan.now import plan_now
 from stopwise.shoot.advice import Advice
 from stopwise.shoot.awaiting import awaited_words, awaiting_now, card_box, keep_awaiting
 from stopwise.shoot.camera import CameraCalls, Room
@@ -42,7 +42,7 @@ if TYPE_CHECKING:
     from stopwise.folder.notes import Note
     from stopwise.ledger import Kept, Ledger
     from stopwise.pipeline import Assessment, Brief
-    from stopwise.plan.wishes import Wishes
+    from stopwise.plan.now import PlanNow
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,7 +113,7 @@ class Day:
         self._take = self.standing.take
 
     def begin(self) -> None:
-        """Tell what still holds from before, so that no wish waits unseen."""
+        """Tell what still holds from before, so that no target waits unseen."""
         words = [*self.standing.words(), *awaited_words(self._ledger)]
         if words:
             self._around.tell(f"As before: {'; '.join(words)}.")
@@ -165,7 +165,7 @@ class Day:
         plan, look = self._around.plan(), self.standing.look
         if look is None or (plan is not None and look in {one.name for one in plan.looks}):
             return look
-        self._around.tell(f'The plan has no look "{look}" any more: its own wishes hold.')
+        self._around.tell(f'The plan has no look "{look}" any more: its own targets hold.')
         self.standing.wear(None)
         return None
 
@@ -218,7 +218,7 @@ class Day:
 
     def _judged(self, record: dict[str, Any]) -> dict[str, Any]:
         standing = self.standing
-        record = standing.run.with_likely_out(record, self._wishes(record.get("look")))
+        record = standing.run.with_likely_out(record, self._targets(record.get("look")))
         record, told = self._tail.settled(record)
         if told:
             self._around.tell(told)
@@ -234,11 +234,11 @@ class Day:
         whole = with_lamp_findings(record, seen.findings)
         return {**whole, "in_run": seen.counts, "level": level}
 
-    def _wishes(self, look: str | None) -> Wishes:
+    def _targets(self, look: str | None) -> PlanNow:
         """Return what holds for a frame of a look that the plan may have lost since."""
         plan = self._around.plan() or Plan()
         known = look in {one.name for one in plan.looks}
-        return wishes_now(plan, look=look if known else None, lit=self.standing.lit)
+        return plan_now(plan, look=look if known else None, lit=self.standing.lit)
 
     def kept(self, kept: Kept, path: Path) -> None:
         """Take in that the frame that was completed last is kept."""

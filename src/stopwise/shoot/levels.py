@@ -21,9 +21,9 @@ def target_of(ledger: Ledger, look: str | None, plan: Plan | None = None) -> dic
     ledger
         Where it is kept.
     look
-        The look; None for the plan's own wishes.
+        The look; None for the plan's own targets.
     plan
-        Names the reference of the plan's own wishes, where nothing was adopted.
+        Names the reference of the plan's own targets, where nothing was adopted.
     """
     named = None if plan is None or look is not None else plan.frames.reference
     for frame in (_name(adopted_frame(ledger, look)), named, _name(reference_of(ledger, look))):

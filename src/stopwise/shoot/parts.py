@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from stopwise.errors import StopwiseError
-from stopwise.plan.crosscheck import sheet_part
+from stopwise.plan.crosscheck import white_card_part
 from stopwise.plan.draft import open_draft
 from stopwise.preparing.grey import Card, set_grey
 from stopwise.preparing.marks import mark_path, marked, name_beside
@@ -158,13 +158,13 @@ def _next(awaiting: Awaiting) -> str:
 def _role(part: str) -> str:
     if part in _NAMES:
         return part
-    lamp = part.removesuffix(sheet_part(""))
-    return f"solo of {part}" if lamp == part else f"sheet of {lamp}"
+    lamp = part.removesuffix(white_card_part(""))
+    return f"solo of {part}" if lamp == part else f"white card of {lamp}"
 
 
 def _called(part: str) -> str:
-    is_sheet = part.endswith(sheet_part(""))
-    return _NAMES.get(part, f"the {part}" if is_sheet else f"the {part} solo")
+    is_white_card = part.endswith(white_card_part(""))
+    return _NAMES.get(part, f"the {part}" if is_white_card else f"the {part} solo")
 
 
 _OF_GREY = ("mid_grey", "mid_grey_model", "mid_grey_iso")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from stopwise.plan.wishes import stays_with_the_set, wishes_now
+from stopwise.plan.now import plan_now, stays_with_the_set
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -33,14 +33,14 @@ def keep_reference(ledger: Ledger, look: str | None, frame: Path) -> None:
 
 
 def keep_adopted(ledger: Ledger, look: str | None, frame: Path) -> None:
-    """Keep which frame a look's wishes were adopted from; it is also followed from at first."""
+    """Keep which frame a look's targets were adopted from; it is also followed from at first."""
     kept = ledger.settings.get(_ADOPTED) or {}
     ledger.settings.set(_ADOPTED, {**kept, look or "": str(frame)})
     keep_reference(ledger, look, frame)
 
 
 def adopted_frame(ledger: Ledger, look: str | None) -> Path | None:
-    """Return the frame that a look's wishes were adopted from, or None."""
+    """Return the frame that a look's targets were adopted from, or None."""
     kept = (ledger.settings.get(_ADOPTED) or {}).get(look or "")
     return None if kept is None else Path(kept)
 
@@ -106,7 +106,7 @@ def read_from(ledger: Ledger, plan: Plan | None, look: str | None) -> str:
     """Return what lamps are read from under a look whose clothes the solos don't show, else ""."""
     if plan is None or not plan.frames.solo or solos_are_of(ledger, plan, look):
         return ""
-    measured = wishes_now(plan, look=look).measured
+    measured = plan_now(plan, look=look).measured
     stays = [patch.name for patch in measured if stays_with_the_set(patch)]
     stays += ["paper"] if plan.backdrop is not None else []
     rest = [patch.name for patch in measured if not stays_with_the_set(patch)]

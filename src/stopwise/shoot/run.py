@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
     from stopwise.lamps.outputs import LampReading
     from stopwise.plan.model import Plan
-    from stopwise.plan.wishes import Wishes
+    from stopwise.plan.now import PlanNow
     from stopwise.shoot.lamp_findings import Finding
 
     Readings = Mapping[str, LampReading]
@@ -137,13 +137,13 @@ class Run:
         now = {name: gave for name in names if (gave := _gave(name, frames)) is not None}
         return {**(self.begun.said or {}), **now}
 
-    def with_likely_out(self, record: Mapping[str, Any], wishes: Wishes) -> dict[str, Any]:
+    def with_likely_out(self, record: Mapping[str, Any], targets: PlanNow) -> dict[str, Any]:
         """Return a record with the lamp that likely did not fire, where no solo says which did.
 
         Within a take only: while a set is built, lamps are turned and capped as one likes.
         """
         earlier = () if self.begun.number is None else tuple(self._patches)
-        return with_likely_out(record, earlier, wishes)
+        return with_likely_out(record, earlier, targets)
 
     def see(
         self,

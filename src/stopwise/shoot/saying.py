@@ -6,7 +6,7 @@ import re
 from typing import TYPE_CHECKING
 
 from stopwise.errors import WrongUse
-from stopwise.plan.crosscheck import MARKS, sheet_part
+from stopwise.plan.crosscheck import MARKS, white_card_part
 from stopwise.plan.readings import read_stops
 from stopwise.plan.source import nearest
 
@@ -19,7 +19,7 @@ ALL = "all"
 """What `lit` says when every lamp is meant to be lit."""
 
 NONE = "none"
-"""What `look` says for the plan's own wishes."""
+"""What `look` says for the plan's own targets."""
 
 YES = "yes"
 """What `take` says when the turn that was asked about was made."""
@@ -44,7 +44,7 @@ def read_parts(said: str, plan: Plan) -> tuple[str, ...]:
         If one is neither a mark nor a lamp of the plan, or nothing is said.
     """
     lamps = [light.name for light in plan.lights]
-    known = [*MARKS, *lamps, *(sheet_part(lamp) for lamp in lamps)]
+    known = [*MARKS, *lamps, *(white_card_part(lamp) for lamp in lamps)]
     parts = tuple(
         _named(one, known, "neither a mark nor a lamp of the plan") for one in _list(said)
     )
@@ -74,7 +74,7 @@ def read_lit(said: str, plan: Plan) -> tuple[str, ...] | None:
 
 
 def read_look(said: str, plan: Plan) -> str | None:
-    """Return the look that is worn; None for "none", the plan's own wishes.
+    """Return the look that is worn; None for "none", the plan's own targets.
 
     Raises
     ------

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from stopwise.shoot.run import Offer
 
 OWN = "the plan's own"
-"""How the wishes are called that hold where no look is worn."""
+"""How the targets are called that hold where no look is worn."""
 
 _STANDING, _BEGUN, _OFFERED, _POWERS = "standing", "take begun", "offered", "powers turned"
 _BEFORE_ADOPTION = "before adoption"
@@ -202,7 +202,7 @@ _NOT_JUDGED = ("measured", "unreadable")
 
 
 def _only(lit: tuple[str, ...]) -> str:
-    return f"Meant to be lit: {', '.join(lit)}. Wishes that need other lamps wait."
+    return f"Meant to be lit: {', '.join(lit)}. Targets that need other lamps wait."
 
 
 _ACTS: dict[str, Callable[[Standing, Order, Plan | None], str]] = {

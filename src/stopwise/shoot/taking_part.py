@@ -40,14 +40,14 @@ def adopt_frame(
     frame: Path,
     choice: Choice | None = None,
 ) -> tuple[Change, ...]:
-    """Make a frame's figures the wishes, and tell the watch, which begins a take.
+    """Make a frame's figures the targets, and tell the watch, which begins a take.
 
     Parameters
     ----------
     ledger
         The watch's; one in memory where no watch goes by the plan.
     record
-        The frame's record; its `look` says whose wishes change.
+        The frame's record; its `look` says whose targets change.
     plan, frame
         The files.
     choice
@@ -61,14 +61,14 @@ def adopt_frame(
     Raises
     ------
     WrongUse
-        If nothing in it differs from what is wished, or the plan was changed meanwhile.
+        If nothing in it differs from its target, or the plan was changed meanwhile.
     PlanError, PathMissing
         If the plan is wrong or isn't there.
     """
     look = record.get("look")
     draft, changes = adopted(open_draft(plan), record, choice)
     if not changes:
-        msg = f"Nothing that is seen in {frame.name} differs from what is wished."
+        msg = f"Nothing that is seen in {frame.name} differs from its target."
         raise WrongUse(msg)
     if reference_of(ledger, look) is None:
         draft = with_reference(draft, record, name_beside(frame, draft.file))

@@ -14,21 +14,21 @@ from stopwise.verdict.causes import turned
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
-    from stopwise.plan.wishes import Wishes
+    from stopwise.plan.now import PlanNow
     from stopwise.verdict.findings import Finding
 
 _HIGHLIGHTS = ("clip", "headroom")
 """Checks of a patch's brightest part: too much light of a lamp shows there as in its zone."""
 
 
-def with_one_turn_a_lamp(findings: Sequence[Finding], wishes: Wishes) -> list[Finding]:
+def with_one_turn_a_lamp(findings: Sequence[Finding], targets: PlanNow) -> list[Finding]:
     """Return the findings with each lamp turned by one figure, wherever it is turned.
 
     Parameters
     ----------
     findings
         One frame's findings, with causes.
-    wishes
+    targets
         What holds now: gives the lamps' steps.
 
     Returns
@@ -38,19 +38,19 @@ def with_one_turn_a_lamp(findings: Sequence[Finding], wishes: Wishes) -> list[Fi
         lamp's turn is the median of what zones ask of it, else of what others ask; more where a
         highlight needs more. Where findings pull a lamp both ways, theirs are left as they are.
     """
-    findings = _with_highlights(findings, wishes)
-    agreed = {light.name: _agreed(findings, light.name) for light in wishes.plan.lights}
-    return [_turned_as_agreed(finding, agreed, wishes) for finding in findings]
+    findings = _with_highlights(findings, targets)
+    agreed = {light.name: _agreed(findings, light.name) for light in targets.plan.lights}
+    return [_turned_as_agreed(finding, agreed, targets) for finding in findings]
 
 
-def _with_highlights(findings: Sequence[Finding], wishes: Wishes) -> list[Finding]:
+def _with_highlights(findings: Sequence[Finding], targets: PlanNow) -> list[Finding]:
     over = {
         finding.of: finding.turn
         for finding in findings
         if finding.check == "patch" and finding.turn is not None and finding.turn.stops < 0
     }
     return [
-        _turned_by(finding, over[finding.of].light, over[finding.of].stops, wishes)
+        _turned_by(finding, over[finding.of].light, over[finding.of].stops, targets)
         if finding.check in _HIGHLIGHTS
         and finding.state == "fails"
         and finding.turn is None
@@ -78,14 +78,14 @@ def _agreed(findings: Iterable[Finding], lamp: str) -> float | None:
 
 
 def _turned_as_agreed(
-    finding: Finding, agreed: Mapping[str, float | None], wishes: Wishes
+    finding: Finding, agreed: Mapping[str, float | None], targets: PlanNow
 ) -> Finding:
     if finding.turn is None:
         return finding
     stops = agreed.get(finding.turn.light)
-    return finding if stops is None else _turned_by(finding, finding.turn.light, stops, wishes)
+    return finding if stops is None else _turned_by(finding, finding.turn.light, stops, targets)
 
 
-def _turned_by(finding: Finding, lamp: str, stops: float, wishes: Wishes) -> Finding:
-    light = wishes.plan.light(lamp)
+def _turned_by(finding: Finding, lamp: str, stops: float, targets: PlanNow) -> Finding:
+    light = targets.plan.light(lamp)
     return finding if light is None else turned(finding, light, stops)

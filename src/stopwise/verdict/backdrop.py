@@ -15,12 +15,12 @@ if TYPE_CHECKING:
 
 
 def backdrop_findings(plan: BackdropPlan, reading: BackdropReading) -> Iterator[Finding]:
-    """Yield a finding for each wish that the plan has of the backdrop."""
-    for key, wish, within in _wishes(plan):
-        yield _finding(key, wish, within, reading)
+    """Yield a finding for each target that the plan has of the backdrop."""
+    for key, target, within in _targets(plan):
+        yield _finding(key, target, within, reading)
 
 
-def _wishes(plan: BackdropPlan) -> Iterator[tuple[str, float, Within]]:
+def _targets(plan: BackdropPlan) -> Iterator[tuple[str, float, Within]]:
     if plan.zone is not None:
         yield "zone", plan.zone, (-plan.under, plan.over)
     if plan.left_right is not None:
@@ -35,15 +35,15 @@ def _wishes(plan: BackdropPlan) -> Iterator[tuple[str, float, Within]]:
             yield key, 0.0, (None, greatest)
 
 
-def _finding(key: str, wish: float, within: Within, reading: BackdropReading) -> Finding:
+def _finding(key: str, target: float, within: Within, reading: BackdropReading) -> Finding:
     measured = _measured(key, reading)
-    difference = None if measured is None else measured - wish
+    difference = None if measured is None else measured - target
     uncertainty = reading.uncertainty.get("red_green" if key == "tint" else key)
     return Finding(
         check="backdrop",
         of=f"backdrop {key}",
         measured=measured,
-        planned=wish,
+        planned=target,
         within=within,
         unit="zone" if key == "zone" else "stops",
         state=state_of(difference, within, uncertainty),

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from stopwise.plan.model import Light, Plan
-    from stopwise.plan.wishes import Wishes
+    from stopwise.plan.now import PlanNow
 
 AGREE_STOPS = 0.15
 """Patches that one lamp leads must agree within this before the lamp is named."""
@@ -25,14 +25,14 @@ AGREE_STOPS = 0.15
 _LEAST_WITNESSES = 2
 
 
-def with_causes(findings: Sequence[Finding], wishes: Wishes) -> list[Finding]:
+def with_causes(findings: Sequence[Finding], targets: PlanNow) -> list[Finding]:
     """Return the findings with the cause and the turn that the frame itself can show."""
-    turns = _lamp_turns(findings, wishes)
-    leads = {patch.name: patch.lit_by[0] for patch in wishes.patches if patch.lit_by}
-    return [_explained(finding, wishes.plan, turns, leads) for finding in findings]
+    turns = _lamp_turns(findings, targets)
+    leads = {patch.name: patch.lit_by[0] for patch in targets.patches if patch.lit_by}
+    return [_explained(finding, targets.plan, turns, leads) for finding in findings]
 
 
-def _lamp_turns(findings: Sequence[Finding], wishes: Wishes) -> dict[str, float]:
+def _lamp_turns(findings: Sequence[Finding], targets: PlanNow) -> dict[str, float]:
     """Return the turn in stops of each lamp whose patches agree that it is off."""
     differences = {
         finding.of: finding.difference
@@ -40,10 +40,10 @@ def _lamp_turns(findings: Sequence[Finding], wishes: Wishes) -> dict[str, float]
         if finding.check == "patch" and finding.difference is not None
     }
     turns = {}
-    for light in wishes.plan.lights:
+    for light in targets.plan.lights:
         seen = [
             differences[patch.name]
-            for patch in wishes.patches
+            for patch in targets.patches
             if patch.lit_by[:1] == (light.name,) and patch.name in differences
         ]
         if len(seen) >= _LEAST_WITNESSES and max(seen) - min(seen) <= AGREE_STOPS:

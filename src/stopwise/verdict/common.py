@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from stopwise.measurement.measurement import Measurement
-    from stopwise.plan.wishes import Wishes
+    from stopwise.plan.now import PlanNow
 
 SAME_AS_AMBIENT_STOPS = 0.1
 """A frame this near the ambient frame was lit by no lamp."""
@@ -57,7 +57,7 @@ def no_lamp_fired(
         The frame.
     ambient
         The plan's ambient frame measured alike, if there is one: then every patch must lie within
-        0.1 stop of it. Without one, every seen zone must lie 3 stops or more under its wish.
+        0.1 stop of it. Without one, every seen zone must lie 3 stops or more under its target.
     findings
         The frame's findings.
     """
@@ -79,7 +79,7 @@ def _like(measurement: Measurement, ambient: Measurement) -> bool:
 
 
 def with_common_offset(
-    findings: Sequence[Finding], wishes: Wishes, measurement: Measurement
+    findings: Sequence[Finding], targets: PlanNow, measurement: Measurement
 ) -> list[Finding]:
     """Return the findings with an offset that every zone shares said once, as exposure.
 
@@ -93,14 +93,14 @@ def with_common_offset(
     if not explained or max(abs(zone - offset) for zone in zones) > AGREE_STOPS:
         return list(findings)
     rest = [finding for finding in findings if finding not in explained]
-    return [_exposure(offset, explained, wishes, measurement), *rest]
+    return [_exposure(offset, explained, targets, measurement), *rest]
 
 
 def _exposure(
-    offset: float, explained: Sequence[Finding], wishes: Wishes, measurement: Measurement
+    offset: float, explained: Sequence[Finding], targets: PlanNow, measurement: Measurement
 ) -> Finding:
     limits = [finding.within for finding in explained if finding.within is not None]
-    camera, side = _knocked(offset, wishes, measurement), "over" if offset > 0 else "under"
+    camera, side = _knocked(offset, targets, measurement), "over" if offset > 0 else "under"
     return Finding(
         check="exposure",
         of="frame",
@@ -120,9 +120,9 @@ def _exposure(
     )
 
 
-def _knocked(offset: float, wishes: Wishes, measurement: Measurement) -> tuple[str, str] | None:
+def _knocked(offset: float, targets: PlanNow, measurement: Measurement) -> tuple[str, str] | None:
     """Return what was knocked and how to mend it, when the settings explain the offset."""
-    camera, exposure = wishes.plan.camera, measurement.exposure
+    camera, exposure = targets.plan.camera, measurement.exposure
     stops = setting_offset_stops(camera, exposure)
     flash = stops.get("iso", 0.0) + stops.get("f_number", 0.0)
     if abs(flash - offset) > AGREE_STOPS or abs(flash) < AGREE_STOPS:

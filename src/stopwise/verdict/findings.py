@@ -12,7 +12,7 @@ Check = Literal[
     "clip",
     "blocked",
     "ratio",
-    "apart",
+    "separation",
     "backdrop",
     "blown",
     "pinpoints",

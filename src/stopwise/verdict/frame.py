@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from stopwise.frame import Exposure
     from stopwise.measurement.measurement import BlownArea, Box, Measurement, ShutterReading
     from stopwise.plan.model import CameraPlan, Plan
-    from stopwise.plan.wishes import Wishes
+    from stopwise.plan.now import PlanNow
 
 _ROUNDED_STOPS = 1 / 6
 """Settings agree within this: files round them, and marks differ from exact stops by up to 0.14."""
@@ -30,11 +30,11 @@ _SLOPE_STOPS = 0.15
 """A slope along the shutter's travel that is let be: half of a 1/250 s flash's at 1/160 s."""
 
 
-def frame_findings(wishes: Wishes, measurement: Measurement) -> Iterator[Finding]:
+def frame_findings(targets: PlanNow, measurement: Measurement) -> Iterator[Finding]:
     """Yield the findings that belong to no patch."""
-    yield _blown(wishes, measurement)
-    yield _pinpoints(wishes.plan, measurement)
-    yield from setting_findings(wishes.plan.camera, measurement.exposure)
+    yield _blown(targets, measurement)
+    yield _pinpoints(targets.plan, measurement)
+    yield from setting_findings(targets.plan.camera, measurement.exposure)
     edge = _shutter_edge(measurement.shutter)
     if edge is not None:
         yield edge
@@ -43,8 +43,8 @@ def frame_findings(wishes: Wishes, measurement: Measurement) -> Iterator[Finding
         yield slope
 
 
-def _blown(wishes: Wishes, measurement: Measurement) -> Finding:
-    boxes = [place.box for place in wishes.plan.may_clip]
+def _blown(targets: PlanNow, measurement: Measurement) -> Finding:
+    boxes = [place.box for place in targets.plan.may_clip]
     boxes += [reading.box for reading in measurement.patches.values()]
     loose = [
         area
@@ -53,7 +53,7 @@ def _blown(wishes: Wishes, measurement: Measurement) -> Finding:
     ]
     largest = max(loose, key=lambda area: area.fraction, default=None)
     fraction = 0.0 if largest is None else largest.fraction
-    within = (None, wishes.plan.limits.blown_area)
+    within = (None, targets.plan.limits.blown_area)
     return Finding(
         check="blown",
         of="frame",

@@ -16,22 +16,22 @@ if TYPE_CHECKING:
     from stopwise.lamps.knowledge import Blame, Circumstances, Knowledge
     from stopwise.lamps.outputs import LampReading
     from stopwise.lamps.spot_reading import SpotReading
-    from stopwise.plan.wishes import Wishes
+    from stopwise.plan.now import PlanNow
     from stopwise.verdict.findings import Finding
 
 
 @dataclass(frozen=True, eq=False, slots=True)
 class LampsSeen:
-    """Each lamp's output in one frame, and what solos say of the plan's wishes.
+    """Each lamp's output in one frame, and what solos say of the plan's targets.
 
     Attributes
     ----------
     readings
         By lamp.
     knowledge, around
-        What solos say of the wishes, and what else is known of the frame.
+        What solos say of the targets, and what else is known of the frame.
     spots
-        What became of the spots of lamps that have a sheet frame, by lamp.
+        What became of the spots of lamps that have a white card, by lamp.
     """
 
     readings: Mapping[str, LampReading]
@@ -49,7 +49,7 @@ class LampsSeen:
 
 
 def with_lamp_causes(
-    findings: Sequence[Finding], wishes: Wishes, lamps: LampsSeen, out: Collection[str]
+    findings: Sequence[Finding], targets: PlanNow, lamps: LampsSeen, out: Collection[str]
 ) -> list[Finding]:
     """Return the findings with their causes, and one finding for each lamp that is out.
 
@@ -59,9 +59,9 @@ def with_lamp_causes(
     blames = explain(failing, lamps.knowledge, lamps.readings, lamps.around)
     causes = {id(finding): blame for finding, blame in zip(failing, blames, strict=True)}
     off = {finding.of for finding in failing if finding.check == "patch"}
-    led = {patch.name for patch in wishes.patches if patch.lit_by[:1] and patch.lit_by[0] in out}
+    led = {patch.name for patch in targets.patches if patch.lit_by[:1] and patch.lit_by[0] in out}
     kept = [
-        _explained(finding, causes.get(id(finding)), wishes, off)
+        _explained(finding, causes.get(id(finding)), targets, off)
         for finding in findings
         if not _is_of_a_dead_lamp(finding, causes.get(id(finding)), out, led)
     ]
@@ -79,22 +79,22 @@ def _is_of_a_dead_lamp(
 
 
 def _explained(
-    finding: Finding, blame: Blame | None, wishes: Wishes, off: Collection[str]
+    finding: Finding, blame: Blame | None, targets: PlanNow, off: Collection[str]
 ) -> Finding:
     if blame is None:
         return finding
     if finding.check == "headroom" and blame.cause == "sitter" and finding.of not in off:
-        return _hot_centre(finding, wishes)
-    light = None if blame.lamp is None else wishes.plan.light(blame.lamp)
+        return _hot_centre(finding, targets)
+    light = None if blame.lamp is None else targets.plan.light(blame.lamp)
     if blame.cause == "lamp" and light is not None and blame.turn is not None:
         return turned(finding, light, blame.turn)
     do = "Sitter has turned. Leave the lamps." if blame.cause == "sitter" else finding.do
     return replace(finding, cause=blame.cause, do=do)
 
 
-def _hot_centre(finding: Finding, wishes: Wishes) -> Finding:
+def _hot_centre(finding: Finding, targets: PlanNow) -> Finding:
     """Say what helps where only the centre is hot: a turned head takes its whole patch along."""
-    leads = {patch.name: patch.lit_by[0] for patch in wishes.patches if patch.lit_by}
+    leads = {patch.name: patch.lit_by[0] for patch in targets.patches if patch.lit_by}
     lead = leads.get(finding.of)
     if lead is None or finding.difference is None:
         return replace(finding, cause="unknown")

@@ -13,14 +13,14 @@ from stopwise.wording import lamp_name, title
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from stopwise.plan.wishes import Wishes
+    from stopwise.plan.now import PlanNow
     from stopwise.verdict.findings import Finding
 
 Record = dict[str, Any]
 
 
 def with_likely_out(
-    record: Mapping[str, Any], earlier: Sequence[Mapping[str, Any]], wishes: Wishes
+    record: Mapping[str, Any], earlier: Sequence[Mapping[str, Any]], targets: PlanNow
 ) -> Record:
     """Return a frame's record with one finding on the lamp that likely did not fire.
 
@@ -30,7 +30,7 @@ def with_likely_out(
         The frame's record.
     earlier
         Records of the take's frames so far, oldest first: three at least.
-    wishes
+    targets
         What holds now: which lamps light each patch.
 
     Returns
@@ -39,7 +39,7 @@ def with_likely_out(
         The record as it is where solos are known, or where no single lamp explains what fell. Else
         that lamp's finding comes first, and what its patches would say is left out.
     """
-    lit_by = {patch.name: patch.lit_by for patch in wishes.patches if patch.lit_by}
+    lit_by = {patch.name: patch.lit_by for patch in targets.patches if patch.lit_by}
     lamp = None if record.get("lamps") else likely_out(_drops(record, earlier), lit_by)
     if lamp is None:
         return dict(record)

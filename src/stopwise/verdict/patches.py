@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 
 def patch_findings(patch: Patch, reading: PatchReading, limits: Limits) -> Iterator[Finding]:
-    """Yield the findings of every wish that one patch has.
+    """Yield the findings of every target that one patch has.
 
     Parameters
     ----------
@@ -41,8 +41,8 @@ def patch_findings(patch: Patch, reading: PatchReading, limits: Limits) -> Itera
             yield finding
 
 
-def zone_wish(patch: Patch) -> float | None:
-    """Return the zone wished for a patch, its own or its material's."""
+def zone_target(patch: Patch) -> float | None:
+    """Return the target zone for a patch, its own or its material's."""
     return patch.zone if patch.zone is not None else patch.defaults.zone
 
 
@@ -63,7 +63,7 @@ def _lost(patch: Patch) -> Finding:
         check="patch",
         of=patch.name,
         measured=None,
-        planned=zone_wish(patch),
+        planned=zone_target(patch),
         within=zone_within(patch),
         unit="zone",
         state="not seen",
@@ -74,16 +74,16 @@ def _lost(patch: Patch) -> Finding:
 
 
 def _zone(patch: Patch, reading: PatchReading) -> Finding | None:
-    wish = zone_wish(patch)
-    if wish is None:
+    target = zone_target(patch)
+    if target is None:
         return None
     within = zone_within(patch)
-    difference = None if reading.zone is None else reading.zone - wish
+    difference = None if reading.zone is None else reading.zone - target
     return Finding(
         check="patch",
         of=patch.name,
         measured=reading.zone,
-        planned=wish,
+        planned=target,
         within=within,
         unit="zone",
         state=state_of(difference, within, reading.uncertainty),
@@ -100,30 +100,30 @@ def _zone_sentence(name: str, difference: float | None) -> str:
 
 
 def _headroom(patch: Patch, reading: PatchReading) -> Finding | None:
-    wish = patch.headroom if patch.headroom is not None else patch.defaults.headroom
-    if wish is None:
+    target = patch.headroom if patch.headroom is not None else patch.defaults.headroom
+    if target is None:
         return None
     within = (0.0, None)
-    difference = None if reading.headroom is None else reading.headroom - wish
+    difference = None if reading.headroom is None else reading.headroom - target
     return Finding(
         check="headroom",
         of=patch.name,
         measured=reading.headroom,
-        planned=wish,
+        planned=target,
         within=within,
         unit="stops",
         state=state_of(difference, within, reading.uncertainty),
-        say=_headroom_sentence(patch, reading, wish),
+        say=_headroom_sentence(patch, reading, target),
         uncertainty=reading.uncertainty,
         why=reading.why.get("headroom"),
     )
 
 
-def _headroom_sentence(patch: Patch, reading: PatchReading, wish: float) -> str:
+def _headroom_sentence(patch: Patch, reading: PatchReading, target: float) -> str:
     if reading.headroom is None:
         return f"{title(patch.name)}: headroom not seen."
-    room = f"{stops_text(reading.headroom)} from clip, {stops_text(wish)} wished"
-    if reading.headroom < wish and is_hot_centre(patch, reading):
+    room = f"{stops_text(reading.headroom)} from clip, target {stops_text(target)}"
+    if reading.headroom < target and is_hot_centre(patch, reading):
         place = f", {place_text(reading.top_at)}" if reading.top_at else ""
         return f"Hot centre on the {patch.name}{place}: {room}."
     return f"{title(patch.name)} {room}."
@@ -187,6 +187,6 @@ def _noisy(patch: Patch, reading: PatchReading) -> Finding | None:
         within=(0.0, None),
         unit="SNR",
         state="fails",
-        say=f"{title(patch.name)} noisy: SNR {reading.snr:.0f}, {least:.0f} wished.",
+        say=f"{title(patch.name)} noisy: SNR {reading.snr:.0f}, target {least:.0f}.",
         do="Give it more light or open the aperture.",
     )

@@ -15,11 +15,11 @@ if TYPE_CHECKING:
 
     from stopwise.lamps.spot_reading import SpotReading
     from stopwise.plan.model import Light
-    from stopwise.plan.wishes import Wishes
+    from stopwise.plan.now import PlanNow
 
 
 def with_spots(
-    findings: Sequence[Finding], wishes: Wishes, spots: Mapping[str, SpotReading]
+    findings: Sequence[Finding], targets: PlanNow, spots: Mapping[str, SpotReading]
 ) -> list[Finding]:
     """Return the findings with what spots say put first, and what they explain laid to them.
 
@@ -27,7 +27,7 @@ def with_spots(
     ----------
     findings
         With their causes.
-    wishes
+    targets
         Which lamps light each patch, and where the lamps stand.
     spots
         What became of each spot, by lamp.
@@ -38,16 +38,16 @@ def with_spots(
         A patch that a lamp leads and whose spot moved, or that lost light out of its spot, turns no
         lamp.
     """
-    own = list(_spot_findings(wishes, spots))
+    own = list(_spot_findings(targets, spots))
     kept = list(findings)
     for told in own:
-        kept = [_explained(finding, told, wishes) for finding in kept]
+        kept = [_explained(finding, told, targets) for finding in kept]
     return [*own, *kept]
 
 
-def _spot_findings(wishes: Wishes, spots: Mapping[str, SpotReading]) -> Iterator[Finding]:
+def _spot_findings(targets: PlanNow, spots: Mapping[str, SpotReading]) -> Iterator[Finding]:
     for name, spot in spots.items():
-        light = wishes.plan.light(name)
+        light = targets.plan.light(name)
         if spot.state == "sitter out of the spot":
             yield _out_of_spot(name, spot)
         elif spot.state == "spot moved" and light is not None:
@@ -125,13 +125,13 @@ def _secure(light: Light) -> str:
     )
 
 
-def _explained(finding: Finding, told: Finding, wishes: Wishes) -> Finding:
+def _explained(finding: Finding, told: Finding, targets: PlanNow) -> Finding:
     if finding.state != "fails" or finding.cause in ("camera", "shutter", "backdrop"):
         return finding
     if finding.turn is not None and finding.turn.light != told.of:
         return finding
     led = {
-        patch.name for patch in wishes.patches if patch.follow and patch.lit_by[:1] == (told.of,)
+        patch.name for patch in targets.patches if patch.follow and patch.lit_by[:1] == (told.of,)
     }
     sides = {finding.of, *finding.of.split(" to ")}
     lost = finding.difference is not None and finding.difference < 0.0

@@ -20,7 +20,7 @@ const choice = (name, legend, values, words = (value) => value) =>
 export const questions = {
   adopt: ({ view }) => ({
     head: "Adopt this frame",
-    body: [html("p", {}, `The figures of ${view.file} become the wishes of the plan. The old ones stay in it as comments.`)],
+    body: [html("p", {}, `The figures of ${view.file} become the targets of the plan. The old ones stay in it as comments.`)],
     yes: "Adopt",
     to: "/do/adopt",
     with: () => ({ number: view.number }),
@@ -48,7 +48,7 @@ export const questions = {
   }),
   look: ({ plan }) => ({
     head: "Look",
-    body: [choice("look", "From the next frame on", ["", ...plan.looks], (look) => look || "the plan's own wishes")],
+    body: [choice("look", "From the next frame on", ["", ...plan.looks], (look) => look || "the plan's own targets")],
     yes: "Wear it",
     to: "/do/look",
     with: (form) => ({ look: form.get("look") || null }),
@@ -76,7 +76,7 @@ export async function dial(tell) {
     body: [
       html("div", { class: "two" }, html("div", {}, table("Turn", rows), table("Zones then", zones)), said.has_picture ? html("figure", {}, html("img", { src: `/predicted?${Date.now()}`, alt: "The picture that these powers would give" }), html("figcaption", {}, "Predicted, from the solos")) : null),
       ...(said.notes.length ? [html("p", { class: "quiet" }, said.notes.join(" "))] : []),
-      said.unmet.length ? html("ul", { class: "findings" }, ...said.unmet.map((words) => html("li", {}, html("span", {}, "–"), html("span", {}, words)))) : html("p", { class: "quiet" }, "Every wish is met."),
+      said.unmet.length ? html("ul", { class: "findings" }, ...said.unmet.map((words) => html("li", {}, html("span", {}, "–"), html("span", {}, words)))) : html("p", { class: "quiet" }, "Every target is met."),
     ],
     yes: null,
     no: "Close",

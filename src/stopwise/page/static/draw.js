@@ -70,12 +70,12 @@ export function markIcon(shape, role) {
 }
 
 // Labels near where they belong, none nearer than `gap`, all between low and high.
-export function spread(wished, gap, low, high) {
-  const order = wished.map((_, index) => index).sort((a, b) => wished[a] - wished[b]);
+export function spread(wanted, gap, low, high) {
+  const order = wanted.map((_, index) => index).sort((a, b) => wanted[a] - wanted[b]);
   const step = Math.min(gap, (high - low) / Math.max(order.length - 1, 1));
   const groups = [];
   order.forEach((index, place) => {
-    let group = { total: wished[index] - step * place, count: 1 };
+    let group = { total: wanted[index] - step * place, count: 1 };
     while (groups.length && groups.at(-1).total / groups.at(-1).count > group.total / group.count) {
       const above = groups.pop();
       group = { total: group.total + above.total, count: group.count + above.count };

@@ -219,7 +219,7 @@ function fields(values, isNew) {
       : null,
     html("label", {}, "Name", html("input", { name: "name", value: values.name, maxlength: 80, autocomplete: "off", autofocus: true })),
     html("label", {}, "Material", html("select", { name: "material" }, ...MATERIALS.map((one) => html("option", { value: one, selected: one === (values.material ?? "") }, one || "none")))),
-    html("div", { class: "row" }, number("zone", "Zone wished"), number("within", "Within, stops"), number("headroom", "Headroom, stops")),
+    html("div", { class: "row" }, number("zone", "Target zone"), number("within", "Within, stops"), number("headroom", "Headroom, stops")),
     edges(values.box),
     html("div", { class: "row" }, check("follow", "Follows the sitter", values.follow), check("must_see", "Must be seen", values.must_see)),
   ].filter(Boolean);

@@ -1,4 +1,4 @@
-// The stop ruler: shares lie along it, each value stands off the bracket of its wish.
+// The stop ruler: shares lie along it, each value stands off the bracket of its target.
 import { cut, fitted, mark, spread, svg, widthOf } from "./draw.js";
 
 let [WIDTH, HEIGHT, FOOT] = [430, 560, 552]; // as large as it stands on the screen, so that its type keeps its size
@@ -60,7 +60,7 @@ function shares(ruler, y) {
 }
 
 function readings(ruler, y, lane) {
-  const heights = ruler.readings.map((one) => y(one.value ?? one.wish ?? LOWEST));
+  const heights = ruler.readings.map((one) => y(one.value ?? one.target ?? LOWEST));
   const labels = spread(heights, ROW, TOP + 14, FOOT - 6);
   return ruler.readings.flatMap((one, index) => [
     ...bracket(one, y, lane),
@@ -72,11 +72,11 @@ function readings(ruler, y, lane) {
 const laneAt = (one, lane) => AXIS + 36 + one.lane * lane;
 
 function bracket(one, y, lane) {
-  if (one.wish === null || one.low === null || one.high === null) return [];
+  if (one.target === null || one.low === null || one.high === null) return [];
   const x = laneAt(one, lane);
   return [
-    svg("path", { d: `M${x + 6} ${y(one.high)}H${x}V${y(one.low)}h6`, class: "wish" }),
-    svg("path", { d: `M${x - 4} ${y(one.wish)}h4`, class: "wish" }),
+    svg("path", { d: `M${x + 6} ${y(one.high)}H${x}V${y(one.low)}h6`, class: "target" }),
+    svg("path", { d: `M${x - 4} ${y(one.target)}h4`, class: "target" }),
   ];
 }
 

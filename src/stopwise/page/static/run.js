@@ -1,4 +1,4 @@
-// The run: each patch and each lamp over the frames of the take, off its wish or its solo in stops.
+// The run: each patch and each lamp over the frames of the take, off its target or its solo in stops.
 import { cut, mark, svg } from "./draw.js";
 
 const ROW = 44;
@@ -35,12 +35,12 @@ function rowsOf(frames, kind, named) {
 }
 
 const said = (point) => {
-  const off = point && point.off !== null && point.off !== undefined ? signed(point.off) : "no wish, or not seen";
+  const off = point && point.off !== null && point.off !== undefined ? signed(point.off) : "no target, or not seen";
   return point?.state === "out" ? "out" : off;
 };
 export const signed = (stops) => (Math.abs(stops) < 0.05 ? "0.0" : `${stops > 0 ? "+" : "-"}${Math.abs(stops).toFixed(1)}`);
 
-// A patch without a wish is drawn off its first figure; a lamp that was out at the foot of its row.
+// A patch without a target is drawn off its first figure; a lamp that was out at the foot of its row.
 function offsets(points) {
   const first = points.map((point) => point?.zone).find((zone) => zone !== null && zone !== undefined);
   return points.map((point) => {

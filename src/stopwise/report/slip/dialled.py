@@ -1,4 +1,4 @@
-"""The slip of a dialled answer: the picture that the powers would give, lamps and wishes beside."""
+"""The slip of a dialled answer: the predicted picture, lamps and targets beside."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ import numpy as np
 
 from stopwise.measurement.picture import Picture
 from stopwise.measurement.zones import blocked_under
-from stopwise.report.dialled import alike_sentences, headline, lamp_rows, wish_rows
+from stopwise.report.dialled import alike_sentences, headline, lamp_rows, target_rows
 from stopwise.report.drawable import Drawable, drawable_of
 from stopwise.report.look import DARK, STATE_MARKS
 from stopwise.report.slip.page import CALL_SIZE, HEIGHT, WIDTH
@@ -107,7 +107,7 @@ def draw_dial_slip(answer: Dial, plan: Plan, sentences: Sequence[str] = ()) -> b
     draw_picture(sheet, picture, record, drawable, clip=_clip_zone(plan))
     side = Area(picture.right + _GAP, _TOP, WIDTH - _MARGIN, HEIGHT - _MARGIN)
     below = _draw_lamps(sheet, side, answer, plan)
-    _draw_wishes(sheet, Area(side.left, below + 30, side.right, side.bottom), answer)
+    _draw_targets(sheet, Area(side.left, below + 30, side.right, side.bottom), answer)
     foot = Area(_MARGIN, picture.bottom + 84, picture.right, HEIGHT - _MARGIN)
     _draw_sentences(sheet, foot, answer, sentences)
     return sheet.png()
@@ -126,7 +126,7 @@ def _clip_zone(plan: Plan) -> float:
 
 def _as_record(answer: Dial, plan: Plan) -> dict[str, Any]:
     """Return what of the answer is drawn on the picture, in the form of a frame's record."""
-    wished = {wish.of: wish for wish in answer.predicted.wishes if wish.kind == "zone"}
+    planned = {target.of: target for target in answer.predicted.targets if target.kind == "zone"}
     cells = answer.predicted.picture.patches
     return {
         "zones": {"mid_grey": plan.camera.mid_grey},
@@ -138,10 +138,10 @@ def _as_record(answer: Dial, plan: Plan) -> dict[str, Any]:
             {
                 "check": "patch",
                 "of": name,
-                "planned": wish.target,
-                "state": "fails" if wish.short_by else "holds",
+                "planned": target.target,
+                "state": "fails" if target.short_by else "holds",
             }
-            for name, wish in wished.items()
+            for name, target in planned.items()
         ],
     }
 
@@ -167,24 +167,24 @@ def _cells(
         sheet.text((x, y), word, _SIZE, color=colour, ha=side)
 
 
-def _draw_wishes(sheet: Sheet, area: Area, answer: Dial) -> None:
+def _draw_targets(sheet: Sheet, area: Area, answer: Dial) -> None:
     columns = [area.left + 28, area.left + area.width * 0.60, area.left + area.width * 0.64]
     y = area.top + _SIZE
-    _cells(sheet, [*columns, area.right], y, ("wish", "then", "wished", "off"), DARK.quiet)
-    rows = wish_rows(answer)
+    _cells(sheet, [*columns, area.right], y, ("target", "then", "planned", "off"), DARK.quiet)
+    rows = target_rows(answer)
     room = int((area.bottom - y) // _ROW)
     for row in rows[:room]:
         y += _ROW
         failed = row.state == "fails"
         sheet.mark((area.left + 9, y - 7), STATE_MARKS[row.state], 15)
         name = sheet.cut(row.of, _SIZE, area.width * 0.42)
-        words = (name, row.gets, row.wished, row.off)
+        words = (name, row.gets, row.planned, row.off)
         _cells(sheet, [*columns, area.right], y, words, DARK.text if failed else DARK.quiet)
 
 
 def _draw_sentences(sheet: Sheet, area: Area, answer: Dial, sentences: Sequence[str]) -> None:
     """Write what stays unmet and why, then what else is to be said, as far as there is room."""
-    told: list[tuple[str | None, str]] = [("fails", wish.say) for wish in answer.unmet]
+    told: list[tuple[str | None, str]] = [("fails", target.say) for target in answer.unmet]
     told += [(None, said) for said in (*alike_sentences(answer), *sentences)]
     y = area.top
     for state, words in told:

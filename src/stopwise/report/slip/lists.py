@@ -92,7 +92,7 @@ def draw_facts(sheet: Sheet, area: Area, record: dict[str, Any]) -> None:
 
 
 _NOT_JUDGED = {
-    "measured": "Measured only: nothing was wished, so nothing was judged.",
+    "measured": "Measured only: the plan has no target, so nothing was judged.",
     "unreadable": "Not judged.",
 }
 _COUNTED = {

@@ -1,4 +1,4 @@
-"""The stop ruler on a slip: shares lie along it, each value stands off the bracket of its wish."""
+"""The stop ruler on a slip: shares lie along it, each value stands off its target's bracket."""
 
 from __future__ import annotations
 
@@ -66,16 +66,16 @@ def draw_ruler(sheet: Sheet, area: Area, ruler: Ruler) -> None:
     _draw_scale(sheet, rule)
     _draw_shares(sheet, rule, ruler)
     seen = list(ruler.readings)
-    wished = [rule.y(_height(reading)) for reading in seen]
-    labels = spread(wished, _ROW, rule.y(ruler.clip) + _ROW / 2 + 2, area.bottom - _ROW / 2)
+    wanted = [rule.y(_height(reading)) for reading in seen]
+    labels = spread(wanted, _ROW, rule.y(ruler.clip) + _ROW / 2 + 2, area.bottom - _ROW / 2)
     for reading, label in zip(seen, labels, strict=True):
-        _draw_wish(sheet, rule, reading)
+        _draw_target(sheet, rule, reading)
         _draw_value(sheet, rule, reading, label)
 
 
 def _height(reading: Reading) -> float:
     """Return the zone that a reading's label belongs beside."""
-    return next(z for z in (reading.value, reading.wish, reading.low, LOWEST) if z is not None)
+    return next(z for z in (reading.value, reading.target, reading.low, LOWEST) if z is not None)
 
 
 def _draw_scale(sheet: Sheet, rule: Rule) -> None:
@@ -108,14 +108,14 @@ def _draw_shares(sheet: Sheet, rule: Rule, ruler: Ruler) -> None:
         sheet.text((rule.area.left, rule.y(rule.clip) - 10), words, _SMALL, color=DARK.text)
 
 
-def _draw_wish(sheet: Sheet, rule: Rule, reading: Reading) -> None:
-    if reading.wish is None or reading.low is None or reading.high is None:
+def _draw_target(sheet: Sheet, rule: Rule, reading: Reading) -> None:
+    if reading.target is None or reading.low is None or reading.high is None:
         return
     x = rule.lanes + reading.lane * rule.lane
-    low, high, wish = (rule.y(zone) for zone in (reading.low, reading.high, reading.wish))
+    low, high, target = (rule.y(zone) for zone in (reading.low, reading.high, reading.target))
     bracket = [(x + 7, high), (x, high), (x, low), (x + 7, low)]
-    sheet.line(bracket, DARK.wish, 2.5, gid=f"wish:{reading.name}")
-    sheet.line([(x - 5, wish), (x, wish)], DARK.wish, 2.5)
+    sheet.line(bracket, DARK.target, 2.5, gid=f"target:{reading.name}")
+    sheet.line([(x - 5, target), (x, target)], DARK.target, 2.5)
 
 
 def _draw_value(sheet: Sheet, rule: Rule, reading: Reading, label: float) -> None:
@@ -147,7 +147,7 @@ def _draw_stem(sheet: Sheet, rule: Rule, reading: Reading, x: float) -> None:
     end = high if value > high else low
     sheet.line(
         [(x, rule.y(end)), (x, rule.y(value)), (x + 7, rule.y(value))],
-        DARK.wish,
+        DARK.target,
         1.5,
         linestyle=(0, (2, 1.6)),
     )

@@ -1,11 +1,11 @@
-"""Whether the wishes of a plan can hold at once, and whether anything can answer them."""
+"""Whether the targets of a plan can hold at once, and whether anything can answer them."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
 from stopwise.plan.crosscheck import BACKDROP
-from stopwise.plan.doubts import ROOM, Doubt, capital, tolerance, zone_wish
+from stopwise.plan.doubts import ROOM, Doubt, capital, tolerance, zone_target
 from stopwise.stops import MID_GREY_OF_SATURATION, zone_of_luminance
 
 if TYPE_CHECKING:
@@ -34,55 +34,58 @@ def lit_doubts(plan: Plan) -> Iterator[Doubt]:
             yield Doubt(("light", index), say, "Put a patch where it alone is seen.")
 
 
-def ratio_wish_doubts(plan: Plan) -> Iterator[Doubt]:
-    """Compare ratios with the zones that their patches are wished at, and with each other."""
+def ratio_target_doubts(plan: Plan) -> Iterator[Doubt]:
+    """Compare ratios with the zones that their patches have targets at, and with each other."""
     seen: dict[tuple[str, str], float] = {}
-    for index, wish in enumerate(plan.ratios):
+    for index, target in enumerate(plan.ratios):
         path = ("ratio", index, "stops")
-        lit, shadow = _span(plan, wish.lit), _span(plan, wish.shadow)
+        lit, shadow = _span(plan, target.lit), _span(plan, target.shadow)
         if lit and shadow:
             least, most = lit[0] - shadow[1], lit[1] - shadow[0]
-            if most < wish.stops - wish.within - ROOM or least > wish.stops + wish.within + ROOM:
-                say = f"{capital(wish.lit)} and {wish.shadow} are wished {least:.1f} to {most:.1f}"
-                say += f" stops apart as zones, and {wish.stops:.1f} as a ratio."
+            if (
+                most < target.stops - target.within - ROOM
+                or least > target.stops + target.within + ROOM
+            ):
+                say = f"{capital(target.lit)} and {target.shadow} have targets {least:.1f} to"
+                say += f" {most:.1f} stops apart as zones, and {target.stops:.1f} as a ratio."
                 yield Doubt(path, say, "One of the three must give way.")
-        before = seen.get((wish.lit, wish.shadow), wish.stops)
-        if abs(before - wish.stops) > ROOM:
-            say = (
-                f"The ratio of {wish.lit} to {wish.shadow} is wished {before:g} and {wish.stops:g}."
-            )
+        before = seen.get((target.lit, target.shadow), target.stops)
+        if abs(before - target.stops) > ROOM:
+            say = f"The ratio of {target.lit} to {target.shadow} has two targets,"
+            say += f" {before:g} and {target.stops:g}."
             yield Doubt(path, say, "Keep one of the two.")
-        seen[wish.lit, wish.shadow] = wish.stops
-        seen[wish.shadow, wish.lit] = -wish.stops
+        seen[target.lit, target.shadow] = target.stops
+        seen[target.shadow, target.lit] = -target.stops
 
 
-def apart_doubts(plan: Plan) -> Iterator[Doubt]:
-    """Compare separations with the zones wished."""
-    for index, wish in enumerate(plan.aparts):
-        lighter, darker = _span(plan, wish.lighter), _span(plan, wish.darker)
-        if lighter and darker and lighter[1] - darker[0] < wish.at_least - ROOM:
+def separation_doubts(plan: Plan) -> Iterator[Doubt]:
+    """Compare separations with the target zones."""
+    for index, target in enumerate(plan.separations):
+        lighter, darker = _span(plan, target.lighter), _span(plan, target.darker)
+        if lighter and darker and lighter[1] - darker[0] < target.at_least - ROOM:
             say = (
-                f"{capital(wish.lighter)} can lie {lighter[1] - darker[0]:.1f} over {wish.darker} "
-                f"at most, by their zones; {wish.at_least:.1f} is wished between them."
+                f"{capital(target.lighter)} can lie {lighter[1] - darker[0]:.1f} over "
+                f"{target.darker} at most, by their zones; the target between them is "
+                f"{target.at_least:.1f}."
             )
-            yield Doubt(("apart", index, "at_least"), say, "Move a zone, or ask for less.")
+            yield Doubt(("separation", index, "at_least"), say, "Move a zone, or ask for less.")
 
 
 def clip_doubts(plan: Plan) -> Iterator[Doubt]:
     """Find zones that a sensor can't hold with the headroom asked for."""
     clip = zone_of_luminance(1.0, plan.camera.mid_grey or MID_GREY_OF_SATURATION)
     for index, patch in enumerate(plan.patches):
-        wish = zone_wish(patch)
+        target = zone_target(patch)
         room = patch.headroom if patch.headroom is not None else patch.defaults.headroom
         limit = patch.may_clip if patch.may_clip is not None else patch.defaults.may_clip
-        if wish is None or limit >= 1.0:
+        if target is None or limit >= 1.0:
             continue
-        lowest = wish - tolerance(patch)[0] + (room or 0.0)
+        lowest = target - tolerance(patch)[0] + (room or 0.0)
         if lowest > clip + ROOM:
             kept = f" with {room:g} stops of headroom" if room else ""
-            say = f"{capital(patch.name)} at Zone {wish:g}{kept} lies above the clip line"
+            say = f"{capital(patch.name)} at Zone {target:g}{kept} lies above the clip line"
             say += f", Zone {clip:.2f}."
-            yield Doubt(("patch", index), say, f"Wish Zone {clip - (room or 0.0):.1f} at most.")
+            yield Doubt(("patch", index), say, f"Target Zone {clip - (room or 0.0):.1f} at most.")
 
 
 def place_doubts(plan: Plan) -> Iterator[Doubt]:
@@ -116,26 +119,26 @@ def file_doubts(plan: Plan, folder: File) -> Iterator[Doubt]:
         (("frames", "plate"), frames.plate),
         (("frames", "reference"), frames.reference),
         *((("frames", "solo", lamp), name) for lamp, name in frames.solo.items()),
-        *((("frames", "sheet", lamp), name) for lamp, name in frames.sheet.items()),
+        *((("frames", "white_card", lamp), name) for lamp, name in frames.white_card.items()),
     ]
     for path, name in named:
         if name and not (folder / name).exists():
-            sheet = " --sheet" if path[1] == "sheet" else ""
-            do = f"Copy it there, or mark another: stopwise mark FRAME {path[-1]}{sheet}."
+            card = " --white-card" if path[1] == "white_card" else ""
+            do = f"Copy it there, or mark another: stopwise mark FRAME {path[-1]}{card}."
             yield Doubt(path, f"{name} isn't beside the plan.", do)
 
 
 def _span(plan: Plan, name: str) -> Span | None:
     if name == BACKDROP and plan.backdrop and plan.backdrop.zone is not None:
-        backdrop, wish = plan.backdrop, plan.backdrop.zone
-        return wish - backdrop.under, wish + backdrop.over
+        backdrop, target = plan.backdrop, plan.backdrop.zone
+        return target - backdrop.under, target + backdrop.over
     patch = plan.patch(name)
     return _patch_span(patch) if patch else None
 
 
 def _patch_span(patch: Patch) -> Span | None:
-    wish, (under, over) = zone_wish(patch), tolerance(patch)
-    return None if wish is None else (wish - under, wish + over)
+    target, (under, over) = zone_target(patch), tolerance(patch)
+    return None if target is None else (target - under, target + over)
 
 
 def _overlap(first: Box, second: Box) -> float:

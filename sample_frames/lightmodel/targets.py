@@ -34,7 +34,7 @@ MATERIALS = {
 
 @dataclass(frozen=True, slots=True)
 class Patch:
-    """A box of the upright picture and the zone wished there.
+    """A box of the upright picture and the target zone there.
 
     Attributes
     ----------
@@ -58,7 +58,7 @@ class Patch:
 
 
 @dataclass(frozen=True, slots=True)
-class Wishes:
+class Targets:
     """Patches and ratio of one look; its name is None for the plan's own."""
 
     look: str | None
@@ -73,7 +73,7 @@ class Wishes:
 
 
 @dataclass(frozen=True, slots=True)
-class BackdropWish:
+class BackdropTarget:
     """How the paper is to lie, stops."""
 
     boxes: tuple[Box, ...] = ((0.1, 0.04, 0.3, 0.3), (0.7, 0.04, 0.9, 0.3))
@@ -87,14 +87,14 @@ class BackdropWish:
 
 
 LIT, SHADOW, HAIR = "lit cheek", "shadow cheek", "hair"
-APART_AT_LEAST = 0.7
+SEPARATION_AT_LEAST = 0.7
 PINPOINT_LARGEST = 0.00005
 PINPOINTS_TOTAL = 0.0005
 BLOWN_AREA = 0.0001
 BUCKLE: Box = (0.445, 0.74, 0.495, 0.8)
-BACKDROP = BackdropWish()
+BACKDROP = BackdropTarget()
 
-WHITE = Wishes(
+WHITE = Targets(
     look=None,
     patches=(
         Patch(LIT, (0.48, 0.284, 0.504, 0.32), "skin", 6.5, ("key", "fill"), "head"),
@@ -132,4 +132,4 @@ UPRIGHT = replace(
     patches=tuple(replace(patch, box=_upright(patch.box)) for patch in WHITE.patches),
     may_clip=(*WHITE.may_clip, _upright(BUCKLE)),
 )
-LOOKS = {wishes.look: wishes for wishes in (WHITE, BLACK, UPRIGHT)}
+LOOKS = {targets.look: targets for targets in (WHITE, BLACK, UPRIGHT)}

@@ -8,17 +8,17 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Collection
 
-    from stopwise.plan.model import Apart, BackdropPlan, Look, Patch, Plan, RatioWish
+    from stopwise.plan.model import BackdropPlan, Look, Patch, Plan, RatioTarget, Separation
 
 BACKDROP = "backdrop"
-"""How `[[apart]]` names the backdrop instead of a patch."""
+"""How `[[separation]]` names the backdrop instead of a patch."""
 
 _OF_THE_SET = (None, "paper")
 """Materials that stay when the sitter changes clothes, as long as the patch doesn't follow."""
 
 
 @dataclass(frozen=True, slots=True)
-class Wishes:
+class PlanNow:
     """The part of a plan that a frame is held against.
 
     Attributes
@@ -27,26 +27,26 @@ class Wishes:
         The whole plan, for what doesn't depend on look and lamps.
     measured
         Patches that are read in this frame, whether their lamps are lit or not.
-    patches, ratios, aparts, backdrop
+    patches, ratios, separations, backdrop
         What is judged.
     """
 
     plan: Plan
     measured: tuple[Patch, ...]
     patches: tuple[Patch, ...]
-    ratios: tuple[RatioWish, ...]
-    aparts: tuple[Apart, ...]
+    ratios: tuple[RatioTarget, ...]
+    separations: tuple[Separation, ...]
     backdrop: BackdropPlan | None
 
     @property
     def any(self) -> bool:
-        """Whether the plan wishes anything at all; with no wish a frame is only measured."""
+        """Whether the plan has any target; with none a frame is only measured."""
         camera = self.plan.camera
         return bool(
             self.plan.patches
             or self.plan.looks
             or self.plan.ratios
-            or self.plan.aparts
+            or self.plan.separations
             or self.plan.backdrop
             or "limits" in self.plan.model_fields_set
             or camera.iso
@@ -55,9 +55,7 @@ class Wishes:
         )
 
 
-def wishes_now(
-    plan: Plan, *, look: str | None = None, lit: Collection[str] | None = None
-) -> Wishes:
+def plan_now(plan: Plan, *, look: str | None = None, lit: Collection[str] | None = None) -> PlanNow:
     """Return what of `plan` holds now.
 
     Parameters
@@ -81,12 +79,14 @@ def wishes_now(
     ratios = plan.ratios if worn is None else (*plan.ratios, *worn.ratios)
     backdrop = plan.backdrop if _backdrop_is_lit(plan, lit) else None
     sides = names | ({BACKDROP} if backdrop else set())
-    return Wishes(
+    return PlanNow(
         plan=plan,
         measured=measured,
         patches=judged,
-        ratios=tuple(wish for wish in ratios if {wish.lit, wish.shadow} <= names),
-        aparts=tuple(wish for wish in plan.aparts if {wish.lighter, wish.darker} <= sides),
+        ratios=tuple(target for target in ratios if {target.lit, target.shadow} <= names),
+        separations=tuple(
+            target for target in plan.separations if {target.lighter, target.darker} <= sides
+        ),
         backdrop=backdrop,
     )
 

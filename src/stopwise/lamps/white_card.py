@@ -1,4 +1,4 @@
-"""A lamp's spot on a matt sheet held at the sitter's face: an ellipse of light with a soft edge."""
+"""A lamp's spot on a white card held at the sitter's face: an ellipse of light with a soft edge."""
 
 from __future__ import annotations
 
@@ -29,10 +29,10 @@ CELLS_ACROSS = 96
 """Coarse cells along the picture's longer side."""
 
 _REST = 0.11
-"""RMS of what an ellipse of light leaves, as a share of its plateau, up to which it is a sheet.
+"""RMS of what an ellipse of light leaves, as a share of its plateau, up to which it is a card.
 
-Of made frames, sheets with a nose through them leave 0.08 at most, lone lamps on a sitter 0.14 and
-more.
+Of made frames, white cards with a nose through them leave 0.08 at most, lone lamps on a sitter 0.14
+and more.
 """
 
 _LARGEST, _SMALLEST = 0.6, 0.02
@@ -41,8 +41,8 @@ _LARGEST, _SMALLEST = 0.6, 0.02
 _SEEN_EDGE = 0.4
 """Share of the spot's edge that must lie inside the picture."""
 
-NO_SHEET = "no spot with its edge is seen on a plain sheet in it. Shoot it again."
-"""What is said of a frame that is no sheet frame."""
+NO_WHITE_CARD = "no spot with its edge is seen on a plain white card in it. Shoot it again."
+"""What is said of a frame that is no white card."""
 
 _BLOWN = 0.01
 """Share of the picture in blocks that clip."""
@@ -73,8 +73,8 @@ class Spot:
 
 
 @dataclass(frozen=True, slots=True)
-class Sheet:
-    """A spot as a sheet shows it.
+class WhiteCard:
+    """A spot as a white card shows it.
 
     Attributes
     ----------
@@ -112,13 +112,13 @@ class Sheet:
         Parameters
         ----------
         right, down
-            Places on the sheet, both in picture widths from the picture's upper left corner.
+            Places on the white card, both in picture widths from the picture's upper left corner.
         """
         return _log_light(np.array([*self.middle, *self.slant, self.softness]), right, down)
 
 
-def read_sheet(light: NDArray[np.floating]) -> Sheet | None:
-    """Read the spot of a lamp from a frame of a sheet with this lamp alone.
+def read_white_card(light: NDArray[np.floating]) -> WhiteCard | None:
+    """Read the spot of a lamp from a frame of a white card with this lamp alone.
 
     Parameters
     ----------
@@ -127,7 +127,7 @@ def read_sheet(light: NDArray[np.floating]) -> Sheet | None:
 
     Returns
     -------
-    Sheet or None
+    WhiteCard or None
         None where the light is no single spot on something plain whose edge can be seen.
     """
     factor = max(1, round(max(light.shape) / CELLS_ACROSS))
@@ -149,29 +149,29 @@ def read_sheet(light: NDArray[np.floating]) -> Sheet | None:
     anywhere = np.full(len(start), np.inf)
     values = fit_values(model, start, share, Terms(_LEAPS, anywhere, 0.01, rounds=40))
     rest = math.sqrt(float(np.mean(np.square(share - model(values))))) / max(abs(values[6]), 1e-9)
-    return _sheet(values, seen.shape[0] / seen.shape[1], level) if rest <= _REST else None
+    return _white_card(values, seen.shape[0] / seen.shape[1], level) if rest <= _REST else None
 
 
-def sheet_of(frame: LightPicture, ambient: LightPicture | None = None) -> Sheet | None:
-    """Read the spot of a lamp from its sheet frame, ambient light taken off.
+def white_card_of(frame: LightPicture, ambient: LightPicture | None = None) -> WhiteCard | None:
+    """Read the spot of a lamp from its white card, ambient light taken off.
 
     Parameters
     ----------
     frame
-        The sheet with this lamp alone.
+        The white card with this lamp alone.
     ambient
         A frame with no lamp firing; None where there is none, or of another grid.
 
     Returns
     -------
-    Sheet or None
-        None where the sheet is blown too: a spot is wider where its plateau is cut off.
+    WhiteCard or None
+        None where the white card is blown too: a spot is wider where its plateau is cut off.
     """
     if float(np.mean(frame.clipped > 0.0)) > _BLOWN:
         return None
     if ambient is not None and ambient.mean.shape != frame.mean.shape:
         ambient = None
-    return read_sheet(lamp_set({"": frame}, ambient).nets[""].luminance)
+    return read_white_card(lamp_set({"": frame}, ambient).nets[""].luminance)
 
 
 def places(shape: tuple[int, ...]) -> tuple[Floats, Floats]:
@@ -193,13 +193,13 @@ def _start(share: Floats, right: Floats, down: Floats) -> Floats | None:
     return np.array([*middle, slant[0, 0], slant[0, 1], slant[1, 1], 0.15, 1.0, 0.0, 0.0])
 
 
-def _sheet(values: Floats, aspect: float, level: float) -> Sheet | None:
+def _white_card(values: Floats, aspect: float, level: float) -> WhiteCard | None:
     middle_x, middle_y, *slant = (float(value) for value in values[:5])
     half, softness = math.sqrt(math.prod(_axes(slant))), abs(float(values[5]))
     if not _SMALLEST <= half <= _LARGEST or _edge_seen(values, aspect) < _SEEN_EDGE:
         return None
     spot = Spot((middle_x, middle_y / aspect), 2.0 * half, LOGISTIC * softness * half)
-    return Sheet(
+    return WhiteCard(
         spot,
         (middle_x, middle_y),
         (slant[0], slant[1], slant[2]),
