@@ -118,7 +118,7 @@ def test_no_module_imports_itself_round_a_corner():
 def test_each_file_says_what_it_is_for_and_stays_small(path):
     text = path.read_text(encoding="utf-8")
     assert text.startswith('"""'), "a file opens with what it is for"
-    assert text.count("\n") <= 400
+    assert text.count("\n") <= 600
 
 
 def loaded_by(code: str) -> set[str]:

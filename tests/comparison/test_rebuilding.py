@@ -10,7 +10,7 @@ import pytest
 from stopwise.comparison.rebuild_words import caution, do, say
 from stopwise.comparison.rebuilding import match_solo
 from stopwise.lamps.reduced import reduce_light
-from stopwise.lamps.solo import lamp_set
+from stopwise.lamps.solos import lamp_set
 from stopwise.plan.model import Light
 from support.lit_sets import EXPOSURE, WEIGHTS, LitSet
 from support.made_set import HEIGHT, LAMPS, WIDTH

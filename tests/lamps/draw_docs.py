@@ -15,7 +15,7 @@ import numpy as np
 from PIL import Image
 
 from stopwise.lamps.reduced import LightPicture, combine
-from stopwise.lamps.solo import LampSet, lamp_set
+from stopwise.lamps.solos import LampSet, lamp_set
 from stopwise.lamps.superpose import predict, sum_against_full
 from stopwise.pipeline import Brief, assess
 from stopwise.pipeline.light import read_light

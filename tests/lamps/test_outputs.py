@@ -6,14 +6,15 @@ from dataclasses import replace
 
 import pytest
 
-from stopwise.lamps.fieldcells import Hint
 from stopwise.lamps.outputs import (
     LampReading,
     expect,
     lit_lamps,
     no_lamp_fired,
+    over_ambient,
     read_lamps,
 )
+from stopwise.lamps.unmixing import Shift
 from support.lit_sets import BOXES, EXPOSURE, PAPER, LitSet, shift_of
 from support.made_set import Sitter
 
@@ -144,7 +145,9 @@ def test_an_out_lamp_is_named_though_the_sitter_moved(made, lamp):
 
 
 def test_a_hint_that_the_picture_does_not_bear_out_is_not_believed(made):
-    readings = read_lamps(made.frame(), made.lamp_set, said={}, placement=Hint(0.06, 0.0))
+    readings = read_lamps(
+        made.frame(), made.lamp_set, said={}, placement=Shift(0.06, 0.0, is_sure=False)
+    )
     for reading in readings.values():
         assert reading.state == "fired"
         assert abs(reading.stops) < 0.1
@@ -154,7 +157,9 @@ def test_a_hint_that_the_picture_bears_out_names_a_lamp_that_is_out(made):
     sitter = Sitter(-0.06, 0.02)
     place = shift_of(sitter)
     frame = made.frame(sitter=sitter, out=("hair",))
-    readings = read_lamps(frame, made.lamp_set, said={}, placement=Hint(place.dx, place.dy))
+    readings = read_lamps(
+        frame, made.lamp_set, said={}, placement=Shift(place.dx, place.dy, is_sure=False)
+    )
     assert states(readings)["hair"] == "out"
     assert {states(readings)[name] for name in EVERY if name != "hair"} <= {"fired", "not seen"}
 
@@ -184,14 +189,24 @@ def test_no_lamp_at_all_is_the_trigger(made):
     frame = made.frame(out=EVERY)
     readings = read_lamps(frame, made.lamp_set, said={})
     assert set(states(readings).values()) == {"out"}
-    assert no_lamp_fired(frame, None, readings)
-    assert no_lamp_fired(frame, made.ambient)
+    assert no_lamp_fired(readings)
+    assert no_lamp_fired(over_ambient=over_ambient(frame, made.ambient))
 
 
 def test_one_lamp_is_not_the_trigger(made):
     for name in EVERY:
         solo = made.solos[name]
-        assert not no_lamp_fired(solo, made.ambient, read_lamps(solo, made.lamp_set))
+        assert not no_lamp_fired(
+            read_lamps(solo, made.lamp_set), over_ambient=over_ambient(solo, made.ambient)
+        )
+
+
+@pytest.mark.parametrize(
+    ("off", "unlit"),
+    [((-3.1, -4.0, -3.0), True), ((-3.1, -4.0, -2.9), False), ((-5.0, -5.0), False)],
+)
+def test_without_an_ambient_frame_all_zones_far_under_target_are_the_trigger(off, unlit):
+    assert no_lamp_fired(off_target=off) is unlit
 
 
 def test_the_lamps_that_are_lit_are_told(made):

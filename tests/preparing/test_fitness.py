@@ -72,5 +72,5 @@ def test_dial_refuses_such_a_solo_where_nothing_was_turned_and_else_only_says_so
 def test_only_a_white_card_with_a_spot_is_marked_as_one(plan: Path, capfd) -> None:
     solo = plan.parent / "set-key.dng"
     assert run(["mark", str(solo), "key", "--white-card", "--plan", str(plan)]) == 2
-    assert "no spot with its edge is seen on a plain white card" in capfd.readouterr().err
+    assert "No spot with its edge is seen on a plain white card" in capfd.readouterr().err
     assert not load_plan(plan).frames.white_card

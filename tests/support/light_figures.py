@@ -21,11 +21,11 @@ from stopwise.lamps.dial import dial
 from stopwise.lamps.outputs import read_lamps
 from stopwise.lamps.powers import Knob, Search
 from stopwise.lamps.scene import build_scene
-from stopwise.lamps.solo import lamp_set
+from stopwise.lamps.solos import lamp_set
 from stopwise.lamps.wanted import wanted
 from stopwise.measurement import Known, read
+from stopwise.pipeline.lamps import place_of
 from stopwise.pipeline.light import light_of
-from stopwise.pipeline.placing import place_of
 from stopwise.plan.now import plan_now
 from stopwise.plan.reading import load_plan
 
@@ -33,10 +33,10 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
     from lightmodel.shoots import Shot
-    from stopwise.lamps.fieldcells import Hint
     from stopwise.lamps.outputs import LampReading
     from stopwise.lamps.reduced import LightPicture
-    from stopwise.lamps.solo import LampSet
+    from stopwise.lamps.solos import LampSet
+    from stopwise.lamps.unmixing import Shift
     from stopwise.measurement.blocks import Blocks
     from stopwise.plan.model import Plan
 
@@ -62,7 +62,7 @@ def seen(shot: Shot, plan: Plan) -> LightPicture:
 
 def _placed(
     shot: Shot, plan: Plan, reference: Blocks | None
-) -> tuple[LightPicture, Hint | None, Blocks]:
+) -> tuple[LightPicture, Shift | None, Blocks]:
     """Return a shot's light, where its patches say that the sitter is, and its blocks."""
     frame = as_frame(shot)
     reading = read(frame, plan, known=Known(reference=reference))

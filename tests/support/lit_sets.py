@@ -8,10 +8,9 @@ from functools import cached_property
 import numpy as np
 
 from stopwise.frame import Camera, Exposure
-from stopwise.lamps.fieldcells import Shift
 from stopwise.lamps.reduced import LightPicture, combine, reduce_light
-from stopwise.lamps.solo import LampSet, lamp_set
-from stopwise.lamps.superpose import patch_light
+from stopwise.lamps.solos import LampSet, lamp_set
+from stopwise.lamps.unmixing import Shift
 from stopwise.plan.model import Plan
 from stopwise.stops import MID_GREY_OF_SATURATION
 from support.made_set import HEIGHT, LAMPS, WIDTH, Lamp, Sitter, with_noise
@@ -116,9 +115,14 @@ def zones_of(picture: LightPicture) -> dict[str, float]:
     found = {}
     for name in BOXES:
         read_at = 90.0 if MATERIALS.get(name) == "hair" else 50.0
-        y = patch_light(picture, name, read_at=read_at).log2_y
+        y = level_of(picture, name, read_at=read_at)
         found[name] = 5.0 + y - np.log2(MID_GREY_OF_SATURATION)
     return found
+
+
+def level_of(picture: LightPicture, name: str, *, read_at: float = 50.0) -> float:
+    """Return log2 of a percentile of a patch's Y, anchor = 1."""
+    return float(np.log2(np.percentile(picture.patch_luminance(name), read_at)))
 
 
 def plan_for(picture: LightPicture, names, **changes) -> Plan:

@@ -27,9 +27,9 @@ from support.light_figures import JITTER_STOPS, SAMPLE_PLAN, _placed, lamps_of, 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from stopwise.lamps.beam_spots import SpotReading
     from stopwise.lamps.outputs import LampReading
-    from stopwise.lamps.solo import LampSet
-    from stopwise.lamps.spot_reading import SpotReading
+    from stopwise.lamps.solos import LampSet
     from stopwise.lamps.white_card import WhiteCard
     from stopwise.measurement.blocks import Blocks
     from stopwise.plan.model import Plan

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from stopwise.lamps.spot_reading import SpotReading
+from stopwise.lamps.beam_spots import SpotReading
 from stopwise.plan.model import Light, Plan
 from stopwise.plan.now import plan_now
 from stopwise.plan.rigging import is_overhead

@@ -13,7 +13,7 @@ from stopwise.cli.sides import Basis, find_take, lamps_of
 from stopwise.comparison.rebuild_words import caution, do, say
 from stopwise.comparison.rebuilding import SoloMatch, match_solo
 from stopwise.errors import PathMissing, WrongUse
-from stopwise.lamps.solo import lamp_set
+from stopwise.lamps.solos import lamp_set
 from stopwise.lamps.white_card import white_card_of
 from stopwise.record import SCHEMA, tidy
 
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from stopwise.comparison.sides import Side
     from stopwise.lamps.reduced import LightPicture
-    from stopwise.lamps.solo import LampSet
+    from stopwise.lamps.solos import LampSet
     from stopwise.ledger import Ledger
     from stopwise.plan.model import Light, Plan
 

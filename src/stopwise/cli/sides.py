@@ -19,7 +19,7 @@ from stopwise.plan.now import plan_now
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from stopwise.lamps.solo import LampSet
+    from stopwise.lamps.solos import LampSet
     from stopwise.ledger import Take
     from stopwise.measurement.picture import Picture
     from stopwise.plan.model import Plan

@@ -8,17 +8,17 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from stopwise.lamps.fieldcells import Shift, coarse
-from stopwise.lamps.outputs import read_lamps, stack_of
-from stopwise.lamps.solo import LampSet, lamp_set
-from stopwise.lamps.spot_reading import Lit, read_spot
+from stopwise.lamps.beam_spots import Lit, read_spot
+from stopwise.lamps.outputs import read_lamps
+from stopwise.lamps.solos import LampSet, lamp_set
+from stopwise.lamps.unmixing import Shift, coarse, stack_of
 from stopwise.lamps.white_card import read_white_card
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from stopwise.lamps.beam_spots import SpotReading
     from stopwise.lamps.reduced import LightPicture
-    from stopwise.lamps.spot_reading import SpotReading
     from stopwise.lamps.white_card import WhiteCard
 
     Floats = NDArray[np.float64]
@@ -212,8 +212,8 @@ def _of_spots(name: str, then: WhiteCard, now: WhiteCard, take_stops: float) -> 
         uncertainty=_SPOT_DOUBT,
         right=now.middle[0] - then.middle[0],
         down=now.middle[1] - then.middle[1],
-        width=now.spot.width / then.spot.width,
-        edge=now.spot.edge / then.spot.edge if then.spot.edge > 0.0 else None,
+        width=now.width / then.width,
+        edge=now.edge / then.edge if then.edge > 0.0 else None,
     )
 
 

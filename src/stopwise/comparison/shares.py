@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from stopwise.comparison.sides import Side
-    from stopwise.lamps.solo import LampSet
+    from stopwise.lamps.solos import LampSet
     from stopwise.plan.model import Patch, Plan
 
 _HAIR_READ_AT = 90.0

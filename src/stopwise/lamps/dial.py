@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from stopwise.errors import WrongUse
-from stopwise.lamps.alike import alike_lamps
+from stopwise.lamps.notes import LampNote
 from stopwise.lamps.powers import Knob, Search
 from stopwise.lamps.scene import build_scene
+from stopwise.lamps.solos import alike_lamps, clipped_notes
 from stopwise.lamps.superpose import clipped_shares, predict
 from stopwise.lamps.unmet import Unmet, find_unmet
 from stopwise.lamps.wanted import wanted, zone_of
@@ -24,7 +25,7 @@ if TYPE_CHECKING:
 
     from stopwise.lamps.reduced import LightPicture
     from stopwise.lamps.scene import Scene, State
-    from stopwise.lamps.solo import LampSet
+    from stopwise.lamps.solos import LampSet
     from stopwise.lamps.wanted import Wanted
     from stopwise.plan.model import Light, Plan
     from stopwise.plan.now import PlanNow
@@ -131,7 +132,7 @@ class Dial:
     predicted: Predicted
     unmet: tuple[Unmet, ...]
     alike: tuple[tuple[str, str], ...]
-    notes: tuple[str, ...]
+    notes: tuple[LampNote, ...]
 
     def to_json(self) -> dict[str, Any]:
         """Return the answer as `dial --json` prints it."""
@@ -149,7 +150,7 @@ class Dial:
             },
             "unmet": [target.to_json() for target in self.unmet],
             "alike": [list(pair) for pair in self.alike],
-            "notes": list(self.notes),
+            "notes": [note.words for note in self.notes],
         }
 
 
@@ -274,25 +275,20 @@ def _ratio(state: State, lit: str, shadow: str) -> float | None:
     return state.patches[lit].log2_y - state.patches[shadow].log2_y
 
 
-def _notes(lamps: LampSet, targets: PlanNow, scene: Scene) -> list[str]:
-    notes = [
-        f"No solo of {light.name}: it isn't turned, and its light isn't in what is predicted."
-        for light in targets.plan.lights
-        if light.name not in lamps.nets
+def _notes(lamps: LampSet, targets: PlanNow, scene: Scene) -> list[LampNote]:
+    return [
+        *(
+            LampNote("no solo", light.name)
+            for light in targets.plan.lights
+            if light.name not in lamps.nets
+        ),
+        *(
+            LampNote("unread patch", names=(patch.name,))
+            for patch in targets.patches
+            if patch.name not in scene.patches
+        ),
+        *clipped_notes(lamps),
     ]
-    notes.extend(
-        f"The solos were read without patch {patch.name}: its targets are left out."
-        for patch in targets.patches
-        if patch.name not in scene.patches
-    )
-    for name, net in lamps.nets.items():
-        clipped = [patch for patch in scene.patches if net.patches[patch].clipped.mean() > 0.01]
-        if clipped:
-            notes.append(
-                f"The {name} solo is clipped in {', '.join(clipped)}: what is said there is at "
-                "least. Take it again a stop lower."
-            )
-    return notes
 
 
 def _rounded(value: float | None) -> float | None:

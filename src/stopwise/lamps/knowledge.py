@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
     from stopwise.lamps.outputs import Expected
     from stopwise.lamps.scene import Scene
-    from stopwise.lamps.solo import LampSet
+    from stopwise.lamps.solos import LampSet
     from stopwise.lamps.wanted import Wanted
     from stopwise.plan.now import PlanNow
 

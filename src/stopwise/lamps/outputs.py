@@ -9,19 +9,30 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from stopwise.lamps.fieldcells import Shift, frame_luminance, grids, within
-from stopwise.lamps.seeing import see_lamps
-from stopwise.lamps.solo import exposure_stops
+from stopwise.lamps.unmixing import (
+    FURTHEST,
+    Shift,
+    design,
+    fit_outputs,
+    overlap,
+    place_sitter,
+    shifted,
+    stack_of,
+    standard_error,
+)
 from stopwise.measurement.quantiles import MAD_FACTOR
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from stopwise.lamps.fieldcells import Grids, Placed
+    from numpy.typing import NDArray
+
     from stopwise.lamps.reduced import LightPicture
-    from stopwise.lamps.seeing import Seen
-    from stopwise.lamps.solo import LampSet
+    from stopwise.lamps.solos import LampSet
+    from stopwise.lamps.unmixing import Design, Fit, Stack
     from stopwise.measurement.measurement import Box
+
+    Floats = NDArray[np.float64]
 
 LampState = Literal["fired", "weak", "strong", "out", "not seen"]
 
@@ -46,29 +57,50 @@ RUN_FRAMES = 3
 AMBIENT_ONLY = 0.1
 """A frame within this many stops of the ambient frame was lit by no lamp."""
 
+_UNLIT_ZONES, _UNLIT_STOPS = 3, -3.0
+"""Without an ambient frame: how many zones must be seen, and how far under target each."""
+
+_LEADS = 0.4
+"""Share of a block's light from which a lamp leads it."""
+
+_FAINT = 0.05
+"""Share of a lamp's brightest block under which its light isn't looked at."""
+
+_FEWEST_LED = 12
+"""Blocks that a lamp must lead before their median says anything."""
+
+_MOSTLY = 0.5
+"""Share from which a lamp is taken to light the sitter."""
+
+_WITNESS_WENT, _WITNESS_MISFIT, _WITNESS_ERROR, _WITNESS_STOPS = 0.5, 0.5, 0.2, 0.3
+"""What a lamp must read to bear out where the sitter was found: shares, and stops off."""
+
+_LOST = 0.55
+"""Share of what is known of any lamp that fits nothing, from which the sitter is gone."""
+
 _MOVED_ON = 0.5
 """Overlap under which a lamp is read from the blocks that it leads."""
 
 _CARRIED = 3.0
 """Times the limit of being out under which all that was found of a lamp whose light the sitter
-carried off must stay: half of what is expected. Lamps that were out gave 0.33 at most in made sets,
-one that had fired gave 0.78 though next to nothing where it leads.
+carried off must stay: half of what is expected. Set on our own renderer: lamps that were out gave
+0.33 at most, one that had fired gave 0.78 though next to nothing where it leads.
 """
 
 _MISFITS = 0.4
 """Share of what a lamp lights that may fit nothing while it is still called out."""
 
-_NOTHING_FITS = 0.85
-"""The same where the sitter's place is known: other clothes than the solos', or a damaged picture.
-
-Lamps that were out left 0.68 at most in 36 made sets whose sitters had moved or turned.
-"""
-
 _MISFITS_LOST = 0.15
 """The same where the sitter is gone, and the light that fell on him with him."""
 
+_NOTHING_FITS = 0.85
+"""The same where the sitter's place is known: other clothes than the solos', or a damaged picture.
+
+Set on our own renderer: lamps that were out left 0.68 at most in 36 sets whose sitters had moved.
+"""
+
 _REPEAT = 0.02
-"""Stops that a flash and its reading vary by in any case."""
+"""Stops that a flash and its reading vary by in any case (common practice: 0.02 to 0.1)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,6 +121,11 @@ class LampReading:
     uncertainty: float | None
     state: LampState
 
+    @property
+    def fired_stops(self) -> float | None:
+        """Its stops where it fired and was seen; None where it was out or wasn't seen."""
+        return None if self.state in ("out", "not seen") else self.stops
+
 
 @dataclass(frozen=True, slots=True)
 class Expected:
@@ -108,6 +145,14 @@ class Expected:
     spread: float = 0.0
     known: bool = False
 
+    def reading(self, stops: float, uncertainty: float) -> LampReading:
+        """Return the reading of a lamp that gave so many stops against its solo, and fired."""
+        off = stops - self.stops
+        limit = max(LEAST_OFF, OFF_SPREADS * self.spread, OFF_UNCERTAINTIES * uncertainty)
+        if not self.known or abs(off) <= limit:
+            return LampReading(stops, uncertainty, "fired")
+        return LampReading(stops, uncertainty, "weak" if off < 0.0 else "strong")
+
 
 def read_lamps(
     frame: LightPicture,
@@ -115,7 +160,7 @@ def read_lamps(
     *,
     said: Mapping[str, float] | None = None,
     run: Sequence[Mapping[str, LampReading]] | None = None,
-    placement: Placed | None = None,
+    placement: Shift | None = None,
     only: Sequence[Box] | None = None,
 ) -> dict[str, LampReading]:
     """Return each lamp's output in a frame against its solo.
@@ -131,12 +176,12 @@ def read_lamps(
     run
         This take's readings so far, oldest first.
     placement
-        Where the sitter is against the solos; None looks for it in the picture. A `Hint`, as
-        patches that were followed from another frame give it, is taken only where the picture
-        bears it out.
+        Where the sitter is against the solos; None looks for it in the picture. One that isn't
+        sure, as patches that were followed from another frame give it, is taken only where the
+        picture bears it out.
     only
-        Boxes that hold the same stuff as in the solos, where the sitter wears or is something else:
-        a chip, the paper. None for the whole picture.
+        Boxes that hold the same things as in the solos, where the sitter wears or is something
+        else: a chip, the paper. None for the whole picture.
 
     Returns
     -------
@@ -150,43 +195,14 @@ def read_lamps(
     """
     expected = [expect(name, said, run) for name in lamps.names]
     start = np.exp2([one.stops for one in expected])
-    stack = stack_of(frame, lamps)
+    stack = stack_of(frame, lamps, only=only)
     if only is not None:
-        stack, placement = within(stack, only, frame), placement or Shift()
-    seen = see_lamps(stack, start, placement)
+        placement = placement or Shift()
+    seen = _see(stack, start, placement)
     return {
         name: _reading(one, what)
         for name, one, what in zip(lamps.names, seen, expected, strict=True)
     }
-
-
-def reading_of(stops: float, uncertainty: float, expected: Expected) -> LampReading:
-    """Return a lamp's reading from what it gave by another way of seeing it.
-
-    Parameters
-    ----------
-    stops, uncertainty
-        Against its solo.
-    expected
-        What was expected of it.
-    """
-    return LampReading(stops, uncertainty, _state(stops - expected.stops, uncertainty, expected))
-
-
-def stack_of(frame: LightPicture, lamps: LampSet) -> Grids:
-    """Return a frame and its lamps as one stack of luminances, at the lamps' exposure.
-
-    Raises
-    ------
-    ValueError
-        If the frame's grid isn't the solos'.
-    """
-    if frame.mean.shape != next(iter(lamps.nets.values())).mean.shape:
-        msg = f"the frame's picture is {frame.shape} cells, the solos' are of another size"
-        raise ValueError(msg)
-    flash = 2.0 ** exposure_stops(lamps.exposure, frame.exposure, shutter=False)
-    dark = 2.0 ** exposure_stops(lamps.exposure, frame.exposure, shutter=True)
-    return grids(frame_luminance(frame, lamps, flash, dark), lamps, frame.clipped)
 
 
 def expect(
@@ -205,12 +221,8 @@ def expect(
     run
         The take's readings so far; those that didn't fire or weren't seen don't count.
     """
-    values = [
-        frame[name].stops
-        for frame in run or ()
-        if name in frame and frame[name].state not in ("out", "not seen")
-    ]
-    stops = [value for value in values if value is not None]
+    readings = [frame[name].fired_stops for frame in run or () if name in frame]
+    stops = [value for value in readings if value is not None]
     if len(stops) >= RUN_FRAMES:
         middle = median(stops)
         spread = MAD_FACTOR * median(abs(value - middle) for value in stops)
@@ -221,32 +233,40 @@ def expect(
 
 
 def no_lamp_fired(
-    frame: LightPicture,
-    ambient: LightPicture | None,
     readings: Mapping[str, LampReading] | None = None,
+    *,
+    over_ambient: float | None = None,
+    off_target: Sequence[float] = (),
 ) -> bool:
     """Tell whether a frame holds no lamp's light at all, which means the trigger.
 
     Parameters
     ----------
-    frame
-        The frame.
-    ambient
-        A frame with no lamp firing, at the same settings; None where there is none.
     readings
-        Each lamp's reading, where there are solos.
-
-    Returns
-    -------
-    bool
-        True where every lamp is out, or the frame is within 0.1 stop of the ambient frame.
+        Each lamp's reading, where there are solos: all out is enough.
+    over_ambient
+        Stops by which the frame lies over the ambient frame; None where there is none. Within 0.1
+        it holds the room's light alone.
+    off_target
+        Without an ambient frame: how far each seen zone lies off its target, stops. No lamp fired
+        where there are three at least and each is 3 stops under or more.
     """
     if readings and all(reading.state == "out" for reading in readings.values()):
         return True
+    if over_ambient is not None:
+        return over_ambient <= AMBIENT_ONLY
+    return len(off_target) >= _UNLIT_ZONES and max(off_target) <= _UNLIT_STOPS
+
+
+def over_ambient(frame: LightPicture, ambient: LightPicture | None) -> float | None:
+    """Return the stops by which a frame's mean luminance lies over the ambient frame's.
+
+    None without an ambient frame of the same grid, or where that is wholly dark.
+    """
     if ambient is None or frame.mean.shape != ambient.mean.shape:
-        return False
+        return None
     seen, dark = (float(np.mean(picture.luminance)) for picture in (frame, ambient))
-    return bool(seen <= 2.0**AMBIENT_ONLY * dark)
+    return math.log2(max(seen, 1e-12) / dark) if dark > 0.0 else None
 
 
 def lit_lamps(readings: Mapping[str, LampReading]) -> tuple[str, ...]:
@@ -254,34 +274,142 @@ def lit_lamps(readings: Mapping[str, LampReading]) -> tuple[str, ...]:
     return tuple(name for name, one in readings.items() if one.state not in ("out", "not seen"))
 
 
-def _reading(seen: Seen, expected: Expected) -> LampReading:
-    output = _best(seen)
-    uncertainty = _uncertainty(seen, output)
+# --- two ways of seeing a lamp: what fits the picture, and the blocks that it leads ---------------
+
+
+@dataclass(frozen=True, slots=True)
+class _Seen:
+    """What a frame says of one lamp, linear, 1 = as in its solo.
+
+    Attributes
+    ----------
+    output, error
+        What fits the whole picture, and its standard error.
+    led
+        Median over the blocks that this lamp leads; None where it leads too few.
+    spread
+        Half the 16th to 84th percentile of what single cells say, the more light and the better
+        their fit, the more say.
+    misfit
+        Which share of what is known of it comes from cells that don't fit, 0 to 1.
+    overlap
+        Which share of its light falls where it fell in the solo.
+    went
+        Which share of what is known of it comes from cells that went along with the sitter.
+    is_placed
+        Whether the sitter's place is sure: somebody says it and the picture bears it out, or
+        another lamp that lights him reads as expected where he was found.
+    is_lost
+        Whether the sitter is neither where he was in the solos nor found elsewhere.
+    """
+
+    output: float
+    error: float
+    led: float | None
+    spread: float
+    misfit: float
+    overlap: float
+    went: float
+    is_placed: bool
+    is_lost: bool
+
+    @property
+    def is_known(self) -> bool:
+        """Whether the sitter's place is known, by somebody or because his move was found."""
+        return self.is_placed or self.overlap < 1.0
+
+    @property
+    def best(self) -> float:
+        """The output to report: the fit's, or the led where the sitter carried light off."""
+        return self.led if self.led is not None and self.overlap < _MOVED_ON else self.output
+
+
+def _see(stack: Stack, start: Floats, placement: Shift | None) -> list[_Seen]:
+    """Return what a frame says of each lamp; `start` float64 (lamps,) is what is expected."""
+    shift, is_placed = place_sitter(stack, start, placement)
+    cells = design(stack, shift)
+    starts = [start] if np.ptp(start) == 0.0 else [start, np.full_like(start, start.mean())]
+    fit = min((fit_outputs(cells, start=one) for one in starts), key=lambda one: one.cost)
+    known = np.square(fit.used / cells.sigma[:, None])
+    total = np.maximum(known.sum(axis=0), 1e-12)
+    went, misfit = known[fit.went].sum(axis=0) / total, 1.0 - fit.weight @ known / total
+    error = standard_error(fit, cells)
+    near = shift is not None and shift.size <= FURTHEST
+    sure = is_placed or (near and _is_witnessed(fit.outputs, error, (went, misfit), start))
+    lost = shift is None and float(misfit.max()) > _LOST
+    shares = overlap(stack, shift)
+    moved = stack.lamps if shift is None else np.nan_to_num(shifted(stack.lamps, shift))
+    return [
+        _Seen(
+            output=float(fit.outputs[index]),
+            error=float(error[index]),
+            led=_led(stack, moved if went[index] > _MOSTLY else stack.lamps, fit.outputs, index),
+            spread=_spread(fit, cells, index),
+            misfit=float(misfit[index]),
+            overlap=float(shares[index]),
+            went=float(went[index]),
+            is_placed=sure,
+            is_lost=lost,
+        )
+        for index in range(len(start))
+    ]
+
+
+def _is_witnessed(
+    outputs: Floats, error: Floats, shares: tuple[Floats, Floats], start: Floats
+) -> bool:
+    """Tell whether a lamp that went along with the sitter gives what is expected of it."""
+    went, misfit = shares
+    off = np.abs(np.log2(np.maximum(outputs, 1e-12) / start))
+    return bool(
+        np.any(
+            (went > _WITNESS_WENT)
+            & (misfit < _WITNESS_MISFIT)
+            & (error < _WITNESS_ERROR * outputs)
+            & (off < _WITNESS_STOPS)
+        )
+    )
+
+
+def _led(stack: Stack, light: Floats, outputs: Floats, index: int) -> float | None:
+    """Return a lamp's output as the blocks say that it leads, the others as they were fitted.
+
+    Median of (seen - others) / own over blocks where the lamp as in its solo would give more than
+    0.4 of the light; None with fewer than 12 of them.
+    """
+    own = light[index]
+    others = np.tensordot(outputs, light, axes=1) - outputs[index] * own
+    leads = (own > _LEADS * (own + others)) & (own > _FAINT * own.max()) & stack.good
+    if np.count_nonzero(leads) < _FEWEST_LED:
+        return None
+    return float(np.median((stack.seen - others)[leads] / own[leads]))
+
+
+def _spread(fit: Fit, cells: Design, index: int) -> float:
+    own = np.maximum(fit.used[:, index], 1e-12)
+    says = fit.outputs[index] + fit.residual * cells.sigma / own
+    order = np.argsort(says)
+    share = np.cumsum((fit.weight * np.square(own / cells.sigma))[order])
+    low, high = np.interp([0.16 * share[-1], 0.84 * share[-1]], share, says[order])
+    return float(high - low) / 2.0
+
+
+# --- what is made of it ---------------------------------------------------------------------------
+
+
+def _reading(seen: _Seen, expected: Expected) -> LampReading:
+    output, uncertainty = seen.best, _uncertainty(seen)
+    stops = math.log2(output) if output > 0.0 else None
     limit = OUT_SHARE * 2.0**expected.stops
     if _is_out(seen, limit):
-        told = output > 2.0 * seen.error and output > 0.0
-        return LampReading(
-            math.log2(output) if told else None, uncertainty if told else None, "out"
-        )
-    if uncertainty is None or uncertainty > NOT_SEEN or output < limit:
-        return LampReading(None if output <= 0.0 else math.log2(output), uncertainty, "not seen")
-    stops = math.log2(output)
-    return LampReading(stops, uncertainty, _state(stops - expected.stops, uncertainty, expected))
+        told = output > 2.0 * seen.error
+        return LampReading(stops if told else None, uncertainty if told else None, "out")
+    if stops is None or uncertainty is None or uncertainty > NOT_SEEN or output < limit:
+        return LampReading(stops, uncertainty, "not seen")
+    return expected.reading(stops, uncertainty)
 
 
-def _state(off: float, uncertainty: float, expected: Expected) -> LampState:
-    limit = max(LEAST_OFF, OFF_SPREADS * expected.spread, OFF_UNCERTAINTIES * uncertainty)
-    if not expected.known or abs(off) <= limit:
-        return "fired"
-    return "weak" if off < 0.0 else "strong"
-
-
-def _best(seen: Seen) -> float:
-    """Return the output to report: the fit's, or the led where the sitter carried light off."""
-    return seen.led if seen.led is not None and seen.overlap < _MOVED_ON else seen.output
-
-
-def _is_out(seen: Seen, limit: float) -> bool:
+def _is_out(seen: _Seen, limit: float) -> bool:
     """Tell whether a lamp gave nothing to speak of, by every way of seeing it.
 
     A lamp whose light the sitter carried off is only called out where somebody says where he is.
@@ -291,48 +419,33 @@ def _is_out(seen: Seen, limit: float) -> bool:
         return False
     if seen.overlap < _MOVED_ON:
         return seen.is_placed and led_out and seen.output < _CARRIED * limit
-    if seen.misfit > (_MISFITS_LOST if seen.is_lost else _MISFITS) and not _is_known(seen):
+    if seen.misfit > (_MISFITS_LOST if seen.is_lost else _MISFITS) and not seen.is_known:
         return False
     fit_out = seen.output + OFF_UNCERTAINTIES * seen.error < limit
     return fit_out and (led_out or seen.led is None)
 
 
-def _uncertainty(seen: Seen, output: float) -> float | None:
+def _uncertainty(seen: _Seen) -> float | None:
     """Return the standard uncertainty in stops, None where nothing was seen.
 
-    The jackknife's error and a fixed 0.02 for flash and reading; what cells say that differ; how
-    far the two ways of reading part; and what light may differ by where the sitter now is.
+    The jackknife's error and a fixed 0.02 for flash and reading; what cells say that differ; what
+    light may differ by where the sitter carried part of it off; how much of what the lamp lights
+    fits nothing; and how far the two ways of seeing part. The weights of the last four are set on
+    our own renderer, whose sitter is a hand's breadth off the mark.
     """
-    if output <= 0.0 or seen.output <= 0.0:
+    if seen.best <= 0.0 or seen.output <= 0.0:
         return None
-    scale = 1.0 / (output * math.log(2.0))
-    parts = [_REPEAT, scale * seen.error, 0.3 * scale * seen.spread, _carried(seen)]
-    parts.append(_misfitting(seen))
-    if seen.led is not None and seen.led > 0.0:
-        parts.append(0.5 * abs(math.log2(seen.output / seen.led)))
-    return math.hypot(*parts)
-
-
-def _misfitting(seen: Seen) -> float:
-    """Return the stops to doubt where much of what a lamp lights fits nothing.
-
-    Where the sitter's place isn't known, two fifths of it not fitting leave the lamp unseen;
-    less where he is gone.
-    """
-    if _is_known(seen):
-        return 1.2 * seen.misfit**3
-    return NOT_SEEN * (seen.misfit / (_MISFITS_LOST if seen.is_lost else _MISFITS)) ** 6
-
-
-def _is_known(seen: Seen) -> bool:
-    """Tell whether the sitter's place is known, by somebody or because his move was found."""
-    return seen.is_placed or seen.overlap < 1.0
-
-
-def _carried(seen: Seen) -> float:
-    """Return the stops that light may differ by where the sitter carried part of it off.
-
-    Fitted to made sets whose sitter is a hand's breadth off the mark.
-    """
+    scale = 1.0 / (seen.best * math.log(2.0))
     away = 1.0 - seen.overlap
-    return 0.1 * seen.went + 0.5 * away + 1.0 * away**2
+    carried = 0.1 * seen.went + 0.5 * away + 1.0 * away**2
+    if seen.is_known:
+        misfitting = 1.2 * seen.misfit**3
+    else:
+        # two fifths of it not fitting leave the lamp unseen; less where the sitter is gone
+        misfitting = NOT_SEEN * (seen.misfit / (_MISFITS_LOST if seen.is_lost else _MISFITS)) ** 6
+    parted = 0.0
+    if seen.led is not None and seen.led > 0.0:
+        parted = 0.5 * abs(math.log2(seen.output / seen.led))
+    return math.hypot(
+        _REPEAT, scale * seen.error, 0.3 * scale * seen.spread, carried, misfitting, parted
+    )

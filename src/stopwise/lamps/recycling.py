@@ -1,12 +1,9 @@
-"""Recycling: outputs against the time since the frame before, and lamps still at an old power."""
+"""Recycling: a lamp's outputs against the time since the frame before."""
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
-
-from stopwise.wording import lamp_name, title
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -14,19 +11,15 @@ if TYPE_CHECKING:
     from stopwise.lamps.outputs import LampReading
 
 LEAST_WEAK_STOPS = 0.15
-"""A lamp this far under its own full output after a short wait wasn't ready: 0.9 of its energy."""
+"""A lamp this far under its own full output after a short wait wasn't ready: log2 of 0.9 of its
+energy, where packs say that they are ready.
+"""
 
 SAME_STOPS = 0.15
-"""A lamp within this of its old power was not dumped."""
-
-_LEAST_TURN = 0.3
-"""Turns down smaller than this can't be told from no turn."""
+"""Stops within which a lamp reads as at its old power, and was not dumped."""
 
 _SLOW_FRAMES = 3
 """Frames after a long wait that a lamp's full output is taken from."""
-
-_LIKELY = 2.0
-"""A wait this many times the longest weak one counts as long."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,22 +47,6 @@ class Recycle:
     weak: tuple[tuple[int, float, float], ...]
 
 
-def stops_of_energy_share(share: float) -> float:
-    """Return how many stops a flash at a share of its energy lies from full: log2(share).
-
-    0.9, 0.8, 0.7, 0.5 of full give -0.15, -0.32, -0.51, -1.00.
-
-    Raises
-    ------
-    ValueError
-        If `share` isn't above 0.
-    """
-    if not share > 0.0:
-        msg = f"a share of energy must be above 0, got {share!r}"
-        raise ValueError(msg)
-    return math.log2(share)
-
-
 def recycling(shots: Sequence[Shot], lamp: str) -> Recycle:
     """Hold a lamp's outputs against the waits before them.
 
@@ -86,25 +63,21 @@ def recycling(shots: Sequence[Shot], lamp: str) -> Recycle:
         Full output is the median over the frames after the longest waits.
     """
     seen = [
-        (index, shot.since_s, reading.stops)
+        (index, shot.since_s, stops)
         for index, shot in enumerate(shots)
         if shot.since_s is not None
-        and (reading := shot.lamps.get(lamp)) is not None
-        and reading.stops is not None
-        and reading.state not in ("out", "not seen")
+        and lamp in shot.lamps
+        and (stops := shot.lamps[lamp].fired_stops) is not None
     ]
     if len(seen) < _SLOW_FRAMES:
         return Recycle(None, ())
     slow = sorted(seen, key=lambda one: -one[1])[:_SLOW_FRAMES]
     full = sorted(stops for _, _, stops in slow)[len(slow) // 2]
-    weak = [
-        (index, wait, stops - full)
-        for index, wait, stops in seen
-        if stops - full <= -LEAST_WEAK_STOPS
-    ]
+    off = [(index, wait, stops - full) for index, wait, stops in seen]
+    weak = sorted((one for one in off if one[2] <= -LEAST_WEAK_STOPS), key=lambda one: one[2])
     longest = max((wait for _, wait, _ in weak), default=0.0)
-    ready = [wait for _, wait, stops in seen if stops - full > -LEAST_WEAK_STOPS and wait > longest]
-    return Recycle(min(ready, default=None), tuple(sorted(weak, key=lambda one: one[2])))
+    ready = [wait for _, wait, by in off if by > -LEAST_WEAK_STOPS and wait > longest]
+    return Recycle(min(ready, default=None), tuple(weak))
 
 
 def weak_after_short_wait(
@@ -127,38 +100,3 @@ def weak_after_short_wait(
         return False
     short = recycle.ready_s is None or since_s < recycle.ready_s
     return short and reading.stops - expected_stops <= -LEAST_WEAK_STOPS
-
-
-def not_dumped(reading: LampReading, *, before_stops: float, turned_stops: float) -> bool:
-    """Tell whether a lamp that was turned down still fired at its old power.
-
-    A pack that is turned down keeps the charge that it has until it is dumped, by a flash or by
-    itself.
-
-    Parameters
-    ----------
-    reading
-        What it gave in the first frame after the turn.
-    before_stops
-        What it gave before, against its solo.
-    turned_stops
-        What was turned, below 0 for down.
-    """
-    if turned_stops > -_LEAST_TURN or reading.stops is None:
-        return False
-    return abs(reading.stops - before_stops) <= SAME_STOPS
-
-
-def recycling_sentence(lamp: str, weak_stops: float, since_s: float) -> tuple[str, str]:
-    """Return what to say of a lamp that had not recycled, and what to do."""
-    name = title(lamp_name(lamp))
-    return (
-        f"{name} {abs(weak_stops):.1f} weak, {since_s:.1f} s after the last.",
-        "Wait for ready.",
-    )
-
-
-def not_dumped_sentence(lamp: str) -> tuple[str, str]:
-    """Return what to say of a lamp that was turned down and not dumped, and what to do."""
-    name = title(lamp_name(lamp))
-    return (f"{name} still at the old power: not dumped.", "Fire it once, shoot again.")

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from stopwise.lamps.reduced import combine
-from stopwise.measurement.boxes import window
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -16,48 +15,10 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from stopwise.lamps.reduced import LightPicture
-    from stopwise.lamps.solo import LampSet
-    from stopwise.measurement.measurement import Box
-
-_TOP = 99.0
-"""Percentile that a patch's hot centre is read at."""
+    from stopwise.lamps.solos import LampSet
 
 _TAIL_SIGMAS = 1.534120544
 """Standard normal deviate that a sixteenth lies above, Phi^-1(15/16)."""
-
-_MOST_CLIPPED = 0.5
-"""Above this share of clipped cells a patch's median is a bound."""
-
-_TOP_CLIPPED = 0.01
-"""Above this share of clipped cells a patch's 99th percentile is a bound."""
-
-
-@dataclass(frozen=True, slots=True)
-class PatchLight:
-    """What a patch holds, measured or predicted.
-
-    Attributes
-    ----------
-    log2_y
-        log2 of the read percentile of Y against the anchor; None where no light stands there.
-    top_log2_y
-        The same of the 99th percentile.
-    headroom
-        Stops from the 99th percentile of the fullest colour to its ceiling; None without light.
-    clipped
-        Share of its cells with a colour at its ceiling.
-    at_least
-        True where clipped cells make `log2_y` a lower bound.
-    top_at_least
-        True where they make the top a lower bound, and the headroom an upper one.
-    """
-
-    log2_y: float | None
-    top_log2_y: float | None
-    headroom: float | None
-    clipped: float
-    at_least: bool = False
-    top_at_least: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,46 +93,6 @@ def clipped_shares(picture: LightPicture) -> NDArray[np.float32]:
     shares = ndtr((picture.mean - ceiling) / spread)
     fullest: NDArray[np.float32] = np.max(shares, axis=0).astype(np.float32)
     return fullest
-
-
-def patch_light(picture: LightPicture, name: str, *, read_at: float = 50.0) -> PatchLight:
-    """Return what a patch of a measured or predicted picture holds, from its own cells.
-
-    Parameters
-    ----------
-    picture
-        Must hold the patch.
-    name
-        The patch.
-    read_at
-        Percentile of Y that stands for the patch: 50, for hair 90.
-
-    Raises
-    ------
-    KeyError
-        If the picture holds no such patch.
-    """
-    patch = picture.patches[name]
-    y = picture.patch_luminance(name)
-    read, top = np.percentile(y, [read_at, _TOP])
-    ceiling = np.asarray(picture.ceiling)
-    fullest = float(np.max(np.percentile(patch.light, _TOP, axis=1) / ceiling))
-    at_ceiling = np.any(patch.light >= ceiling[:, None] * (1.0 - 1e-6), axis=0)
-    bounded = float(np.mean(patch.clipped))
-    return PatchLight(
-        log2_y=_log2(float(read)),
-        top_log2_y=_log2(float(top)),
-        headroom=None if fullest <= 0.0 else max(0.0, float(-np.log2(fullest))),
-        clipped=float(np.mean(at_ceiling)),
-        at_least=bounded > _MOST_CLIPPED,
-        top_at_least=bounded > _TOP_CLIPPED,
-    )
-
-
-def box_luminance(picture: LightPicture, box: Box) -> NDArray[np.float32]:
-    """Return Y of the blocks in a box, for boxes whose own cells weren't kept."""
-    rows, columns = window(box, picture.luminance.shape)
-    return picture.luminance[rows, columns]
 
 
 def sum_against_full(
@@ -288,7 +209,3 @@ def _bounds(lamps: LampSet) -> NDArray[np.float32]:
 
 def _median(values: NDArray[np.float32]) -> float | None:
     return float(np.median(values)) if values.size else None
-
-
-def _log2(value: float) -> float | None:
-    return float(np.log2(value)) if value > 0.0 else None

@@ -8,13 +8,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from stopwise.lamps.fieldcells import coarse
-from stopwise.lamps.leastsquares import Terms, fit_values
-from stopwise.lamps.solo import lamp_set
+from stopwise.lamps.robust_fit import Terms, fit_values
+from stopwise.lamps.solos import lamp_set
+from stopwise.lamps.unmixing import coarse
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from numpy.typing import NDArray
 
     from stopwise.lamps.reduced import LightPicture
@@ -22,17 +20,17 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-LOGISTIC = 2.0 * math.log(9.0)
-"""Widths of a logistic edge's scale between its 10 and 90 %."""
+CARD_CELLS = 96
+"""Coarse cells along the picture's longer side: a spot of 2 % of the width is two cells wide."""
 
-CELLS_ACROSS = 96
-"""Coarse cells along the picture's longer side."""
+_LOGISTIC = 2.0 * math.log(9.0)
+"""Scales of a logistic edge between its 10 and 90 %: ln(0.9 / 0.1) to either side."""
 
 _REST = 0.11
 """RMS of what an ellipse of light leaves, as a share of its plateau, up to which it is a card.
 
-Of made frames, white cards with a nose through them leave 0.08 at most, lone lamps on a sitter 0.14
-and more.
+Set on our own renderer: cards with a nose through them leave 0.08 at most, lone lamps on a sitter
+0.14 and more.
 """
 
 _LARGEST, _SMALLEST = 0.6, 0.02
@@ -41,35 +39,19 @@ _LARGEST, _SMALLEST = 0.6, 0.02
 _SEEN_EDGE = 0.4
 """Share of the spot's edge that must lie inside the picture."""
 
-NO_WHITE_CARD = "no spot with its edge is seen on a plain white card in it. Shoot it again."
-"""What is said of a frame that is no white card."""
-
 _BLOWN = 0.01
-"""Share of the picture in blocks that clip."""
+"""Share of the picture in blocks that clip, from which a plateau is cut off."""
 
 _FEWEST = 30
-_LEAPS = np.array([0.05, 0.05, 0.5, 0.5, 0.5, 0.05, 0.2, 0.3, 0.3])
+"""Cells that must be lit to half the plateau and more."""
+
+_SCALES = np.array([0.05, 0.05, 0.5, 0.5, 0.5, 0.05, 0.2, 0.3, 0.3])
+"""What moves a fit alike: middle, picture widths; slant, 1 / width; softness, radii; plateau and
+its slopes, shares a width.
+"""
+
 _PLACES = 6
 """Of the fitted values those that say where the light falls; the rest say how much."""
-
-
-@dataclass(frozen=True, slots=True)
-class Spot:
-    """A spot, lengths as fractions of the picture's width.
-
-    Attributes
-    ----------
-    centre
-        Its middle, x and y as fractions of the upright picture.
-    width
-        Diameter where the light is one stop under its plateau: of a circle of the same area.
-    edge
-        Distance over which the light falls from 90 to 10 % of the plateau.
-    """
-
-    centre: Point
-    width: float
-    edge: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,10 +60,8 @@ class WhiteCard:
 
     Attributes
     ----------
-    spot
-        Its centre, its width at -1 stop and its edge.
     middle
-        The centre again, to the right and down, both in picture widths.
+        Its middle, to the right and down, both in picture widths.
     slant
         What takes a place off the middle to radii: right times the first, plus down times the
         second; down times the third.
@@ -90,10 +70,9 @@ class WhiteCard:
     aspect
         The picture's height over its width.
     level
-        Y of the plateau at its middle.
+        Y of the plateau at its middle, anchor = 1.
     """
 
-    spot: Spot
     middle: tuple[float, float]
     slant: tuple[float, float, float]
     softness: float
@@ -101,9 +80,31 @@ class WhiteCard:
     level: float
 
     @property
+    def axes(self) -> tuple[float, float]:
+        """Half length and half breadth of the ellipse, picture widths."""
+        matrix = [[self.slant[0], self.slant[1]], [0.0, self.slant[2]]]
+        short, long = np.linalg.svd(np.array(matrix), compute_uv=False)
+        return 1.0 / float(long), 1.0 / float(short)
+
+    @property
+    def centre(self) -> Point:
+        """Its middle, x and y as fractions of the upright picture."""
+        return self.middle[0], self.middle[1] / self.aspect
+
+    @property
+    def width(self) -> float:
+        """Diameter at one stop under the plateau, of a circle of its area, picture widths."""
+        return 2.0 * math.sqrt(math.prod(self.axes))
+
+    @property
+    def edge(self) -> float:
+        """Distance over which the light falls from 90 to 10 % of the plateau, picture widths."""
+        return _LOGISTIC * self.softness * self.width / 2.0
+
+    @property
     def length(self) -> float:
         """How many times its breadth the spot is long: 1 for a round one."""
-        long, short = _axes(self.slant)
+        long, short = self.axes
         return long / short
 
     def log_light(self, right: Floats, down: Floats) -> Floats:
@@ -112,9 +113,41 @@ class WhiteCard:
         Parameters
         ----------
         right, down
-            Places on the white card, both in picture widths from the picture's upper left corner.
+            float64 (n,), places on the card, both in picture widths from the picture's upper left
+            corner.
         """
         return _log_light(np.array([*self.middle, *self.slant, self.softness]), right, down)
+
+    @property
+    def edge_seen(self) -> float:
+        """Which share of the ellipse's edge lies inside the picture."""
+        around = np.linspace(0.0, 2.0 * math.pi, 90, endpoint=False)
+        down = np.sin(around) / self.slant[2]
+        right = (np.cos(around) - self.slant[1] * down) / self.slant[0] + self.middle[0]
+        down = down + self.middle[1]
+        return float(np.mean((right > 0) & (right < 1) & (down > 0) & (down < self.aspect)))
+
+
+def white_card_of(frame: LightPicture, ambient: LightPicture | None = None) -> WhiteCard | None:
+    """Read the spot of a lamp from its frame on a white card, ambient light taken off.
+
+    Parameters
+    ----------
+    frame
+        The card with this lamp alone.
+    ambient
+        A frame with no lamp firing; None where there is none, or of another grid.
+
+    Returns
+    -------
+    WhiteCard or None
+        None where the card is blown too: a spot is wider where its plateau is cut off.
+    """
+    if float(np.mean(frame.clipped > 0.0)) > _BLOWN:
+        return None
+    if ambient is not None and ambient.mean.shape != frame.mean.shape:
+        ambient = None
+    return read_white_card(lamp_set({"": frame}, ambient).nets[""].luminance)
 
 
 def read_white_card(light: NDArray[np.floating]) -> WhiteCard | None:
@@ -130,101 +163,48 @@ def read_white_card(light: NDArray[np.floating]) -> WhiteCard | None:
     WhiteCard or None
         None where the light is no single spot on something plain whose edge can be seen.
     """
-    factor = max(1, round(max(light.shape) / CELLS_ACROSS))
-    seen = coarse(np.asarray(light, dtype=np.float64), factor)
+    seen = coarse(np.asarray(light), max(1, round(max(light.shape) / CARD_CELLS)))
     level = float(np.percentile(seen, 98.0))
-    if level <= 0.0:
-        return None
-    right, down = places(seen.shape)
-    share = (seen / level).ravel()
-    start = _start(share, right, down)
-    if start is None:
-        return None
-
-    def model(values: Floats) -> Floats:
-        slope = values[7] * (right - start[0]) + values[8] * (down - start[1])
-        plateau: Floats = values[6] + slope
-        return np.exp(_log_light(values[:_PLACES], right, down)) * plateau
-
-    anywhere = np.full(len(start), np.inf)
-    values = fit_values(model, start, share, Terms(_LEAPS, anywhere, 0.01, rounds=40))
-    rest = math.sqrt(float(np.mean(np.square(share - model(values))))) / max(abs(values[6]), 1e-9)
-    return _white_card(values, seen.shape[0] / seen.shape[1], level) if rest <= _REST else None
-
-
-def white_card_of(frame: LightPicture, ambient: LightPicture | None = None) -> WhiteCard | None:
-    """Read the spot of a lamp from its white card, ambient light taken off.
-
-    Parameters
-    ----------
-    frame
-        The white card with this lamp alone.
-    ambient
-        A frame with no lamp firing; None where there is none, or of another grid.
-
-    Returns
-    -------
-    WhiteCard or None
-        None where the white card is blown too: a spot is wider where its plateau is cut off.
-    """
-    if float(np.mean(frame.clipped > 0.0)) > _BLOWN:
-        return None
-    if ambient is not None and ambient.mean.shape != frame.mean.shape:
-        ambient = None
-    return read_white_card(lamp_set({"": frame}, ambient).nets[""].luminance)
-
-
-def places(shape: tuple[int, ...]) -> tuple[Floats, Floats]:
-    """Return how far each cell's middle lies to the right and down, in picture widths, (n,)."""
-    down, right = np.indices(shape).reshape(2, -1)
-    return (right + 0.5) / shape[1], (down + 0.5) / shape[1]
-
-
-def _start(share: Floats, right: Floats, down: Floats) -> Floats | None:
-    """Return where the fit begins: the ellipse that has the moments of what is brightly lit."""
+    share = seen.ravel() / level if level > 0.0 else np.zeros(seen.size)
     lit = share > 0.5
     if np.count_nonzero(lit) < _FEWEST:
         return None
-    where = np.stack([right[lit], down[lit]])
-    # a uniform ellipse's covariance is a quarter of its half axes squared
-    spread = 4.0 * np.cov(where) + 1e-9 * np.eye(2)
+    right, down = places(seen.shape)
+    # it begins with the ellipse of the lit part's moments: a uniform one's covariance is a quarter
+    # of its half axes squared
+    spread = 4.0 * np.cov(np.stack([right[lit], down[lit]])) + 1e-9 * np.eye(2)
     slant = np.linalg.cholesky(np.linalg.inv(spread)).T
-    middle = where.mean(axis=1)
-    return np.array([*middle, slant[0, 0], slant[0, 1], slant[1, 1], 0.15, 1.0, 0.0, 0.0])
+    middle = (float(right[lit].mean()), float(down[lit].mean()))
+    start = np.array([*middle, slant[0, 0], slant[0, 1], slant[1, 1], 0.15, 1.0, 0.0, 0.0])
 
+    def model(values: Floats) -> Floats:
+        slope = values[7] * (right - middle[0]) + values[8] * (down - middle[1])
+        plateau: Floats = values[6] + slope
+        return np.exp(_log_light(values[:_PLACES], right, down)) * plateau
 
-def _white_card(values: Floats, aspect: float, level: float) -> WhiteCard | None:
-    middle_x, middle_y, *slant = (float(value) for value in values[:5])
-    half, softness = math.sqrt(math.prod(_axes(slant))), abs(float(values[5]))
-    if not _SMALLEST <= half <= _LARGEST or _edge_seen(values, aspect) < _SEEN_EDGE:
+    values = fit_values(model, start, share, Terms(_SCALES, np.full(len(start), np.inf), 0.01))
+    rest = math.sqrt(float(np.mean(np.square(share - model(values)))))
+    if rest > _REST * abs(values[6]):
         return None
-    spot = Spot((middle_x, middle_y / aspect), 2.0 * half, LOGISTIC * softness * half)
-    return WhiteCard(
-        spot,
-        (middle_x, middle_y),
-        (slant[0], slant[1], slant[2]),
-        softness,
-        aspect,
-        level * float(values[6]),
+    at = [float(value) for value in values]
+    card = WhiteCard(
+        middle=(at[0], at[1]),
+        slant=(at[2], at[3], at[4]),
+        softness=abs(at[5]),
+        aspect=seen.shape[0] / seen.shape[1],
+        level=level * at[6],
     )
+    fits = _SMALLEST <= card.width / 2.0 <= _LARGEST and card.edge_seen >= _SEEN_EDGE
+    return card if fits else None
 
 
-def _matrix(slant: Sequence[float] | Floats) -> Floats:
-    return np.array([[slant[0], slant[1]], [0.0, slant[2]]], dtype=np.float64)
+def places(shape: tuple[int, ...]) -> tuple[Floats, Floats]:
+    """Return how far each cell's middle lies to the right and down, in picture widths.
 
-
-def _axes(slant: Sequence[float]) -> tuple[float, float]:
-    """Return the ellipse's half length and half breadth, picture widths."""
-    short, long = np.linalg.svd(_matrix(slant), compute_uv=False)
-    return 1.0 / float(long), 1.0 / float(short)
-
-
-def _edge_seen(values: Floats, aspect: float) -> float:
-    """Return which share of the ellipse's edge lies inside the picture."""
-    round_ = np.linspace(0.0, 2.0 * math.pi, 90, endpoint=False)
-    off = np.linalg.solve(_matrix(values[2:5]), np.stack([np.cos(round_), np.sin(round_)]))
-    right, down = values[0] + off[0], values[1] + off[1]
-    return float(np.mean((right > 0.0) & (right < 1.0) & (down > 0.0) & (down < aspect)))
+    Two float64 (rows * columns,) for a shape of (rows, columns).
+    """
+    down, right = np.indices(shape).reshape(2, -1)
+    return (right + 0.5) / shape[1], (down + 0.5) / shape[1]
 
 
 def _log_light(values: Floats, right: Floats, down: Floats) -> Floats:

@@ -6,18 +6,18 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from stopwise.lamps.checks import check_solos
-from stopwise.lamps.outputs import lit_lamps, no_lamp_fired
-from stopwise.lamps.white_card import NO_WHITE_CARD, white_card_of
+from stopwise.lamps.notes import LampNote
+from stopwise.lamps.outputs import lit_lamps, no_lamp_fired, over_ambient
+from stopwise.lamps.solo_checks import check_solos
+from stopwise.lamps.white_card import white_card_of
 from stopwise.pipeline.answer import Answer
 from stopwise.plan.crosscheck import white_card_lamp
 from stopwise.stops import MID_GREY_OF_SATURATION
-from stopwise.wording import title
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from stopwise.lamps.checks import SoloNote
+    from stopwise.lamps.notes import LampNoteCode
     from stopwise.lamps.reduced import LightPicture
     from stopwise.pipeline.brief import Brief
     from stopwise.pipeline.references import References
@@ -28,7 +28,7 @@ _BRIGHT_PERCENTILE = 99.0
 _DARK = 0.25 * MID_GREY_OF_SATURATION
 """Under Zone 3 in its brightest hundredth, a frame is as dark as a room at a flash's settings."""
 
-_SHOWN_BY_OTHERS = ("two lit", "more than in the full set")
+_SHOWN_BY_OTHERS: tuple[LampNoteCode, ...] = ("two lit", "overfed")
 """What is wrong with a solo that another frame shows."""
 
 _SAME_LIGHT = 0.985
@@ -77,15 +77,14 @@ def answer_for(
         return _ambient(light, lamps)
     if plan.light(part) is not None:
         return _solo(part, light, references, plan, said or {})
-    if no_lamp_fired(light, references.ambient_light):
+    if no_lamp_fired(over_ambient=over_ambient(light, references.ambient_light)):
         return Answer(part, "No lamp fired.", f"Check the trigger, shoot {part} again.")
     if (
         white_card_lamp(part, plan) is not None
         and white_card_of(light, references.ambient_light) is None
     ):
-        return Answer(
-            part, title(NO_WHITE_CARD), "Hold a larger white card at the face, one lamp lit."
-        )
+        note = LampNote("no spot", part)
+        return Answer(part, note.say, note.do)
     if part == "reference" and references.solos and not said:
         report = check_solos(references.solos, references.ambient_light, plan, full=light)
         return Answer(part, spoilt=tuple(_spoilt(report.notes, part)))
@@ -114,8 +113,8 @@ def _solo(
     others = {name: solo for name, solo in references.solos.items() if name != lamp}
     full = None if said else references.full
     report = check_solos({**others, lamp: light}, references.ambient_light, plan, full=full)
-    own = [note for note in report.notes if note.lamp == lamp and note.kind != "ambient"]
-    refused = next((note for note in own if note.refused), None)
+    own = [note for note in report.notes if note.lamp == lamp]
+    refused = next((note for note in own if note.is_refused), None)
     if refused is not None:
         return Answer(lamp, refused.say, refused.do)
     again = next(
@@ -123,7 +122,7 @@ def _solo(
     )
     if again is not None:
         return Answer(lamp, f"It shows {again} alone.", f"Light {lamp} alone, shoot again.")
-    warnings = tuple(f"{note.say} {note.do}" for note in own if not note.refused)
+    warnings = tuple(note.words for note in own if not note.is_refused)
     return Answer(lamp, warnings=warnings, spoilt=tuple(_spoilt(report.notes, lamp)))
 
 
@@ -150,9 +149,9 @@ def overfed_solos(
         references.solos, references.ambient_light, brief.plan, full=light, turns=brief.said
     )
     return tuple(
-        (note.lamp, f"{note.say} {note.do}")
+        (note.lamp, note.words)
         for note in report.notes
-        if note.kind == "more than in the full set" and note.lamp in brief.unproved
+        if note.code == "overfed" and note.lamp in brief.unproved
     )
 
 
@@ -168,12 +167,12 @@ def _is_same(light: LightPicture, other: LightPicture, ambient: LightPicture | N
     return size > 0.0 and float(np.sum(one * two)) > _SAME_LIGHT * size
 
 
-def _spoilt(notes: tuple[SoloNote, ...], lamp: str) -> list[tuple[str, str]]:
+def _spoilt(notes: tuple[LampNote, ...], lamp: str) -> list[tuple[str, str]]:
     """Return the earlier solos that this frame shows to be wrong."""
     return [
-        (note.lamp, f"{note.say} {note.do}")
+        (note.lamp, note.words)
         for note in notes
-        if note.refused and note.kind in _SHOWN_BY_OTHERS and note.lamp != lamp
+        if note.is_refused and note.code in _SHOWN_BY_OTHERS and note.lamp != lamp
     ]
 
 

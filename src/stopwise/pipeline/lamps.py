@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from statistics import median
 from typing import TYPE_CHECKING
 
+from stopwise.lamps.beam_spots import Followed, Sitter, read_spots, with_spots
 from stopwise.lamps.knowledge import Circumstances, Knowledge, know
 from stopwise.lamps.outputs import expect, read_lamps
-from stopwise.lamps.solo import exposure_stops
-from stopwise.pipeline.placing import place_of
+from stopwise.lamps.solos import exposure_stops
+from stopwise.lamps.unmixing import Shift
 from stopwise.pipeline.remembered import Remembered
-from stopwise.pipeline.spots import Situation, followed_by_lamp, see_spots, with_spots
 from stopwise.plan.now import stays_with_the_set
 from stopwise.verdict.lamps import LampsSeen
 
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from stopwise.lamps.reduced import LightPicture
-    from stopwise.lamps.solo import LampSet
+    from stopwise.lamps.solos import LampSet
     from stopwise.lamps.white_card import WhiteCard
     from stopwise.measurement.measurement import Box, Measurement
     from stopwise.pipeline.brief import Brief
@@ -71,9 +72,11 @@ def see_lamps(
     known = _KNOWN.of(lamps, targets, make=lambda: know(lamps, targets))
     if not white_cards or only is not None:
         return LampsSeen(readings, known, around)
-    followed = followed_by_lamp(measurement, targets, placement)
-    now = Situation(around.expected, placement, followed, brief.lit)
-    spots = see_spots(light, lamps, white_cards, readings, now)
+    lit = {
+        name: card for name, card in white_cards.items() if brief.lit is None or name in brief.lit
+    }
+    sitter = Sitter(placement, followed_by_lamp(measurement, targets, placement))
+    spots = read_spots(light, lamps, lit, readings, around.expected, sitter)
     return LampsSeen(with_spots(readings, spots, around.expected), known, around, spots)
 
 
@@ -103,3 +106,50 @@ def _of_the_set(targets: PlanNow) -> PlanNow:
 def _boxes(targets: PlanNow) -> tuple[Box, ...]:
     paper = () if targets.plan.backdrop is None else targets.plan.backdrop.boxes
     return (*(patch.box for patch in targets.measured), *paper)
+
+
+def place_of(measurement: Measurement, targets: PlanNow) -> Shift | None:
+    """Return a hint how far the sitter is from where the plan's boxes have him.
+
+    It is the median over the followed patches that were found again; None where none was.
+    """
+    moves = [
+        ((now[0] + now[2] - then[0] - then[2]) / 2.0, (now[1] + now[3] - then[1] - then[3]) / 2.0)
+        for patch in targets.measured
+        if patch.follow
+        and (reading := measurement.patches.get(patch.name)) is not None
+        and reading.score is not None
+        and reading.zone is not None
+        for then, now in ((patch.box, reading.box),)
+    ]
+    if not moves:
+        return None
+    dx, dy = (float(median(steps)) for steps in zip(*moves, strict=True))
+    return Shift(dx, dy, is_sure=False)
+
+
+def followed_by_lamp(
+    measurement: Measurement, targets: PlanNow, placement: Shift | None
+) -> dict[str, tuple[Followed, ...]]:
+    """Return the patches that go with the sitter, by the lamp that leads them.
+
+    One that wasn't found again, such as a cheek in the dark, is where the others went; it is left
+    out where nobody knows, or where that is outside.
+    """
+    found: dict[str, tuple[Followed, ...]] = {}
+    for patch in targets.measured:
+        reading = measurement.patches.get(patch.name)
+        if not patch.follow or not patch.lit_by or reading is None:
+            continue
+        now = reading.box
+        if reading.zone is None:
+            if placement is None:
+                continue
+            x0, y0, x1, y1 = patch.box
+            dx, dy = placement.dx, placement.dy
+            now = (x0 + dx, y0 + dy, x1 + dx, y1 + dy)
+            if min(now) < 0.0 or max(now) > 1.0:
+                continue
+        lead = patch.lit_by[0]
+        found[lead] = (*found.get(lead, ()), Followed(patch.box, now))
+    return found

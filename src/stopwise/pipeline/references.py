@@ -9,8 +9,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from stopwise.errors import StopwiseError
-from stopwise.lamps.solo import LampSet, lamp_set
-from stopwise.lamps.white_card import NO_WHITE_CARD, WhiteCard, white_card_of
+from stopwise.lamps.notes import LampNote
+from stopwise.lamps.solos import LampSet, lamp_set
+from stopwise.lamps.white_card import WhiteCard, white_card_of
 from stopwise.measurement import read
 from stopwise.measurement.blocks import added
 from stopwise.pipeline.light import light_of
@@ -148,7 +149,7 @@ def _white_cards(
         if card is not None:
             found[lamp] = card
         else:
-            reader.notes.append(f"{name}: {NO_WHITE_CARD}")
+            reader.notes.append(f"{name}: {LampNote('no spot', lamp).words}")
     return found
 
 

@@ -6,9 +6,9 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from stopwise.errors import PathMissing, StopwiseError, WrongUse
-from stopwise.lamps.checks import check_solos
 from stopwise.lamps.dial import dial
-from stopwise.lamps.solo import lamp_set
+from stopwise.lamps.solo_checks import check_solos
+from stopwise.lamps.solos import lamp_set
 from stopwise.plan.now import plan_now
 from stopwise.plan.reading import load_plan
 from stopwise.preparing.shelf import Shelf
@@ -17,9 +17,10 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Iterable, Mapping
     from pathlib import Path
 
-    from stopwise.lamps.checks import SoloNote, SoloReport
     from stopwise.lamps.dial import Dial
+    from stopwise.lamps.notes import LampNote
     from stopwise.lamps.reduced import LightPicture
+    from stopwise.lamps.solo_checks import SoloReport
     from stopwise.ledger import Ledger
     from stopwise.plan.model import Plan
 
@@ -50,13 +51,7 @@ class Dialling:
     @property
     def sentences(self) -> tuple[str, ...]:
         """What else is to be said, a sentence or two each: of solos, and of lamps."""
-        clipped = {note.lamp for note in self.report.notes if note.kind == "clipped"}
-        notes = [
-            note
-            for note in self.answer.notes
-            if not any(f"The {lamp} solo is clipped" in note for lamp in clipped)
-        ]
-        return (*(f"{note.say} {note.do}" for note in self.report.notes), *notes)
+        return tuple(dict.fromkeys(note.words for note in (*self.report.notes, *self.answer.notes)))
 
 
 def dial_plan(
@@ -172,15 +167,12 @@ def _doubted(report: SoloReport) -> SoloReport:
     Without a ledger nobody knows what was turned between the two.
     """
     notes = tuple(
-        note
-        if note.kind != "more than in the full set"
-        else replace(note, refused=False, do=f"If {note.lamp} wasn't turned since: {note.do}")
-        for note in report.notes
+        replace(note, is_doubted=True) if note.code == "overfed" else note for note in report.notes
     )
     return replace(report, notes=notes)
 
 
-def _refuse(notes: Iterable[SoloNote]) -> None:
+def _refuse(notes: Iterable[LampNote]) -> None:
     """Stop at solos that can't be used: without their light every prediction would be wrong.
 
     Raises
@@ -188,9 +180,9 @@ def _refuse(notes: Iterable[SoloNote]) -> None:
     WrongUse
         With what is wrong with each, and what to do.
     """
-    refused = [note for note in notes if note.refused]
+    refused = [note.words for note in notes if note.is_refused]
     if refused:
-        raise WrongUse("\n".join(f"{note.say} {note.do}" for note in refused))
+        raise WrongUse("\n".join(refused))
 
 
 def _as_it_stands(plan: Plan, turned: Mapping[str, float]) -> Plan:

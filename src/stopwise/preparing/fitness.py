@@ -5,8 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from stopwise.errors import StopwiseError, WrongUse
-from stopwise.lamps.checks import check_solos
-from stopwise.lamps.white_card import NO_WHITE_CARD, white_card_of
+from stopwise.lamps.notes import LampNote
+from stopwise.lamps.solo_checks import check_solos
+from stopwise.lamps.white_card import white_card_of
 from stopwise.pipeline.light import read_light
 from stopwise.plan.now import plan_now
 
@@ -61,10 +62,7 @@ def solo_doubts(frame: Path, draft: Draft) -> tuple[str, ...]:
 
 def _refuse_white_card(frame: Path, draft: Draft) -> None:
     if white_card_of(_light(frame, draft), _named(draft.plan.frames.ambient, draft)) is None:
-        msg = (
-            f"{frame.name}: {NO_WHITE_CARD} Hold a white card at the face, wider than the spot, "
-            "with this lamp alone and nothing blown."
-        )
+        msg = f"{frame.name}: {LampNote('no spot').words}"
         raise WrongUse(msg)
 
 
@@ -89,11 +87,7 @@ def _overfed(solos: Mapping[str, LightPicture], full: LightPicture, draft: Draft
     if not solos or any(solo.mean.shape != full.mean.shape for solo in solos.values()):
         return {}
     report = check_solos(solos, _named(draft.plan.frames.ambient, draft), draft.plan, full=full)
-    return {
-        note.lamp: f"{note.say} {note.do}"
-        for note in report.notes
-        if note.kind == "more than in the full set"
-    }
+    return {note.lamp: note.words for note in report.notes if note.code == "overfed"}
 
 
 def _named(name: str | None, draft: Draft) -> LightPicture | None:

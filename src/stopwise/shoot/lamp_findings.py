@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from stopwise.lamps.outputs import LEAST_OFF, LampReading
-from stopwise.lamps.recycling import not_dumped_sentence, recycling_sentence
 from stopwise.verdict.findings import Finding as JudgedFinding
 from stopwise.wording import lamp_name, stops_text, title
 
@@ -52,20 +51,17 @@ def asked_finding(finding: Finding) -> Finding:
 
 def recycling_finding(name: str, reading: LampReading, planned: float, since_s: float) -> Finding:
     """Return the finding on a lamp that fired before it was ready."""
-    say, do = recycling_sentence(lamp_name(name), (reading.stops or 0.0) - planned, since_s)
-    return _finding(name, reading, planned, say, do)
+    weak = abs((reading.stops or 0.0) - planned)
+    say = f"{title(lamp_name(name))} {weak:.1f} weak, {since_s:.1f} s after the last."
+    return _finding(name, reading, planned, say, "Wait for ready.")
 
 
 def old_power_finding(name: str, reading: LampReading, *, planned: float, turned: float) -> Finding:
     """Return the finding on a lamp that was turned and still fired at its old power."""
+    say = f"{title(lamp_name(name))} still at the old power"
     if turned < 0:
-        say, do = not_dumped_sentence(lamp_name(name))
-    else:
-        say, do = (
-            f"{title(lamp_name(name))} still at the old power.",
-            "Check its power, shoot again.",
-        )
-    return _finding(name, reading, planned, say, do)
+        return _finding(name, reading, planned, f"{say}: not dumped.", "Fire it once, shoot again.")
+    return _finding(name, reading, planned, f"{say}.", "Check its power, shoot again.")
 
 
 def _finding(name: str, reading: LampReading, planned: float, say: str, do: str) -> Finding:

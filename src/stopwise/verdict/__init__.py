@@ -8,7 +8,7 @@ from stopwise.plan.now import PlanNow, plan_now
 from stopwise.verdict.agreeing import with_one_turn_a_lamp
 from stopwise.verdict.backdrop import backdrop_findings
 from stopwise.verdict.causes import with_causes
-from stopwise.verdict.common import no_lamp_fired, trigger_finding, with_common_offset
+from stopwise.verdict.common import is_unlit, trigger_finding, with_common_offset
 from stopwise.verdict.findings import Answer, Finding, Turn, Verdict
 from stopwise.verdict.frame import frame_findings
 from stopwise.verdict.lamps import LampsSeen, with_lamp_causes
@@ -70,7 +70,7 @@ def judge(
     findings = list(_findings(targets, measurement))
     out = [] if lamps is None else lamps.out(lit)
     all_out = lamps is not None and len(out) == len(lamps.readings)
-    if all_out or no_lamp_fired(measurement, ambient, findings):
+    if all_out or is_unlit(measurement, ambient, findings):
         return Verdict("off plan", (trigger_finding(),))
     findings = with_common_offset(findings, targets, measurement)
     if lamps is None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from statistics import median
 from typing import TYPE_CHECKING
 
+from stopwise.lamps.outputs import no_lamp_fired
 from stopwise.verdict.findings import Finding
 from stopwise.verdict.frame import setting_offset_stops
 from stopwise.wording import f_text, stops_text
@@ -15,14 +16,10 @@ if TYPE_CHECKING:
     from stopwise.measurement.measurement import Measurement
     from stopwise.plan.now import PlanNow
 
-SAME_AS_AMBIENT_STOPS = 0.1
-"""A frame this near the ambient frame was lit by no lamp."""
-
 AGREE_STOPS = 0.15
 """An offset is common when every seen zone lies this near its median."""
 
 _LEAST_ZONES = 3
-_DARK_STOPS = -3.0
 
 
 def trigger_finding() -> Finding:
@@ -46,7 +43,7 @@ def unlit_finding(of: str, say: str, do: str) -> Finding:
     )
 
 
-def no_lamp_fired(
+def is_unlit(
     measurement: Measurement, ambient: Measurement | None, findings: Sequence[Finding]
 ) -> bool:
     """Tell whether a frame shows no light but the room's.
@@ -61,13 +58,8 @@ def no_lamp_fired(
     findings
         The frame's findings.
     """
-    if ambient is not None:
-        return _like(measurement, ambient)
-    zones = _zone_differences(findings)
-    return len(zones) >= _LEAST_ZONES and max(zones) <= _DARK_STOPS
-
-
-def _like(measurement: Measurement, ambient: Measurement) -> bool:
+    if ambient is None:
+        return no_lamp_fired(off_target=_zone_differences(findings))
     pairs = [
         (reading.log2_y, ambient.patches[name].log2_y)
         for name, reading in measurement.patches.items()
@@ -75,7 +67,7 @@ def _like(measurement: Measurement, ambient: Measurement) -> bool:
     ]
     pairs.append((measurement.subject_log2_y, ambient.subject_log2_y))
     differences = [here - there for here, there in pairs if here is not None and there is not None]
-    return bool(differences) and abs(median(differences)) <= SAME_AS_AMBIENT_STOPS
+    return no_lamp_fired(over_ambient=abs(median(differences)) if differences else None)
 
 
 def with_common_offset(

@@ -13,9 +13,9 @@ from stopwise.wording import lamp_name, stops_text, title
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping, Sequence
 
+    from stopwise.lamps.beam_spots import SpotReading
     from stopwise.lamps.knowledge import Blame, Circumstances, Knowledge
     from stopwise.lamps.outputs import LampReading
-    from stopwise.lamps.spot_reading import SpotReading
     from stopwise.plan.now import PlanNow
     from stopwise.verdict.findings import Finding
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from stopwise.lamps.spot_reading import LEAST_LOSS_STOPS, LEAST_MOVE
+from stopwise.lamps.beam_spots import LEAST_LOSS_STOPS, LEAST_MOVE
 from stopwise.plan.rigging import is_on_boom, is_overhead
 from stopwise.verdict.findings import Finding
 from stopwise.wording import CALL_WIDTH, lamp_name, title
@@ -13,7 +13,7 @@ from stopwise.wording import CALL_WIDTH, lamp_name, title
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
-    from stopwise.lamps.spot_reading import SpotReading
+    from stopwise.lamps.beam_spots import SpotReading
     from stopwise.plan.model import Light
     from stopwise.plan.now import PlanNow
 

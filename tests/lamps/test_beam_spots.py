@@ -8,9 +8,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from stopwise.lamps.fieldcells import Shift
-from stopwise.lamps.outputs import stack_of
-from stopwise.lamps.spot_reading import Followed, Lit, read_spot
+from stopwise.lamps.beam_spots import Followed, Lit, read_spot
+from stopwise.lamps.unmixing import Shift, stack_of
 from stopwise.lamps.white_card import read_white_card
 from support.lit_sets import BOXES, LitSet, shift_of
 from support.made_set import HEIGHT, LAMPS, WIDTH, Sitter
@@ -30,11 +29,10 @@ def disc(radius, edge, *, centre=(120.0, 70.0), noise=0.002, seed=1):
 @pytest.mark.parametrize(("radius", "edge"), [(30, 8), (20, 12), (40, 10)])
 def test_a_spot_on_a_white_card_has_its_true_centre_width_and_edge(radius, edge):
     card = read_white_card(disc(radius, edge))
-    spot = card.spot
     assert card.level == pytest.approx(0.5, rel=0.02)
-    assert spot.centre == pytest.approx((0.5, 70 / ROWS), abs=0.005)
-    assert spot.width == pytest.approx(2 * radius / COLUMNS, rel=0.03)
-    assert spot.edge == pytest.approx(edge / COLUMNS, rel=0.15)
+    assert card.centre == pytest.approx((0.5, 70 / ROWS), abs=0.005)
+    assert card.width == pytest.approx(2 * radius / COLUMNS, rel=0.03)
+    assert card.edge == pytest.approx(edge / COLUMNS, rel=0.15)
 
 
 def test_light_without_an_end_in_the_picture_has_no_spot():
@@ -60,7 +58,7 @@ def test_a_slanted_spot_is_as_long_as_its_slant_makes_it():
     away = np.hypot((x - 120.0) / 2.0, y - 80.0)
     card = read_white_card(0.5 / (1.0 + np.exp((away - 25.0) / 1.5)))
     assert card.length == pytest.approx(2.0, rel=0.02)
-    assert card.spot.width == pytest.approx(2 * 25 * math.sqrt(2.0) / COLUMNS, rel=0.02)
+    assert card.width == pytest.approx(2 * 25 * math.sqrt(2.0) / COLUMNS, rel=0.02)
 
 
 @pytest.fixture(scope="module")

@@ -2,23 +2,33 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+import numpy as np
+
+from stopwise.lamps.notes import LampNote
 from stopwise.lamps.reduced import LightPicture, combine
 from stopwise.nominal import aperture_stops, iso_stops, shutter_stops
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterable, Mapping
+    from collections.abc import Collection, Mapping
 
     from stopwise.frame import Exposure
 
 SAME_SETTING_STOPS = 1.0 / 6.0
-"""Settings agree within this many stops, since files round them."""
+"""Settings agree within this many stops: half a third of a stop, since files round them."""
 
-SoloPicture = LightPicture
-"""A solo's reduced picture is a frame's reduced picture."""
+CLIPPED_SHARE = 0.01
+"""Share of a patch's cells whose clipping makes a solo a bound there."""
+
+ALIKE = 0.985
+"""Cosine of the angle between two lamps' shares of the picture from which they count as alike."""
+
+_FLOOR = 0.02
+"""Of the brightest hundredth: light under which shares mean nothing."""
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -34,13 +44,13 @@ class LampSet:
     exposure
         The settings that all of it is normalised to.
     notes
-        What was normalised or is missing, one sentence each.
+        What was normalised or is missing.
     """
 
     nets: Mapping[str, LightPicture]
     ambient: LightPicture | None
     exposure: Exposure
-    notes: tuple[str, ...] = ()
+    notes: tuple[LampNote, ...] = ()
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -71,6 +81,7 @@ def lamp_set(
     Returns
     -------
     LampSet
+        A colour's ceiling is the least among the solos: a frame that clips shows it.
 
     Raises
     ------
@@ -81,26 +92,25 @@ def lamp_set(
         msg = "at least one solo is needed"
         raise ValueError(msg)
     wanted = exposure or next(iter(solos.values())).exposure
-    notes: list[str] = [] if ambient else ["No ambient frame: each solo still holds the ambient."]
+    ceiling = tuple(
+        min(levels) for levels in zip(*(one.ceiling for one in solos.values()), strict=True)
+    )
+    notes = [] if ambient else [LampNote("no ambient")]
     nets = {}
     for name, solo in solos.items():
-        room = None if ambient is None else at_exposure(ambient, solo.exposure, shutter=True)
-        net = solo if room is None else combine([solo, room], [1.0, -1.0])
-        nets[name] = at_exposure(net, wanted, shutter=name in continuous)
-        notes.extend(_setting_notes(name, solo, wanted))
-    ceiling = _least_ceiling(solos.values())
-    dark = None if ambient is None else at_exposure(ambient, wanted, shutter=True)
-    return LampSet(
-        nets={name: replace(net, ceiling=ceiling) for name, net in nets.items()},
-        ambient=None if dark is None else replace(dark, ceiling=ceiling),
-        exposure=wanted,
-        notes=tuple(notes),
-    )
-
-
-def _least_ceiling(solos: Iterable[LightPicture]) -> tuple[float, ...]:
-    """Return where each colour stops: a frame that clips shows it, one that doesn't can't."""
-    return tuple(min(levels) for levels in zip(*(one.ceiling for one in solos), strict=True))
+        net = solo
+        if ambient is not None:
+            room = at_exposure(ambient, solo.exposure, shutter=True)
+            net = combine([solo, room], [1.0, -1.0])
+        net = at_exposure(net, wanted, shutter=name in continuous)
+        nets[name] = replace(net, ceiling=ceiling)
+        stops = exposure_stops(solo.exposure, wanted, shutter=False)
+        if stops:
+            own = solo.exposure
+            notes.append(LampNote("settings", name, stops=stops, settings=(own.iso, own.f_number)))
+    if ambient is not None:
+        ambient = replace(at_exposure(ambient, wanted, shutter=True), ceiling=ceiling)
+    return LampSet(nets, ambient, wanted, tuple(notes))
 
 
 def at_exposure(picture: LightPicture, wanted: Exposure, *, shutter: bool) -> LightPicture:
@@ -121,7 +131,7 @@ def at_exposure(picture: LightPicture, wanted: Exposure, *, shutter: bool) -> Li
         Light scaled; `clipped` stays, since a photosite that clipped stays a bound.
     """
     stops = exposure_stops(picture.exposure, wanted, shutter=shutter)
-    scaled = picture if stops == 0.0 else picture.scaled(math.pow(2.0, stops))
+    scaled = picture if stops == 0.0 else combine([picture], [math.pow(2.0, stops)])
     return replace(scaled, exposure=wanted)
 
 
@@ -142,13 +152,31 @@ def exposure_stops(was: Exposure, wanted: Exposure, *, shutter: bool) -> float:
     return sum(step for step in steps if abs(step) > SAME_SETTING_STOPS)
 
 
-def _setting_notes(name: str, solo: LightPicture, wanted: Exposure) -> list[str]:
-    stops = exposure_stops(solo.exposure, wanted, shutter=False)
-    if stops == 0.0:
-        return []
-    return [
-        f"The {name} solo was taken at ISO {solo.exposure.iso:g}, f/{solo.exposure.f_number:g}: "
-        f"brought {stops:+.1f} stops."
-        if solo.exposure.iso and solo.exposure.f_number
-        else f"The {name} solo was brought {stops:+.1f} stops."
-    ]
+def clipped_notes(lamps: LampSet) -> list[LampNote]:
+    """Return a note for each solo that clips in patches, where its light is a bound."""
+    found = []
+    for name, net in lamps.nets.items():
+        where = tuple(
+            patch for patch, cells in net.patches.items() if np.mean(cells.clipped) > CLIPPED_SHARE
+        )
+        if where:
+            found.append(LampNote("clipped", name, names=where))
+    return found
+
+
+def alike_lamps(lamps: LampSet) -> tuple[tuple[str, str], ...]:
+    """Return the pairs of lamps whose light falls alike over the whole picture, by name.
+
+    No frame can tell such lamps apart. Each lamp's light is weighed by the whole light of its
+    place, so that a pale jacket counts no more than a dark one.
+    """
+    parts = np.stack([net.luminance.ravel() for net in lamps.nets.values()]).astype(np.float64)
+    total = np.maximum(parts.sum(axis=0), 0.0)
+    shares = parts / (total + _FLOOR * float(np.percentile(total, 99.0)) + 1e-12)
+    products = shares @ shares.T
+    lengths = np.sqrt(np.diag(products))
+    return tuple(
+        (lamps.names[i], lamps.names[j])
+        for i, j in itertools.combinations(range(len(lamps.names)), 2)
+        if products[i, j] > ALIKE * lengths[i] * lengths[j]
+    )

@@ -3,22 +3,25 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from statistics import median
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
-from stopwise.lamps.fieldcells import coarse
-from stopwise.lamps.leastsquares import Terms, fit_values
-from stopwise.lamps.white_card import CELLS_ACROSS, places
+from stopwise.lamps.robust_fit import Terms, fit_values
+from stopwise.lamps.unmixing import CLIPPED, coarse, stack_of
+from stopwise.lamps.white_card import CARD_CELLS, places
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from numpy.typing import NDArray
 
-    from stopwise.lamps.fieldcells import Grids, Placed
+    from stopwise.lamps.outputs import Expected, LampReading
+    from stopwise.lamps.reduced import LightPicture
+    from stopwise.lamps.solos import LampSet
+    from stopwise.lamps.unmixing import Shift, Stack
     from stopwise.lamps.white_card import WhiteCard
     from stopwise.measurement.measurement import Box, Point
 
@@ -51,18 +54,21 @@ _DIM = 0.1
 """Share of the lamp's brightest cell under which light hardly counts."""
 
 _FEWEST = 30
+"""Cells that the lamp must lead."""
+
 _SOFT = 0.06
 """Natural log of light that a cell may be off and still fit."""
 
 _STILL = 0.15
-"""Misfit up to which nothing has changed: still sitters leave 0.05, a head turned by 5 degrees 0.4.
+"""Misfit up to which nothing has changed (set on our own renderer: still sitters leave 0.05, a head
+turned by 5 degrees 0.4).
 """
 
 _BETTER, _FITS = 0.65, 1.5
 """A spot has moved where that leaves this share of the misfit, and no more than so much.
 
-In made frames, moves of a spot left 0.17 to 0.81 of it, turned heads 0.99 and more, and sitters
-off the mark whom nobody had found 0.71 and more with a misfit of 2 and more.
+Set on our own renderer: moves of a spot left 0.17 to 0.81 of it, turned heads 0.99 and more, and
+sitters off the mark whom nobody had found 0.71 and more with a misfit of 2 and more.
 """
 
 _NO_BETTER = 0.95
@@ -75,13 +81,21 @@ _SLANTED = 2.0
 """A spot that is longer than this many times its breadth shows no way: its edges run straight."""
 
 _ROUGH = 0.5
-"""Share of a move that it is sure to: a white card is flat, and a sitter is not."""
+"""Share of a move that it is sure to: a card is flat, and a sitter is not."""
+
+_SPOT_DOUBT = 0.05
+"""Stops that a lamp's output is sure to once its spot has moved (set on our own renderer, whose
+frames lay within 0.09).
+"""
 
 _USUAL = np.array([3.0, 0.05, 0.05, 0.08, 0.08, 0.4, 0.4])
-"""Log output; move right and down; how far the sitter's stuff is off the white card; slopes."""
+"""Usual size of what is fitted: log output; move right and down, and how far the sitter is off the
+card's place, picture widths; slopes of log light, a width.
+"""
 
-_LEAPS = np.array([0.5, 0.02, 0.02, 0.02, 0.02, 0.2, 0.2])
+_SCALES = np.array([0.5, 0.02, 0.02, 0.02, 0.02, 0.2, 0.2])
 _NO, _HARDLY = 1e-4, 1e-3
+"""Picture widths: usual size of a move that is held at none, and of a place that is held."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +104,22 @@ class Followed:
 
     then: Box
     now: Box
+
+
+@dataclass(frozen=True, slots=True)
+class Sitter:
+    """Where the sitter is.
+
+    Attributes
+    ----------
+    shift
+        How far off the mark; None where that isn't known.
+    followed
+        His patches, by the lamp that leads them.
+    """
+
+    shift: Shift | None
+    followed: Mapping[str, Sequence[Followed]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,6 +168,67 @@ class SpotReading:
         }
 
 
+def read_spots(
+    light: LightPicture,
+    lamps: LampSet,
+    cards: Mapping[str, WhiteCard],
+    readings: Mapping[str, LampReading],
+    expected: Mapping[str, Expected],
+    sitter: Sitter,
+) -> dict[str, SpotReading]:
+    """Read each spot that a white card shows, of lamps that gave light.
+
+    Parameters
+    ----------
+    light, lamps
+        The frame's light, and the solos.
+    cards
+        Spots of the lamps that are meant to be lit.
+    readings, expected
+        What each lamp gave, and was expected to.
+    sitter
+        Where he is, and his patches.
+    """
+    names = [
+        name
+        for name in cards
+        if name in readings and readings[name].state != "out" and readings[name].stops is not None
+    ]
+    if not names:
+        return {}
+    stack = stack_of(light, lamps)
+    gave = [readings[name].stops for name in lamps.names]
+    outputs = np.array([0.0 if stops is None else 2.0**stops for stops in gave])
+    return {
+        name: read_spot(
+            Lit(stack, lamps.names.index(name), outputs, 2.0 ** expected[name].stops),
+            cards[name],
+            shift=sitter.shift,
+            followed=sitter.followed.get(name, ()),
+        )
+        for name in names
+    }
+
+
+def with_spots(
+    readings: Mapping[str, LampReading],
+    spots: Mapping[str, SpotReading],
+    expected: Mapping[str, Expected],
+) -> dict[str, LampReading]:
+    """Return readings in which no spot's move and no sitter out of a spot counts as a weak lamp."""
+    told = dict(readings)
+    for name, spot in spots.items():
+        reading = readings[name]
+        if reading.state == "out":
+            continue
+        if spot.state == "sitter out of the spot" and reading.state in ("weak", "strong"):
+            told[name] = replace(reading, state="not seen")
+        if spot.state == "spot moved" and spot.output_stops is not None:
+            doubt = max(reading.uncertainty or 0.0, _SPOT_DOUBT)
+            told[name] = expected[name].reading(spot.output_stops, doubt)
+    return told
+
+
 @dataclass(frozen=True, eq=False, slots=True)
 class Lit:
     """One lamp in a frame.
@@ -154,17 +245,23 @@ class Lit:
         What this lamp was meant to give, linear.
     """
 
-    stack: Grids
+    stack: Stack
     index: int
     outputs: Floats
     expected: float = 1.0
+
+    def others(self, lamps: Floats) -> Floats:
+        """Return what all other lamps give where the solos give `lamps`, shape (lamps, ...)."""
+        of_all = np.tensordot(self.outputs, lamps, axes=1)
+        rest: Floats = of_all - self.outputs[self.index] * lamps[self.index]
+        return rest
 
 
 def read_spot(
     lit: Lit,
     card: WhiteCard,
     *,
-    shift: Placed | None = None,
+    shift: Shift | None = None,
     followed: Sequence[Followed] = (),
     least_move: float = LEAST_MOVE,
 ) -> SpotReading:
@@ -195,8 +292,7 @@ def read_spot(
         return SpotReading("not seen")
     if math.hypot(shift.dx, card.aspect * shift.dy) > _AT_MARK:
         return _off_the_mark(lit, card, followed)
-    cells = _cells(lit)
-    return SpotReading("not seen") if cells is None else _at_the_mark(cells, card, least_move)
+    return _at_the_mark(lit, card, least_move)
 
 
 # --- the sitter off the mark ----------------------------------------------------------------------
@@ -207,8 +303,8 @@ def _off_the_mark(lit: Lit, card: WhiteCard, followed: Sequence[Followed]) -> Sp
     if not told:
         return SpotReading("not seen")
     lost, right, down = (median(values) for values in list(zip(*told, strict=True))[1:])
-    out = [one for one in told if _is_out(*one[:2])]
-    if 2 * len(out) <= len(told) or math.hypot(right, card.aspect * down) < _LEFT_MARK:
+    out = sum(_is_out(due, own) for due, own, _, _ in told)
+    if 2 * out <= len(told) or math.hypot(right, card.aspect * down) < _LEFT_MARK:
         return SpotReading("not seen", lost_stops=lost)
     return SpotReading("sitter out of the spot", lost_stops=lost, way_back=(-right, -down))
 
@@ -225,13 +321,13 @@ def _patch(lit: Lit, card: WhiteCard, patch: Followed) -> tuple[float, float, fl
 
     None where the patch was at the spot's edge at the mark already, or can't be read.
     """
-    (right, down), (right_now, down_now) = _middle(patch.then), _middle(patch.now)
+    places = [((box[0] + box[2]) / 2.0, (box[1] + box[3]) / 2.0) for box in (patch.then, patch.now)]
+    (right, right_now), (down, down_now) = zip(*places, strict=True)
     across = np.array([right, right_now])
     mark, here = card.log_light(across, card.aspect * np.array([down, down_now]))
     lamps = np.array([_mean(plane, patch.then) for plane in lit.stack.lamps])
-    own = float(lamps[lit.index])
-    others = float(lit.outputs @ lamps - lit.outputs[lit.index] * own)
-    whole = min(_mean(lit.stack.good.astype(np.float64), box) for box in (patch.then, patch.now))
+    own, others = float(lamps[lit.index]), float(lit.others(lamps))
+    whole = min(_mean(lit.stack.good, box) for box in (patch.then, patch.now))
     if mark < math.log(0.5) or whole < 1.0 or own <= _LED * others:
         return None
     got = (_mean(lit.stack.seen, patch.now) - others) / (lit.expected * own)
@@ -239,16 +335,12 @@ def _patch(lit: Lit, card: WhiteCard, patch: Followed) -> tuple[float, float, fl
     return due, math.log2(max(got, 1e-3)), right_now - right, down_now - down
 
 
-def _middle(box: Box) -> tuple[float, float]:
-    return (box[0] + box[2]) / 2.0, (box[1] + box[3]) / 2.0
-
-
-def _mean(plane: Floats, box: Box) -> float:
+def _mean(plane: NDArray[np.generic], box: Box) -> float:
     """Return the mean of a box's blocks, one at least."""
     rows, columns = plane.shape
     left, top = min(int(box[0] * columns), columns - 1), min(int(box[1] * rows), rows - 1)
     right, bottom = max(left + 1, round(box[2] * columns)), max(top + 1, round(box[3] * rows))
-    return float(np.mean(plane[top:bottom, left:right]))
+    return float(plane[top:bottom, left:right].mean())
 
 
 # --- the sitter at the mark -----------------------------------------------------------------------
@@ -272,13 +364,12 @@ class _Cells:
 
 
 def _cells(lit: Lit) -> _Cells | None:
-    stack = lit.stack
-    factor = max(1, round(max(stack.seen.shape) / CELLS_ACROSS))
-    lamps, seen = coarse(stack.lamps, factor), coarse(stack.seen, factor)
-    own = lamps[lit.index]
-    others = np.tensordot(lit.outputs, lamps, axes=1) - lit.outputs[lit.index] * own
-    good = coarse(stack.good.astype(np.float64), factor) > 0.98
-    use = good & (own > _FAINT * own.max()) & (own > _LED * others)
+    factor = max(1, round(max(lit.stack.seen.shape) / CARD_CELLS))
+    lamps, seen, good = (
+        coarse(plane, factor) for plane in (lit.stack.lamps, lit.stack.seen, lit.stack.good)
+    )
+    own, others = lamps[lit.index], lit.others(lamps)
+    use = (good > 1.0 - CLIPPED) & (own > _FAINT * own.max()) & (own > _LED * others)
     if np.count_nonzero(use) < _FEWEST:
         return None
     right, down = (place[use.ravel()] for place in places(own.shape))
@@ -287,26 +378,12 @@ def _cells(lit: Lit) -> _Cells | None:
 
 @dataclass(frozen=True, eq=False, slots=True)
 class _Fitted:
-    """Values as fitted, and the misfit that they leave."""
+    """What was fitted: output in stops, the spot's move in picture widths, the misfit left."""
 
-    values: Floats
+    stops: float
+    right: float
+    down: float
     misfit: float
-
-    @property
-    def right(self) -> float:
-        """How far the spot moved to the right, picture widths."""
-        return float(self.values[1])
-
-    @property
-    def down(self) -> float:
-        """How far it moved down, picture widths."""
-        return float(self.values[2])
-
-    def one_way(self, aspect: float) -> Point:
-        """Return the greater part of the move, fractions of the picture."""
-        if abs(self.right) > abs(self.down):
-            return self.right, 0.0
-        return 0.0, self.down / aspect
 
     @property
     def size(self) -> float:
@@ -314,19 +391,24 @@ class _Fitted:
         return math.hypot(self.right, self.down)
 
 
-def _at_the_mark(cells: _Cells, card: WhiteCard, least_move: float) -> SpotReading:
+def _at_the_mark(lit: Lit, card: WhiteCard, least_move: float) -> SpotReading:
+    cells = _cells(lit)
+    if cells is None:
+        return SpotReading("not seen")
     still = _fit(cells, card, right=False, down=False)
     if still.misfit <= _STILL:
-        return SpotReading("steady", _stops(still))
+        return SpotReading("steady", still.stops)
     free = _fit(cells, card, right=True, down=True)
     if free.size < LEAST_MOVE and free.misfit > _NO_BETTER * still.misfit:
-        return SpotReading("steady", _stops(free))
+        return SpotReading("steady", free.stops)
     if free.size < least_move or free.misfit > min(_FITS, _BETTER * still.misfit):
         return SpotReading("not seen")
     told = _one_way(cells, card, free)
-    size = free.size if told is None else told.size
-    moved = None if told is None else told.one_way(card.aspect)
-    return SpotReading("spot moved", _stops(free), size, moved, _ROUGH * size)
+    if told is None:
+        return SpotReading("spot moved", free.stops, free.size, None, _ROUGH * free.size)
+    sideways = abs(told.right) > abs(told.down)
+    moved = (told.right, 0.0) if sideways else (0.0, told.down / card.aspect)
+    return SpotReading("spot moved", free.stops, told.size, moved, _ROUGH * told.size)
 
 
 def _one_way(cells: _Cells, card: WhiteCard, free: _Fitted) -> _Fitted | None:
@@ -345,14 +427,12 @@ def _one_way(cells: _Cells, card: WhiteCard, free: _Fitted) -> _Fitted | None:
 
 
 def _fit(cells: _Cells, card: WhiteCard, *, right: bool, down: bool) -> _Fitted:
-    """Fit log output, the spot's move, how far stuff is off the white card, and a slope of light.
+    """Fit log output, the spot's move, how far the sitter is off the card, and a slope of light.
 
-    Stuff that lay under the white card's place p is lit as p less the move. The slope stands for
-    what a turned body does besides.
+    What lay under the card's place p is lit as p less the move. The slope stands for what a turned
+    body does besides.
     """
-    off_x, off_y = (
-        place - middle for place, middle in zip((cells.right, cells.down), card.middle, strict=True)
-    )
+    off_x, off_y = cells.right - card.middle[0], cells.down - card.middle[1]
 
     def model(values: Floats) -> Floats:
         x, y = cells.right - values[3], cells.down - values[4]
@@ -368,10 +448,8 @@ def _fit(cells: _Cells, card: WhiteCard, *, right: bool, down: bool) -> _Fitted:
     start = np.zeros(len(usual))
     share = np.median(np.maximum(cells.seen, 1e-3 * cells.brightest) / cells.own)
     start[0] = math.log(float(share))
-    values = fit_values(model, start, seen, Terms(_LEAPS, usual, 0.02))
+    values = fit_values(model, start, seen, Terms(_SCALES, usual, 0.02))
     rest = (seen - model(values)) / _SOFT
-    return _Fitted(values, float(np.mean(np.log1p(np.square(rest)))))
-
-
-def _stops(fitted: _Fitted) -> float:
-    return float(fitted.values[0]) / math.log(2.0)
+    output, move_right, move_down = (float(value) for value in values[:3])
+    misfit = float(np.mean(np.log1p(np.square(rest))))
+    return _Fitted(output / math.log(2.0), move_right, move_down, misfit)
