@@ -20,13 +20,14 @@ def title(name: str) -> str:
 _ALONE = frozenset(("key", "fill", "kicker", "rim", "edge"))
 """Roles that name a lamp by themselves: one says "key down", but "hair lamp down"."""
 
-_LAMP_WORDS = frozenset(("lamp", "light", "flash", "head", "strobe"))
+LAMP_WORDS = frozenset(("lamp", "light", "flash", "head", "strobe"))
+"""Words that may be said of any lamp and so name none."""
 
 
 def lamp_name(name: str) -> str:
     """Return how a lamp is spoken of: "key", "hair lamp", "paper right lamp"."""
     words = name.lower().split()
-    known = bool(words) and (words[-1] in _ALONE or not _LAMP_WORDS.isdisjoint(words))
+    known = bool(words) and (words[-1] in _ALONE or not LAMP_WORDS.isdisjoint(words))
     return name if known else f"{name} lamp"
 
 

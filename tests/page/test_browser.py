@@ -276,7 +276,7 @@ def test_a_frame_of_the_morning_is_compared_with_the_last(
     scene.land(key_hot())
     opened(page, server)
     expect(page.locator("#say")).to_have_text("Lit cheek 0.4 over.")
-    page.keyboard.press("c")
+    page.keyboard.press("v")
     expect(page.get_by_role("row", name=re.compile("^lit cheek"))).to_be_visible()
     page.get_by_label("Or another").first.fill("1")
     page.get_by_label("Or another").first.press("Tab")
@@ -389,6 +389,7 @@ def test_a_patch_is_moved_with_the_mouse_and_undone_by_key(
     assert moved is not None
     assert moved.box == pytest.approx((0.51, 0.3, 0.59, 0.36), abs=0.003)
     page.keyboard.press("u")
+    page.get_by_role("button", name="Take it back").click()
     expect(page.locator("#told")).to_have_text("Took back the last edit of the plan.")
     assert scene.plan_path.read_text() == before
 
@@ -571,7 +572,7 @@ def test_the_table_of_a_comparison_is_in_sight_on_a_laptop(
     scene.land(key_hot())
     opened(page, server)
     expect(page.locator("#say")).to_have_text("Lit cheek 0.4 over.")
-    page.keyboard.press("c")
+    page.keyboard.press("v")
     row = page.get_by_role("row", name=re.compile("^hair"))
     expect(row).to_be_visible(timeout=20_000)
     box = row.bounding_box()
@@ -605,8 +606,26 @@ def test_a_frame_is_adopted_and_the_adoption_undone(
     expect(page.locator("#told")).to_contain_text("Adopted 4 targets from F0001.dng")
     assert load_plan(scene.plan_path).patches[0].zone == 6.9
     page.get_by_role("button", name="Undo").click()
+    assert scene.plan_path.read_text() != before
+    page.get_by_role("button", name="Take it back").click()
     expect(page.locator("#told")).to_contain_text("The adoption is taken back")
     assert scene.plan_path.read_text() == before
+
+
+def test_an_edit_is_taken_back_only_when_it_is_said_again(
+    scene: Scene, server: PageServer, page: Page
+) -> None:
+    scene.land(key_hot())
+    opened(page, server)
+    expect(page.locator("#say")).to_have_text("Lit cheek 0.4 over.")
+    page.keyboard.press("a")
+    page.get_by_role("dialog").get_by_role("button", name="Adopt").click()
+    expect(page.locator("#told")).to_contain_text("Adopted 4 targets")
+    adopted = scene.plan_path.read_text()
+    page.keyboard.press("u")
+    page.get_by_role("button", name="Leave it").click()
+    expect(page.get_by_role("dialog")).to_have_count(0)
+    assert scene.plan_path.read_text() == adopted
 
 
 def test_a_solo_is_marked_and_a_take_begun(scene: Scene, server: PageServer, page: Page) -> None:
@@ -646,7 +665,7 @@ def test_two_frames_are_compared_side_by_side(scene: Scene, server: PageServer, 
     scene.land(key_hot())
     opened(page, server)
     expect(page.locator("#say")).to_have_text("Lit cheek 0.4 over.")
-    page.keyboard.press("c")
+    page.keyboard.press("v")
     row = page.get_by_role("row", name=re.compile("^lit cheek"))
     expect(row).to_contain_text("+0.4")
     expect(page.locator("dialog img")).to_have_count(2)
@@ -664,7 +683,7 @@ def test_earlier_frames_are_looked_at_while_new_ones_land(
     page.keyboard.press("ArrowLeft")
     expect(page.locator("#say")).to_have_text("Lit cheek 0.4 over.")
     scene.land(key_hot(0.7))
-    expect(page.locator("#line")).to_contain_text("live is 3")
+    expect(page.locator("#line")).to_contain_text("newest is 3")
     expect(page.locator("#say")).to_have_text("Lit cheek 0.4 over.")
     page.keyboard.press("End")
     expect(page.locator("#say")).to_have_text("Lit cheek 0.7 over.")

@@ -33,14 +33,15 @@ TEXT, LARGE = 4.5, 3.0
 """Least contrast of text, and of text of 24 px or bold of 18.66 px, SC 1.4.3."""
 
 QUESTIONS = {
-    "?": "Keys",
+    "?": "Shortcuts",
     "a": "Adopt this frame",
     "m": "Mark",
     "t": "New take",
     "l": "Lamps that are meant",
     "k": "Look",
     "e": "Expect",
-    "c": "Compare two frames",
+    "v": "Compare two frames",
+    "u": "Undo the last edit",
     "f": "Find a frame",
 }
 

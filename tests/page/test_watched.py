@@ -165,6 +165,7 @@ def test_an_adoption_and_a_mark_made_on_the_page_are_taken_back_whole(
         page.get_by_role("dialog").get_by_role("button", name="Adopt").click()
         watch.await_said(r"Adopted F0011\.dng\. Take 1 begins")
         page.keyboard.press("u")
+        page.get_by_role("button", name="Take it back").click()
         expect(page.locator("#told")).to_contain_text("The adoption is taken back")
         watch.await_said("no longer adopted")
         assert watch.plan.read_text(encoding="utf-8") == before
@@ -180,6 +181,7 @@ def test_an_adoption_and_a_mark_made_on_the_page_are_taken_back_whole(
         )
         assert solo_looks(ledger) == {"key": "in black"}
         page.keyboard.press("u")
+        page.get_by_role("button", name="Take it back").click()
         expect(page.locator("#told")).to_have_text("Took the mark back.")
         assert solo_looks(ledger) == {}
         assert watch.plan.read_text(encoding="utf-8") == before

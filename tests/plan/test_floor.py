@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from stopwise.errors import WrongUse
-from stopwise.plan.floor import FACE_HEIGHT, beam_of, floor_of_plan, place_of
+from stopwise.plan.floor import FACE_HEIGHT, beam_of, floor_of_plan, place_of, short_names
 from stopwise.plan.floor_drawing import write_floor
 from stopwise.plan.model import Light, Plan
 from stopwise.plan.reading import plan_of_text
@@ -80,12 +80,35 @@ def test_a_place_keeps_its_distance_and_its_side(off: float, up: float, distance
 def test_everything_of_the_plan_stands_on_the_floor() -> None:
     floor = floor_of_plan(plan_of_text(SET))
 
-    assert [lamp.letter for lamp in floor.lamps] == ["A", "B", "C", "D"]
+    assert [lamp.short for lamp in floor.lamps] == short_names([lamp.name for lamp in floor.lamps])
     assert [lamp.told for lamp in floor.lamps[:2]] == ["set to -2.0", "set to 7.0 of 10"]
     assert floor.lamps[0].row[1:7] == ("snoot", "60° right", "35° up", "1.80 m", "-2.0", "f/11")
     assert [lamp.is_placed for lamp in floor.lamps] == [True, True, True, False]
     assert (floor.camera.y, floor.paper_y) == (-3.5, 2.2)
     assert [panel.kind for panel in floor.panels] == ["flag", "scrim", "white board"]
+
+
+@pytest.mark.parametrize(
+    ("name", "short"),
+    [
+        ("key", "key"),
+        ("hair lamp", "hair"),
+        ("background left", "bac L"),
+        ("right paper", "pap R"),
+        ("strip 2", "str 2"),
+        ("light", "ligh"),
+    ],
+)
+def test_a_lamps_short_name_is_made_of_its_own(name: str, short: str) -> None:
+    assert short_names([name]) == [short]
+
+
+@given(st.lists(st.text(st.characters(categories=("L", "N", "Zs")), min_size=1), max_size=30))
+def test_no_two_lamps_of_a_set_share_a_short_name(names: list[str]) -> None:
+    names = [name for name in names if name.strip()]
+    short = short_names(names)
+    assert len(set(short)) == len(names)
+    assert all(0 < len(one) <= 5 for one in short)
 
 
 def test_background_lamps_are_turned_to_their_own_half_of_the_paper() -> None:
@@ -116,7 +139,7 @@ def test_the_drawing_says_every_lamp_and_what_to_set_it_to(tmp_path: Path) -> No
     words = [text.strip() for text in root.itertext() if text.strip()]
     for lamp in ("key", "left paper", "right paper", "hair & co <$x^$>", "set to -2.0", "f/11"):
         assert lamp in words
-    assert {"A", "B C", "D", "From above", "camera", "sitter", "flag"} <= set(words)
+    assert {"hair", "pap L, pap R", "From above", "camera", "sitter", "flag"} <= set(words)
 
 
 def test_the_drawing_is_the_same_every_time(tmp_path: Path) -> None:

@@ -18,8 +18,8 @@ def state(name: str, said: str, **more: Any) -> dict[str, Any]:
 def test_a_lamp_that_is_called_has_its_turn_and_where_to() -> None:
     frame = record("off plan", finding("patch", "lit cheek", 6.9, 6.5, **turned("key", -0.4)))
     told = told_at_lamps(PLAN, frame)
-    assert told["key"] == Told("down 0.4, to -2.4", is_called=True)
-    assert told["fill"] == Told("leave at -3.0", is_called=False)
+    assert told["key"] == Told("down 0.4, to -2.4", "down 0.4")
+    assert told["fill"] == Told("leave at -3.0")
     assert list(told) == [light.name for light in PLAN.lights]
 
 
@@ -35,7 +35,7 @@ def test_a_lamp_that_is_called_has_its_turn_and_where_to() -> None:
 )
 def test_a_lamp_with_a_state_says_it(said: str, words: str, *, called: bool) -> None:
     told = told_at_lamps(PLAN, record("off plan", **state("hair", said)))
-    assert told["hair"] == Told(words, is_called=called)
+    assert (told["hair"].words, told["hair"].is_called) == (words, called)
 
 
 def test_the_worst_findings_turn_is_the_one_that_is_said() -> None:

@@ -197,7 +197,7 @@ def _dial(desk: Desk, _: dict[str, Any]) -> dict[str, Any]:
 
 def _acknowledge(desk: Desk, _: dict[str, Any]) -> str:
     desk.acknowledge()
-    return "Seen to."
+    return "Fixed."
 
 
 routes = [

@@ -12,8 +12,6 @@ from urllib.parse import urlencode
 from starlette.datastructures import Headers, MutableHeaders, QueryParams
 from starlette.responses import PlainTextResponse, RedirectResponse, Response
 
-from stopwise.page.guesses import Guesses
-
 if TYPE_CHECKING:
     from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
@@ -91,10 +89,9 @@ def _split(authority: str) -> tuple[str, int]:
 class Gate:
     """ASGI middleware that lets in what `rules` allow and puts the headers on every answer."""
 
-    def __init__(self, app: ASGIApp, rules: Rules, guesses: Guesses | None = None) -> None:
+    def __init__(self, app: ASGIApp, rules: Rules) -> None:
         self.app = app
         self.rules = rules
-        self.guesses = Guesses() if guesses is None else guesses
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer a refusal, or hand the request on."""
@@ -130,15 +127,10 @@ class Gate:
         """Turn a token in the address into a cookie, and take it out of the address."""
         query = QueryParams(scope["query_string"])
         given = query.get("token")
-        if scope["method"] not in _READS or given is None:
-            return _turned_away()
-        address = (scope.get("client") or ("", 0))[0]
-        wait_s = self.guesses.wait_s(address)
-        if wait_s:
-            return _told_to_wait(wait_s)
-        if not _is_same(given, self.rules.token or ""):
-            self.guesses.wrong(address, given)
-            return _turned_away()
+        is_right = given is not None and _is_same(given, self.rules.token or "")
+        if scope["method"] not in _READS or not is_right:
+            msg = "Open the address that the watcher printed, token and all.\n"
+            return PlainTextResponse(msg, 401)
         rest = urlencode([pair for pair in query.multi_items() if pair[0] != "token"])
         answer = RedirectResponse(scope["path"] + (f"?{rest}" if rest else ""), 303)
         cookie = cookie_of(self.rules.token or "")
@@ -147,25 +139,12 @@ class Gate:
 
 
 def cookie_of(token: str) -> str:
-    """Return the cookie of those who brought the token: 256 bits that don't tell the token.
-
-    It is looked at however often wrong ones come, so that no guesser locks a device out; a guesser
-    of tokens can't go this way round.
-    """
+    """Return the cookie of those who brought the token: 256 bits that don't tell the token."""
     return hmac.new(token.encode(), b"stopwise page cookie", "sha256").hexdigest()
 
 
 def _is_same(given: str, right: str) -> bool:
     return hmac.compare_digest(given.encode("utf-8", "replace"), right.encode())
-
-
-def _turned_away() -> Response:
-    return PlainTextResponse("Open the address that the watcher printed, token and all.\n", 401)
-
-
-def _told_to_wait(wait_s: int) -> Response:
-    headers = {"retry-after": str(wait_s)}
-    return PlainTextResponse(f"Too many wrong tokens. Wait {wait_s} s.\n", 429, headers)
 
 
 def _same_origin(headers: Headers, *, method: str) -> bool:

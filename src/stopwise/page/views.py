@@ -81,24 +81,41 @@ def run_point(number: int, record: Mapping[str, Any]) -> dict[str, Any]:
             reading.name: {
                 "off": reading.off,
                 "zone": reading.value,
-                "state": reading.state,
+                **_mark(reading.state),
                 "low": None if reading.low is None else reading.low - (reading.target or 0.0),
                 "high": None if reading.high is None else reading.high - (reading.target or 0.0),
             }
             for reading in ruler.readings
         },
         "lamps": {
-            name: {"off": lamp.get("stops"), "state": lamp.get("state")}
+            name: {"off": lamp.get("stops"), **_mark(lamp.get("state"))}
             for name, lamp in (record.get("lamps") or {}).items()
         },
     }
+
+
+def _mark(state: str | None) -> dict[str, Any]:
+    """Return the state of a patch or a lamp with its mark; a plain disc without a state."""
+    mark = _RUN_MARKS.get(state or "")
+    shape, role = (mark.shape, mark.role) if mark else ("disc", "rule")
+    return {"state": state, "mark": shape, "role": role}
+
+
+_RUN_MARKS = {
+    **STATE_MARKS,
+    "fired": STATE_MARKS["holds"],
+    "weak": STATE_MARKS["fails"],
+    "strong": STATE_MARKS["fails"],
+    "out": VERDICT_MARKS["unreadable"],
+}
+"""The mark of each state that a patch or a lamp can have."""
 
 
 def plan_floor(plan: Plan | None) -> dict[str, Any] | None:
     """Return the set from above before any frame: each lamp with the power that it is at."""
     if plan is None:
         return None
-    told = {light.name: Told(_at(light), is_called=False) for light in plan.lights}
+    told = {light.name: Told(_at(light)) for light in plan.lights}
     return _set_from_above(plan, told)
 
 
@@ -125,12 +142,13 @@ def _set_from_above(plan: Plan, told: Mapping[str, Told]) -> dict[str, Any]:
         "lamps": [
             {
                 "name": shown(lamp.name),
-                "letter": lamp.letter,
+                "short": shown(lamp.short),
                 "at": [lamp.at.x, -lamp.at.y],
                 "aim": [lamp.aim.x, -lamp.aim.y],
                 "beam": lamp.beam,
                 "is_placed": lamp.is_placed,
                 "told": told[lamp.name].words,
+                "told_there": told[lamp.name].there,
                 "is_called": told[lamp.name].is_called,
             }
             for lamp in floor.lamps

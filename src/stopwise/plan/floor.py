@@ -8,8 +8,11 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from stopwise.nominal import exact_f_number, say_f_number
+from stopwise.wording import LAMP_WORDS
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from stopwise.plan.model import Light, Panel, Plan
 
 FACE_HEIGHT = 1.6
@@ -39,6 +42,7 @@ _BEAMS = {
 """Whole beam in degrees by a word of the modifier: usual figures, only for the drawing."""
 
 _WIDE = 60.0
+_SIDES = {"left": "L", "right": "R"}
 _USUAL = {"key": 45.0, "fill": -45.0, "hair": 180.0, "rim": 150.0, "kicker": -150.0, "edge": 120.0}
 
 
@@ -57,8 +61,8 @@ class FloorLamp:
 
     Attributes
     ----------
-    letter, name
-        Its letter on the drawing, and the plan's name.
+    short, name
+        Its short name on the drawing, unique on the set, and the plan's name.
     at, aim
         Where it stands, and the spot that it is turned to.
     beam
@@ -71,7 +75,7 @@ class FloorLamp:
         Whether the plan says where it stands; else its place is only a guess for the drawing.
     """
 
-    letter: str
+    short: str
     name: str
     at: Spot
     aim: Spot
@@ -113,18 +117,41 @@ class Floor:
 def floor_of_plan(plan: Plan) -> Floor:
     """Return where everything of a plan's set stands."""
     known = plan.set_
+    lamps = zip(plan.lights, short_names([light.name for light in plan.lights]), strict=True)
     paper = known.sitter_to_paper or _PAPER_DISTANCE
     camera = known.camera_to_sitter or _CAMERA_DISTANCE
     height = known.camera_height or _CAMERA_HEIGHT
     return Floor(
         title=plan.title or "The set",
-        lamps=tuple(_lamp(light, place, paper) for place, light in enumerate(plan.lights)),
+        lamps=tuple(
+            _lamp(light, place, paper, short) for place, (light, short) in enumerate(lamps)
+        ),
         panels=tuple(_panel(panel) for panel in plan.panels),
         camera=Spot(0.0, -camera, height),
         paper_y=paper,
         paper_half=_PAPER_HALF,
         is_measured=bool(known.sitter_to_paper and known.camera_to_sitter),
     )
+
+
+def short_names(names: Sequence[str]) -> list[str]:
+    """Return a short name for each lamp, made of its own, at most five signs and no two alike.
+
+    The first word that isn't said of every lamp, cut to four signs; with a side or a number to
+    three, and that behind it: "key", "hair", "pap L" of "paper left". Where two would be one, the
+    next word's first letter tells them apart, else a number.
+    """
+    short: list[str] = []
+    for name in names:
+        words = [word for word in name.split() if word.lower() not in LAMP_WORDS] or name.split()
+        first, *rest = sorted(words, key=lambda word: word.lower() in _SIDES)
+        marks = [_SIDES.get(word.lower(), word[0].upper()) for word in rest]
+        is_told = bool(rest) and (rest[-1].lower() in _SIDES or rest[-1].isdigit())
+        tried = [f"{first[:3]} {mark}" for mark in reversed(marks)]
+        tried.insert(len(tried) if is_told else 0, first[:4])
+        tried += [f"{first[:3]}{number}" for number in range(2, len(names) + 2)]
+        short.append(next(one for one in tried if one not in short))
+    return short
 
 
 def place_of(off_axis: float, elevation: float, distance: float) -> Spot:
@@ -154,12 +181,12 @@ def beam_of(light: Light) -> float:
     return min(beam, _BEAMS["grid"]) if light.grid or "grid" in said else beam
 
 
-def _lamp(light: Light, number: int, paper: float) -> FloorLamp:
+def _lamp(light: Light, number: int, paper: float, short: str) -> FloorLamp:
     off_axis = light.off_axis if light.off_axis is not None else _usual_angle(light, number)
     at = place_of(off_axis, light.elevation or 0.0, light.distance or _LAMP_DISTANCE)
     at = Spot(at.x, at.y, max(at.z, 0.1))
     return FloorLamp(
-        letter=chr(ord("A") + number) if number < 26 else str(number + 1),
+        short=short,
         name=light.name,
         at=at,
         aim=_aim(light, at, paper),

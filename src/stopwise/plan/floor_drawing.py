@@ -23,7 +23,7 @@ _RULE = "0.8"
 _PANEL_HALF = 0.35
 _PAPER_TALL = 2.6
 _COLUMNS = ("", "lamp", "shaped by", "round", "up", "from face", "set to", "reads alone", "held by")
-_AT = (0.0, 0.03, 0.15, 0.38, 0.48, 0.56, 0.64, 0.73, 0.83)
+_AT = (0.0, 0.06, 0.17, 0.39, 0.48, 0.56, 0.64, 0.73, 0.83)
 _NOTE = (
     "Beams are drawn at the usual angle of their modifier, the face at 1.6 m; dashed lamps have no "
     "place in the plan. Weight every stand, tie what hangs over people, follow the makers."
@@ -236,7 +236,7 @@ def _write_table(axes: Axes, floor: Floor) -> None:
         axes.text(at, 0.5, head, fontsize=7.5, color=QUIET, va="center")
     axes.plot([0, 1], [1, 1], color=INK, lw=0.8)
     for number, lamp in enumerate(floor.lamps):
-        for at, cell in zip(_AT, (lamp.letter, *lamp.row), strict=True):
+        for at, cell in zip(_AT, (lamp.short, *lamp.row), strict=True):
             axes.text(at, number + 1.6, _short(cell), fontsize=8.5, va="center",
                       weight="bold" if at == 0.0 else "normal")  # fmt: skip
 

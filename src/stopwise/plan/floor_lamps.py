@@ -45,7 +45,7 @@ def end_at(axes: Axes, beams: list[Patch], room: tuple[Point, Point]) -> None:
 
 
 def discs(axes: Axes, lamps: list[tuple[Point, FloorLamp]]) -> None:
-    """Draw each lamp as a circle with its letter; those in one place share a circle."""
+    """Draw each lamp as a circle with its short name; those in one place share a circle."""
     groups: list[tuple[Point, list[FloorLamp]]] = []
     for at, lamp in lamps:
         near = next((held for spot, held in groups if math.dist(spot, at) < 1.3 * DISC), None)
@@ -57,15 +57,21 @@ def discs(axes: Axes, lamps: list[tuple[Point, FloorLamp]]) -> None:
         _disc(axes, at, held)
 
 
+def _reach(names: str) -> float:
+    """Return half the width of the disc that holds so many signs, metres."""
+    return DISC * max(1.0, 0.25 * (len(names) + 1))
+
+
 def _disc(axes: Axes, at: Point, lamps: list[FloorLamp]) -> None:
     from matplotlib.patches import Ellipse
 
     style = "-" if any(lamp.is_placed for lamp in lamps) else (0, (2, 1.5))
-    wide = 2.0 * DISC * (1.0 + 0.55 * (len(lamps) - 1))
-    disc = Ellipse(at, wide, 2.0 * DISC, fc="white", ec=INK, lw=1.6, ls=style, zorder=6)
+    names = ", ".join(lamp.short for lamp in lamps)
+    disc = Ellipse(
+        at, 2.0 * _reach(names), 2.0 * DISC, fc="white", ec=INK, lw=1.6, ls=style, zorder=6
+    )
     axes.add_patch(disc)
-    letters = " ".join(lamp.letter for lamp in lamps)
-    axes.text(*at, letters, fontsize=10, weight="bold", ha="center", va="center", zorder=7)
+    axes.text(*at, names, fontsize=8, weight="bold", ha="center", va="center", zorder=7)
 
 
 def labels(axes: Axes, lamps: list[tuple[Point, FloorLamp]]) -> None:
@@ -73,7 +79,8 @@ def labels(axes: Axes, lamps: list[tuple[Point, FloorLamp]]) -> None:
     taken: list[Point] = []
     for (x, y), lamp in sorted(lamps, key=lambda pair: -pair[0][1]):
         right = x > 0.0 or (x == 0.0 and len(taken) % 2 == 0)
-        place = (x + (0.27 if right else -0.27), y)
+        away = _reach(lamp.short) + 0.1
+        place = (x + (away if right else -away), y)
         while any(abs(place[1] - other[1]) < 0.3 and (other[0] > 0.0) == right for other in taken):
             place = (place[0], place[1] - 0.1)
         taken.append((1.0 if right else -1.0, place[1]))

@@ -24,12 +24,17 @@ class Told:
     ----------
     words
         "down 0.4, to -2.4", "did not fire: check it", "leave at -2.0".
-    is_called
-        Whether something is to be done there.
+    there
+        As it stands at the lamp itself, where something is to be done: "down 0.4".
     """
 
     words: str
-    is_called: bool
+    there: str = ""
+
+    @property
+    def is_called(self) -> bool:
+        """Whether something is to be done there."""
+        return bool(self.there)
 
 
 def told_at_lamps(
@@ -95,15 +100,14 @@ def _turns(record: Mapping[str, Any]) -> dict[str, float]:
 
 def _told(light: Light, *, state: str | None, turn: float | None, power: float | None) -> Told:
     if state == "out":
-        return Told("did not fire: check it", is_called=True)
+        return Told("did not fire: check it", "did not fire")
     if turn is not None:
         stops = in_steps(turn, light)
         to = "" if power is None else f", to {power_text(power + stops, light)}"
-        return Told(f"{'up' if stops > 0 else 'down'} {stops_text(stops)}{to}", is_called=True)
+        way = f"{'up' if stops > 0 else 'down'} {stops_text(stops)}"
+        return Told(f"{way}{to}", way)
     if state in ("weak", "strong"):
-        return Told(f"{state}: check its power", is_called=True)
+        return Told(f"{state}: check its power", state)
     if state == "not seen":
-        return Told("not seen", is_called=False)
-    return Told(
-        "leave" if power is None else f"leave at {power_text(power, light)}", is_called=False
-    )
+        return Told("not seen")
+    return Told("leave" if power is None else f"leave at {power_text(power, light)}")

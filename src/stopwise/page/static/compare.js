@@ -1,57 +1,55 @@
 // Two frames side by side, their difference in stops as a table and as contours on the later one.
-import { ask } from "./dialog.js";
-import { html, svg } from "./draw.js";
+import { ask, field, select } from "./dialog.js";
+import { html, signed, svg } from "./draw.js";
 import { contours, levels } from "./picture.js";
-import { signed } from "./run.js";
+import { read } from "./requests.js";
+
+const WIDE = 560; // units of the drawing over the later picture
 
 export async function compare(run, number) {
   if (run.length < 2) return "Two frames are needed to compare.";
-  const last = run.findIndex((frame) => frame.number === number);
-  const after = run[last > 0 ? last : run.length - 1].number;
-  const before = run[Math.max((last > 0 ? last : run.length - 1) - 1, 0)].number;
+  const found = run.findIndex((frame) => frame.number === number);
+  const last = found > 0 ? found : run.length - 1;
+  const names = new Map(run.map((frame) => [frame.number, `${frame.number}  ${frame.file}`]));
   const shown = html("div", { class: "two three", "aria-live": "polite" });
-  const option = (frame, chosen) => html("option", { value: frame.number, selected: frame.number === chosen }, `${frame.number}  ${frame.file}`);
-  const select = (name, label, chosen) => {
-    const list = html("select", { name, onchange: () => draw(shown) }, ...run.map((frame) => option(frame, chosen)));
-    const other = html("input", { autocomplete: "off", placeholder: "number or name", onchange: () => pick(other, list) });
-    return html("div", { class: "pick" }, html("label", {}, label, list), html("label", {}, "Or another", other));
+  const lists = [["before", run[last - 1]], ["after", run[last]]].map(([name, chosen]) => select(name, [...names.keys()], chosen.number, (one) => names.get(one)));
+  const draw = async () => {
+    const [before, after] = lists.map((list) => Number(list.value));
+    const difference = await read(`/difference/${before}/${after}`);
+    shown.replaceChildren(...(difference ? sides(before, after, difference) : [html("p", {}, "These two can't be compared.")]));
   };
   // A frame that the page doesn't hold is asked for, and then stands in the list like the others.
-  const pick = async (other, list) => {
-    const found = await seek(other.value);
-    other.setCustomValidity(found ? "" : "There is no such frame.");
-    other.reportValidity();
-    if (!found) return;
-    if (![...list.options].some(({ value }) => Number(value) === found.number)) list.prepend(option(found));
-    list.value = found.number;
-    await draw(shown);
+  const pick = (label, list) => {
+    const other = html("input", { autocomplete: "off", placeholder: "number or name" });
+    list.onchange = draw;
+    other.onchange = async () => {
+      const frame = await seek(other.value);
+      other.setCustomValidity(frame ? "" : "There is no such frame.");
+      other.reportValidity();
+      if (!frame) return;
+      if (!names.has(frame.number)) lists.forEach((each) => each.prepend(html("option", { value: frame.number }, `${frame.number}  ${frame.file}`)));
+      names.set(frame.number, frame.file);
+      list.value = frame.number;
+      await draw();
+    };
+    return html("div", { class: "pick" }, field(label, list), field("Or another", other));
   };
-  const picks = html("div", { class: "picks" }, select("before", "Before", before), select("after", "After", after));
-  const draw = async (place) => {
-    const [one, other] = [...picks.querySelectorAll("select")].map((pick) => Number(pick.value));
-    const answer = await fetch(`/difference/${one}/${other}`);
-    if (!answer.ok) place.replaceChildren(html("p", {}, "These two can't be compared."));
-    else place.replaceChildren(...sides(one, other, await answer.json()));
-  };
-  await draw(shown);
-  await ask({ head: "Compare two frames", body: [picks, shown], yes: null, no: "Close", wide: true });
+  await draw();
+  await ask({ head: "Compare two frames", body: [html("div", { class: "picks" }, pick("Before", lists[0]), pick("After", lists[1])), shown], yes: null, no: "Close", wide: true });
   return "";
 }
 
 // Find a frame by its number or the name of its file; null where there is none.
-export async function seek(name) {
-  const answer = await fetch(`/find?name=${encodeURIComponent(name)}`).catch(() => null);
-  return answer?.ok ? answer.json() : null;
-}
+export const seek = (name) => read(`/find?name=${encodeURIComponent(name)}`);
 
 function sides(before, after, { patches, contours: lines }) {
   const over = svg("svg", { class: "over", preserveAspectRatio: "none" });
   const later = html("img", { src: `/picture/${after}`, alt: `Frame ${after}` });
   later.onload = () => {
-    const [wide, high] = [560, (560 * later.naturalHeight) / later.naturalWidth];
-    over.setAttribute("viewBox", `0 0 ${wide} ${high}`);
-    const to = ([x, y]) => [x * wide, y * high];
-    over.replaceChildren(...contours(lines, to, "contour"), ...levels(lines, to, signed));
+    const high = (WIDE * later.naturalHeight) / later.naturalWidth;
+    over.setAttribute("viewBox", `0 0 ${WIDE} ${high}`);
+    const to = ([x, y]) => [x * WIDE, y * high];
+    over.replaceChildren(...contours(lines, to), ...levels(lines, to, signed));
   };
   const told = [...new Set(lines.map(({ level }) => level))].sort((a, b) => a - b);
   return [

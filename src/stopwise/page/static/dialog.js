@@ -1,4 +1,4 @@
-// One dialog for every question: it answers with the form's data, THIRD, or null.
+// One dialog for every question: it answers with the form's data, THIRD, or null. And what forms are made of.
 import { html } from "./draw.js";
 
 const box = document.getElementById("box");
@@ -13,9 +13,9 @@ export const THIRD = Symbol("third");
 
 export const isOpen = () => box.open;
 
-export function ask({ head: title, body: parts, yes = "Do it", no = "Leave it", check = () => "", wide = false, third = null }) {
+export function ask({ head: title, body: parts, yes = "Do it", no = "Leave it", wrong = () => "", wide = false, third = null }) {
   head.textContent = title;
-  body.replaceChildren(...parts);
+  body.replaceChildren(...parts.filter(Boolean));
   fault.textContent = "";
   box.classList.toggle("wide", wide);
   const buttons = [html("button", { type: "button", value: "no" }, no)];
@@ -33,9 +33,8 @@ export function ask({ head: title, body: parts, yes = "Do it", no = "Leave it", 
     form.onsubmit = (event) => {
       event.preventDefault();
       const data = new FormData(form);
-      const wrong = check(data);
-      fault.textContent = wrong;
-      if (!wrong) leave(data);
+      fault.textContent = wrong(data);
+      if (!fault.textContent) leave(data);
     };
     leaving.onclick = () => leave(null);
     if (third) buttons[0].onclick = () => leave(THIRD);
@@ -45,3 +44,15 @@ export function ask({ head: title, body: parts, yes = "Do it", no = "Leave it", 
     (body.querySelector("[autofocus]") ?? body.querySelector("input, select") ?? buttons.at(-1)).focus();
   });
 }
+
+export const field = (label, input) => html("label", {}, label, input);
+
+export const check = (name, label, isOn, value = "on") =>
+  html("label", { class: "check" }, html("input", { type: "checkbox", name, value, checked: isOn }), label);
+
+// One of several values, the first unless another is chosen.
+export const choice = (name, legend, values, words = (value) => value) =>
+  html("fieldset", { class: "choice" }, html("legend", {}, legend), values.map((value, place) => html("label", {}, html("input", { type: "radio", name, value, checked: place === 0 }), words(value))));
+
+export const select = (name, values, chosen, words = (value) => value) =>
+  html("select", { name }, values.map((value) => html("option", { value, selected: value === chosen }, words(value))));

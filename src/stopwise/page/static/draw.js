@@ -19,6 +19,12 @@ function filled(element, attributes, children) {
   return element;
 }
 
+// A difference in tenths of a stop with its sign.
+export const signed = (stops) => (Math.abs(stops) < 0.05 ? "0.0" : `${stops > 0 ? "+" : "-"}${Math.abs(stops).toFixed(1)}`);
+
+// Words whose per cent signs stay with their figures.
+export const firm = (words) => words.replaceAll(" %", "\u00a0%");
+
 const pen = document.createElement("canvas").getContext("2d");
 
 // How wide words are in the page's own type, in units of a drawing.
@@ -89,4 +95,25 @@ export function spread(wanted, gap, low, high) {
     placed[index] = Math.min(Math.max(floors[place], low), highest) + step * place;
   });
   return placed;
+}
+
+// The first of the places that are tried at which a label of a size stands in the room and meets
+// nothing that is there, else the first one in the room; where it stands is then taken.
+export function placed(tried, [wide, high], taken, [width, height], edge = 0) {
+  const inside = ([x, y]) => [Math.max(edge, Math.min(x, width - wide - edge)), Math.max(edge, Math.min(y, height - high - edge))];
+  const meets = ([x, y]) => taken.some(([x0, y0, x1, y1]) => x < x1 && x0 < x + wide && y < y1 && y0 < y + high);
+  const within = tried.filter(([x, y]) => x >= 0 && y >= 0 && x + wide <= width && y + high <= height);
+  const [x, y] = within.find((spot) => !meets(spot)) ?? tried.map(inside).find((spot) => !meets(spot)) ?? inside(within[0] ?? tried[0]);
+  taken.push([x, y, x + wide, y + high]);
+  return [x, y];
+}
+
+// Places for a label round a box, nearest first: beside, above, below, and at the corners.
+export function around([x0, y0, x1, y1], [wide, high], away, hasCorners = true) {
+  const [middle, centre] = [(y0 + y1 - high) / 2, (x0 + x1 - wide) / 2];
+  return away.flatMap((gap) => {
+    const [right, left, above, below] = [x1 + gap, x0 - gap - wide, y0 - gap - high, y1 + gap];
+    const sides = [[right, middle], [left, middle], [centre, above], [centre, below]];
+    return hasCorners ? [...sides, [right, above], [right, below], [left, above], [left, below]] : sides;
+  });
 }

@@ -1,15 +1,18 @@
 // Drawing patches and backdrop boxes on the picture, by pointer or keyboard, saved into the plan.
-import { THIRD } from "./dialog.js";
-import { corners, free } from "./picture.js";
-import { html, svg, widthOf } from "./draw.js";
+import { THIRD, ask, check, choice, field, select } from "./dialog.js";
+import { around, html, placed, svg, widthOf } from "./draw.js";
+import { AWAY, corners, pixels } from "./picture.js";
 
 const LEAST = 0.004;
 const STEP = 0.005;
+const SIDES = ["x0", "y0", "x1", "y1"];
+const FIGURES = { zone: "Target zone", within: "Within, stops", headroom: "Headroom, stops" };
+const CHECKS = { follow: "Follows the sitter", must_see: "Must be seen" };
 const MATERIALS = ["", "skin", "white cloth", "black cloth", "hair", "metal", "paper"];
 
 export class Editor {
-  constructor({ picture, ask, send, reload }) {
-    Object.assign(this, { picture, ask, send, reload });
+  constructor({ picture, send, reload }) {
+    Object.assign(this, { picture, send, reload });
     this.isOn = false;
     this.plan = null;
     this.drawn = null;
@@ -64,10 +67,7 @@ export class Editor {
       svg("rect", { x: x0, y: y0, width: x1 - x0, height: y1 - y0, class: "inside" }),
       ...corners([x0, y0, x1, y1], "corner"),
       svg("rect", { x: x0 - 4, y: y0 - 4, width: x1 - x0 + 8, height: y1 - y0 + 8, class: "ring" }),
-      grip(x0, y0, "0 1"),
-      grip(x1, y0, "2 1"),
-      grip(x0, y1, "0 3"),
-      grip(x1, y1, "2 3"),
+      ...[grip(x0, y0, "0 1"), grip(x1, y0, "2 1"), grip(x0, y1, "0 3"), grip(x1, y1, "2 3")],
       this.named(thing, [x0, y0, x1, y1], taken),
     );
   }
@@ -75,9 +75,14 @@ export class Editor {
   // A name stands beside its box where it covers no other; a backdrop's stands in its corner.
   named({ kind, name }, box, taken) {
     const size = [widthOf(name, 14, 600) + 6, 18];
-    const [x, y] = kind === "backdrop" ? [box[0] + 5, box[1] + 3] : free(box, size, taken, this.picture.box);
-    taken.push([x, y, x + size[0], y + size[1]]);
+    const tried = kind === "backdrop" ? [[box[0] + 5, box[1] + 3]] : around(box, size, AWAY);
+    const [x, y] = placed(tried, size, taken, this.picture.box);
     return svg("text", { x: x + 3, y: y + 14 }, name);
+  }
+
+  under(event) {
+    const group = event.target.closest?.(".thing") ?? null;
+    return [group, group && this.things.find((one) => one.name === group.dataset.name)];
   }
 
   at(event) {
@@ -87,8 +92,7 @@ export class Editor {
 
   press(event) {
     if (!this.isOn || event.button !== 0) return;
-    const group = event.target.closest(".thing");
-    const thing = group && this.things.find((one) => one.name === group.dataset.name);
+    const [group, thing] = this.under(event);
     const start = this.at(event);
     const corner = event.target.dataset.corner?.split(" ").map(Number) ?? null;
     const isAgain = group !== null && group === document.activeElement;
@@ -113,10 +117,9 @@ export class Editor {
     this.drop();
     if (!drawn) return;
     const box = ordered(drawn.box);
-    const isLarge = box[2] - box[0] >= LEAST && box[3] - box[1] >= LEAST;
     if (!drawn.thing) {
-      if (isLarge) await this.open({ box });
-    } else if (isLarge && box.some((value, place) => Math.abs(value - drawn.thing.box[place]) > 1e-6)) {
+      if (isLarge(box)) await this.open({ box });
+    } else if (isLarge(box) && box.some((value, place) => Math.abs(value - drawn.thing.box[place]) > 1e-6)) {
       await this.saveBox(drawn.thing, box);
     } else if (drawn.isAgain) {
       await this.open(drawn.thing);
@@ -131,78 +134,68 @@ export class Editor {
   }
 
   async key(event) {
-    const group = event.target.closest?.(".thing");
-    const thing = group && this.things.find((one) => one.name === group.dataset.name);
-    if (!thing) return;
-    const way = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] }[event.key];
-    if (way) {
-      event.preventDefault();
-      event.stopPropagation();
-      const [dx, dy] = way.map((part) => part * STEP);
-      const [x0, y0, x1, y1] = thing.box;
-      const box = event.shiftKey ? ordered([x0, y0, within(x1 + dx), within(y1 + dy)]) : moved(thing.box, dx, dy);
-      if (box[2] - box[0] >= LEAST && box[3] - box[1] >= LEAST) await this.saveBox(thing, box);
-    } else if (event.key === "Enter" || event.key === " ") {
-      event.preventDefault();
-      event.stopPropagation();
-      await this.open(thing);
-    } else if (event.key === "Delete" || event.key === "Backspace") {
-      event.preventDefault();
-      event.stopPropagation();
-      await this.takeOut(thing);
-    }
+    const [, thing] = this.under(event);
+    const taken = { Enter: () => this.open(thing), " ": () => this.open(thing), Delete: () => this.takeOut(thing), Backspace: () => this.takeOut(thing) };
+    const way = { ArrowLeft: [-STEP, 0], ArrowRight: [STEP, 0], ArrowUp: [0, -STEP], ArrowDown: [0, STEP] }[event.key];
+    if (!thing || !(way || taken[event.key])) return;
+    event.preventDefault();
+    event.stopPropagation();
+    if (!way) return taken[event.key]();
+    const [x0, y0, x1, y1] = thing.box;
+    const box = event.shiftKey ? ordered([x0, y0, within(x1 + way[0]), within(y1 + way[1])]) : moved(thing.box, ...way);
+    if (isLarge(box)) await this.saveBox(thing, box);
   }
 
   focus(name) {
     [...this.picture.over.querySelectorAll(".thing")].find((one) => one.dataset.name === name)?.focus({ preventScroll: true });
   }
 
-  async saveBox(thing, box) {
-    const was = this.plan.backdrop.map((one) => [...one]);
-    const before = [...thing.box];
-    const done =
-      thing.kind === "patch"
-        ? await this.send("/do/patch", { name: thing.name, look: thing.patch.look, values: { box }, was: { ...thing.patch } })
-        : await this.send("/do/backdrop", { boxes: was.map((one, number) => (number === thing.number ? box : one)), was });
-    if (!done) thing.box.splice(0, 4, ...before);
+  // Send an edit, and draw what the plan then says.
+  async save(to, body, name) {
+    const isDone = await this.send(to, body);
     this.setPlan(await this.reload());
-    this.focus(thing.name);
+    if (name) this.focus(name);
+    return isDone;
   }
 
-  async takeOut(thing) {
-    if (thing.kind === "patch") await this.send("/do/patch/delete", { name: thing.name, look: thing.patch.look });
-    else await this.send("/do/backdrop", { boxes: this.plan.backdrop.filter((_, number) => number !== thing.number), was: this.plan.backdrop });
-    this.setPlan(await this.reload());
+  saveBackdrop(boxes, name) {
+    return this.save("/do/backdrop", { boxes, was: this.plan.backdrop }, name);
+  }
+
+  saveBox(thing, box) {
+    if (thing.kind === "backdrop") return this.saveBackdrop(this.plan.backdrop.map((one, number) => (number === thing.number ? box : one)), thing.name);
+    return this.save("/do/patch", { name: thing.name, look: thing.patch.look, values: { box }, was: thing.patch }, thing.name);
+  }
+
+  takeOut(thing) {
+    if (thing.kind === "backdrop") return this.saveBackdrop(this.plan.backdrop.filter((_, number) => number !== thing.number));
+    return this.save("/do/patch/delete", { name: thing.name, look: thing.patch.look });
   }
 
   // A form for a new box, or for a patch or backdrop box that is there.
   async open(thing) {
     const isNew = !thing.kind;
-    const values = thing.patch ?? { name: "", box: thing.box, material: "", zone: null, within: null, headroom: null, follow: false, must_see: false };
-    const answer = await this.ask({
+    const values = thing.patch ?? { name: "", box: thing.box };
+    const answer = await ask({
       head: isNew ? "New patch" : thing.name,
       body: thing.kind === "backdrop" ? [edges(thing.box)] : fields(values, isNew),
       yes: "Save",
       third: isNew ? null : "Take it out",
-      check: (form) => (thing.kind !== "backdrop" && form.get("kind") !== "backdrop" && !String(form.get("name")).trim() ? "Give it a name." : ""),
+      wrong: (form) => (thing.kind !== "backdrop" && form.get("kind") !== "Backdrop box" && !form.get("name").trim() ? "Give it a name." : ""),
     });
     if (answer === THIRD) return this.takeOut(thing);
     if (!answer) return this.focus(thing.name);
     if (thing.kind === "backdrop") return this.saveBox(thing, boxOf(answer));
-    if (answer.get("kind") === "backdrop") {
-      await this.send("/do/backdrop", { boxes: [...this.plan.backdrop, boxOf(answer)], was: this.plan.backdrop });
-    } else {
-      const name = String(answer.get("name")).trim();
-      await this.send("/do/patch", { name: isNew ? name : values.name, look: isNew ? this.plan.look : values.look, values: valuesOf(answer, name), was: isNew ? null : { ...thing.patch } });
-    }
-    this.setPlan(await this.reload());
-    this.focus(String(answer.get("name")).trim());
+    if (answer.get("kind") === "Backdrop box") return this.saveBackdrop([...this.plan.backdrop, boxOf(answer)]);
+    const name = answer.get("name").trim();
+    const [look, was] = isNew ? [this.plan.look, null] : [values.look, thing.patch];
+    return this.save("/do/patch", { name: isNew ? name : values.name, look, values: valuesOf(answer, name), was }, name);
   }
 }
 
+const isLarge = ([x0, y0, x1, y1]) => x1 - x0 >= LEAST && y1 - y0 >= LEAST;
 const within = (value) => Math.min(1, Math.max(0, value));
 const ordered = ([x0, y0, x1, y1]) => [Math.min(x0, x1), Math.min(y0, y1), Math.max(x0, x1), Math.max(y0, y1)];
-const pixels = ([x0, y0, x1, y1], to) => [...to([x0, y0]), ...to([x1, y1])];
 
 function moved([x0, y0, x1, y1], dx, dy) {
   const x = Math.min(Math.max(dx, -x0), 1 - x1);
@@ -210,37 +203,26 @@ function moved([x0, y0, x1, y1], dx, dy) {
   return [x0 + x, y0 + y, x1 + x, y1 + y];
 }
 
-function fields(values, isNew) {
-  const number = (name, label) =>
-    html("label", {}, label, html("input", { name, type: "number", step: "any", value: values[name] ?? "" }));
-  return [
-    isNew
-      ? html("fieldset", { class: "choice" }, html("legend", {}, "What it is"), html("label", {}, html("input", { type: "radio", name: "kind", value: "patch", checked: true }), "Patch"), html("label", {}, html("input", { type: "radio", name: "kind", value: "backdrop" }), "Backdrop box"))
-      : null,
-    html("label", {}, "Name", html("input", { name: "name", value: values.name, maxlength: 80, autocomplete: "off", autofocus: true })),
-    html("label", {}, "Material", html("select", { name: "material" }, ...MATERIALS.map((one) => html("option", { value: one, selected: one === (values.material ?? "") }, one || "none")))),
-    html("div", { class: "row" }, number("zone", "Target zone"), number("within", "Within, stops"), number("headroom", "Headroom, stops")),
-    edges(values.box),
-    html("div", { class: "row" }, check("follow", "Follows the sitter", values.follow), check("must_see", "Must be seen", values.must_see)),
-  ].filter(Boolean);
-}
+const number = (name, label, more) => field(label, html("input", { name, type: "number", step: "any", ...more }));
+const row = (...parts) => html("div", { class: "row" }, ...parts);
 
 // Both ends of a box: what step they have doesn't matter, so that a box drawn by hand is kept.
-const edges = (box) =>
-  html("div", { class: "row" }, ...["x0", "y0", "x1", "y1"].map((name, place) => html("label", {}, ["Left", "Top", "Right", "Bottom"][place], html("input", { name, type: "number", step: "any", min: 0, max: 1, value: box[place].toFixed(4), required: true }))));
-const check = (name, label, isOn) => html("label", { class: "check" }, html("input", { type: "checkbox", name, checked: isOn }), label);
-const boxOf = (form) => ordered(["x0", "y0", "x1", "y1"].map((name) => Number(form.get(name))));
+const edges = (box) => row(...["Left", "Top", "Right", "Bottom"].map((label, place) => number(SIDES[place], label, { min: 0, max: 1, value: box[place].toFixed(4), required: true })));
+const boxOf = (form) => ordered(SIDES.map((name) => Number(form.get(name))));
+
+function fields(values, isNew) {
+  return [
+    isNew ? choice("kind", "What it is", ["Patch", "Backdrop box"]) : null,
+    field("Name", html("input", { name: "name", value: values.name, maxlength: 80, autocomplete: "off", autofocus: true })),
+    field("Material", select("material", MATERIALS, values.material ?? "", (one) => one || "none")),
+    row(...Object.entries(FIGURES).map(([name, label]) => number(name, label, { value: values[name] ?? "" }))),
+    edges(values.box),
+    row(...Object.entries(CHECKS).map(([name, label]) => check(name, label, values[name]))),
+  ];
+}
 
 function valuesOf(form, name) {
-  const number = (key) => (form.get(key) === "" ? null : Number(form.get(key)));
-  return {
-    name,
-    box: boxOf(form),
-    material: form.get("material") || null,
-    zone: number("zone"),
-    within: number("within"),
-    headroom: number("headroom"),
-    follow: form.has("follow"),
-    must_see: form.has("must_see"),
-  };
+  const figures = Object.keys(FIGURES).map((key) => [key, form.get(key) === "" ? null : Number(form.get(key))]);
+  const checks = Object.keys(CHECKS).map((key) => [key, form.has(key)]);
+  return { name, box: boxOf(form), material: form.get("material") || null, ...Object.fromEntries([...figures, ...checks]) };
 }

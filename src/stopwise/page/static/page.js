@@ -1,11 +1,12 @@
 // The page: holds what is shown, follows the stream, hands keys and buttons to what they do.
+import { act, dial, find, questions } from "./actions.js";
 import { compare, seek } from "./compare.js";
-import { ask, isOpen } from "./dialog.js";
-import { act, dial, questions, send } from "./doing.js";
-import { html, mark, markIcon } from "./draw.js";
+import { ask, check, isOpen } from "./dialog.js";
+import { firm, html, mark, markIcon } from "./draw.js";
 import { Editor } from "./editor.js";
 import { drawFloor } from "./floor.js";
 import { Picture } from "./picture.js";
+import { read, send } from "./requests.js";
 import { drawRuler } from "./ruler.js";
 import { drawRun } from "./run.js";
 import { knock, lampOut, toggleSound } from "./sound.js";
@@ -16,20 +17,20 @@ const TOLD_MS = 8000;
 const NO_PLAN = "This watch has no plan. Start it with --plan.";
 const by = (id) => document.getElementById(id);
 const mayEdit = document.body.dataset.mayEdit === "yes";
-const state = { run: [], view: null, live: null, isLive: true, held: null, status: { behind: 0, decoding: [] }, isLinked: false, plan: { lights: [], looks: [], patches: [], backdrop: [] }, keys: localStorage.getItem("keys") !== "off" };
+const state = { run: [], view: null, newest: null, isNewest: true, held: null, status: { behind: 0, decoding: [] }, isLinked: false, plan: { lights: [], looks: [], patches: [], backdrop: [] }, hasKeys: localStorage.getItem("shortcuts") !== "off" };
 
 const picture = new Picture({ frame: by("picture"), image: by("image"), over: by("over"), none: by("no-picture") });
-const editor = mayEdit ? new Editor({ picture, ask, send: (to, body) => send(to, body, tell), reload: loadPlan }) : null;
+const editor = mayEdit ? new Editor({ picture, send: done, reload: loadPlan }) : null;
 
 // --- what is shown ------------------------------------------------------------------------------
 
 function show(view) {
   state.view = view;
-  drawCall();
+  drawHeadline();
   by("shown-file").textContent = `${view.number} · ${view.file}`;
   drawParts();
   drawFindings(view.findings);
-  by("facts").replaceChildren(...view.facts.flatMap(([label, words]) => [html("dt", {}, label || "\u00a0"), html("dd", {}, words.replaceAll(" %", "\u00a0%"))]));
+  by("facts").replaceChildren(...view.facts.flatMap(([label, words]) => [html("dt", {}, label || "\u00a0"), html("dd", {}, firm(words))]));
   picture.show(view);
 }
 
@@ -42,10 +43,10 @@ function drawParts() {
   drawRun(by("run"), by("run-words"), run, view.number);
 }
 
-function drawCall() {
+function drawHeadline() {
   const { view } = state;
   if (!view) return;
-  const held = state.isLive && state.held && !view.lamp_out ? state.held : null;
+  const held = state.isNewest && state.held && !view.lamp_out ? state.held : null;
   const [say, does] = held ?? [view.say, view.do];
   const [shape, role] = held ? ["diamond", "fails"] : [view.mark, view.role];
   by("mark").replaceChildren(mark(shape, role, { size: 20 }));
@@ -66,12 +67,12 @@ function fit(place, words) {
   if (needed > room && room) inner.style.transform = `scaleX(${room / needed})`;
 }
 
-// The live region speaks the call that stands there, each time that it becomes another.
+// The live region speaks the headline that stands there, each time that it becomes another.
 function speak(words) {
   if (by("spoken").textContent !== words) by("spoken").textContent = words;
 }
 
-// How far the watch is behind stands beside the call: on its first line that has room for it.
+// How far the watch is behind stands beside the headline: on its first line that has room for it.
 function placeLate() {
   const late = by("late");
   const room = by("say").parentElement.clientWidth - late.offsetWidth * 1.15;
@@ -91,7 +92,7 @@ function drawFindings(found) {
 
 function findings(found) {
   return found.map((one) =>
-    html("li", { class: one.state.replaceAll(" ", "-") }, markIcon(one.mark, one.role), html("span", { class: "unseen" }, `${one.state}: `), html("span", {}, one.say.replaceAll(" %", "\u00a0%"), one.state === "fails" && one.do ? html("b", {}, ` ${one.do}`) : "")),
+    html("li", { class: one.state.replaceAll(" ", "-") }, markIcon(one.mark, one.role), html("span", { class: "unseen" }, `${one.state}: `), html("span", {}, firm(one.say), one.state === "fails" && one.do ? html("b", {}, ` ${one.do}`) : "")),
   );
 }
 
@@ -106,7 +107,7 @@ function drawLine() {
   if (behind > 1 && by("late").dataset.row === "below") parts.push(`${behind} behind`);
   if (backlog) parts.push(`${backlog} older to judge`);
   parts.push(...said);
-  if (!state.isLive) parts.push(state.live && state.live.number !== state.view?.number ? `Looking back: live is ${state.live.number}` : "Looking back");
+  if (!state.isNewest) parts.push(state.newest && state.newest.number !== state.view?.number ? `Looking back: newest is ${state.newest.number}` : "Looking back");
   by("line").textContent = parts.join(" · ");
   document.body.toggleAttribute("data-unlinked", !state.isLinked);
 }
@@ -145,8 +146,8 @@ function take(view) {
   const at = state.run.findIndex((frame) => frame.number === view.number);
   if (at >= 0) state.run[at] = view.run;
   else state.run = [...state.run, view.run].slice(-HELD);
-  state.live = view;
-  if (state.isLive) {
+  state.newest = view;
+  if (state.isNewest) {
     show(view);
     if (view.lamp_out) lampOut();
     else if (view.verdict === "off plan") knock();
@@ -156,15 +157,14 @@ function take(view) {
 
 async function loadPlan() {
   const look = state.view?.look ? `?look=${encodeURIComponent(state.view.look)}` : "";
-  const answer = await fetch(`/plan${look}`);
-  if (answer.ok) state.plan = await answer.json();
+  state.plan = (await read(`/plan${look}`)) ?? state.plan;
   if (!state.view) drawParts();
   return state.plan;
 }
 
 async function lookAt(number) {
-  const answer = await fetch(`/view/${number}`);
-  if (answer.ok) show(await answer.json());
+  const view = await read(`/view/${number}`);
+  if (view) show(view);
   drawLine();
 }
 
@@ -178,25 +178,21 @@ function step(by) {
 }
 
 function goTo(number) {
-  setLive(number === state.run.at(-1)?.number);
+  setNewest(number === state.run.at(-1)?.number);
   return lookAt(number);
 }
 
-async function find() {
-  const form = await ask({
-    head: "Find a frame",
-    body: [html("label", {}, "Its number, or its file's name", html("input", { name: "name", autocomplete: "off", required: true }))],
-    yes: "Show it",
-  });
-  if (!form) return;
-  const found = await seek(form.get("name"));
+async function findFrame() {
+  const name = await find();
+  if (!name) return;
+  const found = await seek(name);
   if (found) await goTo(found.number);
-  else tell(`There is no frame ${form.get("name")}.`, true);
+  else tell(`There is no frame ${name}.`, true);
 }
 
-function setLive(isLive) {
-  state.isLive = isLive;
-  button("live").setAttribute("aria-pressed", isLive);
+function setNewest(isNewest) {
+  state.isNewest = isNewest;
+  button("newest").setAttribute("aria-pressed", isNewest);
   drawLine();
 }
 
@@ -204,18 +200,24 @@ function setLive(isLive) {
 
 const button = (name) => document.querySelector(`[data-do="${name}"]`);
 
+async function done(to, body) {
+  const { say, isDone } = await send(to, body);
+  tell(say, !isDone);
+  return isDone;
+}
+
 const deeds = {
   earlier: () => step(-1),
   later: () => step(1),
-  live: () => {
-    setLive(true);
-    if (state.live) show(state.live);
+  newest: () => {
+    setNewest(true);
+    if (state.newest) show(state.newest);
   },
-  find,
+  find: findFrame,
   more: () => {
-    const isOpen = by("tools").toggleAttribute("data-open");
-    by("more").setAttribute("aria-expanded", isOpen);
-    by("more").textContent = isOpen ? "Less" : "More";
+    const isAll = by("tools").toggleAttribute("data-open");
+    by("more").setAttribute("aria-expanded", isAll);
+    by("more").textContent = isAll ? "Less" : "More";
   },
   compare: async () => {
     const said = await compare(state.run, state.view?.number);
@@ -223,55 +225,41 @@ const deeds = {
   },
   sound: () => button("sound").setAttribute("aria-pressed", toggleSound()),
   theme: () => setTheme(document.documentElement.dataset.theme === "dark" ? "light" : "dark"),
-  keys: () => showKeys(),
-  ...(mayEdit
-    ? {
-        edit: async () => {
-          if (!state.plan.is_there) return tell(NO_PLAN, true);
-          const isOn = await editor.toggle();
-          button("edit").setAttribute("aria-pressed", isOn);
-          if (isOn) tell("Draw a box, or drag one. A second tap opens it; N makes a new one.");
-        },
-        undo: async () => {
-          await send("/do/undo", {}, tell);
-          editor.setPlan(await loadPlan());
-        },
-        dial: () => dial(tell),
-        seen: () => send("/do/acknowledge", {}, tell),
-        new: () => editor.isOn && editor.open({ box: [0.45, 0.45, 0.55, 0.55] }),
-        ...Object.fromEntries(Object.keys(questions).map((name) => [name, () => question(name)])),
-      }
-    : {}),
+  shortcuts: showShortcuts,
+  edit: async () => {
+    if (!state.plan.is_there) return tell(NO_PLAN, true);
+    const isOn = await editor.toggle();
+    button("edit").setAttribute("aria-pressed", isOn);
+    if (isOn) tell("Draw a box, or drag one. A second tap opens it; N makes a new one.");
+  },
+  new: () => editor.isOn && editor.open({ box: [0.45, 0.45, 0.55, 0.55] }),
+  dial: () => dial(tell),
+  fixed: () => done("/do/acknowledge"),
+  ...Object.fromEntries(Object.keys(questions).map((name) => [name, () => question(name)])),
 };
 
 async function question(name) {
   if (!state.view && ["adopt", "mark"].includes(name)) return tell("There is no frame yet.", true);
   await loadPlan();
   if (!state.plan.is_there && name !== "take") return tell(NO_PLAN, true);
-  await act(name, { view: state.view, plan: state.plan }, tell);
+  if ((await act(name, { view: state.view, plan: state.plan }, tell)) && name === "undo") editor.setPlan(await loadPlan());
 }
 
-const keys = {
-  ArrowLeft: "earlier", ArrowRight: "later", End: "live", f: "find", c: "compare", s: "sound", b: "theme", "?": "keys",
-  ...(mayEdit ? { p: "edit", n: "new", a: "adopt", m: "mark", t: "take", l: "lit", d: "dial", k: "look", e: "expect", u: "undo", o: "seen" } : {}),
-};
-const layers = ["contours", "blown", "blocked", "patches"];
-const names = { earlier: "Earlier frame", later: "Later frame", live: "Back to the last frame", find: "Find a frame by number or name", compare: "Compare two frames", sound: "Sound on or off", theme: "Dark or bright room", keys: "This list", edit: "Draw patches, or stop", new: "New patch while drawing", adopt: "Adopt this frame", mark: "Mark this frame", take: "Begin a take", lit: "Say what is lit", dial: "Work out powers", look: "Say which look is worn", expect: "Say what comes next", undo: "Take back the last edit", seen: "The lamp was seen to" };
+// Each shortcut: its key as its button names it, what it does, and words for it.
+const shortcuts = [...document.querySelectorAll("[aria-keyshortcuts]")].map((one) => {
+  const { do: name, layer, words } = one.dataset;
+  return { key: one.getAttribute("aria-keyshortcuts"), press: layer ? () => toggleLayer(layer) : deeds[name], words };
+});
+if (mayEdit) shortcuts.push({ key: "N", press: deeds.new, words: "New patch while drawing" });
 
-function showKeys() {
-  const rows = [...Object.entries(keys).map(([key, name]) => [key.replace("Arrow", ""), names[name]]), ...layers.map((layer, place) => [String(place + 1), `${layer} on or off`])];
-  const box = html("input", { type: "checkbox", checked: state.keys, onchange: (event) => setKeys(event.target.checked) });
-  ask({
-    head: "Keys",
-    body: [html("label", { class: "check" }, box, "Single keys work"), html("dl", { class: "keys" }, ...rows.flatMap(([key, words]) => [html("dt", {}, html("kbd", {}, key.length === 1 ? key.toUpperCase() : key)), html("dd", {}, words.replaceAll(" %", "\u00a0%"))]))],
-    yes: null,
-    no: "Close",
-  });
-}
-
-function setKeys(isOn) {
-  state.keys = isOn;
-  localStorage.setItem("keys", isOn ? "on" : "off");
+function showShortcuts() {
+  const box = check("single", "Single keys work", state.hasKeys);
+  box.onchange = (event) => {
+    state.hasKeys = event.target.checked;
+    localStorage.setItem("shortcuts", state.hasKeys ? "on" : "off");
+  };
+  const rows = shortcuts.flatMap(({ key, words }) => [html("dt", {}, html("kbd", {}, key.replace("Arrow", ""))), html("dd", {}, words)]);
+  return ask({ head: "Shortcuts", body: [box, html("dl", { class: "keys" }, rows)], yes: null, no: "Close" });
 }
 
 function setTheme(theme) {
@@ -285,24 +273,21 @@ function toggleLayer(layer) {
 }
 
 document.addEventListener("click", (event) => {
-  const pressed = event.target.closest("[data-do], [data-layer]");
-  if (pressed?.dataset.do) deeds[pressed.dataset.do]?.();
-  else if (pressed?.dataset.layer) toggleLayer(pressed.dataset.layer);
+  const { do: name, layer } = event.target.closest("[data-do], [data-layer]")?.dataset ?? {};
+  if (layer) toggleLayer(layer);
+  else deeds[name]?.();
 });
 
 document.addEventListener("keydown", (event) => {
   if (isOpen() || event.ctrlKey || event.metaKey || event.altKey || event.target.matches("input, select, textarea")) return;
-  const isSingle = event.key.length === 1;
-  if (isSingle && !state.keys && event.key !== "?") return;
-  const key = isSingle ? event.key.toLowerCase() : event.key;
-  const layer = layers[Number(key) - 1];
-  if (keys[key]) {
-    event.preventDefault();
-    deeds[keys[key]]?.();
-  } else if (layer) toggleLayer(layer);
+  if (event.key.length === 1 && !state.hasKeys && event.key !== "?") return;
+  const shortcut = shortcuts.find(({ key }) => key.toLowerCase() === event.key.toLowerCase());
+  if (!shortcut) return;
+  event.preventDefault();
+  shortcut.press();
 });
 
-// The first row of parts fills what call line and buttons leave, and focus stays clear of the buttons.
+// The first row of parts fills what headline and buttons leave, and focus stays clear of the buttons.
 function measure() {
   const root = document.documentElement.style;
   root.setProperty("--above", `${by("main").offsetTop}px`);
@@ -311,19 +296,19 @@ function measure() {
 
 const resized = new ResizeObserver(() => {
   measure();
-  drawCall();
+  drawHeadline();
   drawLine();
   drawParts();
 });
-for (const place of [document.body, document.querySelector(".below-call"), by("tools"), by("ruler"), by("floor")]) resized.observe(place);
+for (const place of [document.body, document.querySelector(".below-headline"), by("tools"), by("ruler"), by("floor")]) resized.observe(place);
 
 // --- begin --------------------------------------------------------------------------------------
 
 setTheme(localStorage.getItem("theme") ?? "dark");
-const [start] = await Promise.all([fetch("/views").then((answer) => answer.json()), loadPlan()]);
+const [start] = await Promise.all([read("/views"), loadPlan()]);
 state.run = start.run;
 if (start.view) {
-  state.live = start.view;
+  state.newest = start.view;
   show(start.view);
 }
 listen({
@@ -339,7 +324,7 @@ listen({
   },
   held: ({ lines }) => {
     state.held = lines;
-    drawCall();
+    drawHeadline();
   },
   plan: async () => editor?.setPlan(await loadPlan()),
   note: ({ words }) => note(words),

@@ -1,7 +1,9 @@
 // The picture and what is drawn over it: contours, outlines, dots, patches; each can be put away.
-import { mark, svg, widthOf } from "./draw.js";
+import { around, mark, placed, svg, widthOf } from "./draw.js";
+import { read } from "./requests.js";
 
 const GRID = 10000;
+export const AWAY = [8, 34, 64]; // of a label from its box
 
 export class Picture {
   constructor({ frame, image, over, none }) {
@@ -59,42 +61,46 @@ export class Picture {
   }
 
   draw() {
-    const [width, height] = this.box;
-    this.over.setAttribute("viewBox", `0 0 ${width} ${height}`);
-    const to = ([x, y]) => [x * width, y * height];
+    const size = this.box;
+    this.over.setAttribute("viewBox", `0 0 ${size[0]} ${size[1]}`);
+    const to = ([x, y]) => [x * size[0], y * size[1]];
+    const [known, { contours: lines, dots: blocked, blown: outlines }] = [this.view?.patches ?? [], this.overlay ?? NOTHING];
+    const taken = known.map(({ box }) => pixels(box, to));
     const parts = [];
-    const known = this.view?.patches ?? [];
-    const taken = known.map(({ box }) => [...to(box.slice(0, 2)), ...to(box.slice(2))]);
-    if (this.overlay) {
-      if (this.layers.blocked) parts.push(dots(this.overlay.dots, to));
-      if (this.layers.contours) parts.push(...contours(this.overlay.contours, to, "contour"));
-    }
-    if (this.layers.blown && this.overlay) parts.push(...blown(this.overlay.blown, this.view.areas, to, taken, [width, height]));
-    if (this.layers.patches && !this.isEditing) parts.push(...patches(known, to, taken, [width, height]));
-    if (this.layers.contours && this.overlay && width > 400) parts.push(...levels(this.overlay.contours, to, (level) => level.toFixed(1), taken));
+    if (this.layers.blocked) parts.push(dots(blocked, to));
+    if (this.layers.contours) parts.push(...contours(lines, to));
+    if (this.layers.blown) parts.push(...blown(outlines, this.view?.areas, to, taken, size));
+    if (this.layers.patches && !this.isEditing) parts.push(...patches(known, to, taken, size));
+    if (this.layers.contours && size[0] > 400) parts.push(...levels(lines, to, (level) => level.toFixed(1), taken));
     const focused = document.activeElement?.closest?.(".thing")?.dataset.name;
     this.over.replaceChildren(...parts.filter(Boolean));
     this.afterDraw?.(to, focused);
   }
 }
 
-async function read(address) {
-  const answer = await fetch(address).catch(() => null);
-  return answer?.ok ? answer.json() : null;
-}
+const NOTHING = { contours: [], dots: [], blown: [] };
 
-const pathOf = (points, to) => {
+// A box in the units of the drawing.
+export const pixels = ([x0, y0, x1, y1], to) => [...to([x0, y0]), ...to([x1, y1])];
+
+// A path through points, which come as x and y in turn, in parts of the grid.
+function pathOf(points, to, each = (place, at) => `${at ? "L" : "M"}${place}`) {
   let path = "";
   for (let at = 0; at < points.length; at += 2) {
     const [x, y] = to([points[at] / GRID, points[at + 1] / GRID]);
-    path += `${at ? "L" : "M"}${x.toFixed(1)} ${y.toFixed(1)}`;
+    path += each(`${x.toFixed(1)} ${y.toFixed(1)}`, at);
   }
   return path;
-};
+}
 
-export function contours(lines, to, look) {
-  const path = lines.map(({ points }) => pathOf(points, to)).join("");
-  return [svg("path", { d: path, class: `${look} halo` }), svg("path", { d: path, class: look })];
+// A line over a picture has a dark rim, so that it is seen on light and dark alike.
+const rimmed = (path, look) => [svg("path", { d: path, class: `${look} halo` }), svg("path", { d: path, class: look })];
+
+export const contours = (lines, to) => rimmed(lines.map(({ points }) => pathOf(points, to)).join(""), "contour");
+
+function dots(points, to) {
+  const path = pathOf(points, to, (place) => `M${place}h0`);
+  return path ? svg("path", { d: path, class: "dots" }) : null;
 }
 
 // The level of each of the longest lines, at its middle, where nothing else stands.
@@ -110,84 +116,40 @@ export function levels(lines, to, words, taken = []) {
   });
 }
 
-function dots(points, to) {
-  let path = "";
-  for (let at = 0; at < points.length; at += 2) {
-    const [x, y] = to([points[at] / GRID, points[at + 1] / GRID]);
-    path += `M${x.toFixed(1)} ${y.toFixed(1)}h0`;
-  }
-  return path ? svg("path", { d: path, class: "dots" }) : null;
-}
-
-function blown(outlines, areas, to, taken, size) {
+function blown(outlines, areas, to, taken, room) {
   return outlines.flatMap((lines, index) => {
-    const path = lines.map((points) => `${pathOf(points, to)}Z`).join("");
-    const parts = [svg("path", { d: path, class: "blown halo" }), svg("path", { d: path, class: "blown" })];
+    const parts = rimmed(lines.map((points) => `${pathOf(points, to)}Z`).join(""), "blown");
     const area = areas[index];
     if (!area) return parts;
-    const spot = [...to(area.box.slice(0, 2)), ...to(area.box.slice(2))];
-    const [left, top] = free(spot, [22, 22], taken, size);
-    taken.push([left, top, left + 22, top + 22]);
-    const [x, y] = [left + 11, top + 11];
+    const spot = pixels(area.box, to);
+    const [x, y] = placed(around(spot, [22, 22], AWAY), [22, 22], taken, room).map((side) => side + 11);
     const rim = [Math.min(Math.max(x, spot[0]), spot[2]), Math.min(Math.max(y, spot[1]), spot[3])];
-    parts.push(
-      svg("path", { d: `M${rim[0]} ${rim[1]}L${x} ${y}`, class: "blown" }),
-      svg("g", { class: "tag", transform: `translate(${x} ${y})` }, svg("rect", { x: -11, y: -11, width: 22, height: 22 }), svg("text", { y: 6, "text-anchor": "middle" }, String(index + 1)), svg("title", {}, `Blown area ${index + 1}: ${area.share}`)),
-    );
-    return parts;
+    const tag = svg("g", { class: "tag", transform: `translate(${x} ${y})` }, svg("rect", { x: -11, y: -11, width: 22, height: 22 }), svg("text", { y: 6, "text-anchor": "middle" }, index + 1), svg("title", {}, `Blown area ${index + 1}: ${area.share}`));
+    return [...parts, svg("path", { d: `M${rim[0]} ${rim[1]}L${x} ${y}`, class: "blown" }), tag];
   });
 }
 
 export function corners([x0, y0, x1, y1], look) {
   const arm = Math.min(10, (x1 - x0) / 3, (y1 - y0) / 3);
-  const path = [
-    [x0, y0, 1, 1],
-    [x1, y0, -1, 1],
-    [x0, y1, 1, -1],
-    [x1, y1, -1, -1],
-  ]
-    .map(([x, y, across, down]) => `M${x + across * arm} ${y}H${x}V${y + down * arm}`)
-    .join("");
-  return [svg("path", { d: path, class: `${look} halo` }), svg("path", { d: path, class: look })];
+  const ends = [[x0, y0, 1, 1], [x1, y0, -1, 1], [x0, y1, 1, -1], [x1, y1, -1, -1]];
+  return rimmed(ends.map(([x, y, across, down]) => `M${x + across * arm} ${y}H${x}V${y + down * arm}`).join(""), look);
 }
 
-function patches(known, to, taken, [width, height]) {
+function patches(known, to, taken, room) {
   return known.flatMap((patch) => {
-    const [x0, y0] = to(patch.box.slice(0, 2));
-    const [x1, y1] = to(patch.box.slice(2));
-    const words = width > 480 ? `${patch.name}  ${patch.figure}` : patch.name; // the ruler has the figures
-    const size = [widthOf(words) + (patch.mark ? 33 : 14), 24];
-    const [left, top] = free([x0, y0, x1, y1], size, taken, [width, height]);
-    taken.push([left, top, left + size[0], top + size[1]]);
+    const box = pixels(patch.box, to);
+    const words = room[0] > 480 ? `${patch.name}  ${patch.figure}` : patch.name; // the ruler has the figures
+    const [wide, high] = [widthOf(words) + (patch.mark ? 33 : 14), 24];
+    const [left, top] = placed(around(box, [wide, high], AWAY), [wide, high], taken, room);
     return [
-      ...corners([x0 - 3, y0 - 3, x1 + 3, y1 + 3], "corner"),
+      ...corners([box[0] - 3, box[1] - 3, box[2] + 3, box[3] + 3], "corner"),
       svg(
         "g",
         { class: "patch-label", transform: `translate(${left} ${top})` },
-        svg("rect", { width: size[0], height: size[1], rx: 2 }),
+        svg("rect", { width: wide, height: high, rx: 2 }),
         patch.mark ? mark(patch.mark, patch.role, { x: 13, y: 12, size: 13 }) : null,
         svg("text", { x: patch.mark ? 25 : 7, y: 17 }, words),
       ),
     ];
   });
-}
-
-// Return where a label of a size stands free beside a box.
-export function free([x0, y0, x1, y1], [wide, high], taken, [width, height]) {
-  const middle = (y0 + y1 - high) / 2;
-  const centre = (x0 + x1 - wide) / 2;
-  const tried = [8, 34, 64].flatMap((away) => [
-    [x1 + away, middle],
-    [x0 - away - wide, middle],
-    [centre, y0 - away - high],
-    [centre, y1 + away],
-    [x1 + away, y0 - away - high],
-    [x1 + away, y1 + away],
-    [x0 - away - wide, y0 - away - high],
-    [x0 - away - wide, y1 + away],
-  ]);
-  const inside = tried.filter(([x, y]) => x >= 0 && y >= 0 && x + wide <= width && y + high <= height);
-  const meets = ([x, y]) => taken.some(([a, b, c, d]) => x < c && a < x + wide && y < d && b < y + high);
-  const [x, y] = inside.find((place) => !meets(place)) ?? inside[0] ?? tried[0];
-  return [Math.max(0, Math.min(x, width - wide)), Math.max(0, Math.min(y, height - high))];
 }

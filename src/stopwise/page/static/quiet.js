@@ -1,4 +1,5 @@
 // The client's view: follows the stream, shows the picture, its number and one dot.
+import { read } from "./requests.js";
 import { listen } from "./stream.js";
 
 const image = document.getElementById("image");
@@ -16,6 +17,6 @@ function show(view) {
   dot.setAttribute("class", view.verdict === "on plan" ? "good" : "work");
 }
 
-const start = await (await fetch("/views")).json();
+const start = await read("/views");
 if (start.view) show(start.view);
 listen({ after: start.last, view: show });

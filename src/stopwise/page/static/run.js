@@ -1,12 +1,11 @@
 // The run: each patch and each lamp over the frames of the take, off its target or its solo in stops.
-import { cut, mark, svg } from "./draw.js";
+import { cut, mark, signed, svg } from "./draw.js";
 
 const ROW = 44;
 const LEFT = 140;
 const RIGHT = 52;
 let WIDTH = 900; // as wide as it stands on the screen, so that its type keeps its size
 const MOST = 1.2;
-const SHAPES = { fails: ["diamond", "fails"], holds: ["disc", "holds"], "on the line": ["half disc", "edge"], "not seen": ["ring", "unseen"], fired: ["disc", "holds"], weak: ["diamond", "fails"], strong: ["diamond", "fails"], out: ["cross", "fails"] };
 
 export function drawRun(place, words, run, number) {
   const take = run.at(-1)?.take;
@@ -16,9 +15,8 @@ export function drawRun(place, words, run, number) {
   const height = Math.max(rows.length * ROW + 26, 60);
   place.setAttribute("viewBox", `0 0 ${WIDTH} ${height}`);
   if (!rows.length) {
-    place.replaceChildren(svg("text", { x: 0, y: 30, class: "quiet" }, "Nothing to follow yet."));
     words.textContent = "Nothing to follow yet.";
-    return;
+    return place.replaceChildren(svg("text", { x: 0, y: 30, class: "quiet" }, words.textContent));
   }
   const step = (WIDTH - LEFT - RIGHT) / Math.max(frames.length - 1, 1);
   const x = (index) => (frames.length === 1 ? (LEFT + WIDTH - RIGHT) / 2 : LEFT + index * step);
@@ -34,20 +32,12 @@ function rowsOf(frames, kind, named) {
   return names.map((name) => ({ name: named(name), points: frames.map((frame) => frame[kind][name]) }));
 }
 
-const said = (point) => {
-  const off = point && point.off !== null && point.off !== undefined ? signed(point.off) : "no target, or not seen";
-  return point?.state === "out" ? "out" : off;
-};
-export const signed = (stops) => (Math.abs(stops) < 0.05 ? "0.0" : `${stops > 0 ? "+" : "-"}${Math.abs(stops).toFixed(1)}`);
+const said = (point) => (point?.state === "out" ? "out" : point?.off == null ? "no target, or not seen" : signed(point.off));
 
 // A patch without a target is drawn off its first figure; a lamp that was out at the foot of its row.
 function offsets(points) {
-  const first = points.map((point) => point?.zone).find((zone) => zone !== null && zone !== undefined);
-  return points.map((point) => {
-    if (!point) return null;
-    if (point.state === "out") return -MOST;
-    return point.off ?? (point.zone === null || point.zone === undefined ? null : point.zone - first);
-  });
+  const first = points.map((point) => point?.zone).find((zone) => zone != null);
+  return points.map((point) => (point?.state === "out" ? -MOST : (point?.off ?? (point?.zone == null ? null : point.zone - first))));
 }
 
 function line({ name, points: given }, middle, x) {
@@ -58,15 +48,11 @@ function line({ name, points: given }, middle, x) {
     parts.push(svg("rect", { x: LEFT - 8, y: y(limits.high), width: WIDTH - LEFT - RIGHT + 16, height: Math.max(y(limits.low) - y(limits.high), 2), class: "band" }));
   }
   parts.push(svg("path", { d: `M${LEFT - 8} ${middle}H${WIDTH - RIGHT + 8}`, class: "hair" }));
-  const points = offsets(given).map((off, index) => [x(index), off, given[index]?.state]);
-  const seen = points.filter(([, off]) => off !== null);
+  const offs = offsets(given);
+  const seen = offs.map((off, index) => [x(index), off, given[index]]).filter(([, off]) => off !== null);
   parts.push(svg("path", { d: seen.map(([at, off], index) => `${index ? "L" : "M"}${at} ${y(off)}`).join(""), class: "run-line" }));
-  for (const [at, off, state] of seen) {
-    const [shape, role] = SHAPES[state] ?? ["disc", "rule"];
-    parts.push(mark(shape, role, { x: at, y: y(off), size: 11 }));
-  }
-  const [, lastOff, lastState] = points.at(-1);
-  const figure = lastState === "out" ? "out" : lastOff === null ? "–" : signed(lastOff);
+  parts.push(...seen.map(([at, off, point]) => mark(point.mark, point.role, { x: at, y: y(off), size: 11 })));
+  const figure = given.at(-1)?.state === "out" ? "out" : offs.at(-1) === null ? "–" : signed(offs.at(-1));
   parts.push(svg("text", { x: WIDTH, y: middle + 5, class: "figure", "text-anchor": "end" }, figure));
   return parts;
 }
