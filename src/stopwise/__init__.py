@@ -14,23 +14,24 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from stopwise.errors import StopwiseError, Unreadable
+    from stopwise.findings import Finding, Verdict
     from stopwise.frame import Frame
     from stopwise.measurement import measure
     from stopwise.measurement.measurement import Measurement
     from stopwise.plan import Plan, load_plan
     from stopwise.raw import decode
-    from stopwise.verdict import Finding, Verdict, judge
+    from stopwise.verdict import judge
 
 __version__ = "0.1.0"
 
 _HOMES = {
-    "Finding": "stopwise.verdict",
+    "Finding": "stopwise.findings",
     "Frame": "stopwise.frame",
     "Measurement": "stopwise.measurement.measurement",
     "Plan": "stopwise.plan",
     "StopwiseError": "stopwise.errors",
     "Unreadable": "stopwise.errors",
-    "Verdict": "stopwise.verdict",
+    "Verdict": "stopwise.findings",
     "decode": "stopwise.raw",
     "judge": "stopwise.verdict",
     "load_plan": "stopwise.plan",

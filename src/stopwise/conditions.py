@@ -29,70 +29,88 @@ class Condition:
         A few words that complete "F0001.dng: ...", without a full stop.
     long
         What it means and what to do, in one or two sentences.
+    do
+        Of a file: what to do, as the headline says it.
     """
 
     code: int
     name: str
     short: str
     long: str
+    do: str = ""
 
 
 _ROWS = (
     # files that give no trustworthy pixels
-    Condition(101, "empty", "the file is empty", "The file holds no bytes. Copy it again."),
+    Condition(
+        101,
+        "empty",
+        "the file is empty",
+        "The file holds no bytes. Copy it again.",
+        "Copy it again.",
+    ),
     Condition(
         102,
         "not_raw",
         "not a camera raw file",
         "The decoder doesn't know this file as a camera raw. Keep other files out of the folder.",
+        "Keep other files out of the folder.",
     ),
     Condition(
         103,
         "cut_short",
         "the file is cut short",
         "Its own directory promises more bytes than are there. Wait, or copy it again.",
+        "Wait, or copy it again.",
     ),
     Condition(
         104,
         "one_value",
         "all photosites hold one value",
         "The pixel data is missing or was stripped. The picture can't be judged.",
+        "Copy it again from the card.",
     ),
     Condition(
         105,
         "unsupported",
         "a raw file of a kind that isn't read",
         "The decoder knows the container but not its pixels. Set the camera to a full raw format.",
+        "Set the camera to a full raw format.",
     ),
     Condition(
         106,
         "reduced",
         "a reduced raw without a mosaic",
         "The camera wrote a processed, smaller picture. Set it to full-size raw.",
+        "Set the camera to full-size raw.",
     ),
     Condition(
         107,
         "damaged",
         "the pixel data is damaged",
         "The decoder could not fill the picture. Copy the file again from the card.",
+        "Copy it again from the card.",
     ),
     Condition(
         108,
         "decoder_failed",
         "the decoder failed on it",
         "The decoder stopped, hung or ran out of memory on this file. The watcher goes on.",
+        "Shoot on, keep the file.",
     ),
     Condition(
         109,
         "too_large",
         "it claims a size that can't be true",
         "Its header claims more photosites than the file or the memory limit can hold.",
+        "Copy it again from the card.",
     ),
     Condition(
         110,
         "no_access",
         "it can't be opened",
         "The system refuses to open the file. Check its permissions; it is tried again.",
+        "Check its permissions.",
     ),
     # figures that are not seen
     Condition(

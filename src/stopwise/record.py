@@ -1,230 +1,325 @@
-"""The JSON record of one frame: what `--json` prints and the ledger keeps."""
+"""The record of one frame, typed; and the one adapter that writes it as JSON and reads it again."""
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field, replace
+from functools import cache
 from typing import TYPE_CHECKING, Any
 
+from stopwise import messages
+from stopwise.errors import LedgerError
+from stopwise.findings import Answer, Finding, Reason, Verdict
+from stopwise.frame import Camera, Exposure  # noqa: TC001
+from stopwise.lamps.outputs import LampReading  # noqa: TC001
+from stopwise.measurement.measurement import (  # noqa: TC001
+    BackdropReading,
+    Clipping,
+    Levels,
+    PatchReading,
+    Ratio,
+    ShutterReading,
+    Zones,
+)
+
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from pydantic import TypeAdapter
 
     from stopwise.errors import Unreadable
-    from stopwise.measurement.measurement import (
-        BackdropReading,
-        Clipping,
-        Levels,
-        Measurement,
-        PatchReading,
-        Ratio,
-        ShutterReading,
-        Zones,
-    )
-    from stopwise.verdict.findings import Verdict
+    from stopwise.measurement.measurement import Measurement
 
 SCHEMA = 1
+"""Version of the record's shape."""
+
 _DIGITS = 7
 
 
 @dataclass(frozen=True, slots=True)
-class Heading:
-    """What a record says of its frame besides measurement and verdict.
+class Level:
+    """What brings a frame level with another.
+
+    Attributes
+    ----------
+    to
+        The other frame's file.
+    stops, uncertainty
+        Exposure to add, camera settings and all.
+    red_green, blue_green
+        Stops to add to R/G and B/G; None where not seen.
+    patches
+        How many patches say so.
+    """
+
+    to: str
+    stops: float
+    uncertainty: float
+    red_green: float | None
+    blue_green: float | None
+    patches: int
+
+
+@dataclass(frozen=True, slots=True)
+class Record:
+    """All that is kept of one frame. Whatever its file doesn't give is None.
 
     Attributes
     ----------
     file
         The path as given, or relative to the watched folder.
+    verdict, reason, findings
+        The answer; findings worst first.
+    sha256
+        Of the file's bytes; None until they are hashed.
     take, look
-        The take's number and the look's name, where there are such.
+        The take's number and the look that is worn.
+    in_run
+        Whether the frame counts in its take's run; None where it says nothing of it.
+    level
+        What brings it level with its look's frame.
+    camera, exposure, size, levels, clipping, zones, patches, ratio, backdrop, shutter
+        What was measured, see :class:`~stopwise.measurement.measurement.Measurement`; `ratio` is
+        the plan's first.
+    lamps
+        Each lamp's output against its own solo; None without solos.
     timing_ms
-        Milliseconds that each step took.
+        What decoding and measuring took.
     """
 
     file: str
+    verdict: Answer
+    reason: Reason | None = None
+    findings: tuple[Finding, ...] = ()
+    sha256: str | None = None
     take: int | None = None
     look: str | None = None
-    timing_ms: Mapping[str, float] | None = None
+    in_run: bool | None = None
+    level: Level | None = None
+    camera: Camera | None = None
+    exposure: Exposure | None = None
+    size: tuple[int, int] | None = None
+    levels: Levels | None = None
+    clipping: Clipping | None = None
+    zones: Zones | None = None
+    patches: Mapping[str, PatchReading] = field(default_factory=dict)
+    ratio: Ratio | None = None
+    backdrop: BackdropReading | None = None
+    shutter: ShutterReading | None = None
+    lamps: Mapping[str, LampReading] | None = None
+    timing_ms: Mapping[str, float] = field(default_factory=dict)
+
+    @property
+    def plays_a_part(self) -> bool:
+        """Whether it is, or was meant to be, one of the plan's own frames: it isn't judged."""
+        return self.reason is not None and self.reason.code in ("own_frame", "refused")
+
+    @property
+    def headline(self) -> tuple[str, str]:
+        """Its two lines, 38 characters at most: first what, then what to do."""
+        areas = () if self.clipping is None else self.clipping.areas
+        return messages.headline(
+            Verdict(self.verdict, self.findings, self.reason),
+            ratio_stops=None if self.ratio is None else self.ratio.stops,
+            blown=sum(area.fraction for area in areas),
+        )
+
+    def with_verdict(self, verdict: Verdict) -> Record:
+        """Return the record with another answer."""
+        return replace(
+            self, verdict=verdict.verdict, findings=verdict.findings, reason=verdict.reason
+        )
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the record as plain JSON: seven digits, every number finite or None."""
+        plain = asdict(self)
+        plain["findings"] = [_finding_json(finding) for finding in self.findings]
+        plain["reason"] = None if self.reason is None else messages.reason_text(self.reason)
+        plain["because"] = None if self.reason is None else asdict(self.reason)
+        if self.levels is not None:
+            plain["levels"].pop("observed")
+        if self.ratio is not None:
+            plain["ratio"].pop("ashman")
+            plain["ratio"]["ratio"] = self.ratio.ratio
+        return {"schema": SCHEMA} | {key: tidy(plain[key]) for key in _KEYS}
 
 
-def frame_record(
-    heading: Heading,
+_KEYS = (
+    "file", "sha256", "verdict", "reason", "because", "take", "look", "in_run", "level", "camera",
+    "exposure", "size", "levels", "clipping", "zones", "patches", "ratio", "backdrop", "shutter",
+    "lamps", "findings", "timing_ms",
+)  # fmt: skip
+"""The record's keys in their order."""
+
+
+def _finding_json(finding: Finding) -> dict[str, Any]:
+    plain = asdict(finding)
+    detail = {key: value for key, value in plain.pop("detail").items() if value not in (None, ())}
+    return plain | {
+        "say": messages.say(finding),
+        "do": messages.do(finding),
+        "detail": detail,
+    }
+
+
+def recorded(
+    file: str,
     measurement: Measurement,
     verdict: Verdict,
     *,
-    lamps: Mapping[str, Any] | None = None,
-) -> dict[str, Any]:
-    """Return the record of a frame that was measured, every number finite or None.
+    take: int | None = None,
+    look: str | None = None,
+    lamps: Mapping[str, LampReading] | None = None,
+) -> Record:
+    """Return the record of a frame that was measured.
 
     Parameters
     ----------
-    heading
-        File, take, look and timing.
+    file, take, look
+        What it is called, and when it was shot.
     measurement, verdict
         What was measured, and the answer.
     lamps
         Each lamp's output, where solo frames are known.
     """
-    camera, exposure = measurement.camera, measurement.exposure
-    body = {
-        "camera": {"make": camera.make, "model": camera.model, "lens": camera.lens},
-        "exposure": {
-            "iso": exposure.iso,
-            "f_number": exposure.f_number,
-            "shutter_s": exposure.shutter_s,
-            "taken": exposure.taken,
-        },
-        "size": list(measurement.size),
-        "levels": _levels(measurement.levels),
-        "clipping": _clipping(measurement.clipping),
-        "zones": _zones(measurement.zones),
-        "patches": {name: _patch(reading) for name, reading in measurement.patches.items()},
-        "ratio": _ratio(measurement.ratios[0]) if measurement.ratios else None,
-        "backdrop": None if measurement.backdrop is None else _backdrop(measurement.backdrop),
-        "shutter": _shutter(measurement.shutter),
-        "lamps": lamps,
-    }
-    return _record(heading, verdict.to_json(), body)
+    return Record(
+        file=file,
+        verdict=verdict.verdict,
+        reason=verdict.reason,
+        findings=verdict.findings,
+        take=take,
+        look=look,
+        camera=measurement.camera,
+        exposure=measurement.exposure,
+        size=measurement.size,
+        levels=measurement.levels,
+        clipping=measurement.clipping,
+        zones=measurement.zones,
+        patches=measurement.patches,
+        ratio=measurement.ratios[0] if measurement.ratios else None,
+        backdrop=measurement.backdrop,
+        shutter=measurement.shutter,
+        lamps=lamps,
+    )
 
 
-def unreadable_record(heading: Heading, error: Unreadable) -> dict[str, Any]:
-    """Return the record of a file that gave no pixels to be trusted: all figures None."""
-    answer = {"verdict": "unreadable", "reason": error.reason, "findings": []}
-    return _record(heading, answer, dict.fromkeys(_MEASURED_KEYS) | {"patches": {}})
-
-
-_MEASURED_KEYS = (
-    "camera",
-    "exposure",
-    "size",
-    "levels",
-    "clipping",
-    "zones",
-    "patches",
-    "ratio",
-    "backdrop",
-    "shutter",
-    "lamps",
-)
-
-
-def _record(heading: Heading, answer: Mapping[str, Any], body: Mapping[str, Any]) -> dict[str, Any]:
-    record = {
-        "schema": SCHEMA,
-        "file": heading.file,
-        "sha256": None,
-        "verdict": answer["verdict"],
-        "reason": answer["reason"],
-        "take": heading.take,
-        "look": heading.look,
-        "in_run": None,
-        "level": None,
-        **body,
-        "findings": answer["findings"],
-        "timing_ms": dict(heading.timing_ms or {}),
-    }
-    return {key: tidy(value) for key, value in record.items()}
+def unreadable(
+    file: str, error: Unreadable, *, take: int | None = None, look: str | None = None
+) -> Record:
+    """Return the record of a file that gave no pixels to be trusted."""
+    reason = Reason("file", detail=error.detail, condition=error.condition.name)
+    return Record(file=file, verdict="unreadable", reason=reason, take=take, look=look)
 
 
 def tidy(value: Any) -> Any:
     """Return a value as plain JSON holds it: seven digits, no NaN, no infinity, lists and dicts."""
-    if isinstance(value, bool) or value is None:
-        return value
-    if isinstance(value, int):
+    if isinstance(value, bool) or value is None or isinstance(value, int):
         return value
     if isinstance(value, float):
         return float(f"{value:.{_DIGITS}g}") if math.isfinite(value) else None
-    if isinstance(value, dict):
+    if isinstance(value, Mapping):
         return {key: tidy(item) for key, item in value.items()}
     if isinstance(value, list | tuple):
         return [tidy(item) for item in value]
     return value
 
 
-def _levels(levels: Levels) -> dict[str, Any]:
-    return {
-        "black": levels.black,
-        "saturation": levels.saturation,
-        "saturation_source": levels.saturation_source,
-        "anchor": levels.anchor,
-        "tolerance": levels.tolerance,
-        "masked_black": levels.masked_black,
-        "why": dict(levels.why),
-    }
+@cache
+def _adapter() -> TypeAdapter[Record]:
+    from pydantic import TypeAdapter
+
+    return TypeAdapter(Record)
 
 
-def _clipping(clipping: Clipping) -> dict[str, Any]:
-    return {
-        "any": clipping.any,
-        "all": clipping.all,
-        "by_colour": dict(clipping.by_colour),
-        "headroom_stops": dict(clipping.headroom_stops),
-        "areas": [
-            {"fraction": area.fraction, "box": area.box, "patch": area.patch}
-            for area in clipping.areas
-        ],
-        "pinpoints": {"count": clipping.pinpoints.count, "fraction": clipping.pinpoints.fraction},
-        "blocked": clipping.blocked,
-    }
+def record_from_json(row: Mapping[str, Any]) -> Record:
+    """Return a record from its JSON, also as earlier versions wrote it.
+
+    Parameters
+    ----------
+    row
+        As :meth:`Record.to_json` gives it; unknown keys are passed over.
+
+    Raises
+    ------
+    LedgerError
+        If it is no record.
+    """
+    from pydantic import ValidationError
+
+    plain = {key: row.get(key) for key in _KEYS if row.get(key) is not None}
+    plain["reason"] = row.get("because") or _earlier_reason(row)
+    plain["findings"] = [_earlier_finding(one) for one in row.get("findings") or ()]
+    try:
+        return _adapter().validate_python(plain)
+    except ValidationError as error:
+        first = error.errors()[0]
+        where = ".".join(str(part) for part in first["loc"])
+        msg = f"{row.get('file')}: its record can't be read: {where}: {first['msg']}."
+        raise LedgerError(msg) from error
 
 
-def _zones(zones: Zones) -> dict[str, Any]:
-    return {"share": zones.share, "clipped": zones.clipped, "mid_grey": zones.mid_grey}
+def record_schema() -> dict[str, Any]:
+    """Return the JSON Schema of a record's typed part."""
+    return _adapter().json_schema()
 
 
-def _patch(reading: PatchReading) -> dict[str, Any]:
-    return {
-        "zone": reading.zone,
-        "uncertainty": reading.uncertainty,
-        "top": reading.top,
-        "top_at": reading.top_at,
-        "headroom": reading.headroom,
-        "texture": reading.texture,
-        "clipped": reading.clipped,
-        "blocked": reading.blocked,
-        "snr": reading.snr,
-        "red_green": reading.red_green,
-        "blue_green": reading.blue_green,
-        "log2_y": reading.log2_y,
-        "box": reading.box,
-        "score": reading.score,
-        "why": dict(reading.why),
-    }
+def _earlier_finding(row: Mapping[str, Any]) -> Mapping[str, Any]:
+    """Return a finding's row as it is written now: earlier ones have no codes and older names."""
+    if "code" in row:
+        return row
+    check = "separation" if row["check"] == "apart" else row["check"]
+    of, measured, planned = str(row["of"]), row["measured"], row["planned"]
+    figure = of.removeprefix("backdrop ") if check == "backdrop" else None
+    if row["state"] == "not seen":
+        code = "not_seen"
+    else:
+        above, below = _EARLIER_CODES.get(figure or check, ("over", "under"))
+        code = above if measured is None or planned is None or measured > planned else below
+    if check == "blocked" and row["unit"] == "SNR":
+        code = "noisy"
+    if check == "lamp" and measured is None:
+        code = "none_fired" if of == "all" else "out"
+    if check == "shutter" and row["unit"] != "fraction":
+        code = "slope"
+    detail: dict[str, Any] = {}
+    if check == "setting" and None not in (measured, planned):
+        detail["knocked"] = {"setting": of, "found": measured, "planned": planned}
+    return {**row, "check": check, "figure": figure, "code": code, "detail": detail}
 
 
-def _ratio(ratio: Ratio) -> dict[str, Any]:
-    return {
-        "stops": ratio.stops,
-        "ratio": ratio.ratio,
-        "by": ratio.by,
-        "separability": ratio.separability,
-        "lit": ratio.lit,
-        "shadow": ratio.shadow,
-        "uncertainty": ratio.uncertainty,
-        "why": ratio.why,
-    }
+_EARLIER_CODES = {
+    "headroom": ("near_clip", "near_clip"),
+    "clip": ("blown", "clear"),
+    "blown": ("blown", "clear"),
+    "pinpoints": ("blown", "clear"),
+    "blocked": ("blocked", "blocked"),
+    "ratio": ("too_deep", "too_open"),
+    "separation": ("stands_off", "stands_off"),
+    "left_right": ("left_over_right", "right_over_left"),
+    "falloff": ("too_steep", "too_flat"),
+    "uneven": ("uneven", "uneven"),
+    "blotch": ("bright_blotch", "dark_blotch"),
+    "tint": ("tinted", "tinted"),
+    "setting": ("setting", "setting"),
+    "shutter": ("edge", "edge"),
+    "lamp": ("strong", "weak"),
+}
+"""Codes above and below what is planned, for findings that were kept before there were codes."""
 
 
-def _backdrop(reading: BackdropReading) -> dict[str, Any]:
-    return {
-        "zone": reading.zone,
-        "left_right": reading.left_right,
-        "falloff": reading.falloff,
-        "brightest": reading.brightest,
-        "darkest": reading.darkest,
-        "uneven": reading.uneven,
-        "blotch": reading.blotch,
-        "blotch_at": reading.blotch_at,
-        "tint": {"red_green": reading.tint.red_green, "blue_green": reading.tint.blue_green},
-        "log2_y": reading.log2_y,
-        "uncertainty": dict(reading.uncertainty),
-        "by": reading.by,
-        "why": dict(reading.why),
-    }
+def _earlier_reason(row: Mapping[str, Any]) -> dict[str, Any] | None:
+    """Return the reason of a row that has only its sentence."""
+    from stopwise.conditions import CONDITIONS
 
-
-def _shutter(reading: ShutterReading) -> dict[str, Any]:
-    return {
-        "edge_share": reading.edge_share,
-        "edge_side": reading.edge_side,
-        "slope_stops": reading.slope_stops,
-    }
+    told = row.get("reason")
+    if told is None:
+        return None
+    if row.get("verdict") == "unreadable":
+        for name, one in CONDITIONS.items():
+            if told == one.short or told.startswith(f"{one.short}: "):
+                detail = told.removeprefix(one.short).removeprefix(": ")
+                return {"code": "file", "detail": detail, "condition": name}
+        return {"code": "file", "detail": told}
+    for code, start in (("own_frame", "the plan's own frame: "), ("refused", "not taken as ")):
+        if told.startswith(start):
+            return {"code": code, "of": [told.removeprefix(start)]}
+    return {"code": "must_see", "of": [told]}

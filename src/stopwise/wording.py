@@ -1,12 +1,21 @@
-"""How names and numbers are spoken in plain sentences: lamps, tenths of a stop, settings."""
+"""How names and numbers stand in sentences, safe to print and short enough for a headline."""
 
 from __future__ import annotations
 
-OWN_FRAME = "the plan's own frame"
-"""Why a frame that plays a part in the plan (grey, ambient, plate, a solo) isn't judged by it."""
+import math
+from typing import TYPE_CHECKING
 
-CALL_WIDTH = 38
-"""Most characters that a line of the call holds."""
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+HEADLINE_WIDTH = 38
+"""Most characters that a line of the headline holds: type of 4.7 % of a screen's width."""
+
+CUT = "…"
+"""Stands where a name was shortened."""
+
+_SHORTEST = 3
+"""Characters that a shortened name keeps at least, the sign of the cut among them."""
 
 _SMALL = 0.095
 """Under this a tenth would read 0.0 or 0.1 by rounding alone, so hundredths are shown."""
@@ -26,9 +35,9 @@ LAMP_WORDS = frozenset(("lamp", "light", "flash", "head", "strobe"))
 
 def lamp_name(name: str) -> str:
     """Return how a lamp is spoken of: "key", "hair lamp", "paper right lamp"."""
-    words = name.lower().split()
+    words = shown(name).lower().split()
     known = bool(words) and (words[-1] in _ALONE or not LAMP_WORDS.isdisjoint(words))
-    return name if known else f"{name} lamp"
+    return shown(name) if known else f"{shown(name)} lamp"
 
 
 def stops_text(stops: float) -> str:
@@ -41,6 +50,23 @@ def share_text(fraction: float) -> str:
     """Return a share of an area as a percentage that keeps two figures when it is small."""
     percent = 100.0 * fraction
     return f"{percent:.0f} %" if percent >= 9.5 else f"{percent:.2g} %"
+
+
+def signed(stops: float) -> str:
+    """Return a difference in tenths of a stop with its sign, "0.0" where it rounds to nothing."""
+    text = f"{stops:+.1f}"
+    return "0.0" if text in ("+0.0", "-0.0") else text
+
+
+def tenths(value: float) -> str:
+    """Return a value in tenths, never as minus nought."""
+    return signed(value).removeprefix("+")
+
+
+def left_text(stops: float) -> str:
+    """Return a margin rounded down to a tenth, so that no more is promised than is there."""
+    floor = math.floor(stops * 10.0 + 1e-6) / 10.0
+    return f"{floor:.1f}" if floor > 0 else "under 0.1"
 
 
 def over_or_under(difference: float) -> str:
@@ -63,7 +89,63 @@ def shutter_text(seconds: float) -> str:
     return f"1/{1 / seconds:.0f}" if seconds < 0.3 else f"{seconds:g} s"
 
 
+def iso_text(iso: float) -> str:
+    """Return an ISO speed as it is spoken: ISO 100."""
+    return f"ISO {iso:.0f}"
+
+
 def place_text(point: tuple[float, float]) -> str:
     """Return a place of the picture as a person points at it, in percent from the left and top."""
     x, y = point
     return f"{100 * x:.0f} % from the left, {100 * y:.0f} % down"
+
+
+def shown(text: str) -> str:
+    """Return outside text with everything that could steer a screen spelled out.
+
+    Control characters, line breaks, direction marks, stray surrogates and whatever else can't be
+    printed become escapes such as backslash x1b; all else stays.
+    """
+    return "".join(
+        sign
+        if sign.isprintable()
+        else sign.encode("unicode_escape", "backslashreplace").decode("ascii")
+        for sign in text
+    )
+
+
+def fitted(build: Callable[..., str], *names: str, limit: int = HEADLINE_WIDTH) -> str:
+    """Return a sentence about `names`, the longest of them shortened until it fits.
+
+    Parameters
+    ----------
+    build
+        Makes the sentence from as many names.
+    names
+        As the plan has them; they may hold anything.
+    limit
+        Most characters.
+
+    Returns
+    -------
+    str
+        At most `limit` characters, one line, its first letter a capital.
+    """
+    parts = [shown(name) for name in names]
+    sentence = title(build(*parts))
+    while len(sentence) > limit and any(len(part) > _SHORTEST for part in parts):
+        longest = max(range(len(parts)), key=lambda index: len(parts[index]))
+        parts[longest] = shortened(parts[longest], len(parts[longest]) - 1)
+        sentence = title(build(*parts))
+    return shortened(sentence, limit)
+
+
+def shortened(text: str, limit: int) -> str:
+    """Return `text` in at most `limit` characters, cut behind a word where one ends near there."""
+    if len(text) <= limit:
+        return text
+    kept = text.removesuffix(CUT)[: limit - 1]
+    space = kept.rfind(" ")
+    if space >= len(kept) - 4 and space > _SHORTEST:
+        kept = kept[:space]
+    return kept.rstrip(" ,.") + CUT

@@ -7,10 +7,10 @@ from typing import Any
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from stopwise.report.call import call_lines, worst_finding
 
 from stopwise.conditions import CONDITIONS
-from stopwise.report.call import call_lines, worst_finding
-from stopwise.wording import CALL_WIDTH
+from stopwise.wording import HEADLINE_WIDTH
 from support.records import PLAN, finding, record, turned, unreadable
 
 HELD = {"state": "holds", "cause": None}
@@ -215,7 +215,7 @@ def test_no_record_makes_a_line_longer_than_38_characters_or_steers_the_screen(
     verdict: str, found: list[dict[str, Any]], reason: str | None, since: float | None
 ) -> None:
     lines = call_lines(record(verdict, *found, reason=reason), plan=PLAN, since_last_s=since)
-    assert all(0 < len(line) <= CALL_WIDTH for line in lines)
+    assert all(0 < len(line) <= HEADLINE_WIDTH for line in lines)
     assert all(line.isprintable() for line in lines), lines
 
 

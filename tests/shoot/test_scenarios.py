@@ -11,6 +11,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from stopwise.report.call import call_lines
 
 from lightmodel import studio
 from lightmodel.frames import Settings, Shutter
@@ -20,7 +21,6 @@ from lightmodel.shoots import Shoot
 from lightmodel.targets import Patch
 from stopwise.cli import run
 from stopwise.plan import load_plan
-from stopwise.report.call import call_lines
 from support.set_day import (
     fails,
     lit_set,

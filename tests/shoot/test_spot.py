@@ -11,6 +11,7 @@ from dataclasses import replace
 from functools import lru_cache
 
 import pytest
+from stopwise.report.call import call_lines
 
 from lightmodel import studio
 from lightmodel.lamps import Beam, placed
@@ -18,7 +19,6 @@ from lightmodel.scene import Card, Scene
 from lightmodel.shoots import Shoot
 from stopwise.cli import run
 from stopwise.plan import load_plan
-from stopwise.report.call import call_lines
 from support.set_day import fails, on_set, plan_without_frames, raw_of
 
 AIM = (0.0, -0.04, 0.08)

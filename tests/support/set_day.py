@@ -125,7 +125,10 @@ def _watch(
             day.run = WatchRun(
                 day.folder,
                 ledger,
-                Shown(frame=lambda record, _: day.records.append(record), note=day.notes.append),
+                Shown(
+                    frame=lambda record: day.records.append(record.to_json()),
+                    note=day.notes.append,
+                ),
                 plan_path=day.plan,
                 options=Options(patience=QUICK, sweep_s=0.5, workers=1),
             )

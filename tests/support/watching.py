@@ -16,7 +16,7 @@ from stopwise.conditions import condition
 from stopwise.errors import Unreadable
 from stopwise.folder.watcher import Hooks, Landing, Options, Patience, Seams, Watcher
 from stopwise.raw.whole import declared_end
-from stopwise.record import Heading, unreadable_record
+from stopwise.record import Record, unreadable
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -51,7 +51,7 @@ def tiny_raw(seed: int, *, size: int = 4096, part: bytes = b"") -> bytes:
 class StandIn:
     """What the stand-in assessment returns."""
 
-    record: dict[str, Any]
+    record: Record
     picture: bytes = b""
 
 
@@ -70,7 +70,7 @@ def make_ready(brief: str) -> None:
 def assess_ready(path: Path, _: object) -> StandIn:
     """Tell what this process was made ready for."""
     ready = os.environ.get(_READY, "nothing")
-    return StandIn({"file": path.name, "verdict": ready, "reason": None})
+    return StandIn(Record(path.name, "measured", look=ready))
 
 
 def assess(path: Path, brief: object = None) -> StandIn:
@@ -82,9 +82,10 @@ def assess(path: Path, brief: object = None) -> StandIn:
     end = declared_end(path)
     if end is None or end > len(content):
         error = Unreadable(path, condition("not_raw" if end is None else "cut_short"))
-        return StandIn(unreadable_record(Heading(str(path)), error))
-    record = {"schema": 1, "file": str(path), "sha256": None, "verdict": "measured", "reason": None}
-    return StandIn({**record, "brief": brief, "findings": [], "pid": os.getpid()}, content[:16])
+        return StandIn(unreadable(str(path), error))
+    told = None if brief is None else str(brief)
+    record = Record(str(path), "measured", look=told, timing_ms={"pid": os.getpid()})
+    return StandIn(record, content[:16])
 
 
 def _misbehave(head: bytes) -> None:
@@ -109,7 +110,7 @@ class Heard:
     @property
     def files(self) -> list[str]:
         """The records' files, in the order in which they were told."""
-        return [landing.kept.record["file"] for landing in self.landings]
+        return [landing.kept.record.file for landing in self.landings]
 
     @property
     def named(self) -> list[str]:

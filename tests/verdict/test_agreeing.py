@@ -5,10 +5,10 @@ from __future__ import annotations
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-
-from stopwise.plan.now import plan_now
 from stopwise.verdict.agreeing import with_one_turn_a_lamp
 from stopwise.verdict.findings import Finding, Turn
+
+from stopwise.plan.now import plan_now
 from support.readings import patch, plan
 
 LAMPS = [

@@ -5,9 +5,9 @@ from __future__ import annotations
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from stopwise.verdict.findings import Finding, excess, state_of
 
 from stopwise.verdict import judge
-from stopwise.verdict.findings import Finding, excess, state_of
 from support.readings import lost, measurement, patch, plan, reading
 
 

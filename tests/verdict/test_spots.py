@@ -5,13 +5,13 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
+from stopwise.verdict.findings import Finding, Turn
+from stopwise.verdict.spots import with_spots
 
 from stopwise.lamps.beam_spots import SpotReading
 from stopwise.plan.model import Light, Plan
 from stopwise.plan.now import plan_now
 from stopwise.plan.rigging import is_overhead
-from stopwise.verdict.findings import Finding, Turn
-from stopwise.verdict.spots import with_spots
 
 PLAN = Plan.model_validate(
     {

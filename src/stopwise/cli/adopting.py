@@ -10,6 +10,7 @@ import click
 from stopwise.cli.speaking import find_watch, watch_of_plan
 from stopwise.errors import WrongUse
 from stopwise.ledger import MEMORY, Ledger
+from stopwise.messages import say
 from stopwise.pipeline import Brief, assess
 from stopwise.plan import load_plan
 from stopwise.shoot.adopting import ADOPT, Choice, refuse_spoilt
@@ -18,6 +19,7 @@ from stopwise.shoot.standing import Standing
 from stopwise.shoot.taking_part import adopt_frame, undo_last
 
 if TYPE_CHECKING:
+    from stopwise.record import Record
     from stopwise.shoot.adopting import Change
     from stopwise.shoot.watches import Watch
 
@@ -107,7 +109,7 @@ class Adopting:
 def _newest(ledger: Ledger) -> Path:
     """Return the newest frame that is held against the plan and still lies where it landed."""
     for kept in reversed(list(ledger.frames.all(last=30))):
-        if kept.record["verdict"] in ("unreadable", "measured"):
+        if kept.record.verdict in ("unreadable", "measured"):
             continue
         for place in ledger.frames.places_of(kept.frame):
             if Path(*place).is_file():
@@ -116,16 +118,16 @@ def _newest(ledger: Ledger) -> Path:
     raise WrongUse(msg)
 
 
-def _told(path: Path, changes: tuple[Change, ...], record: dict[str, Any]) -> list[str]:
+def _told(path: Path, changes: tuple[Change, ...], record: Record) -> list[str]:
     targets = "1 target" if len(changes) == 1 else f"{len(changes)} targets"
     told = [f"Adopted {targets} from {path.name}: {'; '.join(one.words for one in changes)}."]
-    unseen = [name for name, one in (record["patches"] or {}).items() if one["zone"] is None]
+    unseen = [name for name, one in record.patches.items() if one.zone is None]
     if unseen:
         told.append(f"Not seen, left as they were: {', '.join(unseen)}.")
     rest = [
-        finding["say"]
-        for finding in record["findings"]
-        if finding["state"] == "fails" and finding["check"] in _STILL
+        say(finding)
+        for finding in record.findings
+        if finding.state == "fails" and finding.check in _STILL
     ]
     if rest:
         told.append(f"Still off the plan's limits: {' '.join(rest)}")

@@ -39,6 +39,6 @@ def check(
     run = CheckRun(plan, plan_path, look=look, slip_folder=slip_folder, ledger_path=ledger_path)
     with run:
         if as_json:
-            return run.over(frames, lambda record: click.echo(json.dumps(record)))
+            return run.over(frames, lambda record: click.echo(json.dumps(record.to_json())))
         with Terminal() as terminal:
-            return run.over(frames, lambda record: terminal.file(record, plan=plan))
+            return run.over(frames, terminal.file)

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from contextlib import ExitStack
-from typing import TYPE_CHECKING, Any, Self
+from typing import TYPE_CHECKING, Self
 
 import click
 
 from stopwise.cli.options import check_look
 from stopwise.errors import PathMissing, WrongUse
+from stopwise.messages import reason_text
 from stopwise.pipeline import Brief, assess
 
 if TYPE_CHECKING:
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
     from stopwise.ledger import Ledger
     from stopwise.pipeline import Assessment
     from stopwise.plan.model import Plan
+    from stopwise.record import Record
 
 EXIT_CODES = {"on plan": 0, "measured": 0, "off plan": 1, "can't tell": 1, "unreadable": 3}
 """What a verdict is worth as an exit code; a path that isn't there is worth 2."""
@@ -78,7 +80,7 @@ class CheckRun(ExitStack):
             self.ledger = self.enter_context(Ledger(self.ledger_path))
         return self
 
-    def over(self, paths: Iterable[Path], show: Callable[[dict[str, Any]], None]) -> int:
+    def over(self, paths: Iterable[Path], show: Callable[[Record], None]) -> int:
         """Judge each file, show its record, and return the exit code of them all."""
         codes = []
         for path in paths:
@@ -89,21 +91,21 @@ class CheckRun(ExitStack):
                 codes.append(error.exit_code)
         return worst_exit(codes)
 
-    def _one(self, path: Path, show: Callable[[dict[str, Any]], None]) -> int:
+    def _one(self, path: Path, show: Callable[[Record], None]) -> int:
         assessment = assess(path, self.brief)
         record = assessment.record
         if self.ledger is not None:
             record = self._keep(path, assessment)
         for note in assessment.notes:
             click.echo(f"stopwise: {note}", err=True)
-        if record["verdict"] == "unreadable":
-            click.echo(f"stopwise: {path}: {record['reason']}", err=True)
+        if record.verdict == "unreadable" and record.reason:
+            click.echo(f"stopwise: {path}: {reason_text(record.reason)}", err=True)
         show(record)
         if self.slip_folder is not None:
             self._draw(path, assessment)
-        return EXIT_CODES[record["verdict"]]
+        return EXIT_CODES[record.verdict]
 
-    def _keep(self, path: Path, assessment: Assessment) -> dict[str, Any]:
+    def _keep(self, path: Path, assessment: Assessment) -> Record:
         from stopwise.cli.keeping import keep
 
         if self.ledger is None:
@@ -116,7 +118,7 @@ class CheckRun(ExitStack):
         if self.slip_folder is None:
             return
         target = self.slip_folder / f"{path.stem}.png"
-        write_slip(target, assessment.record, assessment.picture, plan=self.plan)
+        write_slip(target, assessment.record, assessment.picture)
 
 
 def files_at(path: Path) -> Iterator[Path]:

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
     from stopwise.folder.watcher import Landing
-    from stopwise.plan.model import Plan
+    from stopwise.record import Record
     from stopwise.report.terminal import Terminal
 
 _SETTLE_S = 2.0
@@ -162,10 +162,10 @@ class Replay:
         with self._landed:
             self._landed.wait_for(lambda: name in self._verdicts, timeout=_MOST_S)
 
-    def _show(self, record: dict[str, Any], plan: Plan | None) -> None:
-        name = record["file"]
-        self._verdicts[name] = record["verdict"]
-        self._terminal.frame(record, plan=plan)
+    def _show(self, record: Record) -> None:
+        name = record.file
+        self._verdicts[name] = record.verdict
+        self._terminal.frame(record)
         made: Mapping[str, Any] = self._made[name]
         stray = "" if self._is_as_made(name) else f" It was made {made['verdict']}!"
         self._terminal.note(f"    made to show: {made['shows']}{stray}")
@@ -176,7 +176,7 @@ class Replay:
 
         picture = None if landing.assessment is None else landing.assessment.picture
         slip = self.slips / f"{landing.path.stem}.png"
-        self._easel.draw(write_slip, slip, landing.kept.record, picture, plan=self._plan)
+        self._easel.draw(write_slip, slip, landing.kept.record, picture)
         with self._landed:
             self._landed.notify_all()
 

@@ -42,7 +42,7 @@ def export(
         msg = "Say --json or --csv, not both."
         raise WrongUse(msg)
     with Ledger(ledger_file(ledger_path, folder)) as opened:
-        records = levelled([kept.record for kept in opened.frames.all()], targets_of(opened))
+        records = levelled(opened.frames.all(), targets_of(opened))
         for line in (csv_lines if as_csv else json_lines)(records):
             click.echo(line, nl=not line.endswith("\n"))
     return 0

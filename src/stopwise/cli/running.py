@@ -60,7 +60,7 @@ def _numbers(ledger: Ledger, take: str | None, *, every: bool) -> Iterator[int |
             raise PathMissing(msg)
         yield called.number
         return
-    last = [kept.record.get("take") for kept in ledger.frames.all()]
+    last = [kept.row.get("take") for kept in ledger.frames.all()]
     yield from dict.fromkeys(last) if every else dict.fromkeys(last[-1:])
 
 

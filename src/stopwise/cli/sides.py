@@ -128,10 +128,10 @@ def find(name: str, basis: Basis, ledger: Ledger | None) -> Found:
         msg = f"{name} isn't there. Name a file, or give --ledger for frames, takes and looks."
         raise PathMissing(msg)
     if kept is not None:
-        return _kept([kept.record], name, basis, ledger)
+        return _kept([kept.row], name, basis, ledger)
     if take_called(name, ledger) is not None:
         return find_take(name, basis, ledger)
-    records = [one.record for one in ledger.frames.all() if one.record.get("look") == name]
+    records = [one.row for one in ledger.frames.all() if one.row.get("look") == name]
     if records:
         return _kept(records, f"look {name}", basis, ledger)
     msg = (
@@ -180,7 +180,7 @@ def records_of(
     ledger: Ledger, *, take: int | None = None, look: str | None = None
 ) -> list[dict[str, Any]]:
     """Return a take's records in landing order, those of one look where one is named."""
-    records = [kept.record for kept in ledger.frames.all()]
+    records = [kept.row for kept in ledger.frames.all()]
     return [
         record
         for record in records
@@ -191,14 +191,14 @@ def records_of(
 def names_there(ledger: Ledger) -> str:
     """Return a sentence that names the takes and looks that a ledger has."""
     takes = ", ".join(title_of(take) for take in ledger.takes.all())
-    looks = dict.fromkeys(kept.record.get("look") for kept in ledger.frames.all())
+    looks = dict.fromkeys(kept.row.get("look") for kept in ledger.frames.all())
     named = ", ".join(look for look in looks if look)
     return f"It has {takes or 'no takes'}; {f'looks {named}' if named else 'no looks'}."
 
 
 def _file(path: Path, basis: Basis) -> Found:
     assessment = assess(path, basis.brief)
-    record = assessment.record
+    record = assessment.record.to_json()
     if record["verdict"] == "unreadable":
         raise _unreadable(path, record["reason"])
     return Found(side_of(record, name=str(path)), assessment.picture, is_file=True)

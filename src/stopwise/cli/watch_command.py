@@ -93,10 +93,7 @@ def _shown(terminal: Terminal | None) -> Shown:
 
     if terminal is None:
         return Shown(
-            frame=lambda record, _plan: click.echo(json.dumps(record)),
+            frame=lambda record: click.echo(json.dumps(record.to_json())),
             note=lambda words: click.echo(words, err=True),
         )
-    return Shown(
-        frame=lambda record, plan: terminal.frame(record, plan=plan),
-        note=terminal.note,
-    )
+    return Shown(frame=terminal.frame, note=terminal.note)

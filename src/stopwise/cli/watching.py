@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from stopwise.folder.watcher import Landing
     from stopwise.ledger import Ledger
     from stopwise.plan.model import Plan
+    from stopwise.record import Record
 
 _OWN_EDIT = "plan_read"
 """What isn't told of the plan when the watch itself has written into it."""
@@ -45,7 +46,7 @@ class Shown:
         Called between frames and as each file is begun; the live page's line hangs here.
     """
 
-    frame: Callable[[dict[str, Any], Plan | None], None]
+    frame: Callable[[Record], None]
     note: Callable[[str], None]
     landing: Callable[[Landing], None] = field(default=lambda _: None)
     moved: Callable[[], None] = field(default=lambda: None)
@@ -190,12 +191,12 @@ class WatchRun:
             self._ahead = now
         return self._ahead
 
-    def _complete(self, record: dict[str, Any], assessment: Any) -> dict[str, Any]:
+    def _complete(self, record: Record, assessment: Any) -> Record:
         return self.day.complete(record, assessment)
 
     def _landed(self, landing: Landing) -> None:
         record = landing.kept.record
-        self._shown.frame(record, self.day.plan_now())
+        self._shown.frame(record)
         self._shown.landing(landing)
         self.day.kept(landing.kept, landing.path)
         assessment = landing.assessment

@@ -15,8 +15,8 @@ from stopwise.record import SCHEMA, tidy
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from stopwise.comparison.finding import Difference
     from stopwise.comparison.sides import Side
-    from stopwise.verdict.findings import Finding
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +43,7 @@ class Comparison:
     patches: Mapping[str, PatchChange]
     lamps: Mapping[str, LampChange]
     framing: Framing
-    findings: tuple[Finding, ...]
+    findings: tuple[Difference, ...]
 
     @property
     def agrees(self) -> bool:

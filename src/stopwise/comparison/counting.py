@@ -4,12 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from stopwise.wording import OWN_FRAME
-
 if TYPE_CHECKING:
     from collections.abc import Mapping
-
-_AWAITED = "awaited as"
 
 
 def left_out(record: Mapping[str, Any]) -> str | None:
@@ -22,7 +18,7 @@ def left_out(record: Mapping[str, Any]) -> str | None:
     """
     if record["verdict"] == "unreadable":
         return "unreadable"
-    if str(record.get("reason") or "").startswith((OWN_FRAME, _AWAITED)):
+    if (record.get("because") or {}).get("code") in ("own_frame", "refused"):
         return str(record["reason"])
     for finding in record.get("findings") or ():
         if finding["state"] == "fails" and _is_misfire(finding):

@@ -7,11 +7,12 @@ import statistics
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from stopwise.comparison.finding import Difference
 from stopwise.comparison.framing import LEAST_SCALE
 from stopwise.comparison.lamp_changes import lamp_finding, lamp_words
 from stopwise.comparison.statistics import spread
+from stopwise.findings import state_of
 from stopwise.nominal import say_f_number, say_shutter
-from stopwise.verdict.findings import Finding, state_of
 from stopwise.wording import stops_text, title
 
 if TYPE_CHECKING:
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
     from stopwise.comparison.lamp_changes import LampChange
     from stopwise.comparison.settings import SettingsChange
     from stopwise.comparison.sides import Side
-    from stopwise.verdict.findings import Cause
+    from stopwise.findings import Cause
 
 LEAST_PATCH_STOPS = 0.2
 """Stops that a patch may differ from what its lamps explain: a still sitter's breath."""
@@ -55,7 +56,7 @@ class Seen:
     known: Known
 
 
-def findings_of(seen: Seen) -> tuple[Finding, ...]:
+def findings_of(seen: Seen) -> tuple[Difference, ...]:
     """Return the findings of a comparison, worst first."""
     found = [
         *_settings(seen),
@@ -68,7 +69,7 @@ def findings_of(seen: Seen) -> tuple[Finding, ...]:
     return tuple(sorted(found, key=lambda finding: _ORDER[finding.state]))
 
 
-def _settings(seen: Seen) -> Iterator[Finding]:
+def _settings(seen: Seen) -> Iterator[Difference]:
     change = seen.settings
     for key, stops, name, text in (
         ("iso", change.iso_stops, "ISO", _iso),
@@ -100,12 +101,12 @@ def _iso(iso: float) -> str:
     return f"{iso:.0f}"
 
 
-def _framing(seen: Seen) -> Iterator[Finding]:
+def _framing(seen: Seen) -> Iterator[Difference]:
     framing = seen.framing
     if not framing.moved:
         return
     size = math.hypot(framing.right, framing.down)
-    yield Finding(
+    yield Difference(
         check="setting",
         of="framing",
         measured=size,
@@ -144,7 +145,7 @@ def _way(framing: Framing) -> str:
     return f": {', '.join(parts)}" if parts else ""
 
 
-def _patches(seen: Seen) -> Iterator[Finding]:
+def _patches(seen: Seen) -> Iterator[Difference]:
     """Yield each patch's finding, but for those that a lamp explains: it has one of its own."""
     for name, change in seen.patches.items():
         expected = change.expected if seen.known.turned is not None else _by_lamps(seen, name)
@@ -156,7 +157,7 @@ def _patches(seen: Seen) -> Iterator[Finding]:
         cause = _cause(seen, name) if state == "fails" else None
         if cause == "lamp":
             continue
-        yield Finding(
+        yield Difference(
             check="patch",
             of=name,
             measured=change.stops,
@@ -208,7 +209,7 @@ def _cause(seen: Seen, name: str) -> Cause:
     return "sitter" if change.follows else "unknown"
 
 
-def _common(seen: Seen) -> Iterator[Finding]:
+def _common(seen: Seen) -> Iterator[Difference]:
     """Say once, where no solos tell lamps apart, that all patches changed alike."""
     changes = [one.stops for one in seen.patches.values() if one.stops is not None]
     if seen.lamps or len(changes) < _FEWEST:
@@ -220,7 +221,7 @@ def _common(seen: Seen) -> Iterator[Finding]:
     yield _plain("exposure", "frame", middle, say, cause="unknown")
 
 
-def _colours(seen: Seen) -> Iterator[Finding]:
+def _colours(seen: Seen) -> Iterator[Difference]:
     for lamp, change in seen.lamps.items():
         if change.stops is None or abs(change.stops) < _MOVED_LAMP:
             continue
@@ -243,7 +244,7 @@ _COLOURS = (
 
 def _colour(
     lamp: str, turned: float, colour: tuple[str, str, tuple[str, str]], shifts: list[float]
-) -> Iterator[Finding]:
+) -> Iterator[Difference]:
     key, ratio, ways = colour
     shift = statistics.median(shifts)
     doubt = spread(shifts) / math.sqrt(len(shifts)) if len(shifts) > 1 else None
@@ -251,7 +252,7 @@ def _colour(
     if state == "holds":
         return
     lamp_turned = f"{title(lamp_words(lamp))} {_up(turned)} {stops_text(turned)}"
-    yield Finding(
+    yield Difference(
         check="lamp",
         of=f"{lamp} {key}",
         measured=shift,
@@ -266,8 +267,8 @@ def _colour(
     )
 
 
-def _plain(check: Any, of: str, measured: float, say: str, *, cause: Cause | None) -> Finding:
-    return Finding(
+def _plain(check: Any, of: str, measured: float, say: str, *, cause: Cause | None) -> Difference:
+    return Difference(
         check=check,
         of=of,
         measured=measured,

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from collections.abc import Collection, Iterator, Mapping, Sequence
 
     from stopwise.comparison.steps import Event
-    from stopwise.verdict.findings import Cause
+    from stopwise.findings import Cause
 
     Events = Mapping[str, Sequence[Event]]
 

@@ -6,7 +6,8 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from stopwise.verdict.findings import Finding, Turn, state_of
+from stopwise.comparison.finding import Difference
+from stopwise.findings import Turn, state_of
 from stopwise.wording import stops_text, title
 
 if TYPE_CHECKING:
@@ -100,7 +101,7 @@ def _change(before: LampFigures, after: LampFigures, said: float | None) -> Lamp
     return LampChange(after.stops - before.stops, doubt, said)
 
 
-def lamp_finding(name: str, change: LampChange) -> Finding:
+def lamp_finding(name: str, change: LampChange) -> Difference:
     """Return one lamp's finding.
 
     Parameters
@@ -111,7 +112,7 @@ def lamp_finding(name: str, change: LampChange) -> Finding:
         What changed at it.
     """
     say, do, turn = _words(name, change)
-    return Finding(
+    return Difference(
         check="lamp",
         of=name,
         measured=change.stops,

@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import math
 import statistics
+from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from stopwise.comparison.statistics import MEDIAN_FACTOR, spread, weighted_median
-from stopwise.record import tidy
+from stopwise.record import Level, tidy
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
 
-    Record = Mapping[str, Any]
+    from stopwise.ledger import Kept
+    from stopwise.record import Record
 
 LEAST_DOUBT = 0.02
 """Stops of uncertainty that a patch has in any case: a sitter breathes."""
@@ -20,7 +22,7 @@ LEAST_DOUBT = 0.02
 _UNREADABLE = "unreadable"
 
 
-def level_of(record: Record, target: Record | None) -> dict[str, Any] | None:
+def level_of(record: Record, target: Record | None) -> Level | None:
     """Return the offsets that bring a frame level with another, as the record keeps them.
 
     Parameters
@@ -32,22 +34,22 @@ def level_of(record: Record, target: Record | None) -> dict[str, Any] | None:
 
     Returns
     -------
-    dict or None
+    Level or None
         `to`: the target's file; `stops`: exposure to add, camera settings and all, and its standard
         `uncertainty`; `red_green`, `blue_green`: stops to add to R/G and B/G; `patches`: how many
         say so. None where no patch is seen in both. Each patch counts by its uncertainty, and the
         weighted median holds one turned cheek off. The uncertainty is that of a weighted median:
         from the patches' scatter, and no less than their own.
     """
-    if target is None or _UNREADABLE in (record["verdict"], target["verdict"]):
+    if target is None or _UNREADABLE in (record.verdict, target.verdict):
         return None
-    there, here = target.get("patches") or {}, record.get("patches") or {}
+    there, here = target.patches, record.patches
     pairs = [(here[name], there[name]) for name in here if name in there]
-    stops = [_less(was, now, "log2_y") for now, was in pairs]
+    stops = [_less(was.log2_y, now.log2_y) for now, was in pairs]
     seen = [
         (
             offset,
-            math.hypot(LEAST_DOUBT, now.get("uncertainty") or 0.0, was.get("uncertainty") or 0),
+            math.hypot(LEAST_DOUBT, now.uncertainty or 0.0, was.uncertainty or 0.0),
         )
         for offset, (now, was) in zip(stops, pairs, strict=True)
         if offset is not None
@@ -55,22 +57,18 @@ def level_of(record: Record, target: Record | None) -> dict[str, Any] | None:
     if not seen:
         return None
     offsets, doubts = [one for one, _ in seen], [one for _, one in seen]
-    level: dict[str, Any] = tidy(
-        {
-            "to": target["file"],
-            "stops": weighted_median(offsets, [1.0 / doubt**2 for doubt in doubts]),
-            "uncertainty": _doubt(offsets, doubts),
-            "red_green": _median([_less(was, now, "red_green") for now, was in pairs]),
-            "blue_green": _median([_less(was, now, "blue_green") for now, was in pairs]),
-            "patches": len(seen),
-        }
+    return Level(
+        to=target.file,
+        stops=weighted_median(offsets, [1.0 / doubt**2 for doubt in doubts]),
+        uncertainty=_doubt(offsets, doubts),
+        red_green=_median([_less(was.red_green, now.red_green) for now, was in pairs]),
+        blue_green=_median([_less(was.blue_green, now.blue_green) for now, was in pairs]),
+        patches=len(seen),
     )
-    return level
 
 
-def _less(wanted: Mapping[str, Any], now: Mapping[str, Any], key: str) -> float | None:
-    was, there = now.get(key), wanted.get(key)
-    return None if was is None or there is None else there - was
+def _less(wanted: float | None, now: float | None) -> float | None:
+    return None if wanted is None or now is None else wanted - now
 
 
 def _median(values: Sequence[float | None]) -> float | None:
@@ -83,20 +81,23 @@ def _doubt(offsets: Sequence[float], doubts: Sequence[float]) -> float:
     return MEDIAN_FACTOR * max(own, spread(offsets) / math.sqrt(len(offsets)))
 
 
-def levelled(records: Sequence[Record], targets: Mapping[str | None, Record]) -> list[Record]:
-    """Return records with the offsets that bring each level with its look's frame.
+def levelled(
+    kept: Iterable[Kept], targets: Mapping[str | None, Record]
+) -> Iterator[dict[str, Any]]:
+    """Yield the JSON of kept records with the offsets that bring each level with its look's frame.
 
     Parameters
     ----------
-    records
-        As a ledger keeps them.
+    kept
+        Rows of a ledger.
     targets
         Each look's frame, by the look's name, None for the plan's own. A record whose look has none
         keeps the offsets that it has.
     """
-    return [
-        {**record, "level": level_of(record, targets[record.get("look")])}
-        if record.get("look") in targets
-        else record
-        for record in records
-    ]
+    for one in kept:
+        record = one.record
+        if record.look in targets:
+            level = level_of(record, targets[record.look])
+            yield one.row | {"level": None if level is None else tidy(asdict(level))}
+        else:
+            yield one.row

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping
 
     from stopwise.ledger import Kept, Ledger, Place, Stamp
+    from stopwise.record import Record
 
 _RETRY_S = 2.0
 
@@ -24,7 +25,7 @@ class Finished:
     Attributes
     ----------
     record
-        The JSON record; None where the content is known to be in the ledger already.
+        The record; None where the content is known to be in the ledger already.
     place
         Folder, path and stamp.
     sha256
@@ -37,14 +38,14 @@ class Finished:
         Whether the file was taken away after it was read.
     """
 
-    record: Mapping[str, Any] | None
+    record: Record | None
     place: Place
     sha256: str
     landed_ns: int
     assessment: Any = None
     is_gone: bool = False
 
-    def with_record(self, record: Mapping[str, Any]) -> Finished:
+    def with_record(self, record: Record) -> Finished:
         """Return the same with another record."""
         return replace(self, record=record)
 

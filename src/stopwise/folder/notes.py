@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from stopwise.conditions import condition
 from stopwise.folder.names import shown
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
     from stopwise.conditions import Condition
+    from stopwise.record import Record
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,7 +32,7 @@ class Note:
     condition: Condition
     file: str | None = None
     detail: str = ""
-    record: Mapping[str, Any] | None = None
+    record: Record | None = None
 
     @property
     def text(self) -> str:
@@ -46,7 +45,7 @@ class Note:
         """Name the frame that isn't kept yet, with its verdict, so that nobody waits for it."""
         if self.record is None:
             return ""
-        return f" (not kept yet: {shown(str(self.record['file']))}, {self.record['verdict']})"
+        return f" (not kept yet: {shown(self.record.file)}, {self.record.verdict})"
 
 
 def note(name: str, file: str | None = None, detail: str = "") -> Note:

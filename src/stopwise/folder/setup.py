@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from stopwise.folder.notes import Note
     from stopwise.folder.pool import Pool
     from stopwise.ledger import Kept
+    from stopwise.record import Record
 
 
 class Assess(Protocol):
@@ -75,7 +76,7 @@ class Hooks:
     """
 
     brief: Callable[[Path], Any] = _nothing
-    complete: Callable[[dict[str, Any], Any], dict[str, Any]] = lambda record, _: record
+    complete: Callable[[Record, Any], Record] = lambda record, _: record
     on_record: Callable[[Landing], None] = _nothing
     on_note: Callable[[Note], None] = _nothing
     between: Callable[[], None] = lambda: None

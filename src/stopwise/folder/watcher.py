@@ -221,7 +221,7 @@ class Watcher:
 
     def _write(self, finished: Finished, now: float) -> None:
         if finished.record is not None:
-            record = self._hooks.complete(dict(finished.record), finished.assessment)
+            record = self._hooks.complete(finished.record, finished.assessment)
             finished = finished.with_record(record)
         self._scribe.write(finished, now)
 
@@ -230,7 +230,7 @@ class Watcher:
             path = Path(self.folder, finished.place.path)
             self._hooks.on_record(Landing(path, kept, finished.assessment))
         elif self._is_copy(kept, finished):
-            self._tell(note("same_content", finished.place.path, str(kept.record.get("file"))))
+            self._tell(note("same_content", finished.place.path, str(kept.row.get("file"))))
 
     def _is_copy(self, kept: Kept, finished: Finished) -> bool:
         """Tell a second file with the same content from one that was renamed or touched."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import stat
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -15,7 +15,7 @@ from stopwise.folder.keeping import Finished
 from stopwise.folder.ordering import Line
 from stopwise.folder.pool import Failure, Task
 from stopwise.ledger.frames import Place, Stamp
-from stopwise.record import Heading, unreadable_record
+from stopwise.record import Record, unreadable
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -64,30 +64,31 @@ class Work:
         return self.trouble is not None or self.hashing.exception() is not None
 
     @property
-    def record(self) -> dict[str, Any] | None:
+    def record(self) -> Record | None:
         """The record as it stands; None where the content is in the ledger already."""
         if self.is_same:
             return None
         if isinstance(self.answer, Failure):
             failed = condition("decoder_failed")
             error = Unreadable(Path(self.whole_path), failed, self.answer.what)
-            return unreadable_record(Heading(self.place.path), error)
-        return {**self.answer.record, "file": self.place.path}
+            return unreadable(self.place.path, error)
+        record: Record = self.answer.record
+        return replace(record, file=self.place.path)
 
     @property
     def is_unreadable(self) -> bool:
         """Whether the file gave no pixels to be trusted."""
         record = self.record
-        return record is not None and record["verdict"] == "unreadable"
+        return record is not None and record.verdict == "unreadable"
 
     @property
     def refusal(self) -> str | None:
         """Why a worker was refused the file's bytes, which may pass; None where none was."""
         record = None if self.answer is None else self.record
-        denied = condition("no_access").short
-        if record is None or not str(record["reason"] or "").startswith(denied):
+        reason = None if record is None else record.reason
+        if reason is None or reason.condition != "no_access":
             return None
-        return str(record["reason"]).removeprefix(denied).removeprefix(": ") or denied
+        return reason.detail or condition("no_access").short
 
     def stamp_now(self) -> Stamp | None:
         """Return the file's stamp now, None where it is gone."""

@@ -5,13 +5,14 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 from statistics import median
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
 from stopwise.lamps.robust_fit import Terms, fit_values
 from stopwise.lamps.unmixing import CLIPPED, coarse, stack_of
 from stopwise.lamps.white_card import CARD_CELLS, places
+from stopwise.measurement.measurement import Point  # noqa: TC001 - the record is read by it
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
     from stopwise.lamps.solos import LampSet
     from stopwise.lamps.unmixing import Shift, Stack
     from stopwise.lamps.white_card import WhiteCard
-    from stopwise.measurement.measurement import Box, Point
+    from stopwise.measurement.measurement import Box
 
     Floats = NDArray[np.float64]
 
@@ -154,18 +155,6 @@ class SpotReading:
     uncertainty: float | None = None
     lost_stops: float | None = None
     way_back: Point | None = None
-
-    def to_json(self) -> dict[str, Any]:
-        """Return it as the record keeps it."""
-        return {
-            "state": self.state,
-            "output_stops": self.output_stops,
-            "size": self.size,
-            "moved": None if self.moved is None else list(self.moved),
-            "uncertainty": self.uncertainty,
-            "lost_stops": self.lost_stops,
-            "way_back": None if self.way_back is None else list(self.way_back),
-        }
 
 
 def read_spots(

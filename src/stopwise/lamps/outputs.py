@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from stopwise.lamps.beam_spots import SpotReading  # noqa: TC001 - the record is read by it
 from stopwise.lamps.unmixing import (
     FURTHEST,
     Shift,
@@ -115,11 +116,14 @@ class LampReading:
         Standard uncertainty of `stops`; None with it.
     state
         Fired, weak, strong, out, not seen.
+    spot
+        What became of its spot, where a white card shows it.
     """
 
     stops: float | None
     uncertainty: float | None
     state: LampState
+    spot: SpotReading | None = None
 
     @property
     def fired_stops(self) -> float | None:

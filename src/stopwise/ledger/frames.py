@@ -8,11 +8,14 @@ import time
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, NamedTuple
 
+from stopwise.record import record_from_json
+
 if TYPE_CHECKING:
     import sqlite3
     from collections.abc import Iterable, Iterator, Mapping
 
     from stopwise.ledger.store import Store
+    from stopwise.record import Record
 
 _INODE_BITS = (1 << 63) - 1
 _ORDER = "ORDER BY landed_ns, id"
@@ -51,8 +54,8 @@ class Kept:
         Number of the row, in the order of writing.
     sha256
         Of the file's bytes.
-    record
-        The JSON record.
+    row
+        The record as JSON.
     landed_ns
         When the file came whole into the folder, nanoseconds since 1970: landing order.
     version_of
@@ -63,10 +66,15 @@ class Kept:
 
     frame: int
     sha256: str
-    record: dict[str, Any]
+    row: dict[str, Any]
     landed_ns: int
     version_of: int | None = None
     is_new: bool = False
+
+    @property
+    def record(self) -> Record:
+        """The record, read anew from its JSON."""
+        return record_from_json(self.row)
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,14 +93,14 @@ class Frames:
         self._store = store
 
     def keep(
-        self, record: Mapping[str, Any], place: Place, *, sha256: str, landed_ns: int | None = None
+        self, record: Record, place: Place, *, sha256: str, landed_ns: int | None = None
     ) -> Kept:
         """Write one record in one transaction, or only its place where the content has a row.
 
         Parameters
         ----------
         record
-            The frame's JSON record; `sha256` is filled in.
+            The frame's record; `sha256` is filled in.
         place
             Where it lies.
         sha256
@@ -113,7 +121,7 @@ class Frames:
                 _put(connection, folder, place, frame=had.frame, now=now)
                 return had
             landed = now if landed_ns is None else landed_ns
-            whole = {**record, "sha256": sha256}
+            whole = {**record.to_json(), "sha256": sha256}
             frame = _insert(connection, whole, (place.stamp.size, landed, now, before))
             _put(connection, folder, place, frame=frame, now=now)
         return Kept(frame, sha256, whole, landed, before, is_new=True)

@@ -6,7 +6,7 @@ Each action answers with one sentence that says what came of it.
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from stopwise.errors import WrongUse
 from stopwise.page.apart import apart
@@ -19,10 +19,11 @@ from stopwise.shoot.standing import Standing, offered_turn
 from stopwise.shoot.taking_part import adopt_frame, note_mark, undo_last
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Sequence
 
     from stopwise.ledger import Kept, Ledger
     from stopwise.plan.model import Plan
+    from stopwise.record import Record
 
 _MARK_FAILS = "The frame was not marked: its decoder failed. Mark another."
 _UNDONE = {
@@ -63,7 +64,7 @@ class Actions:
             raise WrongUse(msg)
         return self.plan_path
 
-    def adopt(self, record: Mapping[str, Any]) -> str:
+    def adopt(self, record: Record) -> str:
         """Make a frame's figures the targets, the old ones kept as comments; a take begins."""
         refuse_spoilt(record)
         lit = Standing(self._ledger, lambda _: None).lit
@@ -71,18 +72,18 @@ class Actions:
             self._ledger,
             record,
             self.plan_file,
-            frame=Path(self._folder, str(record["file"])),
+            frame=Path(self._folder, record.file),
             choice=Choice(lit=lit),
         )
         targets = "1 target" if len(changed) == 1 else f"{len(changed)} targets"
-        return f"Adopted {targets} from {record['file']}. Undo takes it back."
+        return f"Adopted {targets} from {record.file}. Undo takes it back."
 
     def mark(self, kept: Kept, part: str) -> str:
         """Write into the plan that a frame is grey, ambient, plate, reference or a lamp's solo."""
-        if kept.record["verdict"] == "unreadable":
+        if kept.row["verdict"] == "unreadable":
             msg = "A frame that can't be read plays no part."
             raise WrongUse(msg)
-        frame = Path(self._folder, str(kept.record["file"]))
+        frame = Path(self._folder, str(kept.row["file"]))
         said = apart(mark_frame, frame, part, self.plan_file, fails=_MARK_FAILS)
         note_mark(self._ledger, part, kept)
         return said

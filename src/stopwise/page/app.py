@@ -27,9 +27,9 @@ from stopwise.page.gate import Gate
 from stopwise.page.news import last_number
 from stopwise.page.views import plan_floor
 from stopwise.report.look import DARK, LIGHT
-from stopwise.report.words import shown
 from stopwise.shoot.saying import turned_text
 from stopwise.shoot.standing import offered_turn
+from stopwise.wording import shown
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator, Iterator
@@ -210,7 +210,7 @@ async def find(request: Request) -> Response:
         kept = await run_in_threadpool(frames.by_name, said)
     if kept is None:
         return _gone()
-    return JSONResponse({"number": kept.frame, "file": shown(kept.record["file"])})
+    return JSONResponse({"number": kept.frame, "file": shown(kept.row["file"])})
 
 
 async def picture(request: Request) -> Response:
@@ -235,9 +235,9 @@ async def compared(request: Request) -> Response:
     lines: list[dict[str, Any]] = []
     if pictures[0] is not None and pictures[1] is not None:
         planes = [held.luminance for held in pictures if held is not None]
-        stops = difference.settings_stops(before.record, after.record)
+        stops = difference.settings_stops(before.row, after.row)
         lines = await run_in_threadpool(difference.contours, *planes, settings_stops=stops)
-    rows = difference.patch_rows(before.record, after.record)
+    rows = difference.patch_rows(before.row, after.row)
     return JSONResponse({"patches": rows, "contours": lines})
 
 
@@ -277,7 +277,7 @@ async def _kept(request: Request, key: str) -> Kept | None:
 
 async def _showing(request: Request, key: str) -> Showing | None:
     kept = await _kept(request, key)
-    return None if kept is None else desk_of(request).pictures.get(kept.frame, kept.record)
+    return None if kept is None else desk_of(request).pictures.get(kept.frame, kept.row)
 
 
 async def _shown(request: Request, key: str) -> Shown | None:

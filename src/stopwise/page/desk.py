@@ -72,7 +72,7 @@ class Desk:
     def landed(self, kept: Kept, picture: Callable[[], Drawable] | None) -> None:
         """Tell every page of a frame that was judged and is kept; its picture is made meanwhile."""
         if picture is not None:
-            self.pictures.put(kept.frame, kept.record, picture)
+            self.pictures.put(kept.frame, kept.row, picture)
         with self._lock:
             self._held.see(kept.record)
         self.news.tell(*self.events_of(kept), self._held_event())
@@ -104,15 +104,15 @@ class Desk:
     def view(self, kept: Kept) -> dict[str, Any]:
         """Return what the page shows of a frame."""
         view = frame_view(kept.frame, kept.record, plan=self.plan())
-        return {**view, "run": run_point(kept.frame, kept.record)}
+        return {**view, "run": run_point(kept.frame, kept.row)}
 
     def run_point(self, kept: Kept) -> dict[str, Any]:
         """Return what the run keeps of a frame."""
-        return run_point(kept.frame, kept.record)
+        return run_point(kept.frame, kept.row)
 
     def events_of(self, kept: Kept) -> Iterator[Event]:
         """Yield what is sent of a frame: the record for programs, the view for the page."""
-        yield event("frame", kept.record, number=kept.frame)
+        yield event("frame", kept.row, number=kept.frame)
         yield event("view", self.view(kept))
 
     def now(self) -> Iterator[Event]:

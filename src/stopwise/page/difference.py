@@ -10,7 +10,7 @@ from stopwise.comparison.settings import settings_change
 from stopwise.comparison.sides import side_of
 from stopwise.page.pictures import whole
 from stopwise.report.contours import difference_contours
-from stopwise.report.words import shown, signed
+from stopwise.wording import shown, signed
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

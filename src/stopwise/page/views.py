@@ -7,17 +7,17 @@ from typing import TYPE_CHECKING, Any
 
 from stopwise.conditions import condition
 from stopwise.plan.floor import floor_of_plan
-from stopwise.report.call import call_lines, worst_finding
 from stopwise.report.facts import facts, patch_figure, share
 from stopwise.report.floor import Told, told_at_lamps
 from stopwise.report.look import STATE_MARKS, VERDICT_MARKS
 from stopwise.report.ruler import ROMAN, ruler_of
-from stopwise.report.words import power_text, shown, signed, tenths
+from stopwise.wording import shown, signed, tenths
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from stopwise.plan.model import Light, Plan
+    from stopwise.record import Record
 
 MOST_TAGS = 9
 """Blown areas that get a number on the picture."""
@@ -25,11 +25,10 @@ MOST_TAGS = 9
 
 def frame_view(
     number: int,
-    record: dict[str, Any],
+    frame: Record,
     *,
     plan: Plan | None = None,
     powers: Mapping[str, float] | None = None,
-    since_last_s: float | None = None,
 ) -> dict[str, Any]:
     """Return everything the page shows of a frame but its picture, as plain JSON.
 
@@ -37,13 +36,14 @@ def frame_view(
     ----------
     number
         The frame's row in the ledger.
-    record
-        Its JSON record.
-    plan, powers, since_last_s
-        As for :func:`stopwise.report.call.call_lines`.
+    frame
+        Its record.
+    plan, powers
+        The plan, and where dials stand now where that isn't the plan's power.
     """
-    say, do = call_lines(record, plan=plan, powers=powers, since_last_s=since_last_s)
-    worst = worst_finding(record)
+    say, do = frame.headline
+    record = frame.to_json()
+    worst = next((one for one in frame.findings if one.state == "fails"), None)
     return {
         "number": number,
         "file": shown(record["file"]),
@@ -54,7 +54,7 @@ def frame_view(
         "do": do,
         "take": record.get("take"),
         "look": record.get("look"),
-        "lamp_out": worst["of"] if worst and worst["check"] == "lamp" else None,
+        "lamp_out": worst.of if worst and worst.check == "lamp" else None,
         "findings": [_finding(finding) for finding in record.get("findings") or ()],
         "patches": [
             _patch(name, figures, record) for name, figures in (record.get("patches") or {}).items()
@@ -120,7 +120,7 @@ def plan_floor(plan: Plan | None) -> dict[str, Any] | None:
 
 
 def _at(light: Light) -> str:
-    return "" if light.power is None else f"at {power_text(light.power, light)}"
+    return "" if light.power is None else f"at {light.power_shown(light.power)}"
 
 
 def _floor(

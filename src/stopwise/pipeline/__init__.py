@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import time
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from stopwise.errors import Unreadable
+from stopwise.findings import Reason, Verdict
 from stopwise.measurement import Known, read
 from stopwise.measurement.levels import share_above
 from stopwise.measurement.plate import shows_sitter
@@ -19,10 +20,8 @@ from stopwise.pipeline.references import light_in, references_for
 from stopwise.plan.model import Plan
 from stopwise.plan.now import plan_now
 from stopwise.raw import decode_unproven
-from stopwise.record import Heading, frame_record, unreadable_record
-from stopwise.verdict import judge
-from stopwise.verdict.findings import Verdict
-from stopwise.wording import OWN_FRAME
+from stopwise.record import recorded, unreadable
+from stopwise.verdict import verdict_on
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -59,26 +58,26 @@ def assess(path: Path, brief: Brief) -> Assessment:
     PathMissing
         If nothing is there.
     """
-    heading = Heading(brief.file or str(path), take=brief.take, look=brief.look)
+    file = brief.file or str(path)
     start = time.perf_counter()
     try:
         unproven = decode_unproven(path)
         decoded = time.perf_counter()
         try:
-            assessment = _assess(path, unproven.frame, brief, heading)
+            assessment = _assess(path, unproven.frame, brief, file)
         finally:
             unproven.proven()  # damage goes before whatever it made of the measuring
     except Unreadable as error:
-        return Assessment(unreadable_record(heading, error))
+        return Assessment(unreadable(file, error, take=brief.take, look=brief.look))
     done = time.perf_counter()
     timing = {"decode": 1e3 * (decoded - start), "measure": 1e3 * (done - decoded)}
-    assessment.record["timing_ms"] = {name: round(ms, 1) for name, ms in timing.items()}
-    return assessment
+    timing_ms = {name: round(ms, 1) for name, ms in timing.items()}
+    return replace(assessment, record=replace(assessment.record, timing_ms=timing_ms))
 
 
-def _assess(path: Path, frame: Frame, brief: Brief, heading: Heading) -> Assessment:
+def _assess(path: Path, frame: Frame, brief: Brief, file: str) -> Assessment:
     plan = brief.plan
-    targets = plan_now(plan or Plan(), look=brief.look, lit=brief.lit)
+    targets = plan_now(plan or Plan(), look=brief.look, lit=brief.lit, powers=brief.powers)
     part = part_of(path, plan, brief.plan_folder)
     references = references_for(
         brief if part is None else replace(brief, plan=None), frame, targets
@@ -108,19 +107,19 @@ def _assess(path: Path, frame: Frame, brief: Brief, heading: Heading) -> Assessm
             answer = _bare(answer, reading, targets)
         overfed = () if answer or part else overfed_solos(light, references, brief, lamps=lamps)
     if part is not None:
-        verdict = Verdict("measured", (), f"{OWN_FRAME}: {part}")
+        verdict = Verdict("measured", reason=Reason("own_frame", (part,)))
     elif answer is not None:
-        verdict = Verdict("measured", (), f"awaited as {answer.part}")
+        verdict = Verdict("measured", reason=Reason("own_frame", (answer.part,)))
     else:
-        verdict = judge(
-            reading.measurement,
-            plan,
-            look=brief.look,
-            lit=brief.lit,
-            ambient=references.ambient,
-            lamps=lamps,
-        )
-    record = frame_record(heading, reading.measurement, verdict, lamps=_outputs(lamps))
+        verdict = verdict_on(reading.measurement, targets, ambient=references.ambient, lamps=lamps)
+    record = recorded(
+        file,
+        reading.measurement,
+        verdict,
+        take=brief.take,
+        look=brief.look,
+        lamps=None if lamps is None else lamps.with_spots,
+    )
     return Assessment(
         record,
         notes=references.notes,
@@ -148,20 +147,6 @@ def _learned(frame: Frame, brief: Brief) -> Mapping[str, float] | None:
     camera = frame.camera
     key = (camera.make, camera.model, frame.exposure.iso, frame.levels.white)
     return brief.learned.get(key)
-
-
-def _outputs(lamps: LampsSeen | None) -> dict[str, Any] | None:
-    if lamps is None:
-        return None
-    return {
-        name: {
-            "stops": reading.stops,
-            "uncertainty": reading.uncertainty,
-            "state": reading.state,
-            "spot": spot.to_json() if (spot := lamps.spots.get(name)) is not None else None,
-        }
-        for name, reading in lamps.readings.items()
-    }
 
 
 def _picture(frame: Frame, reading: Reading, brief: Brief) -> Picture | None:

@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path  # noqa: TC003 - pickled with its types
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from stopwise.lamps.outputs import LampReading
     from stopwise.measurement.picture import Picture
     from stopwise.pipeline.answer import Answer
     from stopwise.plan.model import Plan
+    from stopwise.record import Record
 
 LevelTable = Mapping[tuple[str | None, str | None, float | None, float], Mapping[str, float]]
 """Learned saturation of each colour, by make, model, ISO and the white level the file names."""
@@ -34,6 +35,8 @@ class Brief:
     said
         What each lamp is expected to give against its solo, stops, as takes say; None where nobody
         has said anything.
+    powers
+        Where dials stand now, stops below full, as far as takes have turned them.
     run
         What lamps gave in the take's frames so far, oldest first.
     awaited
@@ -60,6 +63,7 @@ class Brief:
     look: str | None = None
     lit: tuple[str, ...] | None = None
     said: Mapping[str, float] | None = None
+    powers: Mapping[str, float] = field(default_factory=dict)
     run: tuple[Mapping[str, LampReading], ...] = ()
     awaited: str | None = None
     is_other_stuff: bool = False
@@ -102,7 +106,7 @@ class Assessment:
     Attributes
     ----------
     record
-        The JSON record, its `sha256` still None.
+        Its `sha256` is still None.
     notes
         Sentences about the plan's own frames that could not be used.
     picture
@@ -115,7 +119,7 @@ class Assessment:
         Lamps that gave more alone than in this frame, which all lamps light, with what to do.
     """
 
-    record: dict[str, Any]
+    record: Record
     notes: tuple[str, ...] = ()
     picture: Picture | None = None
     observed: Observed | None = None

@@ -30,6 +30,8 @@ class Material:
         Least signal to noise ratio; None where not judged.
     read_at
         Percentile of Y that its zone is read at.
+    must_see
+        Whether there is no verdict without it: a picture of a person is about the skin.
     shine
         Stops that its 99th percentile may lie above its median before it counts as shine.
     """
@@ -43,11 +45,14 @@ class Material:
     snr: float | None = None
     read_at: float = 50.0
     shine: float | None = None
+    must_see: bool = False
 
 
 MATERIALS: Mapping[str, Material] = MappingProxyType(
     {
-        "skin": Material(over=0.2, under=0.3, headroom=0.5, may_clip=0.0005, shine=1.0),
+        "skin": Material(
+            over=0.2, under=0.3, headroom=0.5, may_clip=0.0005, shine=1.0, must_see=True
+        ),
         "white cloth": Material(over=0.15, under=0.4, headroom=0.3, may_clip=0.001, zone=7.0),
         "hair": Material(over=0.3, under=0.5, headroom=0.0, may_clip=0.01, read_at=90.0),
         "black cloth": Material(over=0.5, under=0.5, zone=2.2, blocked=0.3, snr=10.0),

@@ -119,8 +119,15 @@ class Patch(Table):
     may_clip: Fraction | None = _key(None, "greatest share of the patch in blown areas", 0.001)
     headroom: Stops | None = _key(None, "stops under clip that its brightest part must keep", 0.5)
     follow: Switch = _key(default=False, about="found again when the sitter moves", example=True)
-    must_see: Switch = _key(default=False, about="no verdict without this patch", example=True)
+    must_see: Switch | None = _key(
+        default=None, about="no verdict without this patch; skin's default", example=True
+    )
     lit_by: tuple[Name, ...] = _key((), "names of the lamps that light it", ["key", "fill"])
+
+    @property
+    def is_needed(self) -> bool:
+        """Whether there is no verdict without this patch."""
+        return self.defaults.must_see if self.must_see is None else self.must_see
 
     @property
     def defaults(self) -> Material:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from collections.abc import Collection
+    from collections.abc import Collection, Mapping
 
     from stopwise.plan.model import BackdropPlan, Look, Patch, Plan, RatioTarget, Separation
 
@@ -29,6 +29,10 @@ class PlanNow:
         Patches that are read in this frame, whether their lamps are lit or not.
     patches, ratios, separations, backdrop
         What is judged.
+    powers
+        Where dials stand now, stops below full, as far as that isn't the plan's power.
+    lit
+        Lamps that are meant to be lit; None for all.
     """
 
     plan: Plan
@@ -37,6 +41,8 @@ class PlanNow:
     ratios: tuple[RatioTarget, ...]
     separations: tuple[Separation, ...]
     backdrop: BackdropPlan | None
+    powers: Mapping[str, float] = field(default_factory=dict)
+    lit: frozenset[str] | None = None
 
     @property
     def any(self) -> bool:
@@ -55,7 +61,13 @@ class PlanNow:
         )
 
 
-def plan_now(plan: Plan, *, look: str | None = None, lit: Collection[str] | None = None) -> PlanNow:
+def plan_now(
+    plan: Plan,
+    *,
+    look: str | None = None,
+    lit: Collection[str] | None = None,
+    powers: Mapping[str, float] | None = None,
+) -> PlanNow:
     """Return what of `plan` holds now.
 
     Parameters
@@ -66,6 +78,8 @@ def plan_now(plan: Plan, *, look: str | None = None, lit: Collection[str] | None
         Name of the look that is worn; None for the plan's own patches.
     lit
         Names of the lamps that are meant to be lit; None for all of them.
+    powers
+        Where dials stand now, stops below full, as far as that isn't the plan's power.
 
     Raises
     ------
@@ -88,6 +102,8 @@ def plan_now(plan: Plan, *, look: str | None = None, lit: Collection[str] | None
             target for target in plan.separations if {target.lighter, target.darker} <= sides
         ),
         backdrop=backdrop,
+        powers=powers or {},
+        lit=None if lit is None else frozenset(lit),
     )
 
 

@@ -13,7 +13,7 @@ from stopwise.plan.reading import load_plan
 from stopwise.plan.source import nearest
 from stopwise.plan.tables import box_of, value_of
 from stopwise.raw import decode
-from stopwise.record import Heading, frame_record
+from stopwise.record import recorded
 from stopwise.report.slip import write_slip
 from stopwise.verdict import judge
 
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
     from stopwise.measurement.picture import Picture
     from stopwise.plan.model import Plan
+    from stopwise.record import Record
 
 _EDGE = 1200
 """Cells along the longer edge of the picture that patches are shown on."""
@@ -135,14 +136,14 @@ def show_patches(plan: Path, frame: Path, slip: Path | None = None) -> Path:
     target = slip or plan.with_name(f"{frame.stem}-patches.png")
     record, picture = _seen(frame, targets)
     try:
-        write_slip(target, record, picture, plan=targets)
+        write_slip(target, record, picture)
     except OSError as error:
         msg = f"{target} can't be written: {error.strerror or error}."
         raise WrongUse(msg) from None
     return target
 
 
-def _seen(path: Path, plan: Plan) -> tuple[dict[str, Any], Picture]:
+def _seen(path: Path, plan: Plan) -> tuple[Record, Picture]:
     frame = decode(path)
     reading = read(frame, plan)
     verdict = judge(reading.measurement, plan)
@@ -153,4 +154,4 @@ def _seen(path: Path, plan: Plan) -> tuple[dict[str, Any], Picture]:
         mid_grey=reading.measurement.zones.mid_grey,
         longest=_EDGE,
     )
-    return frame_record(Heading(path.name), reading.measurement, verdict), picture
+    return recorded(path.name, reading.measurement, verdict), picture

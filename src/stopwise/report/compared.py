@@ -16,8 +16,7 @@ from stopwise.report.look import DARK, STATE_MARKS
 from stopwise.report.slip.page import CALL_SIZE, HEIGHT, WIDTH
 from stopwise.report.slip.placing import Room
 from stopwise.report.slip.sheet import Area, Sheet
-from stopwise.report.words import shortened, shown, signed
-from stopwise.wording import CALL_WIDTH
+from stopwise.wording import HEADLINE_WIDTH, shortened, shown, signed
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -25,9 +24,9 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from stopwise.comparison.comparison import Comparison
+    from stopwise.comparison.finding import Difference
     from stopwise.report.contours import Contour
     from stopwise.report.drawable import Drawable
-    from stopwise.verdict.findings import Finding
 
 UP, DOWN = DARK.edge, DARK.target
 """Colours of more and of less light; more has whole lines, less has broken ones."""
@@ -141,7 +140,7 @@ def call_of(comparison: Comparison) -> tuple[str, str]:
     return moved[0].say, "Other lamps changed too." if moved[1:] else _unseen(comparison)
 
 
-def _has_moved(finding: Finding) -> bool:
+def _has_moved(finding: Difference) -> bool:
     size = abs(finding.measured or 0.0)
     return size >= max(_UNCHANGED, finding.uncertainty or 0.0)
 
@@ -171,7 +170,7 @@ def _draw_call(sheet: Sheet, comparison: Comparison) -> None:
     start = _MARGIN + CALL_SIZE * 0.98
     room = WIDTH - _MARGIN - start
     sheet.mark((_MARGIN + CALL_SIZE * 0.36, 78), mark, CALL_SIZE * 0.68, gid="verdict")
-    lines = [shortened(shown(line), CALL_WIDTH) for line in call_of(comparison)]
+    lines = [shortened(shown(line), HEADLINE_WIDTH) for line in call_of(comparison)]
     for line, baseline, colour in zip(lines, (104, 190), (DARK.text, DARK.quiet), strict=True):
         size = CALL_SIZE * min(1.0, room / max(sheet.text_width(line, CALL_SIZE), 1.0))
         sheet.text((start, baseline), line, size, color=colour, gid="call")

@@ -9,7 +9,7 @@ from rich.text import Text
 
 from stopwise.report.look import STATE_MARKS
 from stopwise.report.text import Style
-from stopwise.report.words import shown
+from stopwise.wording import shown
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence

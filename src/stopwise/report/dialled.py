@@ -11,8 +11,7 @@ from rich.text import Text
 
 from stopwise.report.look import STATE_MARKS
 from stopwise.report.text import Style
-from stopwise.report.words import lamp_name, power_text, shown, signed
-from stopwise.wording import stops_text, title
+from stopwise.wording import lamp_name, shown, signed, stops_text, title
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -72,8 +71,8 @@ def lamp_rows(answer: Dial, plan: Plan) -> list[LampRow]:
 
 def _lamp_row(name: str, lamp: Dialled, plan: Plan) -> LampRow:
     light = plan.light(name)
-    now = "-" if light is None or light.power is None else power_text(light.power, light)
-    new = "-" if light is None or lamp.power is None else power_text(lamp.power, light)
+    now = "-" if light is None or light.power is None else light.power_shown(light.power)
+    new = "-" if light is None or lamp.power is None else light.power_shown(lamp.power)
     turn = "leave"
     if abs(lamp.turn) >= _NO_TURN_STOPS:
         turn = f"{'up' if lamp.turn > 0 else 'down'} {stops_text(lamp.turn)}"

@@ -5,8 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from stopwise.conditions import condition
-from stopwise.report.words import shown, signed, tenths
-from stopwise.wording import f_text, share_text, shutter_text
+from stopwise.wording import f_text, share_text, shown, shutter_text, signed, tenths
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping

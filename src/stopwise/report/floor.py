@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from stopwise.report.words import in_steps, power_text
 from stopwise.wording import stops_text
 
 if TYPE_CHECKING:
@@ -81,7 +80,7 @@ def dial_words(name: str, dialled: Mapping[str, Any], plan: Plan | None) -> str:
     """
     light = None if plan is None else plan.light(name)
     turn, power = dialled["turn"], dialled["power"]
-    to = "" if power is None or light is None else power_text(power, light)
+    to = "" if power is None or light is None else light.power_shown(power)
     end = ", its end" if dialled["at_limit"] else ""
     if abs(turn) < _NO_TURN_STOPS:
         return f"leave at {to}{end}" if to else f"leave{end}"
@@ -89,25 +88,25 @@ def dial_words(name: str, dialled: Mapping[str, Any], plan: Plan | None) -> str:
     return f"{way}, to {to}{end}" if to else f"{way}{end}"
 
 
-def _turns(record: Mapping[str, Any]) -> dict[str, float]:
+def _turns(record: Mapping[str, Any]) -> dict[str, dict[str, Any]]:
     """Return the turn of each lamp that a failed finding asks for, the worst finding first."""
-    turns: dict[str, float] = {}
+    turns: dict[str, dict[str, Any]] = {}
     for finding in record.get("findings") or ():
         if finding["state"] == "fails" and finding.get("turn"):
-            turns.setdefault(finding["turn"]["light"], finding["turn"]["stops"])
+            turns.setdefault(finding["turn"]["light"], finding["turn"])
     return turns
 
 
-def _told(light: Light, *, state: str | None, turn: float | None, power: float | None) -> Told:
+def _told(
+    light: Light, *, state: str | None, turn: Mapping[str, Any] | None, power: float | None
+) -> Told:
     if state == "out":
         return Told("did not fire: check it", "did not fire")
     if turn is not None:
-        stops = in_steps(turn, light)
-        to = "" if power is None else f", to {power_text(power + stops, light)}"
-        way = f"{'up' if stops > 0 else 'down'} {stops_text(stops)}"
-        return Told(f"{way}{to}", way)
+        way = f"{'up' if turn['stops'] > 0 else 'down'} {stops_text(turn['stops'])}"
+        return Told(way if turn["shown"] is None else f"{way}, {turn['shown']}", way)
     if state in ("weak", "strong"):
         return Told(f"{state}: check its power", state)
     if state == "not seen":
         return Told("not seen")
-    return Told("leave" if power is None else f"leave at {power_text(power, light)}")
+    return Told("leave" if power is None else f"leave at {light.power_shown(power)}")

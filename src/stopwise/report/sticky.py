@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-from stopwise.report.frame_calls import ALL_LAMPS
-from stopwise.report.words import fitted, lamp_name
+from stopwise.wording import fitted, lamp_name
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from stopwise.record import Record
 
 GOOD_FRAMES = 3
 """Frames in which a lamp must have fired before it is no longer called."""
@@ -20,17 +19,18 @@ class HeldCalls:
     def __init__(self) -> None:
         self._good: dict[str, int] = {}
 
-    def see(self, record: Mapping[str, Any]) -> None:
+    def see(self, record: Record) -> None:
         """Take in the next frame; one that can't be read tells nothing."""
-        if record["verdict"] == "unreadable":
+        if record.verdict == "unreadable":
             return
         out = lamps_out(record)
+        none_fired = any(one.code == "none_fired" for one in record.findings)
         for name in list(self._good):
-            if name not in out and not out & ALL_LAMPS:
+            if name not in out and not none_fired:
                 self._good[name] += 1
                 if self._good[name] >= GOOD_FRAMES:
                     del self._good[name]
-        self._good |= dict.fromkeys(out - ALL_LAMPS, 0)
+        self._good |= dict.fromkeys(out, 0)
 
     def acknowledge(self) -> None:
         """Call none of them any more: somebody has seen to it."""
@@ -55,13 +55,8 @@ class HeldCalls:
         return fitted(lambda name: f"{name} was out, {since}.", lamp_name(lamp)), "Check the lamp."
 
 
-def lamps_out(record: Mapping[str, Any]) -> frozenset[str]:
+def lamps_out(record: Record) -> frozenset[str]:
     """Return the lamps that a frame says did not fire."""
-    lamps = record.get("lamps") or {}
-    out = {name for name, lamp in lamps.items() if lamp.get("state") == "out"}
-    for finding in record.get("findings") or ():
-        if finding["check"] == "lamp" and finding["state"] == "fails":
-            known = lamps.get(finding["of"], {}).get("state")
-            if known is None and finding["measured"] is None:
-                out.add(finding["of"])
-    return frozenset(out)
+    out = {name for name, lamp in (record.lamps or {}).items() if lamp.state == "out"}
+    called = {one.of for one in record.findings if one.is_misfire and one.code != "none_fired"}
+    return frozenset(out | called)

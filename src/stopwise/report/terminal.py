@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, Self, TextIO
+from typing import TYPE_CHECKING, Self, TextIO
 
 from rich.console import Console
 from rich.live import Live
@@ -10,13 +10,12 @@ from rich.text import Text
 
 from stopwise.report.look import VERDICT_MARKS
 from stopwise.report.text import Style, Tally, frame_line, frame_text, summary_line
-from stopwise.report.words import CUT, shown
+from stopwise.wording import CUT, shown
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
     from types import TracebackType
 
-    from stopwise.plan.model import Plan
+    from stopwise.record import Record
 
 
 class Terminal:
@@ -73,27 +72,17 @@ class Terminal:
             width=self.console.width if self.console.is_terminal else None,
         )
 
-    def frame(
-        self,
-        record: dict[str, Any],
-        *,
-        plan: Plan | None = None,
-        powers: Mapping[str, float] | None = None,
-        since_last_s: float | None = None,
-    ) -> None:
+    def frame(self, record: Record) -> None:
         """Print one frame in one line and count it in."""
         self.tally.add(record)
-        line = frame_line(
-            record, plan=plan, powers=powers, since_last_s=since_last_s, style=self.style
-        )
-        self._print(line)
+        self._print(frame_line(record, style=self.style))
         if self._live is not None:
             self._live.update(summary_line(self.tally), refresh=True)
 
-    def file(self, record: dict[str, Any], *, plan: Plan | None = None) -> None:
+    def file(self, record: Record) -> None:
         """Print all that one file's record holds and count it in."""
         self.tally.add(record)
-        self._print(frame_text(record, plan=plan, style=self.style))
+        self._print(frame_text(record, style=self.style))
 
     def show(self, text: Text) -> None:
         """Print text of our own making, in its colours."""

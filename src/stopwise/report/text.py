@@ -9,16 +9,17 @@ from typing import TYPE_CHECKING, Any
 from rich.cells import cell_len, set_cell_size
 from rich.text import Text
 
-from stopwise.report.call import call_lines, place_name, worst_finding
+from stopwise.messages import do, place_name, say
 from stopwise.report.facts import facts, share
 from stopwise.report.look import DARK, STATE_MARKS, VERDICT_MARKS, colour_of
 from stopwise.report.ruler import ROMAN
-from stopwise.report.words import CUT, shown
+from stopwise.wording import CUT, shown
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
 
-    from stopwise.plan.model import Plan
+    from stopwise.findings import Finding
+    from stopwise.record import Record
     from stopwise.report.look import Mark
 
 NAME_WIDTH = 24
@@ -64,12 +65,11 @@ class Tally:
     verdicts: Counter[str] = field(default_factory=Counter)
     called: Counter[str] = field(default_factory=Counter)
 
-    def add(self, record: Mapping[str, Any]) -> None:
+    def add(self, record: Record) -> None:
         """Count one frame in."""
-        self.verdicts[record["verdict"]] += 1
-        worst = worst_finding(dict(record))
-        if worst is not None:
-            self.called[place_name(worst["of"])] += 1
+        self.verdicts[record.verdict] += 1
+        if record.verdict == "off plan" and record.findings:
+            self.called[place_name(record.findings[0])] += 1
 
     @property
     def frames(self) -> int:
@@ -77,20 +77,13 @@ class Tally:
         return self.verdicts.total()
 
 
-def frame_line(
-    record: dict[str, Any],
-    *,
-    plan: Plan | None = None,
-    powers: Mapping[str, float] | None = None,
-    since_last_s: float | None = None,
-    style: Style | None = None,
-) -> Text:
+def frame_line(record: Record, *, style: Style | None = None) -> Text:
     """Return one frame in one line: mark and verdict, file, what, and what to do.
 
     Parameters
     ----------
-    record, plan, powers, since_last_s
-        As for :func:`stopwise.report.call.call_lines`.
+    record
+        The frame's record.
     style
         How it is put on the screen; by default with glyphs and as wide as it needs.
 
@@ -100,14 +93,14 @@ def frame_line(
         One line, free of control characters whatever the file is called.
     """
     style = style or Style()
-    say, do = call_lines(record, plan=plan, powers=powers, since_last_s=since_last_s)
-    mark = VERDICT_MARKS[record["verdict"]]
+    what, advice = record.headline
+    mark = VERDICT_MARKS[record.verdict]
     line = Text.assemble(
         style.mark(mark),
-        (f" {record['verdict']:<{_VERDICT_WIDTH}}  ", f"bold {colour_of(mark, DARK)}"),
-        set_cell_size(_fitting_name(record["file"]), NAME_WIDTH),
-        (f"  {say}", "bold" if record["verdict"] == "off plan" else ""),
-        f" {do}",
+        (f" {record.verdict:<{_VERDICT_WIDTH}}  ", f"bold {colour_of(mark, DARK)}"),
+        set_cell_size(_fitting_name(record.file), NAME_WIDTH),
+        (f"  {what}", "bold" if record.verdict == "off plan" else ""),
+        f" {advice}",
         no_wrap=True,
     )
     if style.width is not None:
@@ -136,41 +129,42 @@ def summary_line(tally: Tally) -> Text:
     return Text(line, no_wrap=True)
 
 
-def frame_text(
-    record: dict[str, Any], *, plan: Plan | None = None, style: Style | None = None
-) -> Text:
+def frame_text(record: Record, *, style: Style | None = None) -> Text:
     """Return all that a file's record holds, for a person who asked for this file.
 
     Parameters
     ----------
-    record, plan
-        As for :func:`stopwise.report.call.call_lines`.
+    record
+        The frame's record.
     style
         How it is put on the screen.
     """
     style = style or Style()
-    mark = VERDICT_MARKS[record["verdict"]]
+    row = record.to_json()
+    mark = VERDICT_MARKS[record.verdict]
     head = Text.assemble(
-        style.mark(mark), " ", (record["verdict"], f"bold {colour_of(mark, DARK)}"), "  "
+        style.mark(mark), " ", (record.verdict, f"bold {colour_of(mark, DARK)}"), "  "
     )
-    head.append(shown(record["file"]))
-    calls = [Text(_INDENT + line, "bold") for line in call_lines(record, plan=plan)]
+    head.append(shown(record.file))
+    calls = [Text(_INDENT + line, "bold") for line in record.headline]
     blocks = [
         [head, *calls],
-        list(_finding_lines(record.get("findings") or (), style)),
-        _columns(_patch_rows(record.get("patches") or {})),
-        list(_fact_lines(record)),
+        list(_finding_lines(record.findings, style)),
+        _columns(_patch_rows(row["patches"])),
+        list(_fact_lines(row)),
     ]
     return Text("\n\n").join(Text("\n").join(block) for block in blocks if block)
 
 
-def _finding_lines(findings: Iterable[Mapping[str, Any]], style: Style) -> Iterator[Text]:
+def _finding_lines(findings: Iterable[Finding], style: Style) -> Iterator[Text]:
     for finding in findings:
-        mark = STATE_MARKS[finding["state"]]
-        line = Text.assemble(_INDENT, style.mark(mark), f" {finding['state']:<11}  ")
-        line.append(shown(finding["say"]))
-        if finding["do"]:
-            line.append(f" {shown(finding['do'])}")
+        line = Text.assemble(
+            _INDENT, style.mark(STATE_MARKS[finding.state]), f" {finding.state:<11}  "
+        )
+        line.append(say(finding))
+        advice = do(finding)
+        if advice:
+            line.append(f" {advice}")
         yield line
 
 

@@ -7,15 +7,17 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from stopwise.errors import WrongUse
+from stopwise.messages import reason_text, say
 from stopwise.plan.now import plan_now
 from stopwise.plan.source import nearest
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterator, Mapping
+    from collections.abc import Collection, Iterator
 
     from stopwise.plan.draft import Draft
     from stopwise.plan.model import Plan
     from stopwise.plan.places import Path as KeyPath
+    from stopwise.record import Record
 
 ADOPT = "adopt"
 """How the edit is called, so that only it is undone as such."""
@@ -72,7 +74,7 @@ class _Target:
 
 
 def adopted(
-    draft: Draft, record: Mapping[str, Any], choice: Choice | None = None
+    draft: Draft, record: Record, choice: Choice | None = None
 ) -> tuple[Draft, tuple[Change, ...]]:
     """Return a draft whose targets are a frame's figures, and what changed.
 
@@ -91,7 +93,7 @@ def adopted(
         If a patch that is named isn't in the plan, or the look isn't any more.
     """
     choice = choice or Choice()
-    was = f"before {Path(str(record['file'])).name}"
+    was = f"before {Path(record.file).name}"
     changes = []
     for target in _targets(draft.plan, record, choice):
         if target.after is None:
@@ -104,7 +106,7 @@ def adopted(
     return draft, tuple(changes)
 
 
-def refuse_spoilt(record: Mapping[str, Any]) -> None:
+def refuse_spoilt(record: Record) -> None:
     """Refuse a frame that shows no light to keep.
 
     Raises
@@ -112,22 +114,23 @@ def refuse_spoilt(record: Mapping[str, Any]) -> None:
     WrongUse
         If it can't be read, is clipped where it must not be, or a lamp misfired in it.
     """
-    file = Path(str(record["file"])).name
-    if record["verdict"] == "unreadable":
-        msg = f"{file} can't be read: {record['reason']}. Name another frame."
+    file = Path(record.file).name
+    if record.verdict == "unreadable":
+        why = "" if record.reason is None else reason_text(record.reason)
+        msg = f"{file} can't be read: {why}. Name another frame."
         raise WrongUse(msg)
     faults = [
-        str(finding["say"])
-        for finding in record.get("findings") or ()
-        if finding["check"] in _SPOILS and finding["state"] == "fails"
+        say(finding)
+        for finding in record.findings
+        if finding.check in _SPOILS and finding.state == "fails"
     ]
     if faults:
         msg = f"{file} is not adopted: {' '.join(faults)} Mend it, or say adopt --anyway."
         raise WrongUse(msg)
 
 
-def _targets(plan: Plan, record: Mapping[str, Any], choice: Choice) -> Iterator[_Target]:
-    look = record.get("look")
+def _targets(plan: Plan, record: Record, choice: Choice) -> Iterator[_Target]:
+    look = record.look
     if look is not None and look not in {one.name for one in plan.looks}:
         msg = f'There is no look called "{look}" any more.'
         raise WrongUse(msg)
@@ -150,30 +153,40 @@ def _refuse_unknown(plan: Plan, look: str | None, patches: Collection[str]) -> N
             raise WrongUse(msg)
 
 
-def _all(plan: Plan, record: Mapping[str, Any], lit: Collection[str] | None) -> Iterator[_Target]:
+def _all(plan: Plan, record: Record, lit: Collection[str] | None) -> Iterator[_Target]:
     """Yield every target of the look that is judged now, with what the frame measured."""
-    now = plan_now(plan, look=record.get("look"), lit=lit)
+    now = plan_now(plan, look=record.look, lit=lit)
     owners: list[tuple[KeyPath, Any]] = [((), plan)]
     owners += [
         (("look", number), look)
         for number, look in enumerate(plan.looks)
-        if look.name == record.get("look")
+        if look.name == record.look
     ]
-    figures = record.get("patches") or {}
-    ratios = _ratios(record)
+    ratios = {
+        (finding.lit, finding.shadow): finding.measured
+        for finding in record.findings
+        if finding.check == "ratio"
+    }
     for owner, table in owners:
         for number, patch in enumerate(table.patches):
             if any(one is patch for one in now.patches) and _has_zone(patch):
-                measured = (figures.get(patch.name) or {}).get("zone")
+                reading = record.patches.get(patch.name)
+                measured = None if reading is None else reading.zone
                 path = (*owner, "patch", number, "zone")
                 yield _Target(path, patch.name, "zones", patch.zone, measured)
         for number, ratio in enumerate(table.ratios):
             if any(one is ratio for one in now.ratios):
                 of = f"{ratio.lit} to {ratio.shadow}"
                 path = (*owner, "ratio", number, "stops")
-                yield _Target(path, of, "ratios", ratio.stops, ratios.get(of))
+                yield _Target(
+                    path, of, "ratios", ratio.stops, ratios.get((ratio.lit, ratio.shadow))
+                )
     if now.backdrop is not None:
-        yield from _backdrop(now.backdrop, record.get("backdrop") or {})
+        for key in _BACKDROP:
+            before = getattr(now.backdrop, key)
+            if before is not None or key == "zone":
+                measured = None if record.backdrop is None else getattr(record.backdrop, key)
+                yield _Target(("backdrop", key), f"paper {key}", "backdrop", before, measured)
 
 
 def _has_zone(patch: Any) -> bool:
@@ -181,22 +194,7 @@ def _has_zone(patch: Any) -> bool:
     return patch.zone is not None or patch.material != "metal"
 
 
-def _backdrop(target: Any, measured: Mapping[str, Any]) -> Iterator[_Target]:
-    for key in _BACKDROP:
-        before = getattr(target, key)
-        if before is not None or key == "zone":
-            yield _Target(("backdrop", key), f"paper {key}", "backdrop", before, measured.get(key))
-
-
-def _ratios(record: Mapping[str, Any]) -> dict[str, float | None]:
-    return {
-        finding["of"]: finding["measured"]
-        for finding in record.get("findings") or ()
-        if finding["check"] == "ratio"
-    }
-
-
-def with_reference(draft: Draft, record: Mapping[str, Any], name: str) -> Draft:
+def with_reference(draft: Draft, record: Record, name: str) -> Draft:
     """Return a draft that follows its patches from the frame, where it names no other.
 
     Parameters
@@ -208,6 +206,6 @@ def with_reference(draft: Draft, record: Mapping[str, Any], name: str) -> Draft:
     name
         The frame as the plan writes it.
     """
-    if record.get("look") is not None or draft.plan.frames.reference is not None:
+    if record.look is not None or draft.plan.frames.reference is not None:
         return draft
     return draft.set(("frames", "reference"), name)

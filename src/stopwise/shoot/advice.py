@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 from collections import deque
+from dataclasses import replace
 from statistics import median
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterable
+
+    from stopwise.findings import Finding
+    from stopwise.record import Record
 
 AGREE_STOPS = 0.2
 """Stops within which two frames ask the same turn of a lamp."""
 
 _BEFORE = 2
-WAIT = "One frame only: shoot on."
-"""What to do while no second frame asks for the same."""
+"""Frames before this one that a turn may agree with: two of the last three."""
 
 
 class Advice:
@@ -23,7 +26,7 @@ class Advice:
     def __init__(self) -> None:
         self._asked: deque[dict[str, float]] = deque(maxlen=_BEFORE)
 
-    def settled(self, record: Mapping[str, Any], *, in_take: bool) -> dict[str, Any]:
+    def settled(self, record: Record, *, in_take: bool) -> Record:
         """Return a readable frame's record with the turns that two of three frames agree on.
 
         Parameters
@@ -33,13 +36,13 @@ class Advice:
         in_take
             False while building up: then every turn is given at once.
         """
-        findings = list(record.get("findings") or ())
-        asked = _turns(findings)
+        asked = _turns(record.findings)
         if in_take:
             agreed = {name for name, stops in asked.items() if self._has(name, stops)}
-            findings = [_held_back(finding, agreed) for finding in findings]
+            held = tuple(_held_back(finding, agreed) for finding in record.findings)
+            record = replace(record, findings=held)
         self._asked.append(asked)
-        return {**record, "findings": findings}
+        return record
 
     def _has(self, lamp: str, stops: float) -> bool:
         return any(
@@ -50,16 +53,15 @@ class Advice:
         )
 
 
-def _turns(findings: list[dict[str, Any]]) -> dict[str, float]:
+def _turns(findings: Iterable[Finding]) -> dict[str, float]:
     asked: dict[str, list[float]] = {}
     for finding in findings:
-        if finding.get("turn"):
-            asked.setdefault(finding["turn"]["light"], []).append(finding["turn"]["stops"])
+        if finding.turn is not None:
+            asked.setdefault(finding.turn.light, []).append(finding.turn.needed)
     return {name: median(stops) for name, stops in asked.items()}
 
 
-def _held_back(finding: dict[str, Any], agreed: set[str]) -> dict[str, Any]:
-    turn = finding.get("turn")
-    if not turn or turn["light"] in agreed:
+def _held_back(finding: Finding, agreed: set[str]) -> Finding:
+    if finding.turn is None or finding.turn.light in agreed:
         return finding
-    return {**finding, "turn": None, "do": WAIT}
+    return replace(finding, turn=None, advice="wait")

@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections import deque
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from stopwise.folder.notes import Note, note
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterator
+
+    from stopwise.record import Record
 
 ROOM_CALLED = (10, 50, 200)
 """Frames for which there is room on the disk at which it is called."""
@@ -36,7 +38,7 @@ class CameraCalls:
         self._is_auto = False
         self._bodies: dict[str, _Body] = {}
 
-    def see(self, record: Mapping[str, Any], bits: int | None) -> list[Note]:
+    def see(self, record: Record, bits: int | None) -> list[Note]:
         """Take in a readable frame; return what is to be told.
 
         Parameters
@@ -46,12 +48,12 @@ class CameraCalls:
         bits
             Depth of its levels, where known.
         """
-        file = str(record["file"])
+        file = record.file
         return [*self._auto_iso(file, record), *self._format(file, record, bits)]
 
-    def _auto_iso(self, file: str, record: Mapping[str, Any]) -> Iterator[Note]:
+    def _auto_iso(self, file: str, record: Record) -> Iterator[Note]:
         """Call an ISO that changes again and again within few frames: no hand does that."""
-        iso = (record.get("exposure") or {}).get("iso")
+        iso = None if record.exposure is None else record.exposure.iso
         if not iso:
             return
         self._isos.append(iso)
@@ -63,11 +65,11 @@ class CameraCalls:
         elif not changes and len(seen) == _ISO_FRAMES:
             self._is_auto = False
 
-    def _format(self, file: str, record: Mapping[str, Any], bits: int | None) -> Iterator[Note]:
-        camera, size = record.get("camera") or {}, record.get("size")
-        if not size:
+    def _format(self, file: str, record: Record, bits: int | None) -> Iterator[Note]:
+        camera, size = record.camera, record.size
+        if size is None or camera is None:
             return
-        body = f"{camera.get('make')} {camera.get('model')}"
+        body = f"{camera.make} {camera.model}"
         now = _Body((max(size), min(size)), bits)
         before = self._bodies.get(body)
         self._bodies[body] = now

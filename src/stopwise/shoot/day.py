@@ -9,7 +9,7 @@ import shutil
 import time
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from stopwise.comparison.levelling import level_of
 from stopwise.pipeline import assess
@@ -34,7 +34,6 @@ from stopwise.shoot.references import (
 from stopwise.shoot.standing import Standing
 from stopwise.shoot.tail import Tail
 from stopwise.shoot.times import since_last
-from stopwise.wording import OWN_FRAME
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -43,6 +42,7 @@ if TYPE_CHECKING:
     from stopwise.ledger import Kept, Ledger
     from stopwise.pipeline import Assessment, Brief
     from stopwise.plan.now import PlanNow
+    from stopwise.record import Record
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +109,7 @@ class Day:
         self._briefs: dict[str, tuple[Brief, int]] = {}
         self._part: str | None = None
         self._lit: tuple[str, ...] | None = None
-        self._before: tuple[dict[str, Any], float] | None = None
+        self._before: tuple[Record, float] | None = None
         self._take = self.standing.take
 
     def begin(self) -> None:
@@ -152,6 +152,7 @@ class Day:
             look=look,
             lit=self.standing.lit,
             said=run.begun.said,
+            powers=self.standing.powers(plan),
             run=run.readings,
             awaited=awaiting_now(self._ledger).part if can_mark else None,
             is_other_stuff=not solos_are_of(self._ledger, plan, look),
@@ -169,32 +170,32 @@ class Day:
         self.standing.wear(None)
         return None
 
-    def complete(self, record: dict[str, Any], assessment: Assessment | None) -> dict[str, Any]:
+    def complete(self, record: Record, assessment: Assessment | None) -> Record:
         """Return a frame's record with what depends on the frames before it; in landing order."""
-        brief, marks = self._briefs.pop(str(record["file"]), (None, 0))
+        brief, marks = self._briefs.pop(record.file, (None, 0))
         self._part = None
-        if brief is None or assessment is None or record["verdict"] == "unreadable":
+        if brief is None or assessment is None or record.verdict == "unreadable":
             return record
         now = self._brief(brief, is_awaited=brief.awaited is not None)
         if (brief.awaited is not None) and (now.awaited, self._marks) != (brief.awaited, marks):
-            assessment = assess(Path(self._around.folder, str(record["file"])), now)
-            record = {**assessment.record, "file": record["file"]}
+            assessment = assess(Path(self._around.folder, record.file), now)
+            record = replace(assessment.record, file=record.file)
         self._call_camera(record, assessment)
         if assessment.answer is not None:
             return self._played(record, assessment)
-        if str(record["reason"] or "").startswith(OWN_FRAME):
+        if record.plays_a_part:
             return record
         self._tell_overfed(record, assessment)
         return self._judged(record)
 
-    def _tell_overfed(self, record: dict[str, Any], assessment: Assessment) -> None:
+    def _tell_overfed(self, record: Record, assessment: Assessment) -> None:
         """Say which solos the first frame under all lamps shows to have had others' energy."""
         for lamp, words in assessment.overfed:
-            gave = (record["lamps"] or {}).get(lamp, {}).get("stops")
+            gave = reading.stops if (reading := (record.lamps or {}).get(lamp)) else None
             said = "" if gave is None else f' Was it turned since? Say: take "{lamp} {gave:+.1f}".'
             self._around.tell(f"{words}{said}")
 
-    def _played(self, record: dict[str, Any], assessment: Assessment) -> dict[str, Any]:
+    def _played(self, record: Record, assessment: Assessment) -> Record:
         answer, plan_path = assessment.answer, self._around.plan_path
         if answer is None or plan_path is None:
             return record
@@ -202,7 +203,7 @@ class Day:
             record,
             answer,
             awaiting_now(self._ledger),
-            frame=Path(self._around.folder, str(record["file"])),
+            frame=Path(self._around.folder, record.file),
             plan=plan_path,
             card=card_box(self._ledger),
         )
@@ -216,9 +217,9 @@ class Day:
             self._around.tell(words)
         return played.record
 
-    def _judged(self, record: dict[str, Any]) -> dict[str, Any]:
+    def _judged(self, record: Record) -> Record:
         standing = self.standing
-        record = standing.run.with_likely_out(record, self._targets(record.get("look")))
+        record = standing.run.with_likely_out(record, self._targets(record.look))
         record, told = self._tail.settled(record)
         if told:
             self._around.tell(told)
@@ -230,9 +231,9 @@ class Day:
             standing.offer(seen.offer)
             self._around.tell(f'{seen.offer.words} Say "stopwise take yes" if so.')
         self._show_lit(record)
-        level = level_of(record, target_of(self._ledger, record["look"], self._around.plan()))
+        level = level_of(record, target_of(self._ledger, record.look, self._around.plan()))
         whole = with_lamp_findings(record, seen.findings)
-        return {**whole, "in_run": seen.counts, "level": level}
+        return replace(whole, in_run=seen.counts, level=level)
 
     def _targets(self, look: str | None) -> PlanNow:
         """Return what holds for a frame of a look that the plan may have lost since."""
@@ -249,8 +250,8 @@ class Day:
         plan = self._around.plan()
         if is_full(record, plan, self.standing.lit):
             keep_full(self._ledger, plan, path)
-        if record["verdict"] == "on plan":
-            keep_reference(self._ledger, record.get("look"), path)
+        if record.verdict == "on plan":
+            keep_reference(self._ledger, record.look, path)
 
     def plan_now(self) -> Plan | None:
         """Return the plan with each lamp's power as takes have turned it."""
@@ -266,7 +267,7 @@ class Day:
         )
         return plan.model_copy(update={"lights": lights})
 
-    def _show_lit(self, record: dict[str, Any]) -> None:
+    def _show_lit(self, record: Record) -> None:
         """Say which lamps a frame shows lit, where that isn't what it showed before."""
         lit, standing = lit_in(record), self.standing
         is_shoot = standing.take is not None and standing.lit is None
@@ -275,11 +276,11 @@ class Day:
         self._lit = lit
         self._around.tell(lit_words(record, lit, standing.lit))
 
-    def _call_camera(self, record: dict[str, Any], assessment: Assessment) -> None:
+    def _call_camera(self, record: Record, assessment: Assessment) -> None:
         observed, folder = assessment.observed, self._around.folder
         notes = self._camera.see(record, None if observed is None else observed.bits)
         try:
-            size = Path(folder, str(record["file"])).stat().st_size
+            size = Path(folder, record.file).stat().st_size
             notes += self._room.see(folder, size, self._free_bytes(folder))
         except OSError:
             pass

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from stopwise.shoot.references import adopted_frame, reference_of
 
@@ -11,9 +11,10 @@ if TYPE_CHECKING:
 
     from stopwise.ledger import Ledger
     from stopwise.plan.model import Plan
+    from stopwise.record import Record
 
 
-def target_of(ledger: Ledger, look: str | None, plan: Plan | None = None) -> dict[str, Any] | None:
+def target_of(ledger: Ledger, look: str | None, plan: Plan | None = None) -> Record | None:
     """Return the record of the frame that a look is brought level with, None where there is none.
 
     Parameters
@@ -28,14 +29,14 @@ def target_of(ledger: Ledger, look: str | None, plan: Plan | None = None) -> dic
     named = None if plan is None or look is not None else plan.frames.reference
     for frame in (_name(adopted_frame(ledger, look)), named, _name(reference_of(ledger, look))):
         kept = None if frame is None else ledger.frames.by_name(frame)
-        if kept is not None and kept.record["verdict"] != "unreadable":
+        if kept is not None and kept.record.verdict != "unreadable":
             return kept.record
     return None
 
 
-def targets_of(ledger: Ledger) -> dict[str | None, dict[str, Any]]:
+def targets_of(ledger: Ledger) -> dict[str | None, Record]:
     """Return each look's frame as it stands at the end of the day, for a hand-over."""
-    looks = {kept.record.get("look") for kept in ledger.frames.all()}
+    looks = {kept.record.look for kept in ledger.frames.all()}
     found = {look: target_of(ledger, look) for look in looks}
     return {look: target for look, target in found.items() if target is not None}
 

@@ -6,20 +6,20 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from stopwise.errors import StopwiseError
+from stopwise.findings import Reason, Verdict
 from stopwise.plan.crosscheck import white_card_part
 from stopwise.plan.draft import open_draft
 from stopwise.preparing.grey import Card, set_grey
 from stopwise.preparing.marks import mark_path, marked, name_beside
-from stopwise.wording import OWN_FRAME
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
     from pathlib import Path
 
     from stopwise.measurement.measurement import Box
     from stopwise.pipeline.answer import Answer
     from stopwise.plan.model import Plan
     from stopwise.plan.places import Path as KeyPath
+    from stopwise.record import Record
     from stopwise.shoot.awaiting import Awaiting, Came
 
 
@@ -39,14 +39,14 @@ class Played:
         The part that it plays now; None where it was refused.
     """
 
-    record: dict[str, Any]
+    record: Record
     awaiting: Awaiting
     words: tuple[str, ...]
     part: str | None = None
 
 
 def play(
-    record: Mapping[str, Any],
+    record: Record,
     answer: Answer,
     awaiting: Awaiting,
     *,
@@ -68,7 +68,7 @@ def play(
         Where the grey card is held.
     """
     part = answer.part
-    name = str(record["file"])
+    name = record.file
     if not answer.fits:
         return _refused(record, awaiting, part, f"{answer.say} {answer.do}")
     camera: dict[str, Any] | None = None
@@ -84,13 +84,7 @@ def play(
         now = now.asked_again(lamp)
     words = [f"{name} is {_called(part)}. {_next(now)}", *found, *answer.warnings]
     words += [why for _, why in answer.spoilt]
-    own = {
-        **record,
-        "verdict": "measured",
-        "reason": f"{OWN_FRAME}: {_role(part)}",
-        "findings": [],
-        "in_run": False,
-    }
+    own = _measured(record, Reason("own_frame", (_role(part),)))
     return Played(own, now, tuple(words), part)
 
 
@@ -124,16 +118,14 @@ def _camera(plan: Path) -> dict[str, Any]:
     return {key: getattr(camera, key) for key in _OF_GREY}
 
 
-def _refused(record: Mapping[str, Any], awaiting: Awaiting, part: str, why: str) -> Played:
-    own = {
-        **record,
-        "verdict": "measured",
-        "reason": f"not taken as {_called(part)}: {why}",
-        "findings": [],
-        "in_run": False,
-    }
-    words = f"{record['file']} isn't {_called(part)}. {why} Still {awaiting.words()}."
+def _refused(record: Record, awaiting: Awaiting, part: str, why: str) -> Played:
+    own = _measured(record, Reason("refused", (_called(part),), why))
+    words = f"{record.file} isn't {_called(part)}. {why} Still {awaiting.words()}."
     return Played(own, replace(awaiting), (words,))
+
+
+def _measured(record: Record, reason: Reason) -> Record:
+    return replace(record.with_verdict(Verdict("measured", reason=reason)), in_run=False)
 
 
 def _grey(frame: Path, plan: Path, card: Box | None) -> tuple[str, ...]:

@@ -3,29 +3,27 @@
 from __future__ import annotations
 
 from collections import deque
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from statistics import median
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from stopwise.lamps.outputs import RUN_FRAMES, expect
 from stopwise.lamps.recycling import SAME_STOPS, Shot, recycling, weak_after_short_wait
 from stopwise.shoot.lamp_findings import (
-    asked_finding,
+    lamp_finding,
     misfires,
-    off_finding,
-    old_power_finding,
     readings_of,
-    recycling_finding,
 )
 from stopwise.verdict.likely import with_likely_out
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
+    from stopwise.findings import Finding
     from stopwise.lamps.outputs import LampReading
     from stopwise.plan.model import Plan
     from stopwise.plan.now import PlanNow
-    from stopwise.shoot.lamp_findings import Finding
+    from stopwise.record import Record
 
     Readings = Mapping[str, LampReading]
 
@@ -122,7 +120,7 @@ class Run:
         self.begun = begun or Begun()
         self._counted: deque[Readings] = deque(maxlen=_KEPT)
         self._shots: deque[Shot] = deque(maxlen=_KEPT)
-        self._patches: deque[Mapping[str, Any]] = deque(maxlen=_IN_BRIEF)
+        self._patches: deque[Record] = deque(maxlen=_IN_BRIEF)
         self._offered: set[tuple[str, bool]] = set()
 
     @property
@@ -137,7 +135,7 @@ class Run:
         now = {name: gave for name in names if (gave := _gave(name, frames)) is not None}
         return {**(self.begun.said or {}), **now}
 
-    def with_likely_out(self, record: Mapping[str, Any], targets: PlanNow) -> dict[str, Any]:
+    def with_likely_out(self, record: Record, targets: PlanNow) -> Record:
         """Return a record with the lamp that likely did not fire, where no solo says which did.
 
         Within a take only: while a set is built, lamps are turned and capped as one likes.
@@ -147,7 +145,7 @@ class Run:
 
     def see(
         self,
-        record: Mapping[str, Any],
+        record: Record,
         *,
         lit: Sequence[str] | None = None,
         since_s: float | None = None,
@@ -169,7 +167,7 @@ class Run:
         readings = readings_of(record, lit)
         if misfires(record):
             return Seen(counts=False)
-        self._patches.append({"patches": record.get("patches")})
+        self._patches.append(record)
         if not readings:
             return Seen()
         old = self._still_old(readings)
@@ -181,7 +179,7 @@ class Run:
             return Seen(counts=False, findings=tuple(slow))
         offer = self._step(readings, plan)
         findings = tuple(
-            asked_finding(one) if offer is not None and one["of"] == offer.lamp else one
+            replace(one, advice="ask") if offer is not None and one.of == offer.lamp else one
             for one in self._off(readings)
         )
         self._counted.append(readings)
@@ -193,7 +191,12 @@ class Run:
             return []
         said = self.begun.said or {}
         return [
-            old_power_finding(name, readings[name], planned=said[name], turned=turned)
+            lamp_finding(
+                name,
+                readings[name],
+                said[name],
+                code="not_dumped" if turned < 0 else "old_power",
+            )
             for name, turned in self.begun.turned.items()
             if abs(turned) >= _LEAST_TURN
             and name in readings
@@ -212,7 +215,9 @@ class Run:
             if wanted.known and weak_after_short_wait(
                 reading, since_s, recycling(shots, name), expected_stops=wanted.stops
             ):
-                found.append(recycling_finding(name, reading, wanted.stops, since_s))
+                found.append(
+                    lamp_finding(name, reading, wanted.stops, code="not_ready", since_s=since_s)
+                )
         return [] if self._is_held(found, readings) else found
 
     def _is_held(self, found: Sequence[Finding], readings: Readings) -> bool:
@@ -220,11 +225,11 @@ class Run:
         if not found or not self._shots:
             return False
         before = self._shots[-1].lamps
-        return all(_same(before.get(one["of"]), readings.get(one["of"])) for one in found)
+        return all(_same(before.get(one.of), readings.get(one.of)) for one in found)
 
     def _off(self, readings: Readings) -> list[Finding]:
         return [
-            off_finding(name, reading, expect(name, self.begun.said, self.readings).stops)
+            lamp_finding(name, reading, expect(name, self.begun.said, self.readings).stops)
             for name, reading in readings.items()
             if reading.state in ("weak", "strong")
         ]

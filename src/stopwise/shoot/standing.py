@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
     from stopwise.ledger import Ledger, Order
+    from stopwise.record import Record
     from stopwise.shoot.run import Offer
 
 OWN = "the plan's own"
@@ -189,13 +190,13 @@ class Standing:
     def _fill_run(self) -> None:
         """Take in the frames of the take that were kept before the watch began."""
         for kept in self._ledger.frames.all(last=60):
-            if kept.record.get("take") == self.take and _is_of_the_run(kept.record):
+            if kept.record.take == self.take and _is_of_the_run(kept.record):
                 self.run.see(kept.record, lit=self.lit)
 
 
-def _is_of_the_run(record: Mapping[str, Any]) -> bool:
+def _is_of_the_run(record: Record) -> bool:
     """Tell whether a kept frame was judged and isn't kept out of its take's run."""
-    return record["verdict"] not in _NOT_JUDGED and record.get("in_run") is not False
+    return record.verdict not in _NOT_JUDGED and record.in_run is not False
 
 
 _NOT_JUDGED = ("measured", "unreadable")

@@ -3,31 +3,33 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Any
+from dataclasses import replace
+from typing import TYPE_CHECKING
 
+from stopwise.findings import verdict_of
 from stopwise.nominal import slower_full_mark
-from stopwise.verdict.frame import ask_slower
 from stopwise.wording import shutter_text
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from stopwise.findings import Finding
+    from stopwise.record import Record
 
 _SAME_STOPS = 1.0 / 6.0
+"""Stops within which two times are one mark: files round them."""
+
 _MOST = 0.5
 """Share of left against right that a slower shutter must take away to be shown as the cause."""
-
-Finding = dict[str, Any]
 
 
 class Tail:
     """Takes a slower frame for what it was asked for, and remembers what it showed."""
 
     def __init__(self) -> None:
-        self._asked: float | None = None
+        self._asked_s: float | None = None
         self._uneven: float | None = None
         self._is_shown = False
 
-    def settled(self, record: Mapping[str, Any]) -> tuple[dict[str, Any], str]:
+    def settled(self, record: Record) -> tuple[Record, str]:
         """Return a readable frame's record with what its slower neighbour told, and what to tell.
 
         Parameters
@@ -37,71 +39,60 @@ class Tail:
 
         Returns
         -------
-        dict, str
+        Record, str
             At the time that was asked for the shutter's setting holds. Where the paper came even
             there, uneven paper at a faster time is the shutter's. "" for nothing to tell.
         """
-        taken = (record.get("exposure") or {}).get("shutter_s")
+        taken_s = None if record.exposure is None else record.exposure.shutter_s
         sides = _sides(record)
-        if not taken or sides is None:
-            return dict(record), ""
-        if self._asked is not None and abs(math.log2(taken / self._asked)) < _SAME_STOPS:
-            return self._slower(record, sides)
-        if sides["state"] != "fails":
-            return dict(record), ""
-        if self._is_shown and self._asked is not None and taken < self._asked:
-            return _replaced(record, [self._blamed(one) for one in record["findings"]]), ""
-        if sides["cause"] == "shutter" or sides["do"] == ask_slower(taken):
-            self._asked, self._uneven = slower_full_mark(taken), sides["measured"]
-        return dict(record), ""
+        if not taken_s or sides is None:
+            return record, ""
+        asked_s = self._asked_s
+        if asked_s is not None and abs(math.log2(taken_s / asked_s)) < _SAME_STOPS:
+            return self._slower(record, sides, asked_s)
+        if sides.state != "fails":
+            return record, ""
+        if self._is_shown and asked_s is not None and taken_s < asked_s:
+            return _with(record, [_blamed(finding, asked_s) for finding in record.findings]), ""
+        if sides.cause == "shutter" or sides.advice == "shoot_slower":
+            self._asked_s, self._uneven = slower_full_mark(taken_s), sides.measured
+        return record, ""
 
-    def _slower(self, record: Mapping[str, Any], sides: Finding) -> tuple[dict[str, Any], str]:
-        words, before = "", self._uneven
-        if sides["state"] != "fails" and not self._is_shown and before is not None:
-            self._is_shown = abs(sides["measured"] or 0.0) <= _MOST * abs(before)
+    def _slower(self, record: Record, sides: Finding, asked_s: float) -> tuple[Record, str]:
+        words, before, after = "", self._uneven, abs(sides.measured or 0.0)
+        if sides.state != "fails" and not self._is_shown and before is not None:
+            self._is_shown = after <= _MOST * abs(before)
             if self._is_shown:
-                words = self._words(before, sides["measured"])
-        findings = [self._as_asked(one) for one in record["findings"]]
-        return _replaced(record, findings), words
-
-    def _words(self, before: float, after: float) -> str:
-        at = shutter_text(self._asked or 1.0)
-        return (
-            f"It was the shutter: paper left against right reads {abs(after):.2f} at {at}, after "
-            f"{abs(before):.2f}. Stay at {at}, leave the paper lamps."
-        )
-
-    def _as_asked(self, finding: Finding) -> Finding:
-        if (finding["check"], finding["of"], finding["state"]) != ("setting", "shutter", "fails"):
-            return finding
-        say = f"Shutter at {shutter_text(self._asked or 1.0)}, as asked."
-        return {**finding, "state": "holds", "say": say, "do": "", "cause": None}
-
-    def _blamed(self, finding: Finding) -> Finding:
-        of = (finding["check"], finding["of"])
-        if finding["state"] != "fails" or of not in _OF_THE_TAIL:
-            return finding
-        do = f"Shutter to {shutter_text(self._asked or 1.0)}, leave the paper lamps."
-        return {**finding, "cause": "shutter", "turn": None, "do": do}
+                at = shutter_text(asked_s)
+                words = (
+                    f"It was the shutter: paper left against right reads {after:.2f} at {at}, "
+                    f"after {abs(before):.2f}. Stay at {at}, leave the paper lamps."
+                )
+        findings = [
+            replace(finding, state="holds", code="as_asked", cause=None)
+            if (finding.check, finding.of, finding.state) == ("setting", "shutter", "fails")
+            else finding
+            for finding in record.findings
+        ]
+        return _with(record, findings), words
 
 
-_OF_THE_TAIL = (("backdrop", "backdrop left_right"), ("shutter", "slope"))
+def _blamed(finding: Finding, asked_s: float) -> Finding:
+    if finding.state != "fails" or not (finding.figure == "left_right" or finding.code == "slope"):
+        return finding
+    detail = replace(finding.detail, shutter_s=asked_s)
+    return replace(finding, cause="shutter", turn=None, advice="stay_slower", detail=detail)
 
 
-def _sides(record: Mapping[str, Any]) -> Finding | None:
+def _sides(record: Record) -> Finding | None:
     """Return the finding on the paper's left against its right, where the frame stands upright."""
-    width, height = record.get("size") or (1, 0)
+    width, height = record.size or (1, 0)
     if height <= width:
         return None
-    found = [one for one in record.get("findings") or () if one["of"] == "backdrop left_right"]
-    return found[0] if found and found[0]["measured"] is not None else None
+    found = [one for one in record.findings if one.figure == "left_right"]
+    return found[0] if found and found[0].measured is not None else None
 
 
-def _replaced(record: Mapping[str, Any], findings: list[Finding]) -> dict[str, Any]:
+def _with(record: Record, findings: list[Finding]) -> Record:
     """Return a record with other findings, and the verdict that these come to."""
-    whole = {**record, "findings": findings}
-    if record["verdict"] != "off plan" or any(one["state"] == "fails" for one in findings):
-        return whole
-    if any(one["check"] == "patch" and one["state"] == "not seen" for one in findings):
-        return {**whole, "verdict": "can't tell", "reason": "not every patch is seen"}
-    return {**whole, "verdict": "on plan"}
+    return record.with_verdict(verdict_of(findings))

@@ -5,7 +5,7 @@ Commands and page come through here, so that plan and ledger say the same whiche
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from stopwise.errors import WrongUse
 from stopwise.plan.crosscheck import MARKS
@@ -23,10 +23,10 @@ from stopwise.shoot.references import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
     from pathlib import Path
 
     from stopwise.ledger import Kept, Ledger
+    from stopwise.record import Record
     from stopwise.shoot.adopting import Change, Choice
 
 _LAST_MARK = "last mark"
@@ -34,7 +34,7 @@ _LAST_MARK = "last mark"
 
 def adopt_frame(
     ledger: Ledger,
-    record: Mapping[str, Any],
+    record: Record,
     plan: Path,
     *,
     frame: Path,
@@ -65,7 +65,7 @@ def adopt_frame(
     PlanError, PathMissing
         If the plan is wrong or isn't there.
     """
-    look = record.get("look")
+    look = record.look
     draft, changes = adopted(open_draft(plan), record, choice)
     if not changes:
         msg = f"Nothing that is seen in {frame.name} differs from its target."
@@ -73,7 +73,7 @@ def adopt_frame(
     if reference_of(ledger, look) is None:
         draft = with_reference(draft, record, name_beside(frame, draft.file))
     draft.save(what=ADOPT)
-    body = {"file": frame.name, "look": look, "lamps": record.get("lamps")}
+    body = {"file": frame.name, "look": look, "lamps": record.to_json()["lamps"]}
     ledger.orders.say("adopt", {**body, "before": references_now(ledger, look)})
     keep_adopted(ledger, look, frame)
     return changes
@@ -98,7 +98,7 @@ def note_mark(ledger: Ledger, part: str, kept: Kept | None) -> None:
     if kept is not None:
         ledger.marks.set(part, kept.frame)
     if part not in MARKS:
-        keep_solo(ledger, part, None if kept is None else kept.record.get("look"))
+        keep_solo(ledger, part, None if kept is None else kept.record.look)
 
 
 def undo_last(ledger: Ledger, plan: Path, *, what: str = "") -> str:

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Any
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from stopwise.record import Record
 
 _LONGEST_S = 3600.0
 _SURE_S = 2.0
 """Whole seconds from which the times in the files say enough."""
 
-Moment = tuple[dict[str, Any], float]
+Moment = tuple["Record", float]
 """A frame's record, and when it was judged, seconds of a steady clock."""
 
 
@@ -39,8 +42,8 @@ def _whole(seconds: float, judged: float) -> float | None:
     return seconds if seconds >= _SURE_S else None
 
 
-def _taken(record: dict[str, Any]) -> datetime | None:
-    said = (record.get("exposure") or {}).get("taken")
+def _taken(record: Record) -> datetime | None:
+    said = None if record.exposure is None else record.exposure.taken
     try:
         return datetime.fromisoformat(said) if said else None
     except ValueError:

@@ -1,7 +1,7 @@
-"""Why a finding failed, as far as one frame and its plan can tell: camera, lamp, or unknown.
+"""Why a finding failed as far as one frame and its plan can tell, where there are no solos.
 
-Without solo frames a lamp is named only when every seen patch that it leads says the same, and
-there are at least two of them: one patch alone may as well have turned with the sitter's head.
+A lamp is named only when every seen patch that it leads says the same, and there are at least two
+of them: one patch alone may as well have turned with the sitter's head.
 """
 
 from __future__ import annotations
@@ -10,107 +10,108 @@ from dataclasses import replace
 from statistics import median
 from typing import TYPE_CHECKING
 
-from stopwise.verdict.findings import Finding, Turn
-from stopwise.wording import lamp_name, stops_text, title
+from stopwise.nominal import slower_full_mark
+from stopwise.verdict.frame import AGREE_STOPS
+from stopwise.verdict.turns import turned
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Sequence
 
-    from stopwise.plan.model import Light, Plan
+    from stopwise.findings import Cause, Finding
+    from stopwise.measurement.measurement import Measurement
+    from stopwise.plan.model import Light
     from stopwise.plan.now import PlanNow
-
-AGREE_STOPS = 0.15
-"""Patches that one lamp leads must agree within this before the lamp is named."""
 
 _LEAST_WITNESSES = 2
 
+_SLOW_S = 1.0 / 60.0
+"""From this time on no studio flash is cut off: its tail is under 1/60 s (common practice)."""
 
-def with_causes(findings: Sequence[Finding], targets: PlanNow) -> list[Finding]:
-    """Return the findings with the cause and the turn that the frame itself can show."""
-    turns = _lamp_turns(findings, targets)
-    leads = {patch.name: patch.lit_by[0] for patch in targets.patches if patch.lit_by}
-    return [_explained(finding, targets.plan, turns, leads) for finding in findings]
+_SLOWER = 2.0 ** (1.0 / 6.0)
+"""A time counts as slower than the plan's from a sixth of a stop on."""
 
 
-def _lamp_turns(findings: Sequence[Finding], targets: PlanNow) -> dict[str, float]:
+def with_causes(
+    findings: Sequence[Finding], now: PlanNow, measurement: Measurement
+) -> list[Finding]:
+    """Return the findings with the cause and the turn that the frame itself can show.
+
+    Parameters
+    ----------
+    findings
+        One frame's.
+    now
+        What holds now: which lamps light each patch, and where the lamps stand.
+    measurement
+        The frame's.
+
+    Notes
+    -----
+    Upright the shutter travels from left to right, so one frame alone can't tell a paper lamp from
+    the flash's cut-off tail: then no lamp is turned for uneven paper, and a frame at the next
+    slower full-stop mark is asked for. A frame that is slower already is that frame.
+    """
+    turns = _lamp_turns(findings, now)
+    found = []
+    for finding in findings:
+        if finding.state != "fails" or finding.cause is not None:
+            found.append(finding)
+            continue
+        leads = finding.detail.lamps[:1]
+        light = now.plan.light(leads[0]) if leads and finding.check == "patch" else None
+        if light is not None and light.name in turns:
+            found.append(turned(finding, light, turns[light.name], now))
+        elif finding.figure == "left_right":
+            found.append(_of_a_side(finding, now, measurement))
+        else:
+            cause: Cause = "backdrop" if finding.check == "backdrop" else "unknown"
+            found.append(replace(finding, cause=cause))
+    return found
+
+
+def _lamp_turns(findings: Sequence[Finding], now: PlanNow) -> dict[str, float]:
     """Return the turn in stops of each lamp whose patches agree that it is off."""
-    differences = {
-        finding.of: finding.difference
-        for finding in findings
-        if finding.check == "patch" and finding.difference is not None
-    }
     turns = {}
-    for light in targets.plan.lights:
+    for light in now.plan.lights:
         seen = [
-            differences[patch.name]
-            for patch in targets.patches
-            if patch.lit_by[:1] == (light.name,) and patch.name in differences
+            finding.difference
+            for finding in findings
+            if finding.check == "patch"
+            and finding.detail.lamps[:1] == (light.name,)
+            and finding.difference is not None
         ]
         if len(seen) >= _LEAST_WITNESSES and max(seen) - min(seen) <= AGREE_STOPS:
             turns[light.name] = -median(seen)
     return turns
 
 
-def _explained(
-    finding: Finding, plan: Plan, turns: Mapping[str, float], leads: Mapping[str, str]
-) -> Finding:
-    if finding.state != "fails" or finding.cause is not None:
-        return finding
-    if finding.check == "patch" and leads.get(finding.of) in turns:
-        light = plan.light(leads[finding.of])
-        if light is not None:
-            return turned(finding, light, turns[light.name])
-    if finding.check == "backdrop":
-        return _backdrop(finding, plan)
-    return replace(finding, cause="unknown")
-
-
-def _backdrop(finding: Finding, plan: Plan) -> Finding:
-    difference = finding.difference
-    if finding.of == "backdrop left_right" and difference is not None:
-        light = _side_lamp(plan, right=difference < 0)
-        if light is not None:
-            return turned(finding, light, -abs(difference))
-    return replace(finding, cause="backdrop")
-
-
-def _side_lamp(plan: Plan, *, right: bool) -> Light | None:
-    """Return the one background lamp that stands on that side, when there is just one."""
+def _of_a_side(finding: Finding, now: PlanNow, measurement: Measurement) -> Finding:
+    """Return the cause of uneven paper: the shutter in doubt, else the one lamp of that side."""
+    exposure = measurement.exposure
+    if measurement.shutter.slope_stops is None and _can_be_cut(now, measurement):
+        slower = slower_full_mark(exposure.shutter_s) if exposure.shutter_s else None
+        detail = replace(finding.detail, shutter_s=slower)
+        return replace(finding, cause="unknown", advice="shoot_slower", detail=detail)
+    difference = finding.difference or 0.0
     lamps = [
         light
-        for light in plan.lights
-        if light.role == "background" and light.off_axis and (light.off_axis > 0) == right
+        for light in now.plan.lights
+        if light.role == "background"
+        and light.off_axis
+        and (light.off_axis > 0) == (difference < 0)
     ]
-    return lamps[0] if len(lamps) == 1 else None
+    light: Light | None = lamps[0] if len(lamps) == 1 else None
+    if light is None:
+        return replace(finding, cause="backdrop")
+    return turned(finding, light, -abs(difference), now)
 
 
-def turned(finding: Finding, light: Light, stops: float) -> Finding:
-    """Return the finding with a lamp as its cause and the turn in the lamp's own steps.
-
-    Parameters
-    ----------
-    finding
-        A failed finding.
-    light
-        The lamp that is shown to be the cause.
-    stops
-        Turn that would mend it, negative for down; rounded to the lamp's step.
-    """
-    steps = round(stops / light.step) * light.step
-    if not steps:
-        return replace(finding, cause="lamp")
-    return replace(
-        finding,
-        cause="lamp",
-        turn=Turn(light=light.name, stops=round(steps, 4)),
-        do=turn_sentence(light, steps),
-    )
-
-
-def turn_sentence(light: Light, stops: float) -> str:
-    """Return what to do at the pack: "Key down 0.4, to -2.4."."""
-    way = "down" if stops < 0 else "up"
-    sentence = f"{title(lamp_name(light.name))} {way} {stops_text(stops)}"
-    if light.power is None:
-        return f"{sentence}."
-    return f"{sentence}, to {light.power + stops:+.1f}.".replace("+0.0", "full")
+def _can_be_cut(now: PlanNow, measurement: Measurement) -> bool:
+    """Tell whether the flash's tail may be cut off across an upright frame."""
+    (width, height), taken_s = measurement.size, measurement.exposure.shutter_s
+    lights, planned_s = now.plan.lights, now.plan.camera.shutter
+    has_flash = not lights or any(light.kind == "flash" for light in lights)
+    if not taken_s or height <= width or not has_flash:
+        return False
+    is_slow = planned_s is not None and taken_s > planned_s * _SLOWER
+    return not is_slow and taken_s < _SLOW_S / _SLOWER

@@ -1,210 +1,188 @@
-"""Checks of the frame as a whole: blown areas, pinpoints, camera settings, the shutter."""
+"""What a frame shows as a whole: blown areas, pinpoints, the shutter, no lamp, one exposure."""
 
 from __future__ import annotations
 
+from statistics import median
 from typing import TYPE_CHECKING
 
-from stopwise.nominal import aperture_stops, iso_stops, shutter_stops, slower_full_mark
-from stopwise.verdict.findings import Finding, Within, state_of
-from stopwise.wording import (
-    f_text,
-    place_text,
-    share_text,
-    shutter_text,
-    stops_text,
-    title,
-)
+from stopwise.findings import Detail, Finding, Knocked, state_of
+from stopwise.lamps.outputs import no_lamp_fired
+from stopwise.nominal import slower_full_mark
+from stopwise.targets import setting_offset_stops
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Iterator, Sequence
 
-    from stopwise.frame import Exposure
-    from stopwise.measurement.measurement import BlownArea, Box, Measurement, ShutterReading
-    from stopwise.plan.model import CameraPlan, Plan
+    from stopwise.measurement.measurement import Measurement
+    from stopwise.plan.model import CameraPlan
     from stopwise.plan.now import PlanNow
 
-_ROUNDED_STOPS = 1 / 6
-"""Settings agree within this: files round them, and marks differ from exact stops by up to 0.14."""
+AGREE_STOPS = 0.15
+"""An offset is common when every seen zone lies this near its median (stops; half a pack's usual
+third of a stop)."""
 
+_LEAST_ZONES = 3
 _SLOPE_STOPS = 0.15
 """A slope along the shutter's travel that is let be: half of a 1/250 s flash's at 1/160 s."""
 
 
-def frame_findings(targets: PlanNow, measurement: Measurement) -> Iterator[Finding]:
-    """Yield the findings that belong to no patch."""
-    yield _blown(targets, measurement)
-    yield _pinpoints(targets.plan, measurement)
-    yield from setting_findings(targets.plan.camera, measurement.exposure)
-    edge = _shutter_edge(measurement.shutter)
-    if edge is not None:
-        yield edge
-    slope = _shutter_slope(measurement.shutter, measurement.exposure)
-    if slope is not None:
-        yield slope
+def frame_findings(now: PlanNow, measurement: Measurement) -> Iterator[Finding]:
+    """Yield the findings that belong to no patch and no setting."""
+    yield _blown(now, measurement)
+    pinpoints = measurement.clipping.pinpoints
+    within = (None, now.plan.limits.pinpoints_total)
+    yield Finding(
+        check="pinpoints",
+        of="frame",
+        code="blown" if pinpoints.count else "clear",
+        state=state_of(pinpoints.fraction, within, None),
+        measured=pinpoints.fraction,
+        planned=0.0,
+        within=within,
+        unit="fraction",
+        detail=Detail(count=pinpoints.count),
+    )
+    shutter, camera = measurement.shutter, now.plan.camera
+    if shutter.edge_side:
+        yield Finding(
+            check="shutter",
+            of="frame",
+            code="edge",
+            state="fails",
+            measured=shutter.edge_share,
+            planned=0.0,
+            within=(None, 0.0),
+            unit="fraction",
+            cause="shutter",
+            detail=Detail(side=shutter.edge_side, shutter_s=_safe_shutter_s(camera)),
+        )
+    slope, taken_s = shutter.slope_stops, measurement.exposure.shutter_s
+    if slope is not None and abs(slope) > _SLOPE_STOPS:
+        yield Finding(
+            check="shutter",
+            of="slope",
+            code="slope",
+            state="fails",
+            measured=slope,
+            planned=0.0,
+            within=(-_SLOPE_STOPS, _SLOPE_STOPS),
+            cause="shutter",
+            detail=Detail(shutter_s=slower_full_mark(taken_s) if taken_s else None),
+        )
 
 
-def _blown(targets: PlanNow, measurement: Measurement) -> Finding:
-    boxes = [place.box for place in targets.plan.may_clip]
+def _safe_shutter_s(camera: CameraPlan) -> float | None:
+    """Return the shortest time that is known to be safe: the plan's own, else the sync speed."""
+    return camera.shutter or camera.sync_speed
+
+
+def _blown(now: PlanNow, measurement: Measurement) -> Finding:
+    """Find the largest blown area that lies in no patch and in no place that may clip."""
+    boxes = [place.box for place in now.plan.may_clip]
     boxes += [reading.box for reading in measurement.patches.values()]
     loose = [
         area
         for area in measurement.clipping.areas
-        if area.patch is None and not _inside(area.centre, boxes)
+        if area.patch is None
+        and not any(
+            x0 <= area.centre[0] <= x1 and y0 <= area.centre[1] <= y1 for x0, y0, x1, y1 in boxes
+        )
     ]
     largest = max(loose, key=lambda area: area.fraction, default=None)
+    within = (None, now.plan.limits.blown_area)
     fraction = 0.0 if largest is None else largest.fraction
-    within = (None, targets.plan.limits.blown_area)
     return Finding(
         check="blown",
         of="frame",
+        code="clear" if largest is None else "blown",
+        state=state_of(fraction, within, None),
         measured=fraction,
         planned=0.0,
         within=within,
         unit="fraction",
-        state=state_of(fraction, within, None),
-        say=_blown_sentence(largest),
+        detail=Detail() if largest is None else Detail(at=largest.centre, where=largest.box),
     )
 
 
-def _blown_sentence(area: BlownArea | None) -> str:
-    if area is None:
-        return "No blown area outside patches."
-    return f"Blown area of {share_text(area.fraction)}, {place_text(area.centre)}."
+def trigger_finding() -> Finding:
+    """Return the one finding of a frame that no lamp lit."""
+    return Finding("lamp", "all", "none_fired", "fails", cause="lamp")
 
 
-def _inside(point: tuple[float, float], boxes: list[Box]) -> bool:
-    x, y = point
-    return any(x0 <= x <= x1 and y0 <= y <= y1 for x0, y0, x1, y1 in boxes)
-
-
-def _pinpoints(plan: Plan, measurement: Measurement) -> Finding:
-    fraction = measurement.clipping.pinpoints.fraction
-    within = (None, plan.limits.pinpoints_total)
-    count = measurement.clipping.pinpoints.count
-    return Finding(
-        check="pinpoints",
-        of="frame",
-        measured=fraction,
-        planned=0.0,
-        within=within,
-        unit="fraction",
-        state=state_of(fraction, within, None),
-        say=f"{count} pinpoints cover {share_text(fraction)} of the frame."
-        if count
-        else "No pinpoints.",
-    )
-
-
-def setting_findings(camera: CameraPlan, exposure: Exposure) -> Iterator[Finding]:
-    """Yield a finding for each camera setting that the plan states.
-
-    Differences and limits are in the setting's own unit; the limit is 1/6 stop either way.
-    """
-    for key, planned, measured in (
-        ("iso", camera.iso, exposure.iso),
-        ("f_number", camera.f_number, exposure.f_number),
-        ("shutter", camera.shutter, exposure.shutter_s),
-    ):
-        if planned is not None:
-            yield _setting(key, planned, measured)
-
-
-def setting_offset_stops(camera: CameraPlan, exposure: Exposure) -> dict[str, float]:
-    """Return by how many stops each setting lets in more light than planned.
-
-    The shutter is told apart since it does nothing to light from a flash.
-    """
-    pairs = {
-        "iso": (iso_stops, camera.iso, exposure.iso),
-        "f_number": (aperture_stops, camera.f_number, exposure.f_number),
-        "shutter": (shutter_stops, camera.shutter, exposure.shutter_s),
-    }
-    return {
-        key: stops_of(planned, measured)
-        for key, (stops_of, planned, measured) in pairs.items()
-        if planned is not None and measured is not None
-    }
-
-
-def _setting(key: str, planned: float, measured: float | None) -> Finding:
-    ratio = 2.0 ** (_ROUNDED_STOPS / (2.0 if key == "f_number" else 1.0))
-    within: Within = (planned / ratio - planned, planned * ratio - planned)
-    state = state_of(None if measured is None else measured - planned, within, None)
-    unit, text = _SETTINGS[key]
-    return Finding(
-        check="setting",
-        of=key,
-        measured=measured,
-        planned=planned,
-        within=within,
-        unit=unit,
-        state=state,
-        say=f"The file doesn't say its {_NAMES[key]}."
-        if measured is None
-        else f"{title(_NAMES[key])} at {text(measured)}, plan {text(planned)}.",
-        do=f"Camera back to {text(planned)}." if state == "fails" else "",
-        cause="camera" if state == "fails" else None,
-        why="no_metadata" if measured is None else None,
-    )
-
-
-def _iso_text(iso: float) -> str:
-    return f"ISO {iso:.0f}"
-
-
-_NAMES = {"iso": "ISO", "f_number": "aperture", "shutter": "shutter"}
-_SETTINGS: dict[str, tuple[str, Callable[[float], str]]] = {
-    "iso": ("ISO", _iso_text),
-    "f_number": ("f-number", f_text),
-    "shutter": ("s", shutter_text),
-}
-
-
-def _shutter_edge(shutter: ShutterReading) -> Finding | None:
-    if not shutter.edge_side:
-        return None
-    return Finding(
-        check="shutter",
-        of="frame",
-        measured=shutter.edge_share,
-        planned=0.0,
-        within=(None, 0.0),
-        unit="fraction",
-        state="fails",
-        say=f"Shutter's edge covers {share_text(shutter.edge_share)} at the {shutter.edge_side}.",
-        do="Slower shutter: stay under the sync speed.",
-        cause="shutter",
-    )
-
-
-def _shutter_slope(shutter: ShutterReading, exposure: Exposure) -> Finding | None:
-    """Suspect the flash's tail where paper and sitter slope alike along the shutter's travel."""
-    slope = shutter.slope_stops
-    if slope is None or abs(slope) <= _SLOPE_STOPS:
-        return None
-    return Finding(
-        check="shutter",
-        of="slope",
-        measured=slope,
-        planned=0.0,
-        within=(-_SLOPE_STOPS, _SLOPE_STOPS),
-        unit="stops",
-        state="fails",
-        say=f"Light slopes {stops_text(abs(slope))} along the shutter's travel.",
-        do=ask_slower(exposure.shutter_s),
-        cause="shutter",
-    )
-
-
-def ask_slower(shutter_s: float | None) -> str:
-    """Return what shows whether a slope is the flash's cut-off tail: a frame at a slower shutter.
+def is_unlit(
+    measurement: Measurement, ambient: Measurement | None, findings: Sequence[Finding]
+) -> bool:
+    """Tell whether a frame shows no light but the room's.
 
     Parameters
     ----------
-    shutter_s
-        The frame's time; the next slower full-stop mark is asked for by its figure.
+    measurement
+        The frame.
+    ambient
+        The plan's ambient frame measured alike, if there is one: then every patch must lie within
+        0.1 stop of it. Without one, every seen zone must lie 3 stops or more under its target.
+    findings
+        The frame's findings.
     """
-    if not shutter_s:
-        return "Shoot one at a slower shutter: the flash's tail may be cut off."
-    mark = shutter_text(slower_full_mark(shutter_s))
-    return f"Shoot one at {mark}, leave the lamps: the flash's tail may be cut off."
+    if ambient is None:
+        return no_lamp_fired(off_target=_zone_differences(findings))
+    pairs = [
+        (reading.log2_y, ambient.patches[name].log2_y)
+        for name, reading in measurement.patches.items()
+        if name in ambient.patches
+    ]
+    pairs.append((measurement.subject_log2_y, ambient.subject_log2_y))
+    differences = [here - there for here, there in pairs if here is not None and there is not None]
+    return no_lamp_fired(over_ambient=abs(median(differences)) if differences else None)
+
+
+def with_exposure(
+    findings: Sequence[Finding], now: PlanNow, measurement: Measurement
+) -> list[Finding]:
+    """Return the findings with an offset that every zone shares said once, as exposure.
+
+    The zones that it explains are left out; what fails besides it stays.
+    """
+    zones = _zone_differences(findings)
+    explained = [finding for finding in findings if finding.is_zone and finding.state == "fails"]
+    if len(zones) < _LEAST_ZONES or not explained:
+        return list(findings)
+    offset = median(zones)
+    if max(abs(zone - offset) for zone in zones) > AGREE_STOPS:
+        return list(findings)
+    limits = [finding.within for finding in explained if finding.within is not None]
+    knocked = _knocked(offset, now.plan.camera, measurement)
+    exposure = Finding(
+        check="exposure",
+        of="frame",
+        code="knocked" if knocked else "over" if offset > 0 else "under",
+        state="fails",
+        measured=offset,
+        planned=0.0,
+        within=(
+            max((low for low, _ in limits if low is not None), default=None),
+            min((high for _, high in limits if high is not None), default=None),
+        ),
+        cause="camera" if knocked else "unknown",
+        detail=Detail(knocked=knocked),
+    )
+    return [exposure, *(finding for finding in findings if finding not in explained)]
+
+
+def _knocked(offset: float, camera: CameraPlan, measurement: Measurement) -> Knocked | None:
+    """Return the setting that was knocked, when ISO and aperture explain the offset."""
+    stops, exposure = setting_offset_stops(camera, measurement), measurement.exposure
+    aperture, iso = stops.get("f_number", 0.0), stops.get("iso", 0.0)
+    if abs(aperture + iso - offset) > AGREE_STOPS or abs(aperture + iso) < AGREE_STOPS:
+        return None
+    if abs(aperture) >= abs(iso):
+        return Knocked("f_number", exposure.f_number or 1.0, camera.f_number or 1.0)
+    return Knocked("iso", exposure.iso or 1.0, camera.iso or 1.0)
+
+
+def _zone_differences(findings: Sequence[Finding]) -> list[float]:
+    return [
+        finding.difference
+        for finding in findings
+        if finding.is_zone and finding.difference is not None
+    ]

@@ -1,23 +1,23 @@
-"""What the lamps say: a lamp that did not fire, and the cause of each failed finding by solos."""
+"""What solos say: a lamp that did not fire, a spot that moved, the cause of each failed finding."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
+from stopwise.findings import Detail, Finding
+from stopwise.lamps.beam_spots import LEAST_LOSS_STOPS, LEAST_MOVE
 from stopwise.lamps.cause import explain
-from stopwise.verdict.causes import turned
-from stopwise.verdict.common import unlit_finding
-from stopwise.wording import lamp_name, stops_text, title
+from stopwise.plan.rigging import is_on_boom, is_overhead
+from stopwise.verdict.turns import turned
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Mapping, Sequence
+    from collections.abc import Collection, Iterator, Mapping, Sequence
 
     from stopwise.lamps.beam_spots import SpotReading
     from stopwise.lamps.knowledge import Blame, Circumstances, Knowledge
     from stopwise.lamps.outputs import LampReading
     from stopwise.plan.now import PlanNow
-    from stopwise.verdict.findings import Finding
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -39,70 +39,133 @@ class LampsSeen:
     around: Circumstances
     spots: Mapping[str, SpotReading] = field(default_factory=dict)
 
-    def out(self, lit: Collection[str] | None) -> list[str]:
+    @property
+    def with_spots(self) -> dict[str, LampReading]:
+        """Each lamp's reading with what became of its spot, as the record keeps it."""
+        return {
+            name: replace(reading, spot=self.spots.get(name))
+            for name, reading in self.readings.items()
+        }
+
+    def out(self, now: PlanNow) -> list[str]:
         """Return the lamps that are meant to be lit and gave no light."""
         return [
             name
             for name, reading in self.readings.items()
-            if reading.state == "out" and (lit is None or name in lit)
+            if reading.state == "out" and (now.lit is None or name in now.lit)
         ]
 
 
 def with_lamp_causes(
-    findings: Sequence[Finding], targets: PlanNow, lamps: LampsSeen, out: Collection[str]
+    findings: Sequence[Finding], now: PlanNow, lamps: LampsSeen, out: Collection[str]
 ) -> list[Finding]:
-    """Return the findings with their causes, and one finding for each lamp that is out.
+    """Return the findings with their causes, and those on lamps that are out and spots that moved.
 
-    What such a lamp explains is left out: its patches would say the same a dozen times.
+    Parameters
+    ----------
+    findings
+        One frame's.
+    now, lamps
+        What holds now, and what the lamps gave.
+    out
+        Lamps that gave no light. What such a lamp explains is left out: its patches would say the
+        same a dozen times.
     """
     failing = [finding for finding in findings if finding.state == "fails" and not finding.cause]
     blames = explain(failing, lamps.knowledge, lamps.readings, lamps.around)
     causes = {id(finding): blame for finding, blame in zip(failing, blames, strict=True)}
     off = {finding.of for finding in failing if finding.check == "patch"}
-    led = {patch.name for patch in targets.patches if patch.lit_by[:1] and patch.lit_by[0] in out}
-    kept = [
-        _explained(finding, causes.get(id(finding)), targets, off)
-        for finding in findings
-        if not _is_of_a_dead_lamp(finding, causes.get(id(finding)), out, led)
-    ]
-    return [*(_out(name) for name in out), *kept]
-
-
-def _is_of_a_dead_lamp(
-    finding: Finding, blame: Blame | None, out: Collection[str], led: Collection[str]
-) -> bool:
-    if finding.state == "holds":
-        return False
-    if blame is not None and blame.lamp in out:
-        return True
-    return any(finding.of == name or name in finding.of.split(" to ") for name in led)
+    led_by_out = {patch.name for patch in now.patches if set(patch.lit_by[:1]) & set(out)}
+    kept = []
+    for finding in findings:
+        blame = causes.get(id(finding))
+        is_of_out = (blame is not None and blame.lamp in out) or finding.patches & led_by_out
+        if finding.state == "holds" or not is_of_out:
+            kept.append(_explained(finding, blame, now, off))
+    own = list(_spot_findings(now, lamps.spots))
+    for told in own:
+        kept = [_laid_to_spot(finding, told, now) for finding in kept]
+    return [*(Finding("lamp", name, "out", "fails", cause="lamp") for name in out), *own, *kept]
 
 
 def _explained(
-    finding: Finding, blame: Blame | None, targets: PlanNow, off: Collection[str]
+    finding: Finding,
+    blame: Blame | None,
+    now: PlanNow,
+    off: Collection[str],
 ) -> Finding:
     if blame is None:
         return finding
     if finding.check == "headroom" and blame.cause == "sitter" and finding.of not in off:
-        return _hot_centre(finding, targets)
-    light = None if blame.lamp is None else targets.plan.light(blame.lamp)
+        # only the centre is hot: a turned head would take its whole patch along
+        return replace(finding, cause="unknown", advice="feather")
+    light = None if blame.lamp is None else now.plan.light(blame.lamp)
     if blame.cause == "lamp" and light is not None and blame.turn is not None:
-        return turned(finding, light, blame.turn)
-    do = "Sitter has turned. Leave the lamps." if blame.cause == "sitter" else finding.do
-    return replace(finding, cause=blame.cause, do=do)
+        return turned(finding, light, blame.turn, now)
+    advice = "leave_lamps" if blame.cause == "sitter" else finding.advice
+    return replace(finding, cause=blame.cause, explained_by=blame.lamp, advice=advice)
 
 
-def _hot_centre(finding: Finding, targets: PlanNow) -> Finding:
-    """Say what helps where only the centre is hot: a turned head takes its whole patch along."""
-    leads = {patch.name: patch.lit_by[0] for patch in targets.patches if patch.lit_by}
-    lead = leads.get(finding.of)
-    if lead is None or finding.difference is None:
-        return replace(finding, cause="unknown")
-    lead = lamp_name(lead)
-    do = f"Feather the {lead}, or {lead} down {stops_text(finding.difference)}."
-    return replace(finding, cause="unknown", do=do)
+def _spot_findings(now: PlanNow, spots: Mapping[str, SpotReading]) -> Iterator[Finding]:
+    for name, spot in spots.items():
+        light = now.plan.light(name)
+        if spot.state == "sitter out of the spot":
+            yield Finding(
+                check="lamp",
+                of=name,
+                code="out_of_spot",
+                state="fails",
+                measured=spot.lost_stops,
+                planned=0.0,
+                within=(-LEAST_LOSS_STOPS, None),
+                cause="sitter",
+                detail=Detail(moved=spot.way_back),
+            )
+        elif spot.state == "spot moved" and light is not None:
+            on_boom = light.stand is None or is_on_boom(light)
+            yield Finding(
+                check="lamp",
+                of=name,
+                code="spot_moved",
+                state="fails",
+                measured=spot.size,
+                planned=0.0,
+                within=(None, LEAST_MOVE),
+                unit="fraction",
+                uncertainty=spot.uncertainty,
+                cause="lamp",
+                detail=Detail(
+                    moved=spot.moved,
+                    overhead=is_overhead(light),
+                    held="boom" if on_boom else "stand",
+                ),
+            )
 
 
-def _out(name: str) -> Finding:
-    say = f"{title(lamp_name(name))} did not fire."
-    return unlit_finding(name, say, "Stop. Check it, shoot again.")
+def _laid_to_spot(finding: Finding, told: Finding, now: PlanNow) -> Finding:
+    """Return a finding with a spot's move, or the sitter out of it, as its cause.
+
+    A patch that a lamp leads and whose spot moved, or that lost light out of its spot, turns no
+    lamp.
+    """
+    if finding.state != "fails" or finding.cause in ("camera", "shutter", "backdrop"):
+        return finding
+    if finding.turn is not None and finding.turn.light != told.of:
+        return finding
+    led = {patch.name for patch in now.patches if patch.follow and patch.lit_by[:1] == (told.of,)}
+    has_lost = finding.difference is not None and finding.difference < 0.0
+    if not finding.patches & led or (told.cause == "sitter" and not has_lost):
+        return finding
+    return replace(
+        finding,
+        cause=told.cause,
+        explained_by=told.of,
+        turn=None,
+        advice="way_back" if told.code == "out_of_spot" else "secure",
+        detail=replace(
+            finding.detail,
+            moved=told.detail.moved,
+            overhead=told.detail.overhead,
+            held=told.detail.held,
+        ),
+    )

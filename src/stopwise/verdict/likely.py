@@ -3,25 +3,20 @@
 from __future__ import annotations
 
 from statistics import median
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
+from stopwise.findings import Finding, verdict_of
 from stopwise.lamps.cause import likely_out
 from stopwise.lamps.outputs import RUN_FRAMES
-from stopwise.verdict.common import unlit_finding
-from stopwise.wording import lamp_name, title
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from stopwise.plan.now import PlanNow
-    from stopwise.verdict.findings import Finding
-
-Record = dict[str, Any]
+    from stopwise.record import Record
 
 
-def with_likely_out(
-    record: Mapping[str, Any], earlier: Sequence[Mapping[str, Any]], targets: PlanNow
-) -> Record:
+def with_likely_out(record: Record, earlier: Sequence[Record], now: PlanNow) -> Record:
     """Return a frame's record with one finding on the lamp that likely did not fire.
 
     Parameters
@@ -30,56 +25,36 @@ def with_likely_out(
         The frame's record.
     earlier
         Records of the take's frames so far, oldest first: three at least.
-    targets
+    now
         What holds now: which lamps light each patch.
 
     Returns
     -------
-    dict
+    Record
         The record as it is where solos are known, or where no single lamp explains what fell. Else
         that lamp's finding comes first, and what its patches would say is left out.
     """
-    lit_by = {patch.name: patch.lit_by for patch in targets.patches if patch.lit_by}
-    lamp = None if record.get("lamps") else likely_out(_drops(record, earlier), lit_by)
-    if lamp is None:
-        return dict(record)
-    led = {patch for patch, lamps in lit_by.items() if lamp in lamps}
-    kept = [
-        finding
-        for finding in record["findings"]
-        if finding["state"] == "holds" or not _is_about(finding["of"], led)
-    ]
-    return {
-        **record,
-        "verdict": "off plan",
-        "reason": None,
-        "findings": [_finding(lamp).to_json(), *kept],
+    lit_by: Mapping[str, tuple[str, ...]] = {
+        patch.name: patch.lit_by for patch in now.patches if patch.lit_by
     }
+    lamp = None if record.lamps else likely_out(_drops(record, earlier), lit_by)
+    if lamp is None:
+        return record
+    led = {patch for patch, lamps in lit_by.items() if lamp in lamps}
+    kept = [one for one in record.findings if one.state == "holds" or not one.patches & led]
+    found = Finding("lamp", lamp, "likely_out", "fails", cause="lamp")
+    return record.with_verdict(verdict_of([found, *kept]))
 
 
-def _drops(record: Mapping[str, Any], earlier: Sequence[Mapping[str, Any]]) -> dict[str, float]:
+def _drops(record: Record, earlier: Sequence[Record]) -> dict[str, float]:
     """Return the stops by which each seen patch differs from its median in the run."""
     found = {}
-    for name, patch in (record.get("patches") or {}).items():
+    for name, patch in record.patches.items():
         before = [
-            seen
+            level
             for one in earlier
-            if (seen := _level((one.get("patches") or {}).get(name))) is not None
+            if name in one.patches and (level := one.patches[name].log2_y) is not None
         ]
-        now = _level(patch)
-        if now is not None and len(before) >= RUN_FRAMES:
-            found[name] = now - median(before)
+        if patch.log2_y is not None and len(before) >= RUN_FRAMES:
+            found[name] = patch.log2_y - median(before)
     return found
-
-
-def _level(patch: Mapping[str, Any] | None) -> float | None:
-    return None if patch is None else patch.get("log2_y")
-
-
-def _is_about(of: str, patches: set[str]) -> bool:
-    return any(side in patches for side in (of, *of.split(" to ")))
-
-
-def _finding(lamp: str) -> Finding:
-    say = f"{title(lamp_name(lamp))} likely did not fire."
-    return unlit_finding(lamp, say, "Check it, shoot again.")

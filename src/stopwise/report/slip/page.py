@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-from stopwise.report.call import call_lines
 from stopwise.report.drawable import drawable_of
 from stopwise.report.look import DARK, VERDICT_MARKS
 from stopwise.report.ruler import ruler_of
@@ -18,7 +17,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from stopwise.measurement.picture import Picture
-    from stopwise.plan.model import Plan
+    from stopwise.record import Record
     from stopwise.report.drawable import Drawable
 
 WIDTH, HEIGHT = 1600, 1200
@@ -72,31 +71,25 @@ def _fit(area: Area, aspect: float) -> Area:
     return Area(area.left, area.top, area.left + width, area.top + height)
 
 
-def draw_slip(
-    record: dict[str, Any], picture: Picture | None, *, plan: Plan | None = None
-) -> bytes:
+def draw_slip(record: Record, picture: Picture | None) -> bytes:
     """Return one frame's slip as a PNG file.
 
     Parameters
     ----------
     record
-        The frame's JSON record; an unreadable one gives a slip that says why.
+        The frame's record; an unreadable one gives a slip that says why.
     picture
         The reduced picture, or None where there is none.
-    plan
-        The plan it was judged by, for steps and powers on the call line.
 
     Returns
     -------
     bytes
         A PNG of 1600 x 1200 pixels, sRGB.
     """
-    return compose(record, None if picture is None else drawable_of(picture), plan=plan).png()
+    return compose(record, None if picture is None else drawable_of(picture)).png()
 
 
-def write_slip(
-    path: Path, record: dict[str, Any], picture: Picture | None, *, plan: Plan | None = None
-) -> None:
+def write_slip(path: Path, record: Record, picture: Picture | None) -> None:
     """Write one frame's slip to `path`; see :func:`draw_slip`.
 
     Raises
@@ -104,16 +97,17 @@ def write_slip(
     OSError
         If the file can't be written.
     """
-    path.write_bytes(draw_slip(record, picture, plan=plan))
+    path.write_bytes(draw_slip(record, picture))
 
 
-def compose(record: dict[str, Any], picture: Drawable | None, *, plan: Plan | None = None) -> Sheet:
+def compose(frame: Record, picture: Drawable | None) -> Sheet:
     """Return the slip as a sheet whose parts can still be looked at one by one."""
+    record = frame.to_json()
     sheet = Sheet(WIDTH, HEIGHT)
     rows, columns = (2, 3) if picture is None else picture.luminance.shape[:2]
     places = layout(columns / rows)
     ruler = ruler_of(record)
-    _draw_call(sheet, record, plan)
+    _draw_call(sheet, frame)
     if picture is None:
         whole = Area(_MARGIN, _BODY_TOP, WIDTH - _MARGIN, places.picture.bottom)
         draw_no_picture(sheet, whole, record)
@@ -125,9 +119,9 @@ def compose(record: dict[str, Any], picture: Drawable | None, *, plan: Plan | No
     return sheet
 
 
-def _draw_call(sheet: Sheet, record: dict[str, Any], plan: Plan | None) -> None:
-    say, do = call_lines(record, plan=plan)
-    mark = VERDICT_MARKS[record["verdict"]]
+def _draw_call(sheet: Sheet, record: Record) -> None:
+    say, do = record.headline
+    mark = VERDICT_MARKS[record.verdict]
     start = _MARGIN + CALL_SIZE * 0.98
     room = WIDTH - _MARGIN - start
     sheet.mark((_MARGIN + CALL_SIZE * 0.36, 78), mark, CALL_SIZE * 0.68, gid="verdict")

@@ -14,8 +14,8 @@ from stopwise.report.facts import patch_figure
 from stopwise.report.look import DARK, OKABE_ITO, STATE_MARKS
 from stopwise.report.slip.placing import Room
 from stopwise.report.slip.sheet import Area
-from stopwise.report.words import shown
 from stopwise.stops import MID_GREY_OF_SATURATION
+from stopwise.wording import shown
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -8,7 +8,7 @@ from stopwise.report.facts import share
 from stopwise.report.look import DARK, STATE_MARKS, colour_of
 from stopwise.report.ruler import LOWEST, ROMAN, spread
 from stopwise.report.slip.sheet import Area
-from stopwise.report.words import signed, tenths
+from stopwise.wording import signed, tenths
 
 if TYPE_CHECKING:
     from stopwise.report.ruler import Reading, Ruler

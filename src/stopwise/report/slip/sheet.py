@@ -15,7 +15,7 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Rectangle
 
 from stopwise.report.look import DARK, colour_of
-from stopwise.report.words import CUT, shown
+from stopwise.wording import CUT, shown
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence

@@ -1,0 +1,411 @@
+"""Findings: what each check of a frame came to, their one order, and the one verdict over them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence  # noqa: TC003 - JSON is read by these types
+from dataclasses import dataclass, field
+from typing import Literal
+
+from stopwise.measurement.measurement import Point  # noqa: TC001 - JSON is read by these types
+
+Check = Literal[
+    "patch",
+    "headroom",
+    "clip",
+    "blocked",
+    "ratio",
+    "separation",
+    "backdrop",
+    "blown",
+    "pinpoints",
+    "setting",
+    "exposure",
+    "shutter",
+    "ambient",
+    "lamp",
+]
+Code = Literal[
+    "over",
+    "under",
+    "not_seen",
+    "hot_centre",
+    "near_clip",
+    "blown",
+    "clear",
+    "blocked",
+    "noisy",
+    "too_deep",
+    "too_open",
+    "stands_off",
+    "left_over_right",
+    "right_over_left",
+    "too_steep",
+    "too_flat",
+    "uneven",
+    "bright_blotch",
+    "dark_blotch",
+    "tinted",
+    "setting",
+    "as_asked",
+    "knocked",
+    "edge",
+    "slope",
+    "none_fired",
+    "out",
+    "likely_out",
+    "weak",
+    "strong",
+    "not_ready",
+    "not_dumped",
+    "old_power",
+    "out_of_spot",
+    "spot_moved",
+]
+"""What a finding says, whether it holds or fails; `stopwise.messages` has a sentence for each."""
+
+Advice = Literal[
+    "shoot_slower",
+    "stay_slower",
+    "leave_lamps",
+    "feather",
+    "way_back",
+    "secure",
+    "ask",
+    "wait",
+]
+"""What to do where neither the turn nor the code alone says it."""
+
+State = Literal["holds", "fails", "on the line", "not seen"]
+Cause = Literal["lamp", "sitter", "camera", "shutter", "backdrop", "unknown"]
+Within = tuple[float | None, float | None]
+Unit = Literal["stops", "zone", "fraction", "SNR", "ISO", "f-number", "s"]
+Figure = Literal["zone", "left_right", "falloff", "uneven", "blotch", "tint"]
+"""Figures of the backdrop."""
+
+Side = Literal["left", "right", "top", "bottom"]
+Answer = Literal["on plan", "off plan", "can't tell", "measured", "unreadable"]
+
+_ROUNDING = 1e-9
+"""A difference this little outside its limit is one that float arithmetic put there."""
+
+
+@dataclass(frozen=True, slots=True)
+class Turn:
+    """A lamp's turn at its pack.
+
+    Attributes
+    ----------
+    light
+        The lamp.
+    stops
+        In the lamp's own steps and within its range, negative for down.
+    to
+        Where its dial then stands, stops below full; None where nobody knows where it stands.
+    shown
+        The same as its pack shows it: "to -2.4", "to 1/4"; None with `to`.
+    limit, short_by
+        The end of its range at which it stops short of what is needed, and by how many stops.
+    """
+
+    light: str
+    stops: float
+    to: float | None = None
+    shown: str | None = None
+    limit: Literal["full", "least"] | None = None
+    short_by: float = 0.0
+
+    @property
+    def needed(self) -> float:
+        """Stops that would be right, were there no end to its range."""
+        return self.stops + self.short_by
+
+
+@dataclass(frozen=True, slots=True)
+class Knocked:
+    """A camera setting that isn't the plan's: its key, what the file says, what is planned."""
+
+    setting: Literal["iso", "f_number", "shutter"]
+    found: float
+    planned: float
+
+
+@dataclass(frozen=True, slots=True)
+class Detail:
+    """What a finding tells besides its figures; whatever it says nothing of is None or empty.
+
+    Attributes
+    ----------
+    material, must_see
+        Of the patch: decide how grave it is, and whether there is a verdict without it.
+    lamps
+        Lamps that light what it is about, the leading one first.
+    at, where
+        A place in the picture, and a box round it.
+    side
+        Of the picture.
+    count
+        Of specks.
+    moved
+        Shares of the picture to the right and down, of a spot or of the way back into it.
+    overhead, held
+        Whether the lamp hangs over people, and by what it is held.
+    knocked
+        The camera setting that explains it.
+    shutter_s
+        A time to shoot at, seconds.
+    since_s
+        Seconds since the frame before.
+    """
+
+    material: str | None = None
+    must_see: bool | None = None
+    lamps: tuple[str, ...] = ()
+    at: Point | None = None
+    where: tuple[float, float, float, float] | None = None
+    side: Side | None = None
+    count: int | None = None
+    moved: Point | None = None
+    overhead: bool | None = None
+    held: Literal["boom", "stand"] | None = None
+    knocked: Knocked | None = None
+    shutter_s: float | None = None
+    since_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One check's answer.
+
+    Attributes
+    ----------
+    check, of
+        What was checked, of which patch, lamp or setting; `of` is a name to show, and nothing is
+        read out of it.
+    code
+        What is said of it.
+    state
+        Holds, fails, on the line (its uncertainty straddles the limit), not seen.
+    measured, planned
+        In `unit`; None where not seen or not stated.
+    within
+        Least and greatest difference allowed; None where a side is open.
+    uncertainty
+        Standard uncertainty of `measured`, same unit.
+    why
+        Name of the condition that keeps it from being seen.
+    lit, shadow
+        The two patches of a ratio or a separation: the lighter, the darker.
+    figure
+        Which one of the backdrop's.
+    cause
+        Of a failed finding; None else.
+    explained_by
+        The lamp that is the cause.
+    turn
+        That lamp's turn, only where it is shown to mend the finding.
+    advice
+        What to do where turn and code don't say it.
+    detail
+        What else is told.
+    """
+
+    check: Check
+    of: str
+    code: Code
+    state: State
+    measured: float | None = None
+    planned: float | None = None
+    within: Within | None = None
+    unit: Unit = "stops"
+    uncertainty: float | None = None
+    why: str | None = None
+    lit: str | None = None
+    shadow: str | None = None
+    figure: Figure | None = None
+    cause: Cause | None = None
+    explained_by: str | None = None
+    turn: Turn | None = None
+    advice: Advice | None = None
+    detail: Detail = field(default=Detail())
+
+    @property
+    def difference(self) -> float | None:
+        """Measured less planned, where both are known."""
+        if self.measured is None or self.planned is None:
+            return None
+        return self.measured - self.planned
+
+    @property
+    def excess(self) -> float:
+        """How far the difference lies outside `within`, in its unit; negative inside.
+
+        Minus infinity where nothing is measured or no limit is set.
+        """
+        return excess(self.difference, self.within)
+
+    @property
+    def patches(self) -> frozenset[str]:
+        """The patches that it is about; empty for the frame, the paper, a setting, a lamp."""
+        if self.check in ("ratio", "separation"):
+            return frozenset(name for name in (self.lit, self.shadow) if name is not None)
+        return frozenset((self.of,)) if self.check in _OF_A_PATCH else frozenset()
+
+    @property
+    def is_misfire(self) -> bool:
+        """Whether it says that a lamp, or all of them, gave no light."""
+        return self.state == "fails" and self.code in _MISFIRES
+
+    @property
+    def is_zone(self) -> bool:
+        """Whether it is about the zone of a patch or of the backdrop."""
+        return self.check == "patch" or self.figure == "zone"
+
+
+_OF_A_PATCH = ("patch", "headroom", "clip", "blocked")
+_MISFIRES = ("none_fired", "out", "likely_out")
+
+
+def excess(difference: float | None, within: Within | None) -> float:
+    """Return how far `difference` lies outside `within`; negative inside, -inf with no limit."""
+    if difference is None or within is None:
+        return -math.inf
+    low, high = within
+    over = -math.inf if high is None else difference - high
+    under = -math.inf if low is None else low - difference
+    return max(over, under)
+
+
+def state_of(difference: float | None, within: Within, uncertainty: float | None) -> State:
+    """Return what a difference says of its limit.
+
+    Parameters
+    ----------
+    difference
+        Measured less planned; None where it isn't seen.
+    within
+        Least and greatest difference allowed, each None where that side is open.
+    uncertainty
+        Standard uncertainty of the difference, same unit; None counts as 0.
+
+    Returns
+    -------
+    str
+        "on the line" where difference +- uncertainty straddles a limit.
+    """
+    if difference is None:
+        return "not seen"
+    outside = excess(difference, within)
+    if abs(outside) < (uncertainty or 0.0):
+        return "on the line"
+    return "fails" if outside > _ROUNDING else "holds"
+
+
+_STATES = ("fails", "on the line", "not seen", "holds")
+_SKIN, _CLOTH = "skin", "white cloth"
+_LED_BY_LIGHT = ("patch", "headroom", "blocked", "separation")
+
+
+def severity(finding: Finding) -> tuple[int, int, float]:
+    """Return the sort key of the one order in which findings are told, worst first.
+
+    By state; then no lamp fired, a lamp out, camera and settings, shutter, blown skin or cloth, a
+    lamp weak or strong, skin, white cloth and hair, the rest, ratios, paper, pinpoints; then what
+    has a turn; then how far outside, in widths of what is allowed.
+    """
+    low, high = finding.within or (None, None)
+    width = sum(abs(side) for side in (low, high) if side is not None) or 0.1
+    outside = -finding.excess / width
+    if finding.turn is not None:
+        outside -= 1e6  # what a turn mends is told before its equals that nothing mends
+    return _STATES.index(finding.state), _rank(finding), outside
+
+
+def _rank(finding: Finding) -> int:
+    check, material = finding.check, finding.detail.material
+    if check == "lamp":
+        order = {"none_fired": 0, "out": 1, "likely_out": 1}
+        return order.get(finding.code, 5)
+    if check in ("setting", "exposure"):
+        return 2
+    if check in ("shutter", "ambient"):
+        return 3
+    if check == "clip" and material in (_SKIN, _CLOTH):
+        return 4
+    if check in _LED_BY_LIGHT:
+        return {_SKIN: 6, _CLOTH: 7, "hair": 7}.get(material or "", 8)
+    return {"ratio": 9, "backdrop": 10, "pinpoints": 11}.get(check, 8)
+
+
+ReasonCode = Literal[
+    "must_see", "material_not_seen", "nothing_seen", "own_frame", "refused", "file"
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Reason:
+    """Why there is no plain verdict.
+
+    Attributes
+    ----------
+    code
+        must_see, material_not_seen, nothing_seen: what a verdict would need isn't seen; own_frame:
+        the frame plays a part in the plan; refused: it was meant to, and can't; file: the file
+        gives no pixels.
+    of
+        Names that it is about: patches and ratios, a material, the part.
+    detail
+        Of a file or a refusal: what was seen.
+    condition
+        Of a file: name of its condition.
+    """
+
+    code: ReasonCode
+    of: tuple[str, ...] = ()
+    detail: str = ""
+    condition: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """The answer over all findings, worst first, with the reason where it can't be told."""
+
+    verdict: Answer
+    findings: tuple[Finding, ...] = ()
+    reason: Reason | None = None
+
+
+def verdict_of(findings: Iterable[Finding]) -> Verdict:
+    """Return the verdict that findings come to, with the findings in their order.
+
+    Any that fails: off plan. Else can't tell, where a `must_see` patch or a ratio isn't seen, where
+    no patch of a material is that has two or more, or where nothing is seen at all; what waits for
+    its lamps is left out. Else on plan: on the line counts as held.
+    """
+    told = tuple(sorted(findings, key=severity))
+    if any(finding.state == "fails" for finding in told):
+        return Verdict("off plan", told)
+    reason = _missing(told)
+    return Verdict("can't tell" if reason else "on plan", told, reason)
+
+
+def _missing(findings: Sequence[Finding]) -> Reason | None:
+    needed = [
+        finding.of
+        for finding in findings
+        if finding.state == "not seen"
+        and (finding.check == "ratio" or (finding.check == "patch" and finding.detail.must_see))
+    ]
+    if needed:
+        return Reason("must_see", tuple(needed))
+    seen_by_material: dict[str, list[bool]] = {}
+    for finding in findings:
+        if finding.check == "patch" and finding.detail.material is not None:
+            is_seen = finding.state != "not seen"
+            seen_by_material.setdefault(finding.detail.material, []).append(is_seen)
+    for material, seen in seen_by_material.items():
+        if len(seen) > 1 and not any(seen):
+            return Reason("material_not_seen", (material,))
+    if not any(finding.state in ("holds", "on the line") for finding in findings):
+        return Reason("nothing_seen")
+    return None

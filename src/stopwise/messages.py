@@ -1,0 +1,557 @@
+"""Messages: code and fields of a finding or a reason to its sentence, its headline, its advice.
+
+The one place with English about frames. A row of the table is a template; its fields are worked out
+from the finding by `_FIELDS`, names shortened where a headline needs it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from stopwise.conditions import condition
+from stopwise.nominal import aperture_stops, iso_stops
+from stopwise.wording import (
+    HEADLINE_WIDTH,
+    f_text,
+    fitted,
+    iso_text,
+    lamp_name,
+    left_text,
+    over_or_under,
+    place_text,
+    share_text,
+    shown,
+    shutter_text,
+    stops_text,
+    tenths,
+    title,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Iterator, Sequence
+
+    from stopwise.findings import Check, Code, Finding, Reason, Turn, Verdict
+
+
+@dataclass(frozen=True, slots=True)
+class Message:
+    """What is said of one code.
+
+    Attributes
+    ----------
+    say
+        The whole sentence.
+    do
+        What to do where nothing better is known.
+    headline
+        Shorter sentences for the headline, the first that fits is taken; none where `say` fits.
+    """
+
+    say: str
+    do: str = ""
+    headline: tuple[str, ...] = ()
+
+
+_LESS, _MORE = "Less light there.", "More light there, or let it go."
+_CHECK_PAPER = "Check the paper lamps."
+_STEADY = Message("{of} {off} {over}, lamps steady.", "Sitter has turned. Leave the lamps.")
+
+MESSAGES: dict[tuple[Check, Code], Message] = {
+    ("patch", "over"): Message("{of} {off} over.", "{check_lamps}"),
+    ("patch", "under"): Message("{of} {off} under.", "{check_lamps}"),
+    ("patch", "not_seen"): Message("{of} not seen."),
+    ("headroom", "hot_centre"): Message(
+        "Hot centre on the {of}{at}: {measured} from clip, target {planned}.",
+        "{feather}",
+        ("Hot centre on the {of}.",),
+    ),
+    ("headroom", "near_clip"): Message(
+        "{of} {measured} from clip, target {planned}.", _LESS, ("{of} {measured} from clip.",)
+    ),
+    ("headroom", "not_seen"): Message("{of}: headroom not seen."),
+    ("clip", "blown"): Message("{of} blown, {share} of it.", _LESS),
+    ("clip", "clear"): Message("{of} holds no blown area."),
+    ("blocked", "blocked"): Message("{of} blocked, {share} of it.", _MORE),
+    ("blocked", "noisy"): Message(
+        "{of} noisy: SNR {snr}, target {snr_planned}.",
+        "More light there, or open up.",
+        ("{of} is noisy.",),
+    ),
+    ("blocked", "not_seen"): Message("{of}: blocked share not seen."),
+    ("ratio", "too_deep"): Message(
+        "{shadow} {off} too deep against {lit}.", "Fill up a little.", ("{shadow} {off} too deep.",)
+    ),
+    ("ratio", "too_open"): Message(
+        "{shadow} {off} too open against {lit}.",
+        "Fill down a little.",
+        ("{shadow} {off} too open.",),
+    ),
+    ("ratio", "not_seen"): Message("Ratio of {lit} to {shadow} not seen."),
+    ("separation", "stands_off"): Message(
+        "{lit} stands {tenths} over {shadow}, target {planned}.",
+        "More light on the {lit}.",
+        ("{lit} {off} too near {shadow}.",),
+    ),
+    ("separation", "not_seen"): Message("{lit} against {shadow} not seen."),
+    ("backdrop", "over"): Message("Paper {off} over.", _CHECK_PAPER),
+    ("backdrop", "under"): Message("Paper {off} under.", _CHECK_PAPER),
+    ("backdrop", "left_over_right"): Message("Paper left {measured} over right.", _CHECK_PAPER),
+    ("backdrop", "right_over_left"): Message("Paper right {measured} over left.", _CHECK_PAPER),
+    ("backdrop", "too_steep"): Message(
+        "Paper falls off {tenths}, {off} too steep.", _CHECK_PAPER
+    ),
+    ("backdrop", "too_flat"): Message("Paper falls off {tenths}, {off} too flat.", _CHECK_PAPER),
+    ("backdrop", "uneven"): Message("Paper uneven by {hundredths} stop.", _CHECK_PAPER),
+    ("backdrop", "bright_blotch"): Message(
+        "Bright blotch of {measured} on the paper{at}.",
+        "Look for a crease or a stray shadow.",
+        ("Bright blotch of {measured} on the paper.", "Blotch of {measured} on the paper."),
+    ),
+    ("backdrop", "dark_blotch"): Message(
+        "Dark blotch of {measured} on the paper{at}.",
+        "Look for a crease or a stray shadow.",
+        ("Dark blotch of {measured} on the paper.", "Blotch of {measured} on the paper."),
+    ),
+    ("backdrop", "tinted"): Message(
+        "Paper tinted left against right by {hundredths} stop.",
+        "Check gels and lamps' ages.",
+        ("Paper's colour off by {hundredths}.",),
+    ),
+    ("backdrop", "not_seen"): Message("Backdrop {figure} not seen."),
+    ("blown", "blown"): Message(
+        "Blown area of {share}{at}.",
+        "Less light there, or let it clip.",
+        ("Blown area{where}, {share}.", "Blown area, {share}."),
+    ),
+    ("blown", "clear"): Message("No blown area outside patches."),
+    ("pinpoints", "blown"): Message(
+        "{count} pinpoints cover {share} of the frame.",
+        "Find the glints: move or dull them.",
+        ("Pinpoints cover {share}.",),
+    ),
+    ("pinpoints", "clear"): Message("No pinpoints."),
+    ("setting", "setting"): Message(
+        "{setting} at {found}, plan {plan}.",
+        "Camera back to {plan}.",
+        ("{all_off}{found}, plan {plan}.",),
+    ),
+    ("setting", "as_asked"): Message("Shutter at {found}, as asked."),
+    ("setting", "not_seen"): Message("The file doesn't say its {setting}."),
+    ("exposure", "over"): Message("All {off} over.", "Turn all lamps down {off}."),
+    ("exposure", "under"): Message("All {off} under.", "Turn all lamps up {off}."),
+    ("exposure", "knocked"): Message(
+        "All {off} {over}: {found}, plan {plan}.", "Camera back to {plan}."
+    ),
+    ("shutter", "edge"): Message(
+        "Shutter's edge covers {share} at the {side}.",
+        "{slower_than_sync}",
+        ("Shutter's edge at the {side}, {share}.",),
+    ),
+    ("shutter", "slope"): Message(
+        "Light slopes {measured} along the shutter's travel.",
+        "{shoot_slower}",
+        ("Light slopes {measured} with the shutter.",),
+    ),
+    ("ambient", "over"): Message("Room light reaches {measured}.", "Darken the room."),
+    ("lamp", "none_fired"): Message("No lamp fired.", "Check the trigger, shoot again."),
+    ("lamp", "out"): Message("{lamp} did not fire.", "Stop. Check it, shoot again."),
+    ("lamp", "likely_out"): Message("{lamp} likely did not fire.", "Check it, shoot again."),
+    ("lamp", "weak"): Message("{lamp} {off} weak.", "Check its power, wait for ready."),
+    ("lamp", "strong"): Message("{lamp} {off} strong.", "Check its power."),
+    ("lamp", "not_ready"): Message(
+        "{lamp} {off} weak, {since} s after the last.", "Wait for ready."
+    ),
+    ("lamp", "not_dumped"): Message(
+        "{lamp} still at the old power: not dumped.",
+        "Fire it once, shoot again.",
+        ("{lamp} at the old power: not dumped.",),
+    ),
+    ("lamp", "old_power"): Message(
+        "{lamp} still at the old power.",
+        "Check its power, shoot again.",
+        ("{lamp} at the old power.",),
+    ),
+    ("lamp", "out_of_spot"): Message(
+        "Sitter is out of the {lamp}'s spot.",
+        "{way_back}",
+        ("Sitter is out of the {lamp}'s spot.", "Sitter is out of the spot."),
+    ),
+    ("lamp", "spot_moved"): Message(
+        "{lamp}'s spot {way} about {far} of frame.",
+        "{secure}",
+        ("{lamp}'s spot {way} about {far} of frame.", "{lamp}'s spot {way} {far}.",
+         "{lamp}'s spot has moved."),
+    ),
+}  # fmt: skip
+"""What is said of each code, by what was checked."""
+
+FIGURES = {
+    "zone": "zone",
+    "left_right": "left against right",
+    "falloff": "falloff",
+    "uneven": "evenness",
+    "blotch": "blotches",
+    "tint": "tint",
+}
+"""How figures of the backdrop are spoken of."""
+
+_PAPER = {
+    "zone": "paper",
+    "left_right": "paper sides",
+    "falloff": "paper falloff",
+    "uneven": "paper evenness",
+    "blotch": "paper blotch",
+    "tint": "paper tint",
+}
+_SETTINGS: dict[str, tuple[str, Callable[[float], str]]] = {
+    "iso": ("ISO", iso_text),
+    "f_number": ("aperture", f_text),
+    "shutter": ("shutter", shutter_text),
+}
+_NAMES = ("of", "lit", "shadow", "lamp")
+"""Fields that are names and may be shortened."""
+
+
+def say(finding: Finding) -> str:
+    """Return a finding's whole sentence."""
+    return title(_filled(_message(finding).say, finding))
+
+
+def do(finding: Finding) -> str:
+    """Return what to do about a finding; "" where nothing is."""
+    if finding.state == "not seen":
+        lost = finding.check == "patch" and finding.why == "not_followed"
+        return "Bring the sitter back to the mark." if lost and finding.detail.must_see else ""
+    if finding.state != "fails":
+        return ""
+    if finding.code == "hot_centre" and finding.turn is not None:
+        return f"Feather the {lamp_name(finding.turn.light)}, or {_turned(finding.turn)}."
+    if finding.turn is not None:
+        return turn_sentence(finding.turn)
+    template = _ADVICE.get(finding.advice or "") or _message(finding).do
+    return title(_filled(template, finding))
+
+
+def headline_of(finding: Finding) -> tuple[str, str]:
+    """Return the two lines that a failed finding gives to the headline, 38 characters at most."""
+    message = _message(finding)
+    for template in message.headline or (message.say,):
+        line = _fitted(template, finding, shorten=False)
+        if len(line) <= HEADLINE_WIDTH:
+            break
+    else:
+        line = _fitted((message.headline or (message.say,))[-1], finding, shorten=True)
+    turn = finding.turn
+    if turn is None or finding.code == "hot_centre":
+        return line, shortened_line(do(finding))
+    return line, fitted(lambda lamp: turn_sentence(turn, lamp=lamp), lamp_name(turn.light))
+
+
+def headline(
+    verdict: Verdict, *, ratio_stops: float | None = None, blown: float = 0.0
+) -> tuple[str, str]:
+    """Return what a frame says at a glance, and what to do about it.
+
+    Parameters
+    ----------
+    verdict
+        The answer; its findings stand in their order, worst first.
+    ratio_stops, blown
+        Lit to shadow, and the share of the frame in blown areas: said of a frame that isn't judged.
+
+    Returns
+    -------
+    tuple of str
+        Two lines of at most 38 characters, free of control characters.
+    """
+    findings, reason = verdict.findings, verdict.reason
+    if verdict.verdict == "off plan" and findings:
+        return headline_of(findings[0])
+    unseen = [one for one in findings if one.state == "not seen" and one.why != "not_lit"]
+    if verdict.verdict == "on plan":
+        return _on_plan(findings, unseen)
+    if verdict.verdict == "can't tell":
+        if not unseen:
+            why = "" if reason is None else reason_text(reason)
+            return "Can't tell.", shortened_line(why) or "Shoot again."
+        advice = next((text for one in unseen if (text := do(one))), "Shoot again.")
+        return _unseen(unseen, "can't tell"), shortened_line(advice)
+    if verdict.verdict == "unreadable":
+        return _unreadable(reason)
+    parts = [] if ratio_stops is None else [f"lit to shadow {tenths(ratio_stops)}"]
+    parts.append(f"blown {share_text(blown)}" if blown else "nothing blown")
+    return fitted("{}.".format, ", ".join(parts)), _why_measured(reason)
+
+
+def _on_plan(findings: Sequence[Finding], unseen: Sequence[Finding]) -> tuple[str, str]:
+    if unseen:
+        return _unseen(unseen, "rest on plan"), "Shoot on."
+    edge = next((one for one in findings if one.state == "on the line"), None)
+    if edge is not None:
+        return fitted("{} on the line, on plan.".format, place_name(edge)), "Shoot on."
+    tight = tightest(findings)
+    if tight is None:
+        return "On plan.", "Shoot on."
+    margin, name = tight
+    return "On plan.", fitted(lambda of: f"Tightest: {of}, {left_text(margin)} left.", name)
+
+
+def _unseen(findings: Sequence[Finding], rest: str) -> str:
+    names = list(dict.fromkeys(place_name(finding) for finding in findings))
+    if len(names) == 1:
+        return fitted(lambda of: f"{of} not seen, {rest}.", names[0])
+    return f"{len(names)} targets not seen, {rest}."
+
+
+def _unreadable(reason: Reason | None) -> tuple[str, str]:
+    if reason is None or reason.condition is None:
+        return "The file can't be read.", "Copy it again, or look at the camera."
+    row = condition(reason.condition)
+    return fitted("{}.".format, row.short), row.do or "Copy it again, or look at the camera."
+
+
+def _why_measured(reason: Reason | None) -> str:
+    """Return why a frame isn't judged: it plays a part, or the plan asks for nothing."""
+    if reason is None:
+        return "Measured only: no targets in a plan."
+    told = "Not taken as {}." if reason.code == "refused" else "{}: measured only."
+    return fitted(told.format, *reason.of[:1])
+
+
+def tightest(findings: Iterable[Finding]) -> tuple[float, str] | None:
+    """Return the least margin in stops that a held target has left, and whose it is."""
+    return min(_margins(findings), default=None)
+
+
+def _margins(findings: Iterable[Finding]) -> Iterator[tuple[float, str]]:
+    for finding in findings:
+        is_fine = finding.figure in ("uneven", "blotch", "tint")  # limits of a tenth or so
+        if finding.state == "holds" and finding.unit in ("stops", "zone") and not is_fine:
+            outside = finding.excess
+            if outside > -1e9:
+                yield max(-outside, 0.0), place_name(finding)
+
+
+def place_name(finding: Finding) -> str:
+    """Return the name of what a finding is about, as one speaks of it."""
+    if finding.figure is not None:
+        return _PAPER[finding.figure]
+    if finding.check == "setting":
+        return _SETTINGS[finding.of][0]
+    return finding.of
+
+
+def reason_text(reason: Reason) -> str:
+    """Return why there is no plain verdict, as the record says it."""
+    names = ", ".join(reason.of)
+    if reason.code == "file":
+        known = None if reason.condition is None else condition(reason.condition)
+        short = "it can't be read" if known is None else known.short
+        return f"{short}: {reason.detail}" if reason.detail else short
+    return {
+        "must_see": f"must be seen, and isn't: {names}",
+        "material_not_seen": f"no patch of {names} is seen",
+        "nothing_seen": "nothing that the plan asks for is seen",
+        "own_frame": f"the plan's own frame: {names}",
+        "refused": f"not taken as {names}: {reason.detail}",
+    }[reason.code]
+
+
+def turn_sentence(turn: Turn, *, lamp: str | None = None) -> str:
+    """Return what to do at the pack: "Key down 0.4, to -2.4."."""
+    name = lamp_name(turn.light) if lamp is None else lamp
+    if turn.limit is not None:
+        end = "at full: move it nearer" if turn.limit == "full" else "at its least: move it back"
+        return title(f"{name} is {end}.")
+    to = "" if turn.shown is None else f", {turn.shown}"
+    return title(f"{_turned(turn, name)}{to}.")
+
+
+def _turned(turn: Turn, name: str | None = None) -> str:
+    way = "down" if turn.stops < 0 else "up"
+    return f"{lamp_name(turn.light) if name is None else name} {way} {stops_text(turn.stops)}"
+
+
+def shortened_line(text: str) -> str:
+    """Return any text as a line of the headline."""
+    return fitted("{}".format, text) if text else ""
+
+
+def _message(finding: Finding) -> Message:
+    if finding.check == "patch" and finding.cause == "sitter":
+        return _STEADY
+    return MESSAGES[(finding.check, finding.code)]
+
+
+def _filled(template: str, finding: Finding) -> str:
+    return template.format_map(_Fields(finding))
+
+
+def _fitted(template: str, finding: Finding, *, shorten: bool) -> str:
+    fields = _Fields(finding)
+    used = [name for name in _NAMES if f"{{{name}}}" in template]
+    names = [fields[name] for name in used]
+
+    def build(*short: str) -> str:
+        return template.format_map(_Fields(finding, **dict(zip(used, short, strict=True))))
+
+    return fitted(build, *names) if shorten else title(build(*names))
+
+
+class _Fields(dict[str, str]):
+    """The fields of one finding's sentences, each worked out when a template asks for it."""
+
+    def __init__(self, finding: Finding, **known: str) -> None:
+        super().__init__(known)
+        self._finding = finding
+
+    def __missing__(self, key: str) -> str:
+        return _FIELDS[key](self._finding)
+
+
+def _setting_text(finding: Finding, *, found: bool) -> str:
+    knocked = finding.detail.knocked
+    if knocked is None:
+        return "another value"
+    return _SETTINGS[knocked.setting][1](knocked.found if found else knocked.planned)
+
+
+def _all_off(finding: Finding) -> str:
+    """Return what a knocked setting does to every tone; a shutter does nothing to a flash."""
+    knocked = finding.detail.knocked
+    if knocked is None:
+        return ""
+    if knocked.setting == "shutter":
+        return "Shutter "
+    stops_of = aperture_stops if knocked.setting == "f_number" else iso_stops
+    if not knocked.found or not knocked.planned:
+        return ""
+    stops = stops_of(knocked.planned, knocked.found)
+    return f"All {stops_text(stops)} {over_or_under(stops)}: "
+
+
+def _lamps_to_check(finding: Finding) -> str:
+    lamps = [lamp_name(lamp) for lamp in finding.detail.lamps]
+    if not lamps:
+        return "Shoot again to be sure of the lamp."
+    return (
+        fitted("Check the {}.".format, lamps[0])
+        if len(lamps) == 1
+        else fitted("Check {} and {}.".format, lamps[0], lamps[1])
+    )
+
+
+def _feather(finding: Finding) -> str:
+    if not finding.detail.lamps:
+        return "Feather the lamp that lights it."
+    lead = lamp_name(finding.detail.lamps[0])
+    return f"Feather the {lead}, or {lead} down {stops_text(finding.difference or 0.0)}."
+
+
+def _shoot_slower(finding: Finding) -> str:
+    """Ask for a frame at the next slower mark: it shows whether the flash's tail is cut off."""
+    shutter_s = finding.detail.shutter_s
+    if not shutter_s:
+        return "Shoot one at a slower shutter."
+    return f"Shoot one at {shutter_text(shutter_s)}, leave the lamps."
+
+
+def _slower_than_sync(finding: Finding) -> str:
+    shutter_s = finding.detail.shutter_s
+    return f"Shutter to {shutter_text(shutter_s)} or slower." if shutter_s else "Slower shutter."
+
+
+def _stay_slower(finding: Finding) -> str:
+    return f"Shutter to {shutter_text(finding.detail.shutter_s or 1.0)}, leave the paper lamps."
+
+
+def _percent(fraction: float) -> str:
+    """Return a share in whole percent: a spot's move is no surer than that."""
+    return f"{max(round(100.0 * fraction), 1)} %"
+
+
+def _way(finding: Finding) -> str:
+    right, down = finding.detail.moved or (0.0, 0.0)
+    if not right and not down:
+        return "moved"
+    if abs(down) > abs(right):
+        return "dropped" if down > 0 else "rose"
+    return "went right" if right > 0 else "went left"
+
+
+def _far(finding: Finding) -> str:
+    moved = finding.detail.moved
+    return _percent(finding.measured or 0.0 if moved is None else max(abs(part) for part in moved))
+
+
+def _way_back(finding: Finding) -> str:
+    """Return where the sitter goes: how far, as a share of the frame; a hand isn't known."""
+    right, down = finding.detail.moved or (0.0, 0.0)
+    sideways = abs(right) >= abs(down)
+    side = ("to camera right" if right > 0 else "to camera left") if sideways else ""
+    up = "down" if down > 0 else "up"
+    return f"Back {side or up}, {_percent(max(abs(right), abs(down)))} of frame."
+
+
+def _secure(finding: Finding) -> str:
+    """Return what to do: a lamp that sinks over a person is a danger before it is a fault."""
+    held = finding.detail.held or "boom"
+    if finding.detail.overhead:
+        return f"Step away. Check the {held}, secure it."
+    return f"Check its {held}."
+
+
+def where(box: tuple[float, float, float, float]) -> str:
+    """Return where a box lies, in words: "top left", "in the centre", "bottom right"."""
+    x, y = (box[0] + box[2]) / 2, (box[1] + box[3]) / 2
+    across = "left" if x < 1 / 3 else "right" if x > 2 / 3 else ""
+    down = "top" if y < 1 / 3 else "bottom" if y > 2 / 3 else ""
+    return " ".join(part for part in (down, across) if part) or "in the centre"
+
+
+_ADVICE = {
+    "shoot_slower": "{shoot_slower}",
+    "stay_slower": "{stay_slower}",
+    "leave_lamps": "Sitter has turned. Leave the lamps.",
+    "way_back": "{way_back}",
+    "secure": "{secure}",
+    "feather": "{feather}",
+    "ask": "Was that you? Say: take yes.",
+    "wait": "One frame only: shoot on.",
+}
+_FIELDS: dict[str, Callable[[Finding], str]] = {
+    "of": lambda one: shown(one.of),
+    "lit": lambda one: shown(one.lit or one.of),
+    "shadow": lambda one: shown(one.shadow or one.of),
+    "lamp": lambda one: lamp_name(one.of),
+    "off": lambda one: stops_text(one.difference or 0.0),
+    "over": lambda one: over_or_under(one.difference or 0.0),
+    "measured": lambda one: stops_text(one.measured or 0.0),
+    "planned": lambda one: stops_text(one.planned or 0.0),
+    "tenths": lambda one: f"{one.measured or 0.0:.1f}",
+    "hundredths": lambda one: f"{one.measured or 0.0:.2f}",
+    "share": lambda one: share_text(one.measured or 0.0),
+    "snr": lambda one: f"{one.measured or 0.0:.0f}",
+    "snr_planned": lambda one: f"{one.planned or 0.0:.0f}",
+    "figure": lambda one: FIGURES[one.figure or "zone"],
+    "at": lambda one: "" if one.detail.at is None else f", {place_text(one.detail.at)}",
+    "where": lambda one: "" if one.detail.where is None else f" {where(one.detail.where)}",
+    "side": lambda one: str(one.detail.side),
+    "count": lambda one: str(one.detail.count),
+    "since": lambda one: f"{one.detail.since_s or 0.0:.1f}",
+    "setting": lambda one: _SETTINGS[one.of][0],
+    "found": lambda one: _setting_text(one, found=True),
+    "plan": lambda one: _setting_text(one, found=False),
+    "all_off": _all_off,
+    "check_lamps": _lamps_to_check,
+    "feather": _feather,
+    "shoot_slower": _shoot_slower,
+    "slower_than_sync": _slower_than_sync,
+    "stay_slower": _stay_slower,
+    "way": _way,
+    "far": _far,
+    "way_back": _way_back,
+    "secure": _secure,
+}
+"""How each field of a template is worked out."""
