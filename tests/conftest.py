@@ -17,3 +17,22 @@ def data_folder(tmp_path_factory):
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("XDG_DATA_HOME", str(tmp_path_factory.mktemp("data")))
         yield
+
+
+@pytest.fixture(autouse=True, scope="session")
+def kept_renders():
+    """Let the light model keep what it rendered, so that no process renders it again."""
+    from lightmodel.frames import Darkroom
+    from support.kept_renders import KeptRenders
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(Darkroom, "kept", KeptRenders())
+        yield
+
+
+def pytest_sessionfinish(session):
+    """Keep the folder of renders small; once, by the process that starts the others."""
+    if not hasattr(session.config, "workerinput"):
+        from support.kept_renders import KeptRenders
+
+        KeptRenders().tidy()

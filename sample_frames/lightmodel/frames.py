@@ -2,26 +2,27 @@
 
 from __future__ import annotations
 
+import dataclasses
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Literal
+from functools import partial
+from typing import TYPE_CHECKING, Any, ClassVar, Literal, Protocol
 
 import numpy as np
 from scipy import ndimage
 
 from lightmodel import studio
 from lightmodel.geometry import direction
-from lightmodel.render import Fields, ambient_field, lamp_field, surface
+from lightmodel.render import Fields, Surface, ambient_field, lamp_field, surface
 from lightmodel.scene import BLACK, Card, Scene
 from lightmodel.sitter import Pose
 from lightmodel.view import View
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Callable, Mapping
 
     from numpy.typing import NDArray
 
     from lightmodel.lamps import Lamp
-    from lightmodel.render import Surface
     from lightmodel.sensor import Mosaic, Sensor, Signals
 
 Role = Literal["grey", "ambient", "plate", "reference"] | str | None
@@ -130,44 +131,91 @@ class Exposed:
     clipped: NDArray[np.bool_]
 
 
+class Kept(Protocol):
+    """Keeps rendered arrays from one process to the next: see `Darkroom.kept`."""
+
+    def get(self, key: str) -> Mapping[str, NDArray[Any]] | None:
+        """Return the arrays kept under a key, or None."""
+
+    def put(self, key: str, arrays: Mapping[str, NDArray[Any]]) -> None:
+        """Keep arrays under a key."""
+
+
 class Darkroom:
     """Keeps rendered light, so that frames of one scene are not rendered twice.
 
     Parameters
     ----------
     keep
-        How many scenes to keep: at 1440 x 1080 each takes about 150 MB.
+        How many scenes to keep in memory: at 1440 x 1080 each takes about 150 MB.
+
+    Attributes
+    ----------
+    kept
+        Where what was rendered is kept beyond this one; None keeps nothing. A class attribute.
     """
+
+    kept: ClassVar[Kept | None] = None
 
     def __init__(self, keep: int = 1) -> None:
         self._keep = keep
-        self._seen: dict[tuple[Scene, View], Surface] = {}
-        self._lit: dict[tuple[Scene, View], dict[Lamp, NDArray[np.float32]]] = {}
+        self._scenes: dict[tuple[Scene, View], dict[object, Mapping[str, NDArray[Any]]]] = {}
 
     def fields(self, recipe: Recipe) -> Fields:
         """Return the light of every lamp that fires in a frame, and the ambient light."""
         scene, view = recipe.scene, recipe.view
-        seen = self.surface(scene, view)
-        firing = [lamp for lamp in recipe.lamps if lamp.name in recipe.turns]
-        fields = {lamp.name: self._lamp(scene, view, lamp) for lamp in firing}
-        ambient = ambient_field(view, seen, studio.AMBIENT)
-        return Fields(fields, ambient, seen.stuff.reshape(view.shape))
+
+        def lit(lamp: Lamp) -> Mapping[str, NDArray[np.float32]]:
+            return {"light": lamp_field(scene, view, self.surface(scene, view), lamp)}
+
+        def room() -> Mapping[str, NDArray[Any]]:
+            seen = self.surface(scene, view)
+            ambient = ambient_field(view, seen, studio.AMBIENT)
+            return {"ambient": ambient, "stuff": seen.stuff.reshape(view.shape)}
+
+        found = self._part(scene, view, "room", room)
+        lamps = {
+            lamp.name: self._part(scene, view, lamp, partial(lit, lamp))["light"]
+            for lamp in recipe.lamps
+            if lamp.name in recipe.turns
+        }
+        return Fields(lamps, found["ambient"], found["stuff"])
 
     def surface(self, scene: Scene, view: View) -> Surface:
         """Return what each photosite sees."""
-        key = (scene, view)
-        if key not in self._seen:
-            while len(self._seen) >= self._keep:
-                oldest = next(iter(self._seen))
-                del self._seen[oldest], self._lit[oldest]
-            self._seen[key], self._lit[key] = surface(scene, view), {}
-        return self._seen[key]
 
-    def _lamp(self, scene: Scene, view: View, lamp: Lamp) -> NDArray[np.float32]:
-        seen, lit = self.surface(scene, view), self._lit[scene, view]
-        if lamp not in lit:
-            lit[lamp] = lamp_field(scene, view, seen, lamp)
-        return lit[lamp]
+        def seen() -> Mapping[str, NDArray[Any]]:
+            found = surface(scene, view)
+            return {part.name: getattr(found, part.name) for part in dataclasses.fields(found)}
+
+        return Surface(**self._part(scene, view, "surface", seen))
+
+    def _part(
+        self,
+        scene: Scene,
+        view: View,
+        part: object,
+        render: Callable[[], Mapping[str, NDArray[Any]]],
+    ) -> Mapping[str, NDArray[Any]]:
+        """Return a part of a scene from memory, from what is kept, or rendered.
+
+        Of surfaces, which are large, only that of the still set is kept beyond this darkroom.
+        """
+        parts = self._scenes.get((scene, view))
+        if parts is None:
+            while len(self._scenes) >= self._keep:
+                del self._scenes[next(iter(self._scenes))]
+            parts = self._scenes[scene, view] = {}
+        if part not in parts:
+            kept = None if part == "surface" and scene != Scene() else self.kept
+            key = repr((scene, view, part))
+            found = None if kept is None else kept.get(key)
+            if found is None:
+                found = render()
+                if kept is not None:
+                    kept.put(key, found)
+            parts[part] = found
+        return parts[part]
 
 
 def light_on_sensor(recipe: Recipe, fields: Fields) -> NDArray[np.float32]:

@@ -38,8 +38,9 @@ def scene(tmp_path: Path) -> Iterator[Scene]:
     made.ledger.close()
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture(scope="session")
 def browser() -> Iterator[Browser]:
+    """Start one browser for all tests of a process; an event loop of its own runs from then on."""
     if BROWSER is None:
         if os.environ.get("CI"):
             pytest.fail("in CI the page must be shown in a browser: install chromium")

@@ -25,7 +25,7 @@ _MINUTES_5 = 300
 
 def real_mosaic() -> Path:
     """Return the path of the real lossy-compressed mosaic, downloading it where it isn't cached."""
-    kept = _cache() / _MEMBER
+    kept = cache_folder() / _MEMBER
     if kept.is_file() and kept.stat().st_size == _SIZE:
         return kept
     fault = _download(kept)
@@ -56,7 +56,8 @@ def _beside(name: str) -> Path:
     return path
 
 
-def _cache() -> Path:
+def cache_folder() -> Path:
+    """Return the folder that outlives a run: `STOPWISE_TEST_CACHE`, or one of the user's caches."""
     named = os.environ.get("STOPWISE_TEST_CACHE")
     if named:
         return Path(named)
