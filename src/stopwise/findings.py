@@ -324,17 +324,17 @@ def severity(finding: Finding) -> tuple[int, int, float]:
 def _rank(finding: Finding) -> int:
     check, material = finding.check, finding.detail.material
     if check == "lamp":
-        order = {"none_fired": 0, "out": 1, "likely_out": 1}
-        return order.get(finding.code, 5)
-    if check in ("setting", "exposure"):
-        return 2
-    if check in ("shutter", "ambient"):
-        return 3
+        return {"none_fired": 0, "out": 1, "likely_out": 1}.get(finding.code, 6)
     if check == "clip" and material in (_SKIN, _CLOTH):
-        return 4
+        return 5
     if check in _LED_BY_LIGHT:
-        return {_SKIN: 6, _CLOTH: 7, "hair": 7}.get(material or "", 8)
-    return {"ratio": 9, "backdrop": 10, "pinpoints": 11}.get(check, 8)
+        return {_SKIN: 7, _CLOTH: 8, "hair": 8}.get(material or "", _REST)
+    return _RANKS.get(check, _REST)
+
+
+_REST = 9
+_RANKS = {"exposure": 2, "setting": 3, "shutter": 4, "ambient": 4, "ratio": 10, "backdrop": 11,
+          "pinpoints": 12}  # fmt: skip
 
 
 ReasonCode = Literal[

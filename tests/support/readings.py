@@ -14,7 +14,6 @@ from stopwise.measurement.measurement import (
     Measurement,
     PatchReading,
     Pinpoints,
-    Ratio,
     ShutterReading,
     Tint,
     Zones,
@@ -97,11 +96,6 @@ def measurement(
         subject_log2_y=-4.0,
     )
     return replace(plain, **parts)
-
-
-def between(lit: str, shadow: str, stops: float | None, uncertainty: float = 0.0) -> Ratio:
-    """Return a ratio between two patches."""
-    return Ratio(stops=stops, by="patches", lit=lit, shadow=shadow, uncertainty=uncertainty)
 
 
 def plan(**tables: Any) -> Plan:

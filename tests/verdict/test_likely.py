@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
+from stopwise.lamps.outputs import LampReading
 from stopwise.pipeline import Brief, assess
 from stopwise.plan.model import Frames
 from stopwise.plan.now import plan_now
@@ -26,16 +28,16 @@ def shoot():
 
 
 def lamps_called(record):
-    return [f["say"] for f in record["findings"] if f["check"] == "lamp" and f["state"] == "fails"]
+    return [(one.of, one.code) for one in record.findings if one.check == "lamp"]
 
 
 def test_a_hair_lamp_that_fell_from_the_run_is_called_as_likely_out(shoot):
     targets, records = shoot
     run = [records["F0011"]] * 3
     found = with_likely_out(records["F0012"], run, targets)
-    assert lamps_called(found) == ["Hair lamp likely did not fire."]
-    assert found["verdict"] == "off plan"
-    assert [f["of"] for f in found["findings"] if f["state"] == "fails"] == ["hair"]
+    assert lamps_called(found) == [("hair", "likely_out")]
+    assert found.verdict == "off plan"
+    assert [one.of for one in found.findings if one.state == "fails"] == ["hair"]
 
 
 @pytest.mark.parametrize("name", ["F0010", "F0011", "F0017"])
@@ -53,5 +55,5 @@ def test_two_frames_are_no_run(shoot):
 
 def test_where_solos_are_known_they_alone_say(shoot):
     targets, records = shoot
-    seen = {**records["F0012"], "lamps": {"hair": {"state": "fired", "stops": 0.0}}}
+    seen = replace(records["F0012"], lamps={"hair": LampReading(0.0, 0.01, "fired")})
     assert with_likely_out(seen, [records["F0011"]] * 3, targets) == seen

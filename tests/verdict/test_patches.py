@@ -5,8 +5,9 @@ from __future__ import annotations
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from stopwise.verdict.findings import Finding, excess, state_of
 
+from stopwise.findings import Finding, Reason, excess, state_of
+from stopwise.messages import headline, say
 from stopwise.verdict import judge
 from support.readings import lost, measurement, patch, plan, reading
 
@@ -39,7 +40,7 @@ def test_on_the_line_counts_as_held_and_is_said():
     verdict = judge(measurement({"jacket": reading(7.16, uncertainty=0.03)}), plan(patch=[target]))
     assert verdict.verdict == "on plan"
     assert verdict.findings[0].state == "on the line"
-    assert verdict.findings[0].say == "Jacket 0.2 over."
+    assert say(verdict.findings[0]) == "Jacket 0.2 over."
 
 
 def test_skin_has_no_zone_of_its_own():
@@ -55,7 +56,7 @@ def test_a_hot_centre_hides_from_the_median_and_is_named():
     assert findings["patch"].state == "holds"
     assert findings["clip"].state == "holds"
     assert findings["headroom"].state == "fails"
-    assert findings["headroom"].say == ("Hot centre on the lit cheek: 0.2 from clip, target 0.5.")
+    assert say(findings["headroom"]) == ("Hot centre on the lit cheek: 0.2 from clip, target 0.5.")
 
 
 def test_black_cloth_may_be_blocked_over_three_tenths_of_it():
@@ -96,32 +97,40 @@ def test_a_patch_that_must_be_seen_and_is_not_leaves_the_verdict_open():
         plan(patch=[patch("cheek", zone=6.5, must_see=True), patch("hair", zone=6.0)]),
     )
     assert verdict.verdict == "can't tell"
-    assert verdict.reason == "must be seen, and isn't: cheek"
+    assert verdict.reason == Reason("must_see", ("cheek",))
 
 
+# What a picture of a person is about must be seen, or it can't be called on plan (common practice).
 @pytest.mark.parametrize(
-    ("readings", "answer"),
+    ("lost_names", "reason"),
     [
-        ({"cheek": lost(), "brow": lost(), "chip": reading(5.0)}, "can't tell"),
-        ({"cheek": reading(6.5), "brow": lost(), "chip": reading(5.0)}, "on plan"),
-        ({"cheek": reading(None), "brow": reading(None), "chip": reading(5.0)}, "on plan"),
-        ({"cheek": lost(), "brow": lost(), "chip": reading(6.0)}, "off plan"),
+        ((), None),
+        (("fringe",), None),
+        (("jacket",), None),
+        (("cheek",), Reason("must_see", ("cheek", "cheek to brow"))),
+        (("fringe", "bun"), Reason("material_not_seen", ("hair",))),
     ],
 )
-def test_a_frame_in_which_most_of_the_sitter_is_not_found_is_not_called_on_plan(readings, answer):
+def test_what_must_be_seen_for_a_verdict(lost_names, reason):
+    patches = {"cheek": "skin", "brow": "skin", "fringe": "hair", "bun": "hair", "jacket": "metal"}
     targets = plan(
         patch=[
-            patch("cheek", zone=6.5, follow=True),
-            patch("brow", zone=6.5, follow=True),
-            patch("chip", zone=5.0),
-        ]
+            patch(name, zone=6.0, material=material, follow=True, headroom=0.0)
+            for name, material in patches.items()
+        ],
+        ratio=[{"lit": "cheek", "shadow": "brow", "stops": 0.0}],
     )
+    readings = {name: lost() if name in lost_names else reading(6.0) for name in patches}
     verdict = judge(measurement(readings), targets)
-    assert verdict.verdict == answer
-    if answer == "can't tell":
-        assert verdict.reason == (
-            "the sitter isn't seen well enough: 2 of 2 patches that follow him aren't found"
-        )
+    assert verdict.reason == reason
+    assert verdict.verdict == ("on plan" if reason is None else "can't tell")
+
+
+def test_skin_need_not_be_seen_where_the_plan_says_so():
+    targets = [patch("hand", zone=6.0, material="skin", must_see=False), patch("chip", zone=5.0)]
+    verdict = judge(measurement({"hand": lost(), "chip": reading(5.0)}), plan(patch=targets))
+    assert verdict.verdict == "on plan"
+    assert headline(verdict) == ("Hand not seen, rest on plan.", "Shoot on.")
 
 
 def test_a_failed_patch_outweighs_one_that_must_be_seen():

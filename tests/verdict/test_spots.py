@@ -5,13 +5,14 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
-from stopwise.verdict.findings import Finding, Turn
-from stopwise.verdict.spots import with_spots
 
+from stopwise.findings import Finding, Turn
 from stopwise.lamps.beam_spots import SpotReading
+from stopwise.messages import do, headline_of, say
 from stopwise.plan.model import Light, Plan
 from stopwise.plan.now import plan_now
 from stopwise.plan.rigging import is_overhead
+from stopwise.verdict.lamps import with_spots
 
 PLAN = Plan.model_validate(
     {
@@ -34,9 +35,7 @@ OUT = SpotReading("sitter out of the spot", lost_stops=-1.2, way_back=(-0.08, 0.
 
 
 def low(of, **changes):
-    finding = Finding(
-        "patch", of, 5.0, 6.0, (-0.3, 0.2), "zone", "fails", f"{of} 1.0 under.", cause="unknown"
-    )
+    finding = Finding("patch", of, "under", "fails", 5.0, 6.0, (-0.3, 0.2), "zone", cause="unknown")
     return replace(finding, **changes)
 
 
@@ -45,19 +44,19 @@ def judged(spot, *findings, lamp="key"):
 
 
 @pytest.mark.parametrize(
-    ("moved", "say"),
+    ("moved", "words"),
     [
         ((0.0, 0.04), "Key's spot dropped about 4 % of frame."),
         ((0.0, -0.04), "Key's spot rose about 4 % of frame."),
         ((0.03, 0.0), "Key's spot went right 3 %."),
         ((-0.12, 0.0), "Key's spot went left 12 %."),
-        (None, "Key's spot has moved."),
+        (None, "Key's spot moved about 3 % of frame."),
     ],
 )
-def test_a_spot_that_moved_is_the_lamp_and_a_danger_where_it_hangs_over_somebody(moved, say):
+def test_a_spot_that_moved_is_the_lamp_and_a_danger_where_it_hangs_over_somebody(moved, words):
     (finding,) = judged(replace(MOVED, moved=moved))
-    assert finding.say == say
-    assert finding.do == "Step away. Check the boom, secure it."
+    assert headline_of(finding)[0] == words
+    assert do(finding) == "Step away. Check the boom, secure it."
     assert (finding.check, finding.of, finding.cause, finding.turn) == ("lamp", "key", "lamp", None)
     assert finding.measured == 0.03
 
@@ -66,12 +65,11 @@ def test_no_line_is_longer_than_a_call_line():
     for spot in (MOVED, OUT, replace(OUT, way_back=(0.12, 0.0)), replace(MOVED, moved=None)):
         for lamp in ("key", "paper left"):
             (finding,) = judged(spot, lamp=lamp)
-            assert len(finding.say) <= 38
-            assert len(finding.do) <= 38
+            assert max(len(line) for line in headline_of(finding)) <= 38
 
 
 @pytest.mark.parametrize(
-    ("way", "do"),
+    ("way", "words"),
     [
         ((-0.08, 0.01), "Back to camera left, 8 % of frame."),
         ((0.12, 0.0), "Back to camera right, 12 % of frame."),
@@ -79,15 +77,15 @@ def test_no_line_is_longer_than_a_call_line():
         ((0.0, 0.1), "Back down, 10 % of frame."),
     ],
 )
-def test_a_sitter_out_of_a_spot_is_sent_back_and_no_lamp_is_blamed(way, do):
+def test_a_sitter_out_of_a_spot_is_sent_back_and_no_lamp_is_blamed(way, words):
     (finding,) = judged(replace(OUT, way_back=way))
-    assert finding.say == "Sitter is out of the key's spot."
-    assert (finding.do, finding.cause, finding.turn) == (do, "sitter", None)
+    assert say(finding) == "Sitter is out of the key's spot."
+    assert (do(finding), finding.cause, finding.turn) == (words, "sitter", None)
     assert finding.measured == -1.2
 
 
 def test_what_a_lamp_leads_is_laid_to_its_spot_and_turns_nothing():
-    turn = low("cheek", cause="lamp", turn=Turn("key", 1.0), do="Key up 1.0.")
+    turn = low("cheek", cause="lamp", turn=Turn("key", 1.0))
     _, cheek, shoulder = judged(OUT, turn, low("shoulder"))
     assert (cheek.cause, cheek.turn) == ("sitter", None)
     assert shoulder.cause == "unknown"

@@ -8,8 +8,9 @@ import pytest
 
 from stopwise.frame import Exposure
 from stopwise.measurement.measurement import BlownArea, ShutterReading
+from stopwise.messages import do, say
 from stopwise.verdict import judge
-from support.readings import backdrop, between, measurement, patch, plan, reading
+from support.readings import backdrop, measurement, patch, plan, reading
 
 LAMPS = [
     {"name": "key", "role": "key", "off_axis": 60, "power": -2.0},
@@ -66,8 +67,8 @@ def test_a_stop_knocked_off_the_aperture_is_named_as_that():
     )
     first = verdict.findings[0]
     assert (first.check, first.cause) == ("exposure", "camera")
-    assert first.say == "All 0.3 over: f/10, plan f/11."
-    assert first.do == "Camera back to f/11."
+    assert say(first) == "All 0.3 over: f/10, plan f/11."
+    assert do(first) == "Camera back to f/11."
     assert not any(check == "patch" for check, _ in failing(verdict))
 
 
@@ -84,8 +85,8 @@ def test_a_frame_like_the_ambient_frame_gives_exactly_one_finding():
     dark = measurement({"cheek": reading(0.4), "jacket": reading(0.9)}, subject_log2_y=-9.0)
     ambient = measurement({"cheek": reading(0.35), "jacket": reading(0.95)}, subject_log2_y=-9.05)
     verdict = judge(dark, plan(patch=targets, camera=SETTINGS), ambient=ambient)
-    assert [finding.say for finding in verdict.findings] == ["No lamp fired."]
-    assert verdict.findings[0].do == "Check the trigger, shoot again."
+    assert [say(finding) for finding in verdict.findings] == ["No lamp fired."]
+    assert do(verdict.findings[0]) == "Check the trigger, shoot again."
 
 
 def test_with_no_ambient_frame_every_zone_must_lie_three_stops_under():
@@ -94,8 +95,8 @@ def test_with_no_ambient_frame_every_zone_must_lie_three_stops_under():
     dim = judge(
         measurement({"a": reading(1.0), "b": reading(1.0), "c": reading(4.0)}), plan(patch=targets)
     )
-    assert dark.findings[0].say == "No lamp fired."
-    assert dim.findings[0].say != "No lamp fired."
+    assert say(dark.findings[0]) == "No lamp fired."
+    assert say(dim.findings[0]) != "No lamp fired."
 
 
 def test_two_patches_that_agree_name_their_lamp_and_its_turn():
@@ -113,7 +114,7 @@ def test_two_patches_that_agree_name_their_lamp_and_its_turn():
     worst = verdict.findings[0]
     assert worst.cause == "lamp"
     assert (worst.turn.light, worst.turn.stops) == ("key", -0.4)
-    assert worst.do == "Key down 0.4, to -2.4."
+    assert do(worst) == "Key down 0.4, to -2.4."
 
 
 def test_two_patches_that_disagree_blame_no_lamp():
@@ -142,8 +143,8 @@ def test_the_brighter_paper_lamp_is_turned_down():
         measurement(backdrop=backdrop(left_right=-0.5)), plan(backdrop=targets, light=LAMPS)
     )
     worst = verdict.findings[0]
-    assert worst.say == "Paper right 0.5 over left."
-    assert worst.do == "Right paper lamp down 0.5, to -4.0."
+    assert say(worst) == "Paper right 0.5 over left."
+    assert do(worst) == "Right paper lamp down 0.5, to -4.0."
 
 
 def test_blown_areas_in_patches_and_in_places_meant_to_clip_are_not_the_frame_s():
@@ -170,7 +171,7 @@ def test_the_shutters_edge_is_the_first_thing_said():
         ),
         plan(patch=[patch("a", zone=5.0)]),
     )
-    assert verdict.findings[0].say == "Shutter's edge covers 12 % at the bottom."
+    assert say(verdict.findings[0]) == "Shutter's edge covers 12 % at the bottom."
     assert verdict.findings[0].cause == "shutter"
 
 
@@ -185,8 +186,8 @@ def test_a_slope_along_the_travel_is_suspected_as_the_shutters_and_a_slower_fram
     told = [finding for finding in verdict.findings if finding.check == "shutter"]
     assert bool(told) == fails
     if fails:
-        assert verdict.findings[0].say == "Light slopes 0.3 along the shutter's travel."
-        assert verdict.findings[0].do.startswith("Shoot one at 1/125, leave the lamps")
+        assert say(verdict.findings[0]) == "Light slopes 0.3 along the shutter's travel."
+        assert do(verdict.findings[0]).startswith("Shoot one at 1/125, leave the lamps")
         assert verdict.findings[0].cause == "shutter"
 
 
@@ -210,7 +211,7 @@ def test_upright_no_paper_lamp_is_turned_for_what_may_be_the_flashs_tail(changes
     )
     sides = next(one for one in verdict.findings if one.of == "backdrop left_right")
     assert (sides.turn is None) == is_asked
-    assert sides.do.startswith("Shoot one at 1/125, leave the lamps") == is_asked
+    assert do(sides).startswith("Shoot one at 1/125, leave the lamps") == is_asked
     assert sides.cause == ("unknown" if is_asked else "lamp")
 
 
@@ -222,13 +223,12 @@ def test_ratio_and_separation_are_judged_with_their_uncertainty():
         backdrop={"boxes": [[0, 0, 1, 1]]},
     )
     frame = measurement(
-        {"lit": reading(6.5), "shadow": reading(4.5)},
-        ratios=(between("lit", "shadow", 2.31, 0.02),),
+        {"lit": reading(6.81, uncertainty=0.02), "shadow": reading(4.5)},
         backdrop=backdrop(log2_y=-2.0),
     )
     states = {finding.check: finding.state for finding in judge(frame, targets).findings}
     assert states["ratio"] == "on the line"
-    assert states["separation"] == "fails"  # -1.5 against -2.0 stands 0.5 apart
+    assert states["separation"] == "fails"  # -1.19 against -2.0 stands 0.81 apart
 
 
 def test_only_targets_whose_lamps_are_lit_are_judged():

@@ -10,7 +10,7 @@ from stopwise.plan.now import plan_now
 from stopwise.targets import setting_findings, targets_of
 from stopwise.verdict.causes import with_causes
 from stopwise.verdict.frame import frame_findings, is_unlit, trigger_finding, with_exposure
-from stopwise.verdict.lamps import LampsSeen, with_lamp_causes
+from stopwise.verdict.lamps import LampsSeen, with_lamp_causes, with_spots
 from stopwise.verdict.turns import with_one_turn_a_lamp
 
 if TYPE_CHECKING:
@@ -88,6 +88,7 @@ def verdict_on(
         findings = with_causes(findings, now, measurement)
     else:
         findings = with_lamp_causes(findings, now, lamps, out)
+        findings = with_spots(findings, now, lamps.spots)
     return verdict_of(with_one_turn_a_lamp(findings, now))
 
 

@@ -59,7 +59,7 @@ class LampsSeen:
 def with_lamp_causes(
     findings: Sequence[Finding], now: PlanNow, lamps: LampsSeen, out: Collection[str]
 ) -> list[Finding]:
-    """Return the findings with their causes, and those on lamps that are out and spots that moved.
+    """Return the findings with their causes, and one for each lamp that is out.
 
     Parameters
     ----------
@@ -82,10 +82,7 @@ def with_lamp_causes(
         is_of_out = (blame is not None and blame.lamp in out) or finding.patches & led_by_out
         if finding.state == "holds" or not is_of_out:
             kept.append(_explained(finding, blame, now, off))
-    own = list(_spot_findings(now, lamps.spots))
-    for told in own:
-        kept = [_laid_to_spot(finding, told, now) for finding in kept]
-    return [*(Finding("lamp", name, "out", "fails", cause="lamp") for name in out), *own, *kept]
+    return [*(Finding("lamp", name, "out", "fails", cause="lamp") for name in out), *kept]
 
 
 def _explained(
@@ -104,6 +101,27 @@ def _explained(
         return turned(finding, light, blame.turn, now)
     advice = "leave_lamps" if blame.cause == "sitter" else finding.advice
     return replace(finding, cause=blame.cause, explained_by=blame.lamp, advice=advice)
+
+
+def with_spots(
+    findings: Sequence[Finding], now: PlanNow, spots: Mapping[str, SpotReading]
+) -> list[Finding]:
+    """Return the findings with what spots say, and what they explain laid to them.
+
+    Parameters
+    ----------
+    findings
+        With their causes.
+    now
+        Which lamps light each patch, and where the lamps stand.
+    spots
+        What became of each spot, by lamp.
+    """
+    own = list(_spot_findings(now, spots))
+    kept = list(findings)
+    for told in own:
+        kept = [_laid_to_spot(finding, told, now) for finding in kept]
+    return [*own, *kept]
 
 
 def _spot_findings(now: PlanNow, spots: Mapping[str, SpotReading]) -> Iterator[Finding]:

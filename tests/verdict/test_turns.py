@@ -5,11 +5,13 @@ from __future__ import annotations
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from stopwise.verdict.agreeing import with_one_turn_a_lamp
-from stopwise.verdict.findings import Finding, Turn
 
+from stopwise.findings import Finding, Turn
+from stopwise.messages import do, headline
 from stopwise.plan.now import plan_now
-from support.readings import patch, plan
+from stopwise.verdict import judge
+from stopwise.verdict.turns import turn_of, with_one_turn_a_lamp
+from support.readings import measurement, patch, plan, reading
 
 LAMPS = [
     {"name": "key", "role": "key", "power": -2.0, "step": 0.1},
@@ -20,12 +22,13 @@ TARGETS = plan_now(plan(light=LAMPS, patch=[patch("cheek", zone=6.5, lit_by=["ke
 
 def asks(check, of, stops, light="key", state="fails"):
     turn = None if stops is None else Turn(light, stops)
-    return Finding(check, of, 7.0, 6.0, (None, 0.2), "stops", state, f"{of}.", turn=turn)
+    code = {"patch": "over", "clip": "blown", "headroom": "near_clip"}.get(check, "over")
+    return Finding(check, of, code, state, 7.0, 6.0, (None, 0.2), turn=turn)
 
 
 def turns(*findings):
     return [
-        None if finding.turn is None else finding.turn.stops
+        None if finding.turn is None else finding.turn.needed
         for finding in with_one_turn_a_lamp(findings, TARGETS)
     ]
 
@@ -53,9 +56,9 @@ def test_a_blown_patch_takes_over_the_lamp_that_makes_it_too_bright():
     clip, cheek = with_one_turn_a_lamp(
         [asks("clip", "cheek", None), asks("patch", "cheek", -0.8)], TARGETS
     )
-    assert clip.turn == cheek.turn == Turn("key", -0.8)
+    assert clip.turn == cheek.turn == Turn("key", -0.8, -2.8, "to -2.8")
     assert clip.cause == "lamp"
-    assert clip.do == "Key down 0.8, to -2.8."
+    assert do(clip) == "Key down 0.8, to -2.8."
 
 
 def test_a_blown_patch_that_is_not_over_keeps_its_own_cause():
@@ -73,3 +76,30 @@ def test_the_turn_lies_among_those_asked_and_in_the_lamps_steps(tenths, way):
     (stops,) = set(turns(*(asks("patch", f"p{i}", one) for i, one in enumerate(asked))))
     assert min(asked) - 1e-9 <= stops <= max(asked) + 1e-9
     assert round(stops * 10) == pytest.approx(stops * 10)
+
+
+# A pack at -0.2 has 0.2 left to full: whatever is asked beyond it, it can't give (common practice).
+@pytest.mark.parametrize(
+    ("power", "stops", "turn"),
+    [
+        (-0.2, 0.5, Turn("key", 0.2, 0.0, "to full", "full", 0.3)),
+        (-7.9, -0.5, Turn("key", -0.1, -8.0, "to -8.0", "least", -0.4)),
+        (-2.0, 0.04, None),
+        (None, -0.5, Turn("key", -0.5)),
+        (-2.0, -0.5, Turn("key", -0.5, -2.5, "to -2.5")),
+    ],
+)
+def test_a_turn_ends_where_the_packs_range_does(power, stops, turn):
+    (light,) = plan(light=[{"name": "key", "power": power}]).lights
+    assert turn_of(light, stops) == turn
+
+
+def test_record_and_headline_say_alike_that_a_lamp_is_at_its_end():
+    targets = plan(
+        light=[{"name": "key", "power": -0.2}],
+        patch=[patch(name, zone=6.5, lit_by=["key"]) for name in ("cheek", "brow")],
+    )
+    verdict = judge(measurement({"cheek": reading(6.0), "brow": reading(6.0)}), targets)
+    told = [do(finding) for finding in verdict.findings if finding.turn is not None]
+    assert told == ["Key is at full: move it nearer."] * 2
+    assert headline(verdict)[1] == "Key is at full: move it nearer."
