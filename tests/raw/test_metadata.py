@@ -5,23 +5,21 @@ from __future__ import annotations
 import math
 from datetime import datetime
 from fractions import Fraction
-from typing import TYPE_CHECKING
+from types import SimpleNamespace
+from typing import TYPE_CHECKING, Any
 
 import pytest
 
 from lightmodel.dng import DngExif, DngSpec, write_dng
 from stopwise.frame import Camera, Exposure
 from stopwise.raw import decode
-from stopwise.raw.decoder import Settings
-from stopwise.raw.metadata import camera_of, exposure_of, orientation_of_flip
+from stopwise.raw.metadata import camera_of, embedded_tags, exposure_of, orientation_of_flip
 from support.made_raws import EXIF, exposed, light
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from stopwise.frame import Frame
-
-NOTHING = Settings(0.0, 0.0, 0.0, None, "")
 
 
 def frame_of(path: Path, **options: object) -> Frame:
@@ -106,9 +104,33 @@ def test_the_decoder_s_codes_cover_each_orientation_once() -> None:
     assert orientation_of_flip(99) == 1
 
 
-def test_without_directories_the_decoder_s_settings_stand() -> None:
-    said = Settings(400.0, 5.596, 4.967, "2026-03-02T10:00:00", "A lens")
+def said_by_decoder(exposure: Exposure, lens: str) -> Any:
+    """Return the part of a decoded picture that speaks of its settings."""
+    return SimpleNamespace(exposure=exposure, lens=lens)
 
-    assert exposure_of(None, said) == Exposure(400.0, 5.596, 4.967, "2026-03-02T10:00:00")
-    assert exposure_of(None, NOTHING) == Exposure()
-    assert camera_of(None, b"no Exif in here", said) == Camera(None, None, "A lens")
+
+def test_without_directories_the_decoder_s_settings_stand() -> None:
+    said = Exposure(400.0, 5.596, 4.967, "2026-03-02T10:00:00")
+    tags = embedded_tags(b"no Exif in here")
+
+    assert exposure_of(tags, said_by_decoder(said, "")) == said
+    assert camera_of(tags, said_by_decoder(said, " A  lens ")) == Camera(None, None, "A lens")
+
+
+def test_settings_that_no_camera_has_are_none() -> None:
+    said = Exposure(5e-324, 1e308, 1e-300, None)
+
+    assert exposure_of(embedded_tags(b""), said_by_decoder(said, "")) == Exposure()
+
+
+def test_other_containers_hold_their_exif_as_small_tiff_files(tmp_path: Path) -> None:
+    """A preview's segment "Exif", two boxes: each begins as a TIFF does (Exif, CIPA DC-008)."""
+    write_dng(tmp_path / "a.dng", exposed(light((64, 96))), spec=DngSpec(exif=EXIF))
+    exif = (tmp_path / "a.dng").read_bytes()
+
+    tags = embedded_tags(b"\0\0\0\x18ftypmade" + bytes(40) + b"made" + exif)
+
+    assert camera_of(tags, said_by_decoder(Exposure(), "")) == Camera(
+        "Lumenfold", "LF-1", "LF 85/1.8"
+    )
+    assert exposure_of(tags, said_by_decoder(Exposure(), "")).shutter_s == 1 / 160

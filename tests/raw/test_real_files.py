@@ -12,7 +12,7 @@ import rawpy
 
 from stopwise.errors import Unreadable
 from stopwise.raw import declared_end, decode
-from stopwise.raw.filled import unfilled
+from stopwise.raw.refusals import unfilled
 from support.real_files import real_mosaic, stack_of_planes, stripped_pixels
 
 if TYPE_CHECKING:

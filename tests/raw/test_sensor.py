@@ -10,11 +10,11 @@ import pytest
 
 from lightmodel.dng import CAMERA_MATRIX, DngSpec, write_dng
 from stopwise.errors import Unreadable
-from stopwise.raw.decoder import Decoded, Part, decode_bytes
-from stopwise.raw.kind import refuse_by_picture
-from stopwise.raw.masked import masked_of
-from stopwise.raw.sensor import sensor_by_decoder
-from stopwise.raw.tiff import Source, read_tiff
+from stopwise.raw.bounds import FileBytes
+from stopwise.raw.directories import read_tiff
+from stopwise.raw.libraw import Decoded, VisibleArea, decode_bytes
+from stopwise.raw.refusals import refuse_by_shape
+from stopwise.raw.sensor import masked_of, sensor_by_decoder
 from support.made_raws import levels_for
 
 if TYPE_CHECKING:
@@ -116,21 +116,21 @@ def test_a_maker_s_own_raw_of_three_planes_is_a_reduced_one(
     path.write_bytes(path.read_bytes().replace((50706).to_bytes(2, "little"), b"\1\xc7", 1))
     planes = replace(decoded, pattern=None, mosaic=levels_for("three planes", (64, 96)))
 
-    with path.open("rb") as stream:
-        tiff = read_tiff(Source(stream, path.stat().st_size))
-        refuse_by_picture(tiff, decoded, path)
-        with pytest.raises(Unreadable, match="a reduced raw without a mosaic"):
-            refuse_by_picture(tiff, planes, path)
+    tiff = read_tiff(FileBytes.of(path.read_bytes()))
+    refuse_by_shape(tiff, decoded, path)
+    with pytest.raises(Unreadable, match="a reduced raw without a mosaic"):
+        refuse_by_shape(tiff, planes, path)
 
 
 def test_margins_with_one_level_are_padding(decoded: Decoded) -> None:
-    sensor = sensor_by_decoder(decoded)
-    flat = Part(-16, 0, np.full((16, 96), 512, np.uint16))
-    dark = Part(-16, 0, np.random.default_rng(1).normal(512, 4, (16, 96)).astype(np.uint16))
-    lit = Part(-16, 0, np.random.default_rng(1).normal(900, 4, (16, 96)).astype(np.uint16))
+    noise = np.random.default_rng(1)
 
-    def kept(part: Part) -> bool:
-        masked = masked_of([part], sensor.cell, (512.0,) * 4, 16383.0, named=False)
-        return masked is not None
+    def is_kept(margin: NDArray[np.uint16]) -> bool:
+        stored = np.vstack([margin, decoded.stored])
+        area = VisibleArea(16, 0, 64, 96, *stored.shape)
+        dark = replace(decoded, stored=stored, area=area, black=(512.0,) * 4)
+        return masked_of(dark, sensor_by_decoder(dark)) is not None
 
-    assert [kept(flat), kept(dark), kept(lit)] == [False, True, False]
+    assert not is_kept(np.full((16, 96), 512, np.uint16))
+    assert is_kept(noise.normal(512, 4, (16, 96)).astype(np.uint16))
+    assert not is_kept(noise.normal(900, 4, (16, 96)).astype(np.uint16))

@@ -13,7 +13,8 @@ from stopwise import pipeline
 from stopwise.errors import Unreadable
 from stopwise.pipeline import Brief, assess
 from stopwise.raw import decode, decode_unproven
-from stopwise.raw.unproven import Check
+from stopwise.raw.decoding import Unproven
+from support.light_frames import frame_of
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -56,10 +57,18 @@ def test_damage_is_told_before_whatever_it_made_of_the_measuring(
     assert "its code does" in assess(damaged, Brief()).record["reason"]
 
 
-def test_what_goes_wrong_in_a_check_is_raised_where_it_is_asked_for() -> None:
+def test_what_goes_wrong_in_a_look_is_raised_where_it_is_asked_for() -> None:
     def fails() -> str:
         raise MemoryError
 
-    check = Check(fails)
+    unproven = Unproven(frame_of(np.zeros((2, 2), np.uint16)), fails)
+
     with pytest.raises(MemoryError):
-        check.found()
+        unproven.proven()
+
+
+def test_damage_that_a_second_look_does_not_find_is_not_told() -> None:
+    said = iter(["it is damaged", None])
+    frame = frame_of(np.zeros((2, 2), np.uint16))
+
+    assert Unproven(frame, lambda: next(said)).proven() is frame

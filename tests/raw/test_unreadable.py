@@ -16,7 +16,7 @@ import tifffile
 from lightmodel.dng import DngSpec, write_dng
 from stopwise.errors import PathMissing, Unreadable
 from stopwise.raw import decode
-from stopwise.raw.voice import hushed
+from stopwise.raw.libraw import heard_on_stderr
 from support.made_raws import exposed, levels_for, light, write_kind
 
 if TYPE_CHECKING:
@@ -225,6 +225,17 @@ def test_more_photosites_than_any_packing_could_hold_are_refused(tmp_path: Path)
     assert "20000 x 20000 photosites in" in error.detail
 
 
+@pytest.mark.parametrize("height", [65, 200])
+def test_a_picture_that_its_parts_don_t_cover_is_damaged(tmp_path: Path, height: int) -> None:
+    """Of such photosites the decoder gives what its memory held, which may be another frame."""
+    claim(tmp_path / "a.dng", 96, height)
+
+    error = refused(tmp_path / "a.dng")
+
+    assert error.condition.name == "damaged"
+    assert "parts of its picture are named" in error.detail
+
+
 def test_the_limit_holds_for_file_and_picture(tmp_path: Path) -> None:
     path = tmp_path / "a.dng"
     write_kind(path, "rggb lossless")
@@ -300,7 +311,7 @@ def test_a_read_only_file_in_a_read_only_folder_is_read_and_left_as_it_was(tmp_p
 
 
 def test_other_lines_on_stderr_are_passed_on(capfd: pytest.CaptureFixture[str]) -> None:
-    with hushed() as heard:
+    with heard_on_stderr() as heard:
         os.write(2, b"a warning of another library\nunknown file: data corrupted at 7\n")
 
     assert heard == ["data corrupted at 7"]

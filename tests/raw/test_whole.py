@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from lightmodel.dng import DngSpec, write_dng
 from stopwise.errors import Unreadable
 from stopwise.raw import declared_end, decode
-from stopwise.raw.filled import unfilled
+from stopwise.raw.refusals import unfilled
 from support.made_raws import BLACK, KINDS, WHITE, exposed, levels_for, light, write_kind
 
 if TYPE_CHECKING:

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import io
 import struct
 from typing import TYPE_CHECKING
 
-from stopwise.raw.tiff import Source
+from stopwise.raw.bounds import FileBytes
 from stopwise.raw.whole import promise_of
 
 if TYPE_CHECKING:
@@ -84,7 +83,7 @@ def change_fields(content: bytes, _donor: bytes, chance: Random) -> bytes:
 
 def _fields(content: bytes) -> list[tuple[int, int]]:
     """Return place and length of each field that a little-endian file's directories hold."""
-    tiff = promise_of(Source(io.BytesIO(content), len(content))).tiff
+    tiff = promise_of(FileBytes.of(content)).tiff
     fields = [(0, 2), (2, 2), (4, 4)]
     for directory in () if tiff is None else tiff.directories:
         for entry in directory.entries.values():

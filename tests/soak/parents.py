@@ -6,7 +6,6 @@ lie on the same things; the real file keeps its first rows.
 
 from __future__ import annotations
 
-import io
 import shutil
 import struct
 from dataclasses import dataclass
@@ -18,9 +17,9 @@ import numpy as np
 
 from lightmodel.colour import NEUTRAL, XYZ_TO_CAMERA
 from lightmodel.dng import DngExif, DngSpec, write_dng
-from stopwise.raw import decode
-from stopwise.raw.tiff import Source
-from stopwise.raw.whole import HEIGHT, promise_of, raw_directories
+from stopwise.raw import decode, tags
+from stopwise.raw.bounds import FileBytes
+from stopwise.raw.whole import promise_of
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -32,7 +31,6 @@ CUT_AT = 0.4
 """Share of its bytes that F0021, the sample that was cut short, still has."""
 
 _LENS = "LF 85 mm f/2"
-_STRIP_AT, _ROWS_PER_STRIP, _STRIP_BYTES = 273, 278, 279
 _LONG = 4
 _REAL_ROWS = 64
 
@@ -127,18 +125,17 @@ def first_rows(content: bytes, *, rows: int | None) -> bytes:
     """
     if rows is None:
         return content
-    tiff = promise_of(Source(io.BytesIO(content), len(content))).tiff
+    tiff = promise_of(FileBytes.of(content)).tiff
     if tiff is None:
         msg = "the real file is no TIFF"
         raise ValueError(msg)
-    directory = raw_directories(tiff)[0]
-    height = int(tiff.number(directory, HEIGHT) or 0)
-    length = int(tiff.number(directory, _STRIP_BYTES) or 0)
-    start = int(tiff.number(directory, _STRIP_AT) or 0)
+    directory = tiff.raws[0]
+    height = directory.whole(tags.HEIGHT)
+    ((start, length),) = directory.parts()
     kept = length // height * rows
     short = bytearray(content[: start + kept] + content[start + length :])
-    for code, value in ((HEIGHT, rows), (_ROWS_PER_STRIP, rows), (_STRIP_BYTES, kept)):
+    for code, value in ((tags.HEIGHT, rows), (tags.ROWS_PER_STRIP, rows), (tags.STRIPS[1], kept)):
         entry = directory.entries[code]
-        packed = struct.pack(tiff.order + ("I" if entry.kind == _LONG else "H"), value)
+        packed = struct.pack(directory.order + ("I" if entry.kind == _LONG else "H"), value)
         short[entry.place : entry.place + len(packed)] = packed
     return bytes(short)

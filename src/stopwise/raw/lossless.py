@@ -4,6 +4,8 @@ A damaged lossless JPEG mostly decodes without an error, to other photosites. Bu
 that is lost at one place is found again at another, and then as many differences as the picture has
 need more or fewer bits than there are. How many a part needs follows from its photosites: each
 difference from its prediction has one code only (ITU-T T.81, annex H and table H.2).
+
+Held to it are DNG files, whose specification says in which order photosites are coded.
 """
 
 from __future__ import annotations
@@ -11,34 +13,46 @@ from __future__ import annotations
 import struct
 from dataclasses import dataclass
 from itertools import cycle, islice
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from stopwise.raw.whole import (
-    COMPRESSION,
-    HEIGHT,
-    JPEG,
-    SAMPLES,
-    TILE_WIDTH,
-    WIDTH,
-    segments,
-)
+from stopwise.raw import tags
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from numpy.typing import NDArray
 
-    from stopwise.raw.tiff import Directory, Tiff
+    from stopwise.raw.directories import Tiff
 
-_LINEARIZATION, _DNG_VERSION, _ROWS_PER_STRIP, _TILE_HEIGHT = 50712, 50706, 278, 323
 _FIRST_EXACT_VERSION = (1, 1)
-_FRAME, _HUFFMAN, _RESTARTS, _SCAN = 0xC3, 0xC4, 0xDD, 0xDA
+"""Of DNG; writers before it follow the category 16 by 16 bits, which T.81 doesn't."""
+
+_FRAME, _TABLES, _RESTARTS, _SCAN = 0xC3, 0xC4, 0xDD, 0xDA
+"""Markers of T.81, table B.1: SOF3 (lossless), DHT, DRI, SOS."""
+
 _WINDOW = 16
+"""Greatest length of a Huffman code in bits, and greatest category of a difference."""
+
 _NO_CODE = 255
 _MOST_FOLLOWED = 1_500_000
 """Samples in margins that are followed one by one, about a tenth of a second; more are let be."""
+
+Codes = tuple[bytes, bytes]
+"""A Huffman table: how many codes have each length, and their categories (T.81, B.2.4.2)."""
+
+
+class Tiling(NamedTuple):
+    """How a picture is cut into parts: their places in the file, and their rows and columns.
+
+    `samples` is how many there are to a photosite.
+    """
+
+    parts: tuple[tuple[int, int], ...]
+    rows: int
+    columns: int
+    samples: int
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -53,10 +67,8 @@ class Coded:
         Of each sample.
     predictor
         1 to 7 (T.81, table H.1).
-    lengths
-        For each component, the bits of each category's code; 255 where it has none.
     codes
-        For each component, the table that :func:`_code_lengths` reads.
+        For each component, its Huffman table.
     code
         The coded data, stuffing and all, up to the next marker.
     """
@@ -64,8 +76,7 @@ class Coded:
     shape: tuple[int, int, int]
     bits: int
     predictor: int
-    lengths: tuple[NDArray[np.uint8], ...]
-    codes: tuple[tuple[bytes, bytes], ...]
+    codes: tuple[Codes, ...]
     code: bytes
 
     @property
@@ -75,38 +86,69 @@ class Coded:
         return rows * columns * components
 
 
-def disagreement(stored: NDArray[np.uint16], data: bytes, tiff: Tiff, raw: Directory) -> str | None:
+def tiling_of(tiff: Tiff, shape: tuple[int, ...]) -> Tiling | None:
+    """Return how the decoded picture is cut; None where it isn't told apart by its code.
+
+    Parameters
+    ----------
+    tiff
+        The file's directories.
+    shape
+        Of the stored picture: rows, columns, and layers of full planes.
+    """
+    if not (tiff.is_dng and tiff.raws):
+        return None
+    raw, version = tiff.raws[0], tiff.directories[0].wholes(tags.DNG_VERSION)
+    samples = raw.whole(tags.SAMPLES, 1)
+    if (
+        version[:2] < _FIRST_EXACT_VERSION
+        or raw.whole(tags.COMPRESSION) != tags.JPEG
+        or tags.LINEARIZATION in raw  # the decoder's levels are no longer the coded ones
+        or (raw.whole(tags.HEIGHT), raw.whole(tags.WIDTH)) != shape[:2]
+        or (samples == 1) != (len(shape) == 2)
+    ):
+        return None
+    if tags.TILE_WIDTH in raw:
+        rows, columns = raw.whole(tags.TILE_HEIGHT), raw.whole(tags.TILE_WIDTH)
+    else:
+        rows, columns = raw.whole(tags.ROWS_PER_STRIP, shape[0]), shape[1]
+    return Tiling(tuple(raw.parts()), rows or shape[0], columns or shape[1], samples)
+
+
+def disagreement(stored: NDArray[np.uint16], data: bytes, tiling: Tiling) -> str | None:
     """Say which part of a picture doesn't use up its code.
 
     Parameters
     ----------
     stored
-        uint16 (H, W): the decoded picture, margins and all.
+        uint16 (H, W), or (H, W, layers) of full planes: the decoded picture, margins and all.
     data
         The file's bytes.
-    tiff, raw
-        Its directories, and the one of the picture.
+    tiling
+        Of that picture.
 
     Returns
     -------
     str or None
-        A part of a sentence; None where all agree, and where the picture is coded in another way
-        or its tags keep it from being told: levels that a table changed, restart markers.
+        A part of a sentence; None where all agree, and for parts with restart markers or of another
+        process.
     """
-    if not _is_told_apart(tiff, raw, stored.shape):
-        return None
-    coded = [read_coded(data[place : place + length]) for place, length in segments(tiff, raw)]
+    coded = [read_coded(data[place : place + length]) for place, length in tiling.parts]
     if len({None if one is None else (one.bits, one.shape[2]) for one in coded}) > 1:
         return "the parts of its picture are coded in different ways"
     to_follow = _MOST_FOLLOWED
-    columns = int(tiff.number(raw, TILE_WIDTH) or stored.shape[1])
-    pieces = _pieces(stored, columns, rows=_rows(tiff, raw))
-    for number, (piece, one) in enumerate(zip(pieces, coded, strict=False), start=1):
+    for number, (piece, one) in enumerate(zip(_pieces(stored, tiling), coded, strict=False), 1):
         if one is None:
             continue
         if piece.size > one.samples:
             return f"part {number} of its picture has fewer photosites than its place"
-        known, bits = _known(piece, one) if piece.shape[1] == columns else (0, 0)
+        known = bits = (
+            0  # samples in a margin beyond the picture's edge aren't given by the decoder
+        )
+        row = one.shape[1] * one.shape[2]
+        is_wide = piece.shape[1] == tiling.columns * tiling.samples
+        if is_wide and row % piece.shape[1] == 0 == piece.size % row:
+            known, bits = piece.size, bits_of(piece.reshape(-1, *one.shape[1:]), one)
         if one.samples - known > to_follow:
             continue
         to_follow -= one.samples - known
@@ -115,38 +157,12 @@ def disagreement(stored: NDArray[np.uint16], data: bytes, tiff: Tiff, raw: Direc
     return None
 
 
-def _known(piece: NDArray[np.uint16], coded: Coded) -> tuple[int, int]:
-    """Return how many of the first samples are in the picture, and how many bits they have.
-
-    Samples in a margin beneath the picture's edge aren't given by the decoder.
-    """
-    row = coded.shape[1] * coded.shape[2]
-    if row % piece.shape[1] or piece.size % row:
-        return 0, 0
-    return piece.size, bits_of(piece.reshape(-1, *coded.shape[1:]), coded)
-
-
-def _is_told_apart(tiff: Tiff, raw: Directory, shape: tuple[int, ...]) -> bool:
-    """Whether the file's levels are the coded samples, in a way that is known."""
-    version = tiff.directories[0].entries.get(_DNG_VERSION)
-    if version is None or tuple(tiff.source.at(version.place, 2)) < _FIRST_EXACT_VERSION:
-        return False
-    size = (tiff.number(raw, HEIGHT), tiff.number(raw, WIDTH))
-    is_plain = _LINEARIZATION not in raw.entries and (tiff.number(raw, SAMPLES) or 1) == 1
-    return tiff.number(raw, COMPRESSION) == JPEG and is_plain and size == shape
-
-
-def _rows(tiff: Tiff, raw: Directory) -> int:
-    """Return the rows of a tile, or of a strip."""
-    rows = tiff.number(raw, _TILE_HEIGHT if TILE_WIDTH in raw.entries else _ROWS_PER_STRIP)
-    return int(rows or tiff.number(raw, HEIGHT) or 1)
-
-
-def _pieces(stored: NDArray[np.uint16], columns: int, *, rows: int) -> Iterator[NDArray[np.uint16]]:
-    """Yield what is in the picture of each tile or strip, in the order in which they are stored."""
-    for top in range(0, stored.shape[0], max(rows, 1)):
-        for left in range(0, stored.shape[1], max(columns, 1)):
-            yield stored[top : top + rows, left : left + columns]
+def _pieces(stored: NDArray[np.uint16], tiling: Tiling) -> Iterator[NDArray[np.uint16]]:
+    """Yield the samples of each tile or strip, (rows, columns x samples), in the file's order."""
+    for top in range(0, stored.shape[0], tiling.rows):
+        for left in range(0, stored.shape[1], tiling.columns):
+            piece = stored[top : top + tiling.rows, left : left + tiling.columns]
+            yield piece if piece.ndim == 2 else piece[..., : tiling.samples].reshape(len(piece), -1)
 
 
 # --- reading --------------------------------------------------------------------------------------
@@ -154,68 +170,51 @@ def _pieces(stored: NDArray[np.uint16], columns: int, *, rows: int) -> Iterator[
 
 def read_coded(data: bytes) -> Coded | None:
     """Read a lossless JPEG's headers; None where it is of another kind, or has restarts."""
-    shape = bits = None
-    tables: dict[int, tuple[NDArray[np.uint8], tuple[bytes, bytes]]] = {}
+    bits, shape = 0, (0, 0, 0)
+    tables: dict[int, Codes] = {}
     place = 2
     while place + 4 <= len(data) and data[place] == 0xFF:
         kind, length = data[place + 1], int.from_bytes(data[place + 2 : place + 4], "big")
         body = data[place + 4 : place + 2 + length]
         place += 2 + length
         if kind == _FRAME and len(body) >= 6:
-            bits, rows, columns, components = struct.unpack(">BHHB", body[:6])
-            shape = (rows, columns, components)
-        elif kind == _HUFFMAN:
-            tables |= dict(_tables(body))
+            bits, *edges = struct.unpack(">BHHB", body[:6])
+            shape = (edges[0], edges[1], edges[2])
+        elif kind == _TABLES:
+            while len(body) > _WINDOW:
+                end = 1 + _WINDOW + sum(body[1 : 1 + _WINDOW])
+                tables[body[0] & 15] = body[1 : 1 + _WINDOW], body[1 + _WINDOW : end]
+                body = body[end:]
         elif kind == _RESTARTS and any(body):
             return None
         elif kind == _SCAN:
-            return _scan(body, data[place:], shape, bits, tables)
-    return None
-
-
-def _scan(
-    body: bytes,
-    code: bytes,
-    shape: tuple[int, int, int] | None,
-    bits: int | None,
-    tables: dict[int, tuple[NDArray[np.uint8], tuple[bytes, bytes]]],
-) -> Coded | None:
-    """Return what a scan's header and all before it say; None where a part is missing."""
-    if shape is None or bits is None or not all(shape) or len(body) != 4 + 2 * shape[2]:
+            break
+    else:
         return None
-    used = [tables.get(body[2 + 2 * number] >> 4) for number in range(shape[2])]
-    known = [table for table in used if table is not None]
-    predictor, shift = body[1 + 2 * shape[2]], body[3 + 2 * shape[2]]
-    if len(known) != shape[2] or not 1 <= predictor <= 7 or shift or not 2 <= bits <= 16:
+    if not all(shape) or not 2 <= bits <= 16 or len(body) != 4 + 2 * shape[2]:
         return None
-    lengths, codes = zip(*known, strict=True)
-    return Coded(shape, bits, predictor, lengths, codes, code[: _marker(code)])
+    codes = tuple(tables[number >> 4] for number in body[2:-3:2] if number >> 4 in tables)
+    predictor, shift = body[-3], body[-1]
+    if len(codes) != shape[2] or not 1 <= predictor <= 7 or shift:
+        return None
+    return Coded(shape, bits, predictor, codes, data[place : _marker(data, place)])
 
 
-def _tables(body: bytes) -> Iterator[tuple[int, tuple[NDArray[np.uint8], tuple[bytes, bytes]]]]:
-    """Yield number and content of each Huffman table: counts, then categories (T.81, B.2.4.2)."""
-    while len(body) > _WINDOW:
-        counts = body[1 : 1 + _WINDOW]
-        categories = body[1 + _WINDOW : 1 + _WINDOW + sum(counts)]
-        lengths = np.full(_WINDOW + 1, _NO_CODE, dtype=np.uint8)
-        at = 0
-        for length, count in enumerate(counts, start=1):
-            for category in categories[at : at + count]:
-                if category <= _WINDOW:
-                    lengths[category] = length
-            at += count
-        yield body[0] & 15, (lengths, (counts, categories))
-        body = body[1 + _WINDOW + sum(counts) :]
-
-
-def _marker(code: bytes) -> int:
+def _marker(data: bytes, place: int) -> int:
     """Return where the next marker stands; in coded data FF is followed by 00 (T.81, F.1.2.3)."""
-    place = code.find(b"\xff")
-    while 0 <= place < len(code) - 1:
-        if code[place + 1]:
+    place = data.find(b"\xff", place)
+    while 0 <= place < len(data) - 1:
+        if data[place + 1]:
             return place
-        place = code.find(b"\xff", place + 2)
-    return len(code)
+        place = data.find(b"\xff", place + 2)
+    return len(data)
+
+
+def _categories(codes: Codes) -> Iterator[tuple[int, int]]:
+    """Yield the length and the category of each code, in the order of the codes."""
+    counts, categories = codes
+    lengths = [length for length, count in enumerate(counts, start=1) for _ in range(count)]
+    yield from zip(lengths, categories, strict=False)
 
 
 # --- counting -------------------------------------------------------------------------------------
@@ -224,98 +223,89 @@ def _marker(code: bytes) -> int:
 def bits_of(samples: NDArray[np.uint16], coded: Coded) -> int:
     """Return how many bits samples (rows, columns, components) need in a JPEG's own code."""
     bits = 0
-    for component, lengths in enumerate(coded.lengths):
+    for component, codes in enumerate(coded.codes):
         differences = differences_of(samples[..., component], coded.predictor, coded.bits)
-        bits += int(_bits_by_difference(lengths)[differences].sum(dtype=np.int64))
+        bits += int(_bits_by_difference(codes)[differences].sum(dtype=np.int64))
     return bits
 
 
 def differences_of(samples: NDArray[np.uint16], predictor: int, bits: int) -> NDArray[np.uint16]:
-    """Return samples (rows, columns) less their predictions, modulo 2^16 (T.81, H.1.2.1)."""
+    """Return samples (rows, columns) less their predictions, modulo 2^16 (T.81, H.1.2.1).
+
+    `predictor` is one of table H.1; 3 to 7 are worked out with a sign.
+    """
     found = np.empty_like(samples)
     found[0, 0] = (int(samples[0, 0]) - (1 << (bits - 1))) & 0xFFFF
     found[0, 1:] = samples[0, 1:] - samples[0, :-1]
     found[1:, 0] = samples[1:, 0] - samples[:-1, 0]
-    left, above = samples[1:, :-1], samples[:-1, 1:]
+    left, above, both = samples[1:, :-1], samples[:-1, 1:], samples[:-1, :-1]
     if predictor == 1:
         predicted = left
     elif predictor == 2:
         predicted = above
     else:
-        predicted = _predicted(predictor, left, above, samples[:-1, :-1])
+        a, b, c = (part.astype(np.int32) for part in (left, above, both))
+        if predictor == 3:
+            value = c
+        elif predictor == 4:
+            value = a + b - c
+        elif predictor == 5:
+            value = a + ((b - c) >> 1)
+        elif predictor == 6:
+            value = b + ((a - c) >> 1)
+        else:
+            value = (a + b) >> 1
+        predicted = value.astype(np.uint16)
     np.subtract(samples[1:, 1:], predicted, out=found[1:, 1:])
     return found
 
 
-def _predicted(
-    predictor: int, left: NDArray[np.uint16], above: NDArray[np.uint16], both: NDArray[np.uint16]
-) -> NDArray[np.uint16]:
-    """Return the predictions 3 to 7 of T.81, table H.1; `both` is left of what is above."""
-    a, b, c = (part.astype(np.int32) for part in (left, above, both))
-    if predictor == 3:
-        value = c
-    elif predictor == 4:
-        value = a + b - c
-    elif predictor == 5:
-        value = a + ((b - c) >> 1)
-    elif predictor == 6:
-        value = b + ((a - c) >> 1)
-    else:
-        value = (a + b) >> 1
-    return value.astype(np.uint16)
-
-
-def _bits_by_difference(lengths: NDArray[np.uint8]) -> NDArray[np.uint8]:
+def _bits_by_difference(codes: Codes) -> NDArray[np.uint8]:
     """Return the bits of each difference, by its value modulo 2^16: its code and what follows."""
+    by_category = np.full(_WINDOW + 1, _NO_CODE, dtype=np.uint8)
+    for length, category in _categories(codes):
+        if category <= _WINDOW:
+            by_category[category] = length + (category if category < _WINDOW else 0)
     sizes = np.abs(((np.arange(1 << 16) + 0x8000) & 0xFFFF) - 0x8000)
-    category = np.ceil(np.log2(sizes + 1)).astype(np.uint8)
-    more = np.where(category == _WINDOW, 0, category)
-    code = lengths[category].astype(np.int32)
-    bits: NDArray[np.uint8] = np.minimum(code + more, _NO_CODE).astype(np.uint8)
-    return bits
+    found: NDArray[np.uint8] = by_category[np.ceil(np.log2(sizes + 1)).astype(np.intp)]
+    return found
 
 
 def followed_bits(coded: Coded, *, known: int = 0, bits: int = 0) -> int:
     """Return how many bits all samples have, given how many the first `known` have.
 
-    The code of the others is followed one by one.
+    The code of the others is followed one by one; `known` is whole rows.
     """
-    first, rest = divmod(bits, 8)
+    first, place = divmod(bits, 8)
     plain = coded.code.replace(b"\xff\x00", b"\xff")[first:]
     if known == coded.samples or not plain:
         return bits
     data = np.frombuffer(plain + bytes(8), dtype=np.uint8)
     steps = {codes: _steps(data, codes) for codes in dict.fromkeys(coded.codes)}
     tables = cycle([steps[codes] for codes in coded.codes])
-    place = rest
-    for table in islice(tables, known, coded.samples):  # `known` is whole rows
+    for table in islice(tables, known, coded.samples):
         place += table[place]
     return 8 * first + place
 
 
-def _steps(plain: NDArray[np.uint8], codes: tuple[bytes, bytes]) -> bytes:
-    """Return for each bit of the data how many bits a difference that begins there has."""
+def _steps(plain: NDArray[np.uint8], codes: Codes) -> bytes:
+    """Return for each bit of the data how many bits a difference that begins there has.
+
+    0 where no code begins (T.81, annex C).
+    """
+    by_window = np.zeros(1 << _WINDOW, dtype=np.uint8)
+    first = 0
+    for length, category in _categories(codes):
+        width = 1 << (_WINDOW - length)
+        more = 0 if category == _WINDOW else category
+        by_window[first : first + width] = min(length + more, _NO_CODE)
+        first += width
     wide = plain.astype(np.uint32)
     windows = wide[:-2] << 16 | wide[1:-1] << 8 | wide[2:]
     shifts = np.arange(8, 0, -1, dtype=np.uint32)
-    steps: NDArray[np.uint8] = _code_lengths(codes)[(windows[:, None] >> shifts) & 0xFFFF]
+    steps: NDArray[np.uint8] = by_window[(windows[:, None] >> shifts) & 0xFFFF]
     steps[-4:] = 0  # behind the end, where who gets there stays
     return steps.tobytes()
-
-
-def _code_lengths(codes: tuple[bytes, bytes]) -> NDArray[np.uint8]:
-    """Return by the next 16 bits how many a difference has, 0 for no code (T.81, annex C)."""
-    counts, categories = codes
-    found = np.zeros(1 << _WINDOW, dtype=np.uint8)
-    at = first = 0
-    for length, count in enumerate(counts, start=1):
-        for category in categories[at : at + count]:
-            width = 1 << (_WINDOW - length)
-            more = 0 if category == _WINDOW else category
-            found[first : first + width] = min(length + more, _NO_CODE)
-            first += width
-        at += count
-    return found
 
 
 def uses_up(code: bytes, needed: int) -> bool:

@@ -6,29 +6,32 @@ be true (ISO 0, the year 1970, an aperture of 0) is no value.
 
 from __future__ import annotations
 
-import io
-import logging
-import math
 import re
 from datetime import datetime
+from itertools import islice
 from typing import TYPE_CHECKING
 
 from stopwise.frame import Camera, Exposure
+from stopwise.raw import tags
+from stopwise.raw.bounds import BeyondBoundsError, FileBytes
+from stopwise.raw.directories import Directory, Tiff, read_tiff
+from stopwise.raw.libraw import FIRST_YEAR
 
 if TYPE_CHECKING:
-    from stopwise.raw.decoder import Settings
-    from stopwise.raw.tiff import Tiff
+    from stopwise.raw.libraw import Decoded
 
-_MAKE, _MODEL, _LENS, _UNIQUE_MODEL = 271, 272, 42036, 50708
-_SHUTTER, _F_NUMBER, _ISO = 33434, 33437, 34855
-_TAKEN, _SUBSECOND = 36867, 37521
 _ISO_FULL = 65535
 """The tag's greatest value; it means 'look elsewhere'."""
+
+_ISO_RANGE, _F_RANGE, _SHUTTER_RANGE = (1.0, 1e8), (0.1, 1e3), (1e-7, 1e6)
+"""Index, f-number and seconds beyond which no camera exposes: our own choice, a factor of ten and
+more outside what is made. A figure that no logarithm or power bears never leaves this room."""
 
 _ORIENTATION_OF_FLIP = {0: 1, 1: 2, 3: 3, 2: 4, 4: 5, 6: 6, 7: 7, 5: 8}
 """TIFF/EP orientation by the decoder's code: bit 0 mirrors, bit 1 flips, bit 2 swaps the axes."""
 
-_FIRST_YEAR = 1971
+_SEARCHED, _MOST_BLOCKS = 1 << 20, 8
+"""First bytes of another container in which blocks of tags are looked for, and how many."""
 
 
 def orientation_of_flip(flip: int) -> int:
@@ -36,43 +39,58 @@ def orientation_of_flip(flip: int) -> int:
     return _ORIENTATION_OF_FLIP.get(flip, 1)
 
 
-def camera_of(tiff: Tiff | None, data: bytes, settings: Settings) -> Camera:
+def embedded_tags(data: bytes) -> Tiff:
+    """Return the directories of all blocks of tags within a container that isn't TIFF-like.
+
+    Other containers keep their Exif as small TIFF files of their own, in a preview, a box or a
+    block; what can't be read isn't there.
+    """
+    directories: list[Directory] = []
+    starts = re.finditer(rb"\A(?:II|MM)|II\*\0|MM\0\*", data[:_SEARCHED])
+    for start in (match.start() for match in islice(starts, _MOST_BLOCKS)):
+        block = FileBytes(
+            len(data) - start,
+            lambda at, length, start=start: data[start + at : start + at + length],  # type: ignore[misc]
+        )
+        try:
+            directories += read_tiff(block).directories
+        except BeyondBoundsError:
+            continue
+    return Tiff(tuple(directories))
+
+
+def camera_of(blocks: Tiff, decoded: Decoded) -> Camera:
     """Return make, model and lens.
 
     Parameters
     ----------
-    tiff
-        The file's directories, None where it isn't TIFF-like.
-    data
-        The whole file; read as Exif where there are no directories.
-    settings
-        What the decoder understood.
+    blocks
+        The file's directories, or those of the blocks in it.
+    decoded
+        What the decoder understood of the lens.
     """
-    if tiff is not None:
-        make, model = tiff.text(_MAKE), tiff.text(_MODEL) or tiff.text(_UNIQUE_MODEL)
-        lens = tiff.text(_LENS)
-    else:
-        make, model, lens = _read_exif(data)
-    return Camera(make, model, lens or _clean(settings.lens))
-
-
-def exposure_of(tiff: Tiff | None, settings: Settings) -> Exposure:
-    """Return the settings that the file names; what it doesn't say, or says impossibly, is None."""
-    iso, f_number, shutter_s, taken = (None, None, None, None)
-    if tiff is not None:
-        iso = tiff.first_number(_ISO)
-        f_number, shutter_s = tiff.first_number(_F_NUMBER), tiff.first_number(_SHUTTER)
-        taken = _taken(tiff.text(_TAKEN), tiff.text(_SUBSECOND))
-    return Exposure(
-        iso=_above_zero(iso if iso != _ISO_FULL else None) or _above_zero(settings.iso),
-        f_number=_above_zero(f_number) or _above_zero(settings.f_number),
-        shutter_s=_above_zero(shutter_s) or _above_zero(settings.shutter_s),
-        taken=taken or settings.taken,
+    return Camera(
+        make=blocks.text(tags.MAKE),
+        model=blocks.text(tags.MODEL) or blocks.text(tags.UNIQUE_MODEL),
+        lens=blocks.text(tags.LENS) or " ".join(decoded.lens.split()) or None,
     )
 
 
-def _above_zero(value: float | None) -> float | None:
-    return float(value) if value is not None and 0.0 < value < math.inf else None
+def exposure_of(blocks: Tiff, decoded: Decoded) -> Exposure:
+    """Return the settings that the file names; what it doesn't say, or says impossibly, is None."""
+    said, iso = decoded.exposure, blocks.number(tags.ISO)
+    return Exposure(
+        iso=_likely(_ISO_RANGE, None if iso == _ISO_FULL else iso, said.iso),
+        f_number=_likely(_F_RANGE, blocks.number(tags.F_NUMBER), said.f_number),
+        shutter_s=_likely(_SHUTTER_RANGE, blocks.number(tags.SHUTTER), said.shutter_s),
+        taken=_taken(blocks.text(tags.TAKEN), blocks.text(tags.SUBSECOND)) or said.taken,
+    )
+
+
+def _likely(within: tuple[float, float], *values: float | None) -> float | None:
+    """Return the first value that can be true."""
+    least, most = within
+    return next((float(one) for one in values if one is not None and least <= one <= most), None)
 
 
 def _taken(text: str | None, subsecond: str | None) -> str | None:
@@ -81,25 +99,7 @@ def _taken(text: str | None, subsecond: str | None) -> str | None:
         moment = datetime.strptime(text or "", "%Y:%m:%d %H:%M:%S")  # noqa: DTZ007 - local, as Exif has it
     except ValueError:
         return None
-    if moment.year < _FIRST_YEAR:
+    if moment.year < FIRST_YEAR:
         return None
-    decimals = subsecond if subsecond and re.fullmatch(r"\d{1,9}", subsecond) else ""
-    return moment.isoformat() + (f".{decimals}" if decimals else "")
-
-
-def _clean(text: str) -> str | None:
-    return " ".join(text.split()) or None
-
-
-def _read_exif(data: bytes) -> tuple[str | None, str | None, str | None]:
-    """Return make, model and lens of a container that isn't TIFF-like, where it holds Exif."""
-    import exifread
-
-    logging.getLogger("exifread").addHandler(logging.NullHandler())
-    try:
-        tags = exifread.process_file(io.BytesIO(data), details=False)
-    except Exception:  # noqa: BLE001 - a parser of hostile bytes: what it can't read isn't there
-        return None, None, None
-    names = ("Image Make", "Image Model", "EXIF LensModel")
-    make, model, lens = (_clean(str(tags.get(name, ""))) for name in names)
-    return make, model, lens
+    decimals = f".{subsecond}" if subsecond and re.fullmatch(r"\d{1,9}", subsecond) else ""
+    return moment.isoformat() + decimals

@@ -1,79 +1,75 @@
-"""What a file says of its sensor, by its tags or the decoder: filters, levels, balances, matrix."""
+"""What a file says of its sensor: which colour each photosite has, levels, balances, matrix.
+
+A DNG's own tags go first, see :mod:`stopwise.raw.dng`; for all others the decoding library speaks.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from stopwise.frame import NamedLevels
-from stopwise.raw.colour import (
-    Triple,
-    balance_of_multipliers,
-    matrix_of_decoder,
-    on_anchors,
-)
-from stopwise.raw.dng_tags import (
-    dng_balances,
-    dng_cell,
-    dng_levels,
-    dng_matrix,
-    raw_directory,
-)
-from stopwise.raw.mosaic import Cell, full_planes, named_by_decoder
+import numpy as np
+
+from stopwise.frame import Masked, NamedLevels
+from stopwise.raw.colour import balance_of_multipliers, matrix_of_decoder, on_anchors
 
 if TYPE_CHECKING:
-    import numpy as np
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
-    from stopwise.raw.decoder import Decoded
-    from stopwise.raw.tiff import Tiff
+    from stopwise.raw.colour import Triple
+    from stopwise.raw.libraw import Decoded, Rectangle
+
+_RGB = ("R", "G", "B")
+_FOUR = ("R", "G", "B", "G2")
 
 _FILLER = (1.0, 1.0, 1.0)
 """The decoder's daylight balance where it knows none."""
+
+_NEAR_BLACK = 0.01
+"""Of the range from black to white: farther from black an unnamed margin isn't masked. Set by the
+padding of the one real file at hand, at 0.01, and of ours."""
+
+_FEWEST_MASKED = 64
+"""Photosites that can show noise."""
+
+_GUARD = 2
+"""Photosites at each edge of an unnamed margin that may hold light."""
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class FilterCell:
+    """One repeat of the colour filter array.
+
+    Attributes
+    ----------
+    pattern
+        uint8 indices into `colours`: (rows, columns), or (1, 1, planes) for full planes.
+    colours
+        Their names.
+    """
+
+    pattern: NDArray[np.uint8]
+    colours: tuple[str, ...]
+
+    def at(self, rows: NDArray[np.intp], columns: NDArray[np.intp]) -> NDArray[np.uint8]:
+        """Return uint8 (rows, columns), the index at each place counted from the cell's origin."""
+        height, width = self.pattern.shape[:2]
+        return self.pattern[np.ix_(rows % height, columns % width)]
 
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Sensor:
     """Filter array and colour of one file, in the terms of :class:`stopwise.frame.Frame`."""
 
-    cell: Cell
+    cell: FilterCell
     levels: NamedLevels
-    black_offset: NDArray[np.float32] | None
-    daylight: Triple | None
-    as_shot: Triple | None
-    xyz_to_camera: NDArray[np.float64] | None
-    bits: int | None
-
-
-def sensor_by_tags(tiff: Tiff, decoded: Decoded) -> Sensor | None:
-    """Return what a DNG's tags say; None where no directory has the decoded picture's shape.
-
-    Raises
-    ------
-    ValueError
-        If its filters aren't red, green and blue.
-    """
-    area = decoded.area
-    planes = decoded.mosaic.shape[2] if decoded.mosaic.ndim == 3 else 1
-    directory = raw_directory(tiff, area, planes)
-    if directory is None:
-        return None
-    cell = dng_cell(tiff, directory, area)
-    said = dng_levels(tiff, directory, area, cell)
-    levels = NamedLevels(
-        black=said.black,
-        anchor=said.white,
-        anchor_source="white" if len(set(said.white)) == 1 else "per-channel white",
-        white=max(said.white),
-    )
-    daylight, as_shot = dng_balances(tiff)
-    known = dng_matrix(tiff)
-    matrix = None if known is None else known[0]
-    if cell.colours == ("M",):
-        daylight = as_shot = matrix = None
-    elif cell.pattern.ndim == 2:  # one white for all colours: the linear range is common to them
-        matrix, (daylight, as_shot) = _anchored(levels, matrix, (daylight, as_shot))
-    return Sensor(cell, levels, said.offset, daylight, as_shot, matrix, said.bits)
+    black_offset: NDArray[np.float32] | None = None
+    daylight: Triple | None = None
+    as_shot: Triple | None = None
+    xyz_to_camera: NDArray[np.float64] | None = None
+    bits: int | None = None
 
 
 def sensor_by_decoder(decoded: Decoded) -> Sensor:
@@ -87,39 +83,147 @@ def sensor_by_decoder(decoded: Decoded) -> Sensor:
     if decoded.pattern is None:
         cell = full_planes(decoded.mosaic.shape[2])
     else:
-        cell = named_by_decoder(decoded.pattern, decoded.letters)
-    levels = _levels(decoded, len(cell.colours))
-    bits = int(decoded.white).bit_length()
-    if cell.colours == ("M",):
-        return Sensor(cell, levels, None, None, None, None, bits)
+        cell = _cell_by_decoder(decoded.pattern, decoded.letters)
+    colours = len(cell.colours)
+    black, per_channel = decoded.black[:colours], (decoded.white_per_channel or ())[:colours]
+    if per_channel and all(low < high for low, high in zip(black, per_channel, strict=True)):
+        levels = NamedLevels(black, per_channel, "per-channel white", decoded.white)
+    else:
+        levels = NamedLevels(black, (decoded.white,) * colours, "white", decoded.white)
     matrix = matrix_of_decoder(decoded.rgb_xyz, decoded.color, decoded.daylight)
     daylight = balance_of_multipliers(decoded.daylight)
     if matrix is None and daylight == _FILLER:
         daylight = None
-    as_shot = balance_of_multipliers(decoded.as_shot)
-    matrix, (daylight, as_shot) = _anchored(levels, matrix, (daylight, as_shot))
-    return Sensor(cell, levels, None, daylight, as_shot, matrix, bits)
+    balances = daylight, balance_of_multipliers(decoded.as_shot)
+    return sensor_of(cell, levels, balances, matrix, bits=int(decoded.white).bit_length())
 
 
-def _levels(decoded: Decoded, colours: int) -> NamedLevels:
-    black = decoded.black[:colours]
-    per_channel = decoded.white_per_channel
-    if per_channel is not None and all(
-        low < high for low, high in zip(black, per_channel[:colours], strict=True)
-    ):
-        return NamedLevels(black, per_channel[:colours], "per-channel white", decoded.white)
-    return NamedLevels(black, (decoded.white,) * colours, "white", decoded.white)
-
-
-def _anchored(
+def sensor_of(
+    cell: FilterCell,
     levels: NamedLevels,
-    matrix: NDArray[np.float64] | None,
     balances: tuple[Triple | None, Triple | None],
-) -> tuple[NDArray[np.float64] | None, tuple[Triple | None, Triple | None]]:
-    """Carry matrix and balances over to signals of which each colour's anchor is 1."""
+    matrix: NDArray[np.float64] | None,
+    *,
+    black_offset: NDArray[np.float32] | None = None,
+    bits: int | None = None,
+) -> Sensor:
+    """Return a sensor, its colour carried over to signals of which each colour's anchor is 1.
+
+    Parameters
+    ----------
+    cell, levels, black_offset, bits
+        As the file names them. One colour has no balance and no matrix.
+    balances, matrix
+        Daylight and as shot, and XYZ to camera (3, 3), of levels above black on one scale.
+    """
+    if cell.colours == ("M",):
+        return Sensor(cell, levels, black_offset, bits=bits)
+    daylight, as_shot = balances
     spans = [high - low for low, high in zip(levels.black, levels.anchor, strict=True)]
-    if min(spans) <= 0.0:  # refused later, with the levels named
-        return matrix, balances
-    daylight, matrix_on = on_anchors(balances[0], matrix, spans)
-    as_shot, _ = on_anchors(balances[1], None, spans)
-    return matrix_on, (daylight, as_shot)
+    if min(spans) > 0.0:  # else refused later, with the levels named
+        daylight, matrix = on_anchors(daylight, matrix, spans)
+        as_shot, _ = on_anchors(as_shot, None, spans)
+    return Sensor(cell, levels, black_offset, daylight, as_shot, matrix, bits)
+
+
+# --- filters --------------------------------------------------------------------------------------
+
+MONOCHROME = FilterCell(np.zeros((1, 1), dtype=np.uint8), ("M",))
+
+
+def full_planes(planes: int) -> FilterCell:
+    """Return the cell of a stack of three or four full planes, R, G, B and a second G.
+
+    Raises
+    ------
+    ValueError
+        If there are fewer planes or more.
+    """
+    if planes not in {len(_RGB), len(_FOUR)}:
+        msg = f"{planes} full planes"
+        raise ValueError(msg)
+    return FilterCell(np.arange(planes, dtype=np.uint8).reshape(1, 1, planes), _FOUR[:planes])
+
+
+def cell_by_codes(codes: NDArray[np.uint8]) -> FilterCell:
+    """Return the cell of TIFF/EP filter codes (ISO 12234-2: 0 red, 1 green, 2 blue).
+
+    In a 2 x 2 cell with two greens, the one in the row of blue becomes the second green.
+
+    Parameters
+    ----------
+    codes
+        uint8 (rows, columns).
+
+    Raises
+    ------
+    ValueError
+        If a filter isn't red, green or blue, or one of the three is missing.
+    """
+    if set(np.unique(codes).tolist()) != {0, 1, 2}:
+        msg = f"filters of the codes {sorted(set(np.ravel(codes).tolist()))}"
+        raise ValueError(msg)
+    if codes.shape != (2, 2):
+        return FilterCell(codes, _RGB)
+    pattern, green, blue = codes.copy(), _RGB.index("G"), _RGB.index("B")
+    in_blue_row = np.any(codes == blue, axis=1)[:, None] & (codes == green)
+    pattern[in_blue_row] = _FOUR.index("G2")
+    return FilterCell(pattern, _FOUR)
+
+
+def _cell_by_decoder(pattern: NDArray[np.uint8], letters: str) -> FilterCell:
+    """Return the cell of the decoder's own indices, which name the second green 3."""
+    if letters == "M":
+        return MONOCHROME
+    if pattern.size == 0:
+        msg = "filters of an unknown repeat"
+        raise ValueError(msg)
+    used = int(pattern.max()) + 1
+    if letters[:used] != "RGBG"[:used] or used < len(_RGB):
+        msg = f"filters of the colours {letters}"
+        raise ValueError(msg)
+    return FilterCell(pattern, _FOUR[:used])
+
+
+# --- photosites that no light reaches -------------------------------------------------------------
+
+
+def masked_of(decoded: Decoded, sensor: Sensor, named: Sequence[Rectangle] = ()) -> Masked | None:
+    """Return the masked photosites with their colours, to check black and noise by.
+
+    Parameters
+    ----------
+    decoded, sensor
+        The picture, and its filters and levels; full planes have no masked photosites.
+    named
+        Areas that the file itself calls masked. Where there are none, margins are taken that lie
+        within 1 % of the range round black and carry noise, less two photosites at each edge: many
+        files pad them with copies of picture.
+
+    Returns
+    -------
+    Masked or None
+        None where nothing is left.
+    """
+    if sensor.cell.pattern.ndim != 2:
+        return None
+    area, guard = decoded.area, 0 if named else _GUARD
+    levels, colours = [], []
+    for top, left, bottom, right in named or area.margins:
+        rows = np.arange(max(top, 0) + guard, min(bottom, area.stored_height) - guard)
+        columns = np.arange(max(left, 0) + guard, min(right, area.stored_width) - guard)
+        if rows.size and columns.size:
+            part = decoded.stored[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
+            colour = sensor.cell.at(rows - area.top, columns - area.left)
+            if named or _is_dark(part, colour, sensor.levels):
+                levels.append(part.ravel())
+                colours.append(colour.ravel())
+    return Masked(np.concatenate(levels), np.concatenate(colours)) if levels else None
+
+
+def _is_dark(part: NDArray[np.uint16], colour: NDArray[np.uint8], named: NamedLevels) -> bool:
+    if part.size < _FEWEST_MASKED:
+        return False
+    above = part - np.asarray(named.black, dtype=np.float64)[colour]
+    low, middle, high = np.percentile(above, (1.0, 50.0, 99.0)) / (named.white - min(named.black))
+    return bool(abs(middle) <= _NEAR_BLACK and -_NEAR_BLACK <= low < high <= _NEAR_BLACK)

@@ -1,0 +1,95 @@
+"""How much any file may take, whatever it says of itself: the one place for such bounds.
+
+Directories, boxes and tags may point anywhere, claim any count and lead round in circles. All of
+them are read through :class:`FileBytes` and held to what stands here; a file beyond a bound is
+unreadable, and is found to be so before its pixels are touched. Where no source is named a bound is
+our own choice, far above what any camera writes and far below what hurts.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+MOST_BYTES = 1 << 30
+"""Greatest file, and greatest decoded picture: 512 million photosites of two bytes."""
+
+MOST_PHOTOSITES_PER_BYTE = 1032
+"""No packing of raw files beats deflate's bound (RFC 1951: 258 bytes from 2 bits)."""
+
+MOST_TAKEN = 1 << 24
+"""Bytes that all directories and the values of their tags may have together."""
+
+MOST_DIRECTORIES = 100
+"""In one file, and so also pointers to sub-directories in one tag."""
+
+MOST_ENTRIES = 1000
+"""In one directory, or characters in a text."""
+
+MOST_VALUES = 1 << 18
+"""Under one tag: a delta for each row, a table of 65 536 levels, offsets of tiles."""
+
+MOST_BOXES = 4096
+"""In one file of boxes (ISO/IEC 14496-12), or samples in one of its tables."""
+
+MOST_DEPTH = 16
+"""Of boxes within boxes; tables of samples lie five deep (ISO/IEC 14496-12, table 1)."""
+
+MOST_CELL = 16
+"""Photosites along a side of the colour filter array's repeat, and greatest number of masked areas;
+no array in use repeats after more than six (common practice)."""
+
+MOST_BLACKS = 4096
+"""Values in a repeat pattern of black, one for each photosite of 64 x 64."""
+
+MOST_NUMBER = 1 << 62
+"""Size or offset; a greater one is on no disk, and its sums would leave 64 bits."""
+
+
+class BeyondBoundsError(ValueError):
+    """A file says of itself what no camera writes; the text is a part of a sentence."""
+
+
+class FileBytes:
+    """Bytes at any place of a file or buffer; has no position, so that threads may share it.
+
+    Parameters
+    ----------
+    size
+        How many bytes there are.
+    read
+        Returns so many bytes from an offset within the size.
+    """
+
+    def __init__(self, size: int, read: Callable[[int, int], bytes]) -> None:
+        self.size = size
+        self._read = read
+        self._taken = 0
+
+    @classmethod
+    def of(cls, data: bytes) -> FileBytes:
+        """Return the bytes of a buffer."""
+        return cls(len(data), lambda offset, length: data[offset : offset + length])
+
+    def at(self, offset: int, length: int) -> bytes:
+        """Return up to `length` bytes from `offset`; fewer, or none, past the end."""
+        if not 0 <= offset < self.size:
+            return b""
+        return self._read(offset, max(min(length, self.size - offset), 0))
+
+    def take(self, offset: int, length: int) -> bytes:
+        """Return bytes as `at` does, and count them.
+
+        Raises
+        ------
+        BeyondBoundsError
+            If directories and tags have taken more than `MOST_TAKEN` by now.
+        """
+        found = self.at(offset, min(length, MOST_TAKEN))
+        self._taken += len(found)
+        if self._taken > MOST_TAKEN:
+            msg = f"its tags hold more than {MOST_TAKEN >> 20} MB"
+            raise BeyondBoundsError(msg)
+        return found

@@ -1,0 +1,203 @@
+"""decode: path -> Frame, or Unreadable with the reason."""
+
+from __future__ import annotations
+
+import stat
+import threading
+from concurrent.futures import Future
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from stopwise.conditions import condition
+from stopwise.errors import PathMissing, Unreadable
+from stopwise.frame import Frame
+from stopwise.raw import tags
+from stopwise.raw.bounds import MOST_BYTES, BeyondBoundsError, FileBytes
+from stopwise.raw.dng import masked_areas, raw_directory, sensor_by_tags
+from stopwise.raw.libraw import Decoded, decode_bytes
+from stopwise.raw.lossless import disagreement, tiling_of
+from stopwise.raw.metadata import camera_of, embedded_tags, exposure_of, orientation_of_flip
+from stopwise.raw.refusals import refuse_by_levels, refuse_by_shape, refuse_by_tags
+from stopwise.raw.sensor import masked_of, sensor_by_decoder
+from stopwise.raw.whole import promise_of
+
+if TYPE_CHECKING:
+    import os
+    from collections.abc import Callable
+
+    from stopwise.raw.directories import Tiff
+
+
+class Unproven:
+    """A decoded frame whose picture is still held against its code, in a thread of its own.
+
+    Parameters
+    ----------
+    frame
+        What was decoded, to be measured meanwhile and told of only when it is proven.
+    look
+        Returns what shows damage, as a part of a sentence, or None. Called at once, and again where
+        it found something.
+    """
+
+    def __init__(self, frame: Frame, look: Callable[[], str | None]) -> None:
+        self.frame = frame
+        self._look = look
+        self._found: Future[str | None] = Future()
+        threading.Thread(target=self._run, name="stopwise-proof", daemon=True).start()
+
+    def proven(self) -> Frame:
+        """Wait for the look's end, and return the frame.
+
+        Raises
+        ------
+        Unreadable
+            If the picture is damaged, by a second look as well.
+        """
+        damage = self._found.result() and self._look()
+        if damage:
+            raise Unreadable(self.frame.path, condition("damaged"), damage)
+        return self.frame
+
+    def _run(self) -> None:
+        try:
+            self._found.set_result(self._look())
+        except BaseException as error:  # noqa: BLE001 (it is raised again where it is asked for)
+            self._found.set_exception(error)
+
+
+def decode(path: str | os.PathLike[str], *, at_most_bytes: int = MOST_BYTES) -> Frame:
+    """Decode a camera raw file to its untouched mosaic and what is needed to read it as light.
+
+    Parameters
+    ----------
+    path
+        The file; it is opened for reading only, once.
+    at_most_bytes
+        Greatest size in bytes of the file, and of the decoded picture.
+
+    Returns
+    -------
+    Frame
+        Levels as the sensor gave them, in sensor orientation.
+
+    Raises
+    ------
+    PathMissing
+        If nothing is there, or something that isn't a file.
+    Unreadable
+        If the file gives no pixels that can be trusted; its condition says why.
+    """
+    return decode_unproven(path, at_most_bytes=at_most_bytes).proven()
+
+
+def decode_unproven(path: str | os.PathLike[str], *, at_most_bytes: int = MOST_BYTES) -> Unproven:
+    """Decode as :func:`decode` does, but let the last look for damage go on meanwhile.
+
+    Parameters
+    ----------
+    path, at_most_bytes
+        As there.
+
+    Returns
+    -------
+    Unproven
+        Ask it for the proven frame before telling anybody anything.
+
+    Raises
+    ------
+    PathMissing, Unreadable
+        As there.
+    """
+    path = Path(path)
+    data = _read(path, at_most_bytes)
+    promise = promise_of(FileBytes.of(data))
+    if promise.fault is not None:
+        raise Unreadable(path, condition("damaged"), promise.fault)
+    if promise.end is not None and promise.end > len(data):
+        detail = f"{len(data)} bytes of at least {promise.end}"
+        raise Unreadable(path, condition("cut_short"), detail)
+    try:
+        decoded = _decode(data, path, promise.tiff, at_most_bytes)
+        return _unproven(path, data, decoded, promise.tiff)
+    except BeyondBoundsError as error:
+        raise Unreadable(path, condition("damaged"), str(error)) from error
+    except ValueError as error:  # filters that aren't red, green and blue
+        raise Unreadable(path, condition("unsupported"), str(error)) from error
+
+
+def _read(path: Path, at_most_bytes: int) -> bytes:
+    """Return a file's bytes; it is opened for reading only, and nothing but a regular file is."""
+    try:
+        status = path.stat()
+        if not stat.S_ISREG(status.st_mode):
+            msg = f"{path} is not a file. Name a camera raw file."
+            raise PathMissing(msg)
+        if status.st_size == 0:
+            raise Unreadable(path, condition("empty"))
+        if status.st_size > at_most_bytes:
+            detail = f"the file has {status.st_size >> 20} MB"
+            raise Unreadable(path, condition("too_large"), detail)
+        with path.open("rb") as stream:
+            return stream.read(status.st_size)
+    except (FileNotFoundError, NotADirectoryError) as error:
+        msg = f"{path} isn't there. Check the name, and that its disk is connected."
+        raise PathMissing(msg) from error
+    except OSError as error:
+        reason = (error.strerror or type(error).__name__).lower()
+        raise Unreadable(path, condition("no_access"), reason) from error
+    except MemoryError as error:
+        raise Unreadable(path, condition("too_large"), "memory doesn't hold the file") from error
+
+
+def _decode(data: bytes, path: Path, tiff: Tiff | None, at_most_bytes: int) -> Decoded:
+    """Decode, with what the directories say about the picture known beforehand.
+
+    What the decoder calls damaged it is given once more, before anybody is told.
+    """
+    planes = 1
+    if tiff is not None:
+        refuse_by_tags(tiff, path)
+        planes = next((raw.whole(tags.SAMPLES, 1) for raw in tiff.raws), 1)
+    for is_last in (False, True):
+        try:
+            decoded = decode_bytes(data, path, planes=planes, at_most_bytes=at_most_bytes)
+            break
+        except Unreadable as error:
+            name = error.condition.name
+            if name == "not_raw" and tiff is not None and tiff.raws:
+                raise Unreadable(path, condition("unsupported")) from error
+            if is_last or name != "damaged":
+                raise
+    if tiff is not None:
+        refuse_by_shape(tiff, decoded, path)
+    return decoded
+
+
+def _unproven(path: Path, data: bytes, decoded: Decoded, tiff: Tiff | None) -> Unproven:
+    blocks = embedded_tags(data) if tiff is None else tiff
+    picture = raw_directory(blocks, decoded) if blocks is tiff and blocks.is_dng else None
+    if picture is None:
+        sensor = sensor_by_decoder(decoded)
+    else:
+        sensor = sensor_by_tags(blocks, picture, decoded)
+    refuse_by_levels(decoded.mosaic, sensor, path)
+    frame = Frame(
+        path=path,
+        mosaic=decoded.mosaic,
+        pattern=sensor.cell.pattern,
+        colours=sensor.cell.colours,
+        levels=sensor.levels,
+        orientation=orientation_of_flip(decoded.flip),
+        black_offset=sensor.black_offset,
+        daylight=sensor.daylight,
+        as_shot=sensor.as_shot,
+        xyz_to_camera=sensor.xyz_to_camera,
+        camera=camera_of(blocks, decoded),
+        exposure=exposure_of(blocks, decoded),
+        bits=sensor.bits,
+        masked=masked_of(decoded, sensor, [] if tiff is None else masked_areas(tiff)),
+    )
+    tiling = None if tiff is None else tiling_of(tiff, decoded.stored.shape)
+    stored = decoded.stored
+    return Unproven(frame, lambda: tiling and disagreement(stored, data, tiling))
