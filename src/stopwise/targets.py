@@ -14,8 +14,7 @@ from typing import TYPE_CHECKING, Literal, Protocol
 
 from stopwise.findings import Detail, Finding, Knocked, state_of
 from stopwise.nominal import aperture_stops, iso_stops, shutter_stops
-from stopwise.plan.materials import PLAIN
-from stopwise.plan.now import BACKDROP
+from stopwise.plan.model import BACKDROP
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -207,24 +206,18 @@ def targets_of(now: PlanNow) -> tuple[Target, ...]:
 
 def zone_planned(patch: Patch) -> float | None:
     """Return the zone planned for a patch, its own or its material's."""
-    return patch.zone if patch.zone is not None else patch.defaults.zone
+    return patch.target_zone
 
 
 def zone_within(patch: Patch) -> tuple[float, float]:
     """Return the least and greatest difference in stops that a patch's zone may have."""
-    row = patch.defaults
-    over = (patch.over, patch.within, row.over, PLAIN.over)
-    under = (patch.under, patch.within, row.under, PLAIN.under)
-    return (
-        -next(stops for stops in under if stops is not None),
-        next(stops for stops in over if stops is not None),
-    )
+    under, over = patch.allows
+    return -under, over
 
 
 def _of_patch(patch: Patch, now: PlanNow) -> Iterator[Target]:
     name, row = patch.name, patch.defaults
-    headroom = patch.headroom if patch.headroom is not None else row.headroom
-    may_clip = patch.may_clip if patch.may_clip is not None else row.may_clip
+    headroom, may_clip = patch.least_headroom, patch.most_clipped
     blocked = None if row.blocked is None else now.plan.limits.blocked
     rows: list[tuple[Check, float | None, Within, Unit, Read, tuple[Code, Code]]] = [
         ("patch", zone_planned(patch), zone_within(patch), "zone", _zone, ("over", "under"))

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from stopwise.cli.stops_command import stops as stops_command
 from stopwise.errors import WrongUse
-from stopwise.plan import arithmetic, lamp_arithmetic
+from stopwise.plan import arithmetic
 
 
 def run(*arguments: str) -> Result:
@@ -93,11 +93,11 @@ WRONG = [
     (lambda: arithmetic.ratio("3:0"), "has no answer"),
     (lambda: arithmetic.ratio("1.2.3:1"), "isn't a number"),
     (lambda: arithmetic.ratio("0:1"), "above 0"),
-    (lambda: lamp_arithmetic.distance("1m"), "one of the two"),
-    (lambda: lamp_arithmetic.distance("1m", "2m", change="1"), "one of the two"),
-    (lambda: lamp_arithmetic.power("1/4", turn="3"), "above full power"),
-    (lambda: lamp_arithmetic.guide("bright", "3m"), "is not a guide number"),
-    (lambda: lamp_arithmetic.guide("36"), "one of the two"),
+    (lambda: arithmetic.distance("1m"), "one of the two"),
+    (lambda: arithmetic.distance("1m", "2m", change="1"), "one of the two"),
+    (lambda: arithmetic.power("1/4", turn="3"), "above full power"),
+    (lambda: arithmetic.guide("bright", "3m"), "is not a guide number"),
+    (lambda: arithmetic.guide("36"), "one of the two"),
     (lambda: arithmetic.zone("0.5"), "can mean Zone 0.5 or 50 %"),
     (lambda: arithmetic.zone("grey"), "neither a zone nor a reflectance"),
     (lambda: arithmetic.zone("0%"), "has no answer"),
@@ -124,9 +124,9 @@ def test_whatever_is_asked_gives_an_answer_or_one_sentence(first: str, second: s
         lambda: arithmetic.between(first, second),
         lambda: arithmetic.ratio(first),
         lambda: arithmetic.ratio(first, second),
-        lambda: lamp_arithmetic.distance(first, second),
-        lambda: lamp_arithmetic.power(first, turn=second),
-        lambda: lamp_arithmetic.guide(first, second),
+        lambda: arithmetic.distance(first, second),
+        lambda: arithmetic.power(first, turn=second),
+        lambda: arithmetic.guide(first, second),
         lambda: arithmetic.ev(first, second),
         lambda: arithmetic.zone(first),
     ]
@@ -147,7 +147,7 @@ def test_lamps_add_in_any_order(order: list[str]) -> None:
 
 @given(level=st.integers(-90, 0))
 def test_a_power_is_read_back_from_each_way_it_is_said(level: int) -> None:
-    shown = lamp_arithmetic.power(str(level / 10), full_ws=500).say.split(" is ")[1].split(", ")
+    shown = arithmetic.power(str(level / 10), full_ws=500).say.split(" is ")[1].split(", ")
 
-    back = [lamp_arithmetic.power(said, full_ws=500).value for said in shown]
+    back = [arithmetic.power(said, full_ws=500).value for said in shown]
     assert back == pytest.approx([level / 10] * len(back), abs=0.01)

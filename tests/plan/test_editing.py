@@ -6,7 +6,8 @@ import difflib
 import os
 import stat
 import tomllib
-from typing import TYPE_CHECKING, Any
+from pathlib import Path
+from typing import Any
 
 import pytest
 import tomlkit
@@ -15,10 +16,6 @@ from hypothesis import strategies as st
 
 from stopwise.errors import PathMissing, PlanError, WrongUse
 from stopwise.plan.draft import Draft, open_draft, undo_edit, undo_file
-from stopwise.plan.editing import add_table, remove_table, set_value
-
-if TYPE_CHECKING:
-    from pathlib import Path
 
 TEXT = """\
 # our set, second day
@@ -43,13 +40,18 @@ zone = 6.5        # by eye
 """
 
 
+def of(text: str) -> Draft:
+    """Return a draft of a text that is nowhere on a disk."""
+    return Draft(Path("plan.toml"), b"", text)
+
+
 def changed_lines(before: str, after: str) -> list[str]:
     diff = difflib.ndiff(before.splitlines(), after.splitlines())
     return [line for line in diff if line[0] in "+-"]
 
 
 def test_one_value_changes_and_nothing_else() -> None:
-    after = set_value(TEXT, ("camera", "mid_grey"), 0.131)
+    after = of(TEXT).set(("camera", "mid_grey"), 0.131).text
 
     assert changed_lines(TEXT, after) == [
         "- mid_grey = 0.127  # card of Tuesday",
@@ -58,38 +60,38 @@ def test_one_value_changes_and_nothing_else() -> None:
 
 
 def test_a_new_key_stands_behind_the_last_of_its_table() -> None:
-    after = set_value(TEXT, ("camera", "mid_grey_iso"), 100)
+    after = of(TEXT).set(("camera", "mid_grey_iso"), 100).text
 
     assert changed_lines(TEXT, after) == ["+ mid_grey_iso = 100"]
     assert after.index("mid_grey_iso") > after.index("card of Tuesday")
 
 
 def test_a_new_table_stands_at_the_end() -> None:
-    after = set_value(TEXT, ("frames", "solo", "hair light"), "F7.dng")
+    after = of(TEXT).set(("frames", "solo", "hair light"), "F7.dng").text
 
     assert after.startswith(TEXT)
     assert after.removeprefix(TEXT) == '\n[frames.solo]\n"hair light" = "F7.dng"\n'
 
 
 def test_a_key_of_the_top_stands_before_the_first_table() -> None:
-    assert tomllib.loads(set_value(TEXT, ("title",), 'The "fencer"'))["title"] == 'The "fencer"'
-    assert tomllib.loads(set_value("[camera]\n", ("title",), "x")) == {"title": "x", "camera": {}}
+    assert tomllib.loads(of(TEXT).set(("title",), 'The "fencer"').text)["title"] == 'The "fencer"'
+    assert tomllib.loads(of("[camera]\n").set(("title",), "x").text) == {"title": "x", "camera": {}}
 
 
 def test_the_old_value_stays_as_a_comment_when_asked() -> None:
-    after = set_value(TEXT, ("patch", 0, "zone"), 6.2, was="before F0012.dng")
+    after = of(TEXT).set(("patch", 0, "zone"), 6.2, was="before F0012.dng").text
 
     assert "# zone = 6.5  (before F0012.dng)\nzone = 6.2        # by eye\n" in after
 
 
 def test_an_old_list_of_several_lines_stays_as_a_comment() -> None:
-    after = set_value(TEXT, ("patch", 0, "box"), (0.1, 0.2, 0.3, 0.4), was="moved")
+    after = of(TEXT).set(("patch", 0, "box"), (0.1, 0.2, 0.3, 0.4), was="moved").text
 
     assert "# box = [0.5, 0.4,  # left, top\n# 0.6, 0.5]  (moved)\nbox = [0.1, 0.2" in after
 
 
 def test_one_more_patch_stands_behind_the_last() -> None:
-    after = add_table(TEXT, ("patch",), {"name": "hair", "box": (0.1, 0.1, 0.2, 0.2)})
+    after = of(TEXT).add(("patch",), {"name": "hair", "box": (0.1, 0.1, 0.2, 0.2)}).text
 
     assert tomllib.loads(after)["patch"][1]["name"] == "hair"
     assert [line for line in changed_lines(TEXT, after) if line[0] == "-"] == []
@@ -97,7 +99,7 @@ def test_one_more_patch_stands_behind_the_last() -> None:
 
 
 def test_a_lamp_is_added_where_lamps_stand_interleaved() -> None:
-    after = add_table(TEXT, ("light",), {"name": "hair"})
+    after = of(TEXT).add(("light",), {"name": "hair"}).text
 
     assert [light["name"] for light in tomllib.loads(after)["light"]] == ["key", "fill", "hair"]
     assert [line for line in changed_lines(TEXT, after) if line[0] == "-"] == []
@@ -106,7 +108,7 @@ def test_a_lamp_is_added_where_lamps_stand_interleaved() -> None:
 def test_a_table_goes_with_the_comments_straight_above_it() -> None:
     text = TEXT.replace("[[patch]]", "# the cheek\n[[patch]]")
 
-    after = remove_table(text, ("patch", 0))
+    after = of(text).remove(("patch", 0)).text
 
     assert "cheek" not in after
     assert tomllib.loads(after)["light"] == tomllib.loads(text)["light"]
@@ -115,31 +117,31 @@ def test_a_table_goes_with_the_comments_straight_above_it() -> None:
 def test_dotted_and_inline_tables_are_edited_as_they_stand() -> None:
     text = 'camera.iso = 100\nframes = { grey = "a.dng" }\nlight = [{ name = "key" }]\n'
 
-    text = set_value(text, ("camera", "mid_grey"), 0.13)
-    text = set_value(text, ("frames", "plate"), "b.dng")
-    text = set_value(text, ("frames", "grey"), "c.dng")
-    text = add_table(text, ("light",), {"name": "fill"})
+    text = of(text).set(("camera", "mid_grey"), 0.13).text
+    text = of(text).set(("frames", "plate"), "b.dng").text
+    text = of(text).set(("frames", "grey"), "c.dng").text
+    text = of(text).add(("light",), {"name": "fill"}).text
 
     assert text == (
         "camera.iso = 100\ncamera.mid_grey = 0.13\n"
-        'frames = { grey = "c.dng", plate = "b.dng" }\n'
-        'light = [{ name = "key" }, { name = "fill" } ]\n'
+        'frames = { grey = "c.dng", plate = "b.dng"}\n'
+        'light = [{ name = "key" }, {name = "fill"}]\n'
     )
 
 
 def test_lines_keep_ending_as_they_did() -> None:
-    after = set_value("[camera]\r\niso = 100\r\n", ("camera", "f_number"), 11.0)
+    after = of("[camera]\r\niso = 100\r\n").set(("camera", "f_number"), 11.0).text
 
     assert after == "[camera]\r\niso = 100\r\nf_number = 11.0\r\n"
 
 
 def test_what_cant_be_written_safely_is_refused() -> None:
     with pytest.raises(WrongUse, match="can't be written safely"):
-        set_value("light = 3\n", ("light", "name"), "key")
-    with pytest.raises(WrongUse, match="doesn't stand as a table"):
-        remove_table(TEXT, ("patch", 4))
+        of("light = 3\n").set(("light", "name"), "key")
+    with pytest.raises(WrongUse, match="can't be written safely"):
+        of(TEXT).remove(("patch", 4))
     with pytest.raises(WrongUse, match="one line and no control signs"):
-        set_value(TEXT, ("title",), "two\nlines")
+        of(TEXT).set(("title",), "two\nlines")
 
 
 KEYS = st.sampled_from(["iso", "note", "a b", "x"])
@@ -163,7 +165,7 @@ def test_a_written_value_is_read_back_and_comments_stay(
     text = "# first\n" + tomlkit.dumps(data) + "# last\n"
 
     try:
-        after = set_value(text, (table, key), value)
+        after = of(text).set((table, key), value).text
     except WrongUse:
         assert table in data
         assert not isinstance(data[table], dict) or isinstance(data[table].get(key), dict)

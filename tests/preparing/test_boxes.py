@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from lightmodel.dng import DngExif, DngSpec, write_dng
-from stopwise.plan.checking import check_plan
 from stopwise.plan.model import Plan
+from stopwise.plan.sense import check_plan
 from stopwise.preparing.boxes import doubts_in
 
 BLACK, WHITE, GAIN = 512.0, 16383.0, 2.0

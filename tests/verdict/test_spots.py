@@ -11,7 +11,6 @@ from stopwise.lamps.beam_spots import SpotReading
 from stopwise.messages import do, headline_of, say
 from stopwise.plan.model import Light, Plan
 from stopwise.plan.now import plan_now
-from stopwise.plan.rigging import is_overhead
 from stopwise.verdict.lamps import with_spots
 
 PLAN = Plan.model_validate(
@@ -117,4 +116,4 @@ def test_a_spot_that_shows_nothing_says_nothing(state):
     ],
 )
 def test_a_lamp_that_may_fall_on_somebody_is_known_by_where_it_hangs(where, overhead):
-    assert is_overhead(Light.model_validate({"name": "key", **where})) is overhead
+    assert Light.model_validate({"name": "key", **where}).is_overhead is overhead

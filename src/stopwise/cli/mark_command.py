@@ -28,9 +28,9 @@ def mark(frame: Path, part: str, plan: Path, is_white_card: bool) -> None:  # no
     Example: stopwise mark F0003.dng key --plan plan.toml
     """
     from stopwise.cli.marking import tell_of_mark
-    from stopwise.plan.crosscheck import white_card_part
+    from stopwise.plan.model import FramePart
     from stopwise.preparing.marks import mark_frame
 
-    part = white_card_part(part) if is_white_card else part
+    part = FramePart("white card", part).asked if is_white_card else part
     click.echo(mark_frame(frame, part, plan))
     tell_of_mark(frame, part, plan)

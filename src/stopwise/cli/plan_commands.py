@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from stopwise.plan import checking
+from stopwise.plan import sense
 
 PLAN = click.Path(path_type=Path)
 
@@ -66,7 +66,7 @@ def check(file: Path, frame: Path | None, strict: bool) -> int:  # noqa: FBT001
     """
     from stopwise.preparing.boxes import doubts_in
 
-    found = checking.check_plan(file, also=doubts_in(frame) if frame else None)
+    found = sense.check_plan(file, also=doubts_in(frame) if frame else None)
     click.echo("\n".join(found.lines))
     return 2 if strict and found.warnings else 0
 

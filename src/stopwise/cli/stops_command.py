@@ -6,12 +6,12 @@ from typing import TYPE_CHECKING, TypeVar
 
 import click
 
-from stopwise.plan import arithmetic, lamp_arithmetic
+from stopwise.plan import arithmetic
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from stopwise.plan.answer import Answer
+    from stopwise.plan.arithmetic import Answer
 
 F = TypeVar("F", bound="Callable[..., object]")
 
@@ -89,7 +89,7 @@ def distance(start: str, end: str, change: str, meter: str, why: bool) -> None: 
 
     Example: stopwise stops distance 1.8m --stops -1 --meter 11
     """
-    _print(lamp_arithmetic.distance(start, end, change=change, meter=meter), why=why)
+    _print(arithmetic.distance(start, end, change=change, meter=meter), why=why)
 
 
 @stops.command(context_settings=_SIGNED)
@@ -102,7 +102,7 @@ def power(said: str, full_ws: float | None, turn: str, why: bool) -> None:  # no
 
     Example: stopwise stops power 1/4 --full-ws 500 --turn -0.7
     """
-    _print(lamp_arithmetic.power(said, full_ws=full_ws, turn=turn), why=why)
+    _print(arithmetic.power(said, full_ws=full_ws, turn=turn), why=why)
 
 
 @stops.command()
@@ -117,7 +117,7 @@ def guide(number: str, far: str, f_number: str, iso: str, at: str, why: bool) ->
 
     Example: stopwise stops guide 36 3m --power 1/4
     """
-    answer = lamp_arithmetic.guide(number, far, f_number=f_number, iso=iso, at=at)
+    answer = arithmetic.guide(number, far, f_number=f_number, iso=iso, at=at)
     _print(answer, why=why)
 
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from stopwise.comparison.lamp_changes import lamp_words
 from stopwise.comparison.rebuilding import MATCH_STOPS, NOT_AT_MARK
-from stopwise.plan.rigging import OVERHEAD_DEG, is_on_boom
+from stopwise.plan.model import OVERHEAD_DEG
 from stopwise.wording import stops_text, title
 
 if TYPE_CHECKING:
@@ -136,7 +136,7 @@ def caution(light: Light | None) -> str:
     """
     if light is None:
         return ""
-    if not is_on_boom(light) and (light.elevation or 0.0) < OVERHEAD_DEG:
+    if not light.is_on_boom and (light.elevation or 0.0) < OVERHEAD_DEG:
         return ""
     return (
         f"{title(lamp_words(light.name))} hangs over the sitter: have everyone out from under it "

@@ -6,8 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from stopwise.plan.materials import PLAIN
-from stopwise.plan.now import BACKDROP
+from stopwise.plan.model import BACKDROP, PLAIN
 from stopwise.stops import MID_GREY_OF_SATURATION, MIDDLE_ZONE
 
 if TYPE_CHECKING:

@@ -11,7 +11,6 @@ from stopwise.lamps.outputs import lit_lamps, no_lamp_fired, over_ambient
 from stopwise.lamps.solo_checks import check_solos
 from stopwise.lamps.white_card import white_card_of
 from stopwise.pipeline.answer import Answer
-from stopwise.plan.crosscheck import white_card_lamp
 from stopwise.stops import MID_GREY_OF_SATURATION
 
 if TYPE_CHECKING:
@@ -79,10 +78,9 @@ def answer_for(
         return _solo(part, light, references, plan, said or {})
     if no_lamp_fired(over_ambient=over_ambient(light, references.ambient_light)):
         return Answer(part, "No lamp fired.", f"Check the trigger, shoot {part} again.")
-    if (
-        white_card_lamp(part, plan) is not None
-        and white_card_of(light, references.ambient_light) is None
-    ):
+    asked = plan.part(part)
+    is_card = asked is not None and asked.role == "white card"
+    if is_card and white_card_of(light, references.ambient_light) is None:
         note = LampNote("no spot", part)
         return Answer(part, note.say, note.do)
     if part == "reference" and references.solos and not said:

@@ -1,26 +1,35 @@
-"""A plan file being edited: read once, changed in memory, written whole or not, undone once."""
+"""A plan file being edited: read once, changed in memory, written whole or not, undone once.
+
+Every edit leaves every other letter, comment and line where a person put it. tomlkit writes the
+keys of the one table that an edit is about, and tables are added and taken out as whole blocks:
+given the whole file it moves tables that stand interleaved (0.15 puts the ratio of `[[patch]]`,
+`[[ratio]]`, `[[patch]]` last). Each edit is read back and held against what it should have done.
+"""
 
 from __future__ import annotations
 
+import copy
 import hashlib
 import json
 import os
+import re
 import shutil
 import tempfile
+import tomllib
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from stopwise.errors import PathMissing, WrongUse
-from stopwise.plan.editing import add_table, remove_key, remove_table, set_value
-from stopwise.plan.reading import plan_of, plan_of_text
-from stopwise.plan.source import decode_text, source_of_text
+from stopwise.errors import WrongUse
+from stopwise.plan.places import find_places
+from stopwise.plan.reading import decode_text, plan_of_text, read_bytes, text_of
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Callable, Mapping
 
     from stopwise.plan.model import Plan
     from stopwise.plan.places import Path as KeyPath
+    from stopwise.plan.places import Places
 
 _MARK = b"\xef\xbb\xbf"
 
@@ -28,6 +37,8 @@ _MARK = b"\xef\xbb\xbf"
 @dataclass(frozen=True, slots=True)
 class Draft:
     """A plan's text on its way from one state of the file to the next.
+
+    A key's path goes from the top of the file: ("camera", "mid_grey"), ("patch", 2, "zone").
 
     Attributes
     ----------
@@ -55,20 +66,106 @@ class Draft:
         return plan_of_text(self.text, self.file.name)
 
     def set(self, path: KeyPath, value: object, *, was: str = "") -> Draft:
-        """Write one key, see :func:`stopwise.plan.editing.set_value`."""
-        return replace(self, text=set_value(self.text, path, value, was=was))
+        """Write one key.
 
-    def add(self, path: KeyPath, values: Mapping[str, object]) -> Draft:
-        """Add a table, see :func:`stopwise.plan.editing.add_table`."""
-        return replace(self, text=add_table(self.text, path, values))
+        Parameters
+        ----------
+        path
+            The key. Tables on its way that aren't there are made; elements of lists must be.
+        value
+            What it becomes: a number, text, true or false, a list.
+        was
+            Why it changes. Where given, the old value stays above as a comment with this word.
+
+        Raises
+        ------
+        WrongUse
+            If the text is laid out so that the key can't be written safely.
+        """
+        places = find_places(self.text)
+        value = plain_value(value)
+        if (body := _body(self.text, places, path)) is not None:
+            edited = self._rewritten(body, path, lambda keys, rest: _put(keys, rest, value))
+        else:
+            edited = _at_the_end(self.text, _block(path[:-1], {str(path[-1]): value}))
+        old = [one for one in places.statements if one.path == path and not one.is_header]
+        if was and old:
+            start = self.text.rfind("\n", 0, old[0].start) + 1
+            lines = [line.strip() for line in self.text[start : old[0].end].splitlines()]
+            told = "".join(f"# {line}\n" for line in [*lines[:-1], f"{lines[-1]}  ({was})"])
+            edited = edited[:start] + told.replace("\n", _newline(self.text)) + edited[start:]
+        return self._checked(edited, path, lambda data: _put(data, path, value))
 
     def drop(self, path: KeyPath) -> Draft:
-        """Take a key out, see :func:`stopwise.plan.editing.remove_key`."""
-        return replace(self, text=remove_key(self.text, path))
+        """Take out one key, with the comment behind it.
+
+        Raises
+        ------
+        WrongUse
+            If there is no such key, or it can't be taken out safely.
+        """
+        body = _body(self.text, find_places(self.text), path)
+        if body is None:
+            raise _unsafe(path)
+        edited = self._rewritten(body, path, _drop)
+        return self._checked(edited, path, lambda data: _drop(data, path))
+
+    def add(self, path: KeyPath, values: Mapping[str, object]) -> Draft:
+        """Add one more table of several, such as a patch, behind the last of its kind.
+
+        Parameters
+        ----------
+        path
+            Whose kind: ("patch",), or ("look", 0, "patch").
+        values
+            Its keys, in the order in which they are to stand.
+
+        Raises
+        ------
+        WrongUse
+            If the text is laid out so that it can't be added safely.
+        """
+        from tomlkit import inline_table
+
+        table = {key: plain_value(value) for key, value in values.items()}
+        places = find_places(self.text)
+        place, owner = places.by_path.get(path), path[:-1]
+        body = _body(self.text, places, path) if place and not place.is_header else None
+        if body is not None:
+            inline = inline_table()
+            inline.update(table)
+            edited = self._rewritten(body, path, lambda keys, rest: _append(keys, rest, inline))
+        else:
+            behind = [one for one in places.statements if one.table[: len(path)] == path]
+            behind = behind or [
+                one for one in places.statements if owner and one.table[: len(owner)] == owner
+            ]
+            block = _block(path, table, is_one_of_many=True)
+            if behind:
+                end = _line_end(self.text, behind[-1].end)
+                block = ("\n" + block).replace("\n", _newline(self.text))
+                edited = _closed(self.text[:end]) + block + self.text[end:]
+            else:
+                edited = _at_the_end(self.text, block)
+        return self._checked(edited, path, lambda data: _append(data, path, table))
 
     def remove(self, path: KeyPath) -> Draft:
-        """Take a table out, see :func:`stopwise.plan.editing.remove_table`."""
-        return replace(self, text=remove_table(self.text, path))
+        """Take out one table of several, with its own keys and the comments straight above it.
+
+        Raises
+        ------
+        WrongUse
+            If there is no such table, or it can't be taken out safely.
+        """
+        statements = find_places(self.text).statements
+        inside = [one for one in statements if one.table[: len(path)] == path]
+        if not inside or not inside[0].is_header:
+            raise _unsafe(path)
+        after = [one for one in statements if one.start > inside[-1].start]
+        start = _comments_above(self.text, inside[0].start)
+        end = _comments_above(self.text, after[0].start) if after else len(self.text)
+        edited = self.text[:start] + self.text[end:]
+        return self._checked(edited, path, lambda data: _drop(data, path))
 
     def save(self, *, what: str = "") -> None:
         """Write the file whole, and keep what it was for one undo.
@@ -91,7 +188,36 @@ class Draft:
         if after == self.before:
             return
         _write(self.file, self.before, after)
-        _keep_undo(self.file, self.before, after, what)
+        digest = hashlib.sha256(after).hexdigest()
+        note = {"before": self.before.hex(), "after": digest, "what": what}
+        try:
+            undo_file(self.file).write_text(json.dumps(note), encoding="utf-8")
+        except OSError:
+            undo_file(self.file).unlink(missing_ok=True)
+
+    def _rewritten(self, body: _Body, path: KeyPath, change: Callable[[Any, KeyPath], None]) -> str:
+        """Return the text with the keys of one table changed by tomlkit."""
+        from tomlkit import parse
+
+        keys = parse(_closed(self.text[body.start : body.end]))
+        try:
+            change(keys, path[body.depth :])
+        except (KeyError, IndexError, TypeError, AttributeError, ValueError):
+            raise _unsafe(path) from None
+        new = re.sub(r"(?<!\r)\n", _newline(self.text), keys.as_string())
+        return self.text[: body.start] + new + self.text[body.end :]
+
+    def _checked(self, edited: str, path: KeyPath, change: Callable[[Any], None]) -> Draft:
+        """Return the draft with the new text, if it reads as the old with just this change."""
+        wanted = copy.deepcopy(tomllib.loads(self.text))
+        try:
+            change(wanted)
+            found = tomllib.loads(edited)
+        except (tomllib.TOMLDecodeError, KeyError, IndexError, TypeError, AttributeError):
+            raise _unsafe(path) from None
+        if found != wanted:
+            raise _unsafe(path)
+        return replace(self, text=edited)
 
 
 def open_draft(path: str | Path) -> Draft:
@@ -105,14 +231,9 @@ def open_draft(path: str | Path) -> Draft:
         If it is wrong already: mend it by hand first.
     """
     file = Path(path).resolve()
-    try:
-        before = file.read_bytes()
-    except (OSError, ValueError) as error:
-        why = getattr(error, "strerror", None) or error
-        msg = f"The plan {path} can't be opened: {why}. `stopwise plan new` writes one."
-        raise PathMissing(msg) from None
-    source = source_of_text(decode_text(before, file.name), file.name)
-    plan_of(source)  # edits start from a plan that holds
+    before = read_bytes(file)
+    source = text_of(decode_text(before, file.name), file.name)
+    source.plan()  # edits start from a plan that holds
     return Draft(file, before, source.text)
 
 
@@ -161,15 +282,6 @@ def undo_file(file: Path) -> Path:
     return file.with_name(f".{file.name}.undo")
 
 
-def _keep_undo(file: Path, before: bytes, after: bytes, what: str) -> None:
-    digest = hashlib.sha256(after).hexdigest()
-    note = {"before": before.hex(), "after": digest, "what": what}
-    try:
-        undo_file(file).write_text(json.dumps(note), encoding="utf-8")
-    except OSError:
-        undo_file(file).unlink(missing_ok=True)
-
-
 def _write(file: Path, before: bytes, after: bytes) -> None:
     """Replace the file in one step, unless it is no longer what was read."""
     spare = ""
@@ -190,3 +302,114 @@ def _write(file: Path, before: bytes, after: bytes) -> None:
     finally:
         if spare:
             Path(spare).unlink(missing_ok=True)
+
+
+# --- data, and a table's keys as tomlkit holds them, changed alike --------------------------------
+
+
+def plain_value(value: object) -> Any:
+    """Return a value as TOML holds it, on one line."""
+    if isinstance(value, str) and not value.isprintable():
+        msg = "Text that is written into a plan has one line and no control signs."
+        raise WrongUse(msg)
+    return [plain_value(part) for part in value] if isinstance(value, list | tuple) else value
+
+
+def _inside(data: Any, path: KeyPath) -> Any:
+    for part in path:
+        data = data.setdefault(part, {}) if isinstance(part, str) else data[part]
+    return data
+
+
+def _put(data: Any, path: KeyPath, value: object) -> None:
+    _inside(data, path[:-1])[path[-1]] = value
+
+
+def _append(data: Any, path: KeyPath, table: object) -> None:
+    _inside(data, path[:-1]).setdefault(path[-1], []).append(table)
+
+
+def _drop(data: Any, path: KeyPath) -> None:
+    """Take out a key, or a table of several and with the last of them their kind."""
+    held = _inside(data, path[:-1])
+    del held[path[-1]]
+    if isinstance(path[-1], int) and not held:
+        del _inside(data, path[:-2])[path[-2]]
+
+
+# --- where things stand in the text ---------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class _Body:
+    """The lines of a table's own keys in the text, and how deep the table lies."""
+
+    start: int
+    end: int
+    depth: int
+
+
+def _body(text: str, places: Places, path: KeyPath) -> _Body | None:
+    """Return the keys of the table in which a key stands or belongs, None where there is none."""
+    for depth in range(len(path) - 1, -1, -1):
+        inside = [one for one in places.statements if one.table == path[:depth]]
+        keys = [one for one in inside if not one.is_header]
+        belongs = depth == len(path) - 1 or any(
+            one.path[: depth + 1] == path[: depth + 1] for one in keys
+        )
+        if belongs and (inside or not depth):
+            if depth:
+                start = _line_end(text, inside[0].end)
+            else:
+                start = text.rfind("\n", 0, keys[0].start) + 1 if keys else 0
+            return _Body(start, max(start, _line_end(text, inside[-1].end) if inside else 0), depth)
+    return None
+
+
+def _block(path: KeyPath, table: Mapping[str, Any], *, is_one_of_many: bool = False) -> str:
+    """Return a new table as text; within a list, TOML puts it to the last of these."""
+    import tomlkit
+
+    names = ".".join(tomlkit.key(part).as_string() for part in path if isinstance(part, str))
+    header = f"[[{names}]]" if is_one_of_many else f"[{names}]"
+    return f"{header}\n{tomlkit.dumps(table)}"
+
+
+def _at_the_end(text: str, block: str) -> str:
+    newline = _newline(text)
+    gap = newline if text.strip() else ""
+    return _closed(text) + gap + block.replace("\n", newline)
+
+
+def _closed(text: str) -> str:
+    """Return text whose last line ends."""
+    return text if not text or text.endswith("\n") else text + _newline(text)
+
+
+def _newline(text: str) -> str:
+    return "\r\n" if "\r\n" in text else "\n"
+
+
+def _line_end(text: str, offset: int) -> int:
+    """Return where the line behind the one that holds `offset` begins."""
+    return text.find("\n", offset) + 1 or len(text)
+
+
+def _comments_above(text: str, offset: int) -> int:
+    """Return where the block of comments straight above a statement begins."""
+    start = text.rfind("\n", 0, offset) + 1
+    while start > 0:
+        above = text.rfind("\n", 0, start - 1) + 1
+        if not text[above:start].lstrip().startswith("#"):
+            break
+        start = above
+    return start
+
+
+def _unsafe(path: KeyPath) -> WrongUse:
+    """Return the refusal of an edit that could go wrong."""
+    said = ".".join(str(part + 1) if isinstance(part, int) else part for part in path)
+    return WrongUse(
+        f"`{said}` can't be written safely into this file as it is laid out. "
+        "Write it with an editor; nothing was changed."
+    )

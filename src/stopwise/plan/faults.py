@@ -1,4 +1,7 @@
-"""What the model refuses, said for a photographer: what stands there and what would be right."""
+"""What is wrong in the form of a plan, said for a photographer: what stands there, what is right.
+
+The model refuses single values; names that stand twice, or that nothing bears, are found here.
+"""
 
 from __future__ import annotations
 
@@ -6,16 +9,23 @@ import re
 import typing
 from typing import TYPE_CHECKING, Any
 
-from stopwise.plan.model import Plan, Table
-from stopwise.plan.source import nearest
+from stopwise.plan.model import BACKDROP, SINGLE_ROLES, Plan, Table
+from stopwise.plan.readings import nearest
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator, Sequence
+
     from pydantic.fields import FieldInfo
     from pydantic_core import ErrorDetails
 
+    from stopwise.plan.model import RatioTarget
     from stopwise.plan.places import Path
-    from stopwise.plan.source import Source
+    from stopwise.plan.reading import PlanText
 
+Fault = tuple["Path", str]
+"""The key that it is about, and what is wrong and would be right."""
+
+_SHOWN = 48  # characters of a value or name that a message repeats
 _MEANT = {
     "aperture": "f_number",
     "ambient": "ambient_ev",
@@ -45,130 +55,6 @@ _MEANT = {
 }
 """What other words for a key most likely mean, where the table has that key."""
 
-Fault = tuple["Path", str]
-
-
-def faults_of(errors: list[ErrorDetails], source: Source) -> list[Fault]:
-    """Say each error of the model.
-
-    Parameters
-    ----------
-    errors
-        As pydantic lists them.
-    source
-        The plan that was read.
-
-    Returns
-    -------
-    list
-        Path and sentences of each, without repeats.
-    """
-    return [_fault(error, source) for error in errors]
-
-
-def _fault(error: ErrorDetails, source: Source) -> Fault:
-    path: Path = error["loc"]
-    if path[:2] in (("frames", "solo"), ("frames", "white_card")):
-        path = path[:3]  # a wrong name has "[key]" behind it
-    kind = error["type"]
-    if kind == "extra_forbidden":
-        return path, _unknown(path, source)
-    path = _of_list(path, kind)
-    if kind == "missing" and isinstance(path[-1], str) and path not in source.places.by_path:
-        return path[:-1], _missing(path, source)
-    return path, _wrong_value(path, error, source)
-
-
-def _of_list(path: Path, kind: str) -> Path:
-    """Blame the whole list for an element that is missing from it."""
-    return path[:-1] if kind == "missing" and isinstance(path[-1], int) else path
-
-
-def _unknown(path: Path, source: Source) -> str:
-    key = str(path[-1])
-    keys = _keys(_table_at(path[:-1]))
-    meant = _MEANT.get(key.lower(), "")
-    meant = meant if meant in keys else nearest(key, keys) or ""
-    where = source.table(path) or "The plan"
-    if meant:
-        ask = f" Did you mean `{_written(path[:-1], meant)}`?"
-    elif elsewhere := _elsewhere(key):
-        ask = f" It belongs in {elsewhere}."
-    else:
-        ask = f" It takes {', '.join(keys)}."
-    return f"{where} has no key `{_short(key)}`.{ask}"
-
-
-def _written(path: Path, key: str) -> str:
-    """Return a key as it stands in a file: tables in their brackets."""
-    if path:
-        return key
-    field = fields_of(Plan)[key]
-    if _table_in(field.annotation) is None:
-        return key
-    return f"[[{key}]]" if _is_many(field.annotation) else f"[{key}]"
-
-
-def _elsewhere(key: str) -> str | None:
-    found = (name for name in fields_of(Plan) if key in _keys(_table_at((name,))))
-    return next((_written((), name) for name in found), None)
-
-
-def _missing(path: Path, source: Source) -> str:
-    where = source.table(path) or "The plan"
-    return f"{where} lacks `{path[-1]}`. {_right(path)}"
-
-
-def _wrong_value(path: Path, error: ErrorDetails, source: Source) -> str:
-    where = source.table(path)
-    stands = f"`{source.shown(_whole(path, source))}`" + (f" in {where}" if where else "")
-    what = _element(path, source, error["input"]) + _what(error, path)
-    right = "" if "Write " in what else f" {_right(path)}"
-    return f"{stands}: {what}{right}".rstrip()
-
-
-def _whole(path: Path, source: Source) -> Path:
-    """Return the path of the whole list for one of its numbers."""
-    while isinstance(path[-1], int) and not source.places.nearest(path).is_header:
-        path = path[:-1]
-    return path
-
-
-_CORNERS = ("x0", "y0", "x1", "y1")
-
-
-def _element(path: Path, source: Source, given: Any) -> str:
-    """Say which number of a list is meant."""
-    if _whole(path, source) == path or not isinstance(given, int | float | str):
-        return ""
-    place = path[-1]
-    if "box" in str(path[:-1]) and isinstance(place, int) and place < len(_CORNERS):
-        return f"{_CORNERS[place]} is {_short(str(given))}. "
-    return f"It holds {_short(str(given))}. "
-
-
-def _what(error: ErrorDetails, path: Path) -> str:
-    kind, given, ctx = error["type"], error["input"], error.get("ctx", {})
-    if kind in ("model_type", "tuple_type", "dict_type") and (said := _brackets(path, given)):
-        return said
-    if kind == "literal_error":
-        return _choices(given, ctx)
-    if kind == "plain":
-        return str(ctx["text"])
-    if kind in ("missing", "too_long", "too_short") and isinstance(given, list | tuple):
-        return _length(given, path)
-    return _KINDS.get(kind, "This can't stand here.").format(**{k: _g(v) for k, v in ctx.items()})
-
-
-def _length(given: Any, path: Path) -> str:
-    field = _field_at(path)
-    wanted = field.examples[0] if field and field.examples else given
-    if path[-1] == "boxes":
-        return "It is a list of boxes, at least one."
-    wanted = wanted[0] if wanted and isinstance(wanted[0], list) else wanted
-    return f"It has {len(given)} numbers where {len(wanted)} belong."
-
-
 _KINDS = {
     "greater_than": "It must be above {gt}.",
     "greater_than_equal": "It must be at least {ge}.",
@@ -182,115 +68,260 @@ _KINDS = {
     "dict_type": "It must be a table.",
     "missing": "It is missing.",
 }
+"""What each error of the model means, with the figures that it names."""
 
 
-def _brackets(path: Path, given: Any) -> str:
+def short(text: str) -> str:
+    """Return text of a plan as a message shows it: printable, and not too long."""
+    text = text if text.isprintable() else text.encode("unicode_escape").decode()
+    return text if len(text) <= _SHOWN else f"{text[:_SHOWN]}…"
+
+
+# --- what the model refuses -----------------------------------------------------------------------
+
+
+def model_faults(errors: Iterable[ErrorDetails], source: PlanText) -> list[Fault]:
+    """Say each error of the model.
+
+    Parameters
+    ----------
+    errors
+        As pydantic lists them.
+    source
+        The plan that was read.
+    """
+    return [_fault(error, source) for error in errors]
+
+
+def _fault(error: ErrorDetails, source: PlanText) -> Fault:
+    path: Path = error["loc"]
+    if path[:2] in (("frames", "solo"), ("frames", "white_card")):
+        path = path[:3]  # a wrong name has "[key]" behind it
+    where = source.table(path) or "The plan"
+    if error["type"] == "extra_forbidden":
+        return path, f"{where} has no key `{short(str(path[-1]))}`.{_instead(path)}"
+    if error["type"] == "missing":
+        if isinstance(path[-1], int):
+            path = path[:-1]  # an element that is missing is the list's fault
+        elif path not in source.places.by_path:
+            return path[:-1], f"{where} lacks `{path[-1]}`. {_right(path)}"
+    whole = path
+    while isinstance(whole[-1], int) and not source.places.nearest(whole).is_header:
+        whole = whole[:-1]
+    stands = f"`{source.shown(whole)}`" + (f" in {where}" if where != "The plan" else "")
+    what = _what(error, path)
+    if whole != path and isinstance(error["input"], int | float | str):
+        corner = dict(enumerate(("x0", "y0", "x1", "y1"))).get(typing.cast(int, path[-1]))
+        is_box = corner and "box" in str(path[:-1])
+        what = f"{f'{corner} is' if is_box else 'It holds'} {short(str(error['input']))}. {what}"
+    return path, f"{stands}: {what}{'' if 'Write ' in what else f' {_right(path)}'}".rstrip()
+
+
+def _instead(path: Path) -> str:
+    """Say which key was likely meant by one that isn't there, or which there are."""
+    key, keys = str(path[-1]), list(fields_of(_found(path[:-1])[0]))
+    meant = _MEANT.get(key.lower(), "")
+    meant = meant if meant in keys else nearest(key, keys) or ""
+    if meant:
+        return f" Did you mean `{meant if len(path) > 1 else _bracketed(meant)}`?"
+    elsewhere = [name for name in fields_of(Plan) if key in fields_of(_found((name,))[0])]
+    if elsewhere:
+        return f" It belongs in {_bracketed(elsewhere[0])}."
+    return f" It takes {', '.join(keys)}."
+
+
+def _what(error: ErrorDetails, path: Path) -> str:
+    """Say what is wrong with a value."""
+    kind, given, context = error["type"], error["input"], error.get("ctx", {})
+    table, field = _found(path)
+    if kind in ("model_type", "tuple_type", "dict_type") and table:
+        return _brackets(given, path, is_many=_is_many(field))
+    if kind == "literal_error":
+        return _choices(given, context["expected"])
+    if kind == "plain":
+        return str(context["text"])
+    if kind in ("missing", "too_long", "too_short") and isinstance(given, list | tuple):
+        if path[-1] == "boxes":
+            return "It is a list of boxes, at least one."
+        wanted = field.examples[0] if field and field.examples else given
+        wanted = wanted[0] if wanted and isinstance(wanted[0], list) else wanted
+        return f"It has {len(given)} numbers where {len(wanted)} belong."
+    figures = {k: f"{v:g}" if isinstance(v, float) else v for k, v in context.items()}
+    return _KINDS.get(kind, "This can't stand here.").format(**figures)
+
+
+def _brackets(given: Any, path: Path, *, is_many: bool) -> str:
     """Explain single and double brackets, where a table stands in the wrong ones."""
-    table = _table_in(_annotation_at(path))
-    name = ".".join(str(part) for part in path if isinstance(part, str))
-    if table and isinstance(given, dict):
+    name = ".".join(part for part in path if isinstance(part, str))
+    if isinstance(given, dict):
         return f"There may be several of these. Write [[{name}]] with two brackets."
-    if table and isinstance(given, list):
+    if isinstance(given, list):
         return f"There is only one of these. Write [{name}] with single brackets."
-    if table:
-        many = _is_many(_annotation_at(path)) and not isinstance(path[-1], int)
-        return (
-            f"This is a table. Write {f'[[{name}]]' if many else f'[{name}]'} and its keys below."
-        )
-    return ""
+    header = f"[[{name}]]" if is_many and not isinstance(path[-1], int) else f"[{name}]"
+    return f"This is a table. Write {header} and its keys below."
 
 
-def _choices(given: Any, ctx: dict[str, Any]) -> str:
-    expected = ctx["expected"]
+def _choices(given: Any, expected: Any) -> str:
     words = re.findall(r"'([^']*)'", expected) if isinstance(expected, str) else list(expected)
     if not words:
         return f"This version reads {expected}."
     meant = nearest(given, words) if isinstance(given, str) else None
-    ask = f' Did you mean "{meant}"?' if meant else ""
-    return f"It is one of {', '.join(words)}.{ask}"
+    return f"It is one of {', '.join(words)}." + (f' Did you mean "{meant}"?' if meant else "")
 
 
 def _right(path: Path) -> str:
-    field = _field_at(path)
+    field = _found(path)[1]
     key = next((part for part in reversed(path) if isinstance(part, str)), "")
     if field is None or not field.examples or isinstance(field.examples[0], dict):
         return ""
-    about = f" ({field.description})" if field.description else ""
-    return f"Right would be {key} = {_toml(field.examples[0])}{about}."
-
-
-def _toml(value: object) -> str:
     from tomlkit import item
 
-    return item(value).as_string()
+    about = f" ({field.description})" if field.description else ""
+    return f"Right would be {key} = {item(field.examples[0]).as_string()}{about}."
 
 
-def _g(value: object) -> object:
-    return f"{value:g}" if isinstance(value, float) else value
+# --- the way through the model --------------------------------------------------------------------
 
 
-def _short(key: str) -> str:
-    key = key if key.isprintable() else key.encode("unicode_escape").decode()
-    return key if len(key) <= 40 else f"{key[:40]}…"
+def fields_of(table: type[Table] | None) -> dict[str, FieldInfo]:
+    """Return a table's fields by the key that stands in the file."""
+    fields = table.model_fields.items() if table else ()
+    return {field.alias or name: field for name, field in fields}
 
 
 def keys_of_the_plan() -> dict[str, list[str]]:
     """Return the keys of every table, by the table's header in the file: "light", "look.patch"."""
     found: dict[str, list[str]] = {}
-    _collect(Plan, "", found)
+
+    def collect(table: type[Table], name: str) -> None:
+        found[name] = list(fields_of(table))
+        for key, field in fields_of(table).items():
+            if inner := _table_in(field.annotation):
+                collect(inner, f"{name}.{key}".lstrip("."))
+
+    collect(Plan, "")
     return found
 
 
-def _collect(table: type[Table], name: str, found: dict[str, list[str]]) -> None:
-    found[name] = _keys(table)
-    for key, field in fields_of(table).items():
-        if inner := _table_in(field.annotation):
-            _collect(inner, f"{name}.{key}".lstrip("."), found)
-
-
-# --- finding the way through the model -----------------------------------------------------------
-
-
-def fields_of(table: type[Table]) -> dict[str, FieldInfo]:
-    """Return a table's fields by the key that stands in the file."""
-    return {field.alias or name: field for name, field in table.model_fields.items()}
-
-
-def _keys(table: type[Table] | None) -> list[str]:
-    return list(fields_of(table)) if table else []
+def _found(path: Path) -> tuple[type[Table] | None, FieldInfo | None]:
+    """Return the table that a path leads to, and the field of the last key on its way."""
+    table: type[Table] | None = Plan
+    field = None
+    for part in path:
+        if isinstance(part, str) and table:
+            field = fields_of(table).get(part, field)
+            table = _table_in(field.annotation) if field else None
+    return table, field
 
 
 def _table_in(annotation: Any) -> type[Table] | None:
     if isinstance(annotation, type) and issubclass(annotation, Table):
         return annotation
-    found = (_table_in(part) for part in typing.get_args(annotation))
-    return next((table for table in found if table), None)
+    return next(filter(None, map(_table_in, typing.get_args(annotation))), None)
 
 
-def _is_many(annotation: Any) -> bool:
-    return typing.get_origin(annotation) is tuple
+def _is_many(field: FieldInfo | None) -> bool:
+    return field is not None and typing.get_origin(field.annotation) is tuple
 
 
-def _table_at(path: Path) -> type[Table] | None:
-    table: type[Table] | None = Plan
-    for part in path:
-        if isinstance(part, str) and table:
-            field = fields_of(table).get(part)
-            table = _table_in(field.annotation) if field else None
-    return table
+def _bracketed(key: str) -> str:
+    """Return a key of the top as it stands in a file: tables in their brackets."""
+    table, field = _found((key,))
+    if table is None:
+        return key
+    return f"[[{key}]]" if _is_many(field) else f"[{key}]"
 
 
-def _field_at(path: Path) -> FieldInfo | None:
-    """Return the field of the last key on the way that the model knows."""
-    table: type[Table] | None = Plan
-    found = None
-    for part in path:
-        if isinstance(part, str) and table:
-            found = fields_of(table).get(part, found)
-            table = _table_in(found.annotation) if found else None
-    return found
+# --- what no single value shows -------------------------------------------------------------------
+
+_RESERVED = ("all", "none", "yes", BACKDROP)
+"""Words that commands and targets use for themselves, and so no names."""
 
 
-def _annotation_at(path: Path) -> Any:
-    field = _field_at(path)
-    return field.annotation if field else None
+def cross_faults(plan: Plan) -> list[Fault]:
+    """Return what is wrong between the tables of a plan that is right in itself."""
+    faults = [*_name_faults(plan), *_lamp_faults(plan), *_side_faults(plan)]
+    lamps = [light.name for light in plan.lights]
+    named: list[tuple[Path, str]] = []
+    for table, frames in (("solo", plan.frames.solo), ("white_card", plan.frames.white_card)):
+        named += [(("frames", table, lamp), lamp) for lamp in frames]
+    for where, patches in _patches(plan):
+        for index, patch in enumerate(patches):
+            named += [((*where, index, "lit_by", n), lamp) for n, lamp in enumerate(patch.lit_by)]
+    return [*faults, *(one for path, lamp in named for one in _unknown(lamp, lamps, "lamp", path))]
+
+
+def _patches(plan: Plan) -> Iterator[tuple[Path, Sequence[Any]]]:
+    yield ("patch",), plan.patches
+    for index, look in enumerate(plan.looks):
+        yield ("look", index, "patch"), look.patches
+
+
+def _name_faults(plan: Plan) -> Iterator[Fault]:
+    kinds: list[tuple[str, Path, Sequence[Any], tuple[str, ...], str]] = [
+        ("lamp", ("light",), plan.lights, (*SINGLE_ROLES, *_RESERVED), "what it does, such as key"),
+        ("look", ("look",), plan.looks, _RESERVED, 'its clothes, such as "in black"'),
+        ("may_clip", ("may_clip",), plan.may_clip, (), ""),
+    ]
+    for where, patches in _patches(plan):
+        kinds.append(("patch", where, patches, _RESERVED, 'its place, such as "lit cheek"'))
+    for what, where, tables, reserved, by in kinds:
+        seen: dict[str, str] = {}
+        for index, name in enumerate(table.name for table in tables):
+            path = (*where, index, "name")
+            if name.casefold() in reserved:
+                say = f'A {what} can\'t be called "{name}": that word has a meaning of its own.'
+                yield path, f"{say} Call it by {by}."
+            if (same := seen.setdefault(name.casefold(), name)) and len(seen) <= index:
+                yield path, f'There is a {what} "{same}" already. Give this one its own name.'
+
+
+def _lamp_faults(plan: Plan) -> Iterator[Fault]:
+    for index, light in enumerate(plan.lights):
+        low, high = light.range
+        if light.power is not None and not low - 1e-9 <= light.power <= high + 1e-9:
+            say = f'power {light.power:g} of lamp "{light.name}" lies outside its range'
+            yield ("light", index, "power"), f"{say} {low:g} to {high:g}. Change one of the two."
+        if light.scale == "Ws" and light.full_ws is None:
+            say = f'Lamp "{light.name}" counts in watt-seconds but its full power isn\'t said.'
+            yield ("light", index, "scale"), f"{say} Write full_ws = 500, or what the pack has."
+
+
+def _side_faults(plan: Plan) -> Iterator[Fault]:
+    """Find ratios and separations whose sides are no patches, or the same one."""
+    shared = [patch.name for patch in plan.patches]
+    every = [patch.name for _, patches in _patches(plan) for patch in patches]
+    pairs: list[tuple[Path, Any, tuple[str, str], list[str], str]] = []
+    ratios: list[tuple[Path, Sequence[RatioTarget], list[str]]] = [
+        (("ratio",), plan.ratios, shared)
+    ]
+    for number, look in enumerate(plan.looks):
+        own = [patch.name for patch in look.patches]
+        ratios.append((("look", number, "ratio"), look.ratios, [*own, *shared]))
+    for table, targets, names in ratios:
+        for index, ratio in enumerate(targets):
+            say = f'"{ratio.lit}" is both lit and shadow. Name two patches.'
+            pairs.append(((*table, index), ratio, ("lit", "shadow"), names, say))
+    sides = [*every, BACKDROP] if plan.backdrop else every
+    for index, one in enumerate(plan.separations):
+        say = f'"{one.lighter}" can\'t be apart from itself. Name two patches.'
+        pairs.append((("separation", index), one, ("lighter", "darker"), sides, say))
+    for where, pair, keys, names, say in pairs:
+        first, second = (getattr(pair, key) for key in keys)
+        for key, name in zip(keys, (first, second), strict=True):
+            if name == BACKDROP and where[0] == "separation" and not plan.backdrop:
+                told = "The plan has no [backdrop]. Write one with its boxes, or name a patch."
+                yield (*where, key), told
+            else:
+                yield from _unknown(name, names, "patch", (*where, key))
+        if first == second:
+            yield (*where, keys[1]), say
+
+
+def _unknown(name: str, known: Iterable[str], what: str, path: Path) -> Iterator[Fault]:
+    names = list(dict.fromkeys(known))
+    if name not in names:
+        listed = f"It has {', '.join(names)}." if names else f"It has no {what} yet."
+        meant = nearest(name, names)
+        ask = f'Did you mean "{meant}"?' if meant else listed
+        yield path, f'The plan has no {what} "{name}". {ask}'

@@ -10,38 +10,30 @@ from pydantic_core import PydanticCustomError
 
 from stopwise.errors import WrongUse
 from stopwise.plan import readings
-from stopwise.plan.materials import MATERIALS
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from stopwise.plan.spoken import Said
+    from stopwise.plan.readings import Said
 
 
-def _refuse(text: str) -> PydanticCustomError:
+def refused(text: str) -> PydanticCustomError:
+    """Return the refusal of a value, with the sentence that a person is to read."""
     return PydanticCustomError("plain", "{text}", {"text": text})
 
 
 def _number(value: object) -> float:
     """Let numbers pass, and neither true, nor text, nor NaN, nor infinity."""
     if isinstance(value, bool) or not isinstance(value, int | float):
-        text = "Text isn't a number" if isinstance(value, str) else "This isn't a number"
-        raise _refuse(f"{text}.")
+        raise refused(f"{'Text' if isinstance(value, str) else 'This'} isn't a number.")
     try:
         number = float(value)
     except OverflowError:
         number = math.inf
     if not math.isfinite(number):
         text = "A plan holds finite numbers only."
-        raise _refuse(text)
+        raise refused(text)
     return number
-
-
-def _switch(value: object) -> bool:
-    if isinstance(value, bool):
-        return value
-    text = "It is either true or false, in small letters and without quotes."
-    raise _refuse(text)
 
 
 def _said(read: Callable[[Said], float]) -> BeforeValidator:
@@ -51,7 +43,7 @@ def _said(read: Callable[[Said], float]) -> BeforeValidator:
         try:
             return read(value if isinstance(value, str) else _number(value))
         except WrongUse as wrong:
-            raise _refuse(str(wrong)) from None
+            raise refused(str(wrong)) from None
 
     return BeforeValidator(check)
 
@@ -61,36 +53,24 @@ def _power(value: object, info: ValidationInfo) -> float:
     try:
         return readings.read_power(said, full_ws=(info.data or {}).get("full_ws"))
     except WrongUse as wrong:
-        raise _refuse(str(wrong)) from None
+        raise refused(str(wrong)) from None
 
 
-def _name(value: str) -> str:
-    if value != value.strip() or not value.isprintable() or set(value) & set(",="):
-        text = "A name has no comma, no equals sign, no line break and no space at its ends."
-        raise _refuse(text)
-    return value
+def _holds(is_right: Callable[[Any], bool], text: str) -> AfterValidator:
+    """Refuse a value for which a test doesn't hold, with what would be right."""
+
+    def check(value: Any) -> Any:
+        if not is_right(value):
+            raise refused(text)
+        return value
+
+    return AfterValidator(check)
 
 
-def _note(value: str) -> str:
-    if "\0" in value:
-        text = "Text has no NUL sign."
-        raise _refuse(text)
-    return value
-
-
-def _file(value: str) -> str:
-    if not value.strip() or not value.isprintable():
-        text = "A file's name is one line of text that isn't empty."
-        raise _refuse(text)
-    return value
-
-
-def _material(value: str) -> str:
-    if value not in MATERIALS:
-        text = f"The materials are {', '.join(MATERIALS)}."
-        raise PydanticCustomError(
-            "literal_error", "{text}", {"text": text, "expected": tuple(MATERIALS)}
-        )
+def _switch(value: object) -> object:
+    if not isinstance(value, bool):
+        text = "It is either true or false, in small letters and without quotes."
+        raise refused(text)
     return value
 
 
@@ -102,26 +82,17 @@ def _box(value: tuple[float, float, float, float]) -> tuple[float, float, float,
              (("x0", x0, "x1", x1), ("y0", y0, "y1", y1)) if low >= high]  # fmt: skip
     right = [min(x0, x1), min(y0, y1), max(x0, x1), max(y0, y1)]
     ends = f" Write {right}, left to right and top to bottom." if x0 != x1 and y0 != y1 else ""
-    text = f"The box is inside out: {' and '.join(sides)}.{ends}"
-    raise _refuse(text)
-
-
-def _range(value: tuple[float, float]) -> tuple[float, float]:
-    if value[0] < value[1]:
-        return value
-    text = "The least power comes first, the greatest second."
-    raise _refuse(text)
+    raise refused(f"The box is inside out: {' and '.join(sides)}.{ends}")
 
 
 def _balance(value: Any) -> Any:
     if value in ("daylight", "as shot"):
         return value
-    if not isinstance(value, str) and isinstance(value, list | tuple) and len(value) == 3:
-        numbers = tuple(_number(part) for part in value)
-        if all(number > 0.0 for number in numbers):
-            return numbers
-    text = 'It is "daylight", "as shot", or three multipliers above 0 for R, G and B.'
-    raise _refuse(text)
+    numbers = tuple(map(_number, value)) if isinstance(value, list | tuple) else ()
+    if len(numbers) != 3 or min(numbers) <= 0.0:
+        text = 'It is "daylight", "as shot", or three multipliers above 0 for R, G and B.'
+        raise refused(text)
+    return numbers
 
 
 Number = BeforeValidator(_number)
@@ -143,12 +114,30 @@ OffAxis = Annotated[float, _said(readings.read_angle)]
 Elevation = Annotated[float, _said(readings.read_elevation)]
 Step = Annotated[float, _said(readings.read_stops), Field(gt=0.0, le=2.0)]
 Power = Annotated[float, BeforeValidator(_power)]
-PowerRange = Annotated[tuple[Power, Power], AfterValidator(_range)]
+PowerRange = Annotated[
+    tuple[Power, Power],
+    _holds(lambda ends: ends[0] < ends[1], "The least power comes first, the greatest second."),
+]
 Switch = Annotated[bool, BeforeValidator(_switch)]
-Name = Annotated[str, Field(min_length=1, max_length=80), AfterValidator(_name)]
-Note = Annotated[str, Field(max_length=500), AfterValidator(_note)]
-FileName = Annotated[str, Field(max_length=1000), AfterValidator(_file)]
-MaterialName = Annotated[str, AfterValidator(_material)]
+Name = Annotated[
+    str,
+    Field(min_length=1, max_length=80),
+    _holds(
+        lambda name: name == name.strip() and name.isprintable() and not set(name) & set(",="),
+        "A name has no comma, no equals sign, no line break and no space at its ends.",
+    ),
+]
+Note = Annotated[
+    str, Field(max_length=500), _holds(lambda text: "\0" not in text, "Text has no NUL sign.")
+]
+FileName = Annotated[
+    str,
+    Field(max_length=1000),
+    _holds(
+        lambda name: bool(name.strip()) and name.isprintable(),
+        "A file's name is one line of text that isn't empty.",
+    ),
+]
 Box = Annotated[tuple[Fraction, Fraction, Fraction, Fraction], AfterValidator(_box)]
 Balance = Annotated[
     Literal["daylight", "as shot"] | tuple[float, float, float], BeforeValidator(_balance)

@@ -6,9 +6,13 @@ that keep docs/plan.md whole.
 
 from __future__ import annotations
 
-from typing import Any, Literal
+import math
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Annotated, Any, Literal, NamedTuple
 
-from pydantic import BaseModel, ConfigDict, Field, PrivateAttr
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, PrivateAttr
+from pydantic_core import PydanticCustomError
 
 from stopwise.nominal import say_power
 from stopwise.plan.kinds import (
@@ -21,7 +25,6 @@ from stopwise.plan.kinds import (
     Fraction,
     Iso,
     Length,
-    MaterialName,
     MidGrey,
     Millimetres,
     Name,
@@ -40,8 +43,96 @@ from stopwise.plan.kinds import (
     WattSeconds,
     ZoneTarget,
 )
-from stopwise.plan.materials import MATERIALS, PLAIN, Material
-from stopwise.plan.old_keys import OldKey
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+BACKDROP = "backdrop"
+"""How `[[separation]]` names the backdrop instead of a patch."""
+
+OVERHEAD_DEG = 45.0
+"""Degrees of elevation from which a lamp counts as being over the sitter (common practice)."""
+
+_NEAR_M = 1.2
+"""Metres that a raised lamp may stand off the sitter's feet and still fall on him (common
+practice of rigging)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Material:
+    """One row of the table: defaults in stops and fractions (common practice, from memory).
+
+    Attributes
+    ----------
+    over, under
+        Stops above and below the target zone that still hold; None where it isn't judged.
+    headroom
+        Stops that the fullest colour's 99th percentile must stay under clip; None where not judged.
+    may_clip
+        Greatest share of the patch in blown areas.
+    zone
+        Default target, None where it must be stated (skin has none, ever).
+    blocked
+        Greatest blocked share; None where not judged.
+    snr
+        Least signal to noise ratio; None where not judged.
+    read_at
+        Percentile of Y that its zone is read at.
+    must_see
+        Whether there is no verdict without it: a picture of a person is about the skin.
+    shine
+        Stops that its 99th percentile may lie above its median before it counts as shine.
+    """
+
+    over: float | None = 0.3
+    under: float | None = 0.3
+    headroom: float | None = None
+    may_clip: float = 0.0
+    zone: float | None = None
+    blocked: float | None = None
+    snr: float | None = None
+    read_at: float = 50.0
+    shine: float | None = None
+    must_see: bool = False
+
+
+MATERIALS: Mapping[str, Material] = MappingProxyType(
+    {
+        "skin": Material(
+            over=0.2, under=0.3, headroom=0.5, may_clip=0.0005, shine=1.0, must_see=True
+        ),
+        "white cloth": Material(over=0.15, under=0.4, headroom=0.3, may_clip=0.001, zone=7.0),
+        "hair": Material(over=0.3, under=0.5, headroom=0.0, may_clip=0.01, read_at=90.0),
+        "black cloth": Material(over=0.5, under=0.5, zone=2.2, blocked=0.3, snr=10.0),
+        "metal": Material(over=None, under=None, may_clip=1.0),
+        "paper": Material(over=0.2, under=0.2),
+    }
+)
+"""The table, by the name that a plan uses."""
+
+PLAIN = Material()
+"""What holds for a patch without a material, and where a row leaves a tolerance open."""
+
+
+def _material(value: str) -> str:
+    if value not in MATERIALS:
+        text = f"The materials are {', '.join(MATERIALS)}."
+        raise PydanticCustomError(
+            "literal_error", "{text}", {"text": text, "expected": tuple(MATERIALS)}
+        )
+    return value
+
+
+MaterialName = Annotated[str, AfterValidator(_material)]
+
+
+@dataclass(frozen=True, slots=True)
+class OldKey:
+    """A key of before that a plan still uses: its line, from 1, as it stands, and its new name."""
+
+    line: int
+    old: str
+    new: str
 
 
 def _key(default: Any, about: str, example: object, **more: Any) -> Any:
@@ -103,6 +194,24 @@ class Light(Table):
         """Return a power, stops from full, as this lamp's pack shows it."""
         return say_power(stops, scale=self.scale, full_ws=self.full_ws, full_reads=self.full_reads)
 
+    @property
+    def is_on_boom(self) -> bool:
+        """Whether stand or note says that a boom holds it."""
+        return "boom" in f"{self.stand or ''} {self.note or ''}".lower()
+
+    @property
+    def is_overhead(self) -> bool:
+        """Whether it may fall on the sitter: on a boom, for the hair, high up, or near.
+
+        Where the plan doesn't say how high a lamp is, it may.
+        """
+        if self.is_on_boom or self.role == "hair" or self.elevation is None:
+            return True
+        if self.elevation <= 0.0 or self.elevation >= OVERHEAD_DEG:
+            return self.elevation > 0.0
+        away = math.cos(math.radians(self.elevation))
+        return self.distance is not None and self.distance * away < _NEAR_M
+
 
 class Patch(Table):
     """`[[patch]]`: a named box of the frame and its targets."""
@@ -133,6 +242,30 @@ class Patch(Table):
     def defaults(self) -> Material:
         """The row of the material table that holds for this patch."""
         return MATERIALS[self.material] if self.material else PLAIN
+
+    @property
+    def target_zone(self) -> float | None:
+        """Its own target zone, or its material's; None without one."""
+        return self.zone if self.zone is not None else self.defaults.zone
+
+    @property
+    def allows(self) -> tuple[float, float]:
+        """Stops under and over its target zone that still hold, both 0 or above."""
+        row = self.defaults
+        under = (self.under, self.within, row.under, PLAIN.under)
+        over = (self.over, self.within, row.over, PLAIN.over)
+        least, most = (next(v for v in side if v is not None) for side in (under, over))
+        return least, most
+
+    @property
+    def least_headroom(self) -> float | None:
+        """Stops that its brightest part must keep under clip, its own or its material's."""
+        return self.headroom if self.headroom is not None else self.defaults.headroom
+
+    @property
+    def most_clipped(self) -> float:
+        """Greatest share of it in blown areas, its own or its material's."""
+        return self.may_clip if self.may_clip is not None else self.defaults.may_clip
 
 
 class RatioTarget(Table):
@@ -188,6 +321,45 @@ class Limits(Table):
     drift: Tolerance = _key(0.1, "stops off a take's median that still hold", 0.1)
 
 
+FrameRole = Literal["grey", "ambient", "plate", "reference", "solo", "white card"]
+SINGLE_ROLES: tuple[FrameRole, ...] = ("grey", "ambient", "plate", "reference")
+"""Roles that one frame of the plan has; a solo and a white card each lamp has of its own."""
+
+
+class FramePart(NamedTuple):
+    """The part that a frame plays in a plan: its role, and its lamp where it is of one.
+
+    Such as ("grey", None), ("solo", "key") or ("white card", "key").
+    """
+
+    role: FrameRole
+    lamp: str | None = None
+
+    @property
+    def asked(self) -> str:
+        """How a person asks for it: "grey", "key" for its solo, "key white card"."""
+        behind = " white card" if self.role == "white card" else ""
+        return self.role if self.lamp is None else f"{self.lamp}{behind}"
+
+    @property
+    def words(self) -> str:
+        """How it is told of: "grey", "solo of key", "white card of key"."""
+        return self.role if self.lamp is None else f"{self.role} of {self.lamp}"
+
+    @property
+    def path(self) -> tuple[str, ...]:
+        """Its key in the file: ("frames", "grey"), ("frames", "solo", "key")."""
+        key = self.role.replace(" ", "_")
+        return ("frames", key) if self.lamp is None else ("frames", key, self.lamp)
+
+
+class MarkedFrame(NamedTuple):
+    """A frame that the plan names: its part, and the file as it stands, seen from the plan."""
+
+    part: FramePart
+    file: str
+
+
 class Frames(Table):
     """`[frames]`: files beside the plan that have a part to play."""
 
@@ -199,6 +371,18 @@ class Frames(Table):
     white_card: dict[Name, FileName] = _key(
         {}, "frame of a lamp alone on a white card held at the face", {"key": "F0008.dng"}
     )
+
+    @property
+    def marked(self) -> tuple[MarkedFrame, ...]:
+        """Every frame that is named, in the order of the keys."""
+        single = ((FramePart(role), getattr(self, role)) for role in SINGLE_ROLES)
+        solos = ((FramePart("solo", lamp), name) for lamp, name in self.solo.items())
+        cards = ((FramePart("white card", lamp), name) for lamp, name in self.white_card.items())
+        return tuple(MarkedFrame(part, name) for part, name in (*single, *solos, *cards) if name)
+
+    def of(self, part: FramePart) -> str | None:
+        """Return the file that plays a part, or None."""
+        return next((frame.file for frame in self.marked if frame.part == part), None)
 
 
 class SetPlan(Table):
@@ -260,6 +444,23 @@ class Plan(Table):
     def old_keys(self) -> tuple[OldKey, ...]:
         """Keys of the file that have another name now; the next edit writes them new."""
         return self._old_keys
+
+    def with_old_keys(self, old_keys: tuple[OldKey, ...]) -> Plan:
+        """Return this plan, which was read from a file with these old keys."""
+        self._old_keys = old_keys
+        return self
+
+    @property
+    def parts(self) -> tuple[FramePart, ...]:
+        """Every part that a frame can play in this plan."""
+        names = [light.name for light in self.lights]
+        solos = (FramePart("solo", name) for name in names)
+        cards = (FramePart("white card", name) for name in names)
+        return (*(FramePart(role) for role in SINGLE_ROLES), *solos, *cards)
+
+    def part(self, asked: str) -> FramePart | None:
+        """Return the part that is asked for as "grey", "key" or "key white card", or None."""
+        return next((part for part in self.parts if part.asked == asked), None)
 
     def light(self, name: str) -> Light | None:
         """Return the lamp called `name`, or None."""

@@ -5,11 +5,13 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import tomlkit
+
 from stopwise.errors import PlanError, WrongUse
-from stopwise.plan.edited import written, written_key
+from stopwise.plan.draft import plain_value
 from stopwise.plan.faults import fields_of
-from stopwise.plan.materials import MATERIALS
 from stopwise.plan.model import (
+    MATERIALS,
     BackdropPlan,
     CameraPlan,
     Light,
@@ -22,27 +24,29 @@ from stopwise.plan.model import (
 from stopwise.plan.reading import plan_of_text
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Iterable, Iterator, Mapping
 
     from stopwise.plan.model import Table
 
 Tables = dict[str, Any]
 """A plan as TOML holds it: {"camera": {...}, "light": [{...}], ...}."""
 
-_COLUMN = 34
-_ONE: dict[str, tuple[type[Table], str]] = {
-    "camera": (CameraPlan, "what the camera is set to"),
-    "backdrop": (BackdropPlan, "where the backdrop is seen, and how it is to lie"),
-    "set": (SetPlan, "what a rebuild needs, lengths in metres"),
+_COLUMN = 34  # where the remarks of a new plan begin, characters
+_TABLES: dict[str, tuple[type[Table], str]] = {
+    "[camera]": (CameraPlan, "what the camera is set to"),
+    "[[light]]": (Light, "one for each lamp, in the order in which they come up"),
+    "[[panel]]": (Panel, "flags, boards and scrims"),
+    "[set]": (SetPlan, "what a rebuild needs, lengths in metres"),
+    "[[patch]]": (Patch, "places of the frame, with their targets"),
+    "[[ratio]]": (
+        RatioTarget,
+        "stops from shadow up to lit, between patches of the same material",
+    ),
+    "[[separation]]": (Separation, "separation: least stops between two patches"),
+    "[backdrop]": (BackdropPlan, "where the backdrop is seen, and how it is to lie"),
 }
-_MANY: dict[str, tuple[type[Table], str]] = {
-    "light": (Light, "one for each lamp, in the order in which they come up"),
-    "panel": (Panel, "flags, boards and scrims"),
-    "patch": (Patch, "places of the frame, with their targets"),
-    "ratio": (RatioTarget, "stops from shadow up to lit, between patches of the same stuff"),
-    "separation": (Separation, "separation: least stops between two patches"),
-}
-_ORDER = ("camera", "light", "panel", "set", "patch", "ratio", "separation", "backdrop")
+"""Tables in the order in which a new plan has them, by their headers."""
+
 _BY_PROGRAM = ("mid_grey", "mid_grey_model", "mid_grey_iso")
 
 
@@ -59,10 +63,18 @@ def new_plan_text(tables: Tables) -> str:
     PlanError
         If they make no right plan.
     """
-    lines = ["schema = 1", *_pairs({"title": tables.get("title", "")})]
+    lines = ["schema = 1", *_pairs({"title": tables.get("title", "")}, {})]
     lines += ['# Readings may be numbers or text as spoken: 11, "f/11", "8+0.3", "1/160".']
-    for name in _ORDER:
-        lines += ["", *_table(name, tables.get(name))]
+    for header, (table, about) in _TABLES.items():
+        held = tables.get(header.strip("[]")) or []
+        lines += ["", f"# {about}"]
+        if not held:
+            lines += [f"# {header}", *_examples(table, ())]
+        for number, values in enumerate(held if isinstance(held, list) else [held]):
+            is_first = number == 0
+            lines += ["" for _ in range(not is_first)]
+            lines += [header, *_pairs(values, fields_of(table) if is_first else {})]
+            lines += _examples(table, values) if is_first else ()
     lines += ["", "# [frames] is written by `stopwise mark` and `stopwise expect`."]
     lines += ["# [[look]] with its own [[look.patch]] is for other clothes under the same lamps."]
     text = "\n".join([*lines, ""])
@@ -114,67 +126,26 @@ def write_new_plan(path: str | Path, tables: Tables) -> Path:
     return file
 
 
-def _table(name: str, held: Any) -> list[str]:
-    if name in _ONE:
-        table, about = _ONE[name]
-        return _one(f"[{name}]", table, about, held)
-    table, about = _MANY[name]
-    if not held:
-        return _one(f"[[{name}]]", table, about, None)
-    lines = [f"# {about}"]
-    for number, values in enumerate(held):
-        lines += [f"[[{name}]]", *_pairs(values, fields=fields_of(table) if number == 0 else {})]
-        lines += _examples(table, values) if number == 0 else []
-        lines += [""] if number < len(held) - 1 else []
-    return lines
-
-
-def _one(header: str, table: type[Table], about: str, held: Mapping[str, Any] | None) -> list[str]:
-    if held:
-        return [
-            f"# {about}",
-            header,
-            *_pairs(held, fields=fields_of(table)),
-            *_examples(table, held),
-        ]
-    return [f"# {about}", f"# {header}", *_examples(table, {})]
-
-
-def _pairs(values: Mapping[str, Any], fields: Mapping[str, Any] | None = None) -> list[str]:
-    lines = []
+def _pairs(values: Mapping[str, Any], fields: Mapping[str, Any]) -> Iterator[str]:
+    """Yield a line for each key, with what it means where `fields` say so."""
     for key, value in values.items():
-        if value not in ("", None):
-            pair = f"{written_key(key)} = {written(value)}"
-            about = _about(key, value, fields or {})
-            lines.append(f"{pair:<{_COLUMN}} # {about}" if about else pair)
-    return lines
+        if value in ("", None):
+            continue
+        about = str(fields[key].description) if key in fields else ""
+        if key == "material" and value in MATERIALS:
+            row = MATERIALS[value]
+            keys = ("zone", "over", "under", "headroom", "may_clip")
+            brings = {one: getattr(row, one) for one in keys}
+            told = [f"{one} {held:g}" for one, held in brings.items() if held is not None]
+            about = f"brings {', '.join([*told, *(['no zone'] if row.zone is None else [])])}"
+        pair = f"{tomlkit.key(key).as_string()} = {tomlkit.item(plain_value(value)).as_string()}"
+        yield f"{pair:<{_COLUMN}} # {about}" if about else pair
 
 
-def _about(key: str, value: Any, fields: Mapping[str, Any]) -> str:
-    if key == "material" and value in MATERIALS:
-        return f"brings {_brings(value)}"
-    return str(fields[key].description) if key in fields else ""
-
-
-def _brings(material: str) -> str:
-    row = MATERIALS[material]
-    told = {
-        "zone": row.zone,
-        "over": row.over,
-        "under": row.under,
-        "headroom": row.headroom,
-        "may_clip": row.may_clip,
-    }
-    brings = ", ".join(f"{key} {value:g}" for key, value in told.items() if value is not None)
-    return f"{brings}, no zone" if row.zone is None else brings
-
-
-def _examples(table: type[Table], held: Iterable[str]) -> list[str]:
-    """Return the keys that aren't said as comments with an example each."""
-    known = set(held)
-    lines = []
+def _examples(table: type[Table], held: Iterable[str]) -> Iterator[str]:
+    """Yield the keys that aren't said as comments with an example each."""
+    known = {*held, *_BY_PROGRAM}
     for key, field in fields_of(table).items():
-        if key not in known and key not in _BY_PROGRAM and field.examples:
-            pair = f"# {key} = {written(field.examples[0])}"
-            lines.append(f"{pair:<{_COLUMN}} # {field.description}")
-    return lines
+        if key not in known and field.examples:
+            pair = f"# {key} = {tomlkit.item(field.examples[0]).as_string()}"
+            yield f"{pair:<{_COLUMN}} # {field.description}"

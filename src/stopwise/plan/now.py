@@ -5,16 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from stopwise.plan.model import BACKDROP
+
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping
 
-    from stopwise.plan.model import BackdropPlan, Look, Patch, Plan, RatioTarget, Separation
-
-BACKDROP = "backdrop"
-"""How `[[separation]]` names the backdrop instead of a patch."""
-
-_OF_THE_SET = (None, "paper")
-"""Materials that stay when the sitter changes clothes, as long as the patch doesn't follow."""
+    from stopwise.plan.model import BackdropPlan, Patch, Plan, RatioTarget, Separation
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,18 +43,12 @@ class PlanNow:
     @property
     def any(self) -> bool:
         """Whether the plan has any target; with none a frame is only measured."""
-        camera = self.plan.camera
+        plan, camera = self.plan, self.plan.camera
         return bool(
-            self.plan.patches
-            or self.plan.looks
-            or self.plan.ratios
-            or self.plan.separations
-            or self.plan.backdrop
-            or "limits" in self.plan.model_fields_set
-            or camera.iso
-            or camera.f_number
-            or camera.shutter
-        )
+            plan.patches or plan.looks or plan.ratios or plan.separations or plan.backdrop
+            or "limits" in plan.model_fields_set
+            or camera.iso or camera.f_number or camera.shutter
+        )  # fmt: skip
 
 
 def plan_now(
@@ -86,58 +76,38 @@ def plan_now(
     ValueError
         If the plan has no such look.
     """
-    worn = None if look is None else _look(plan, look)
-    measured = _patches(plan, worn)
-    judged = tuple(patch for patch in measured if _is_lit(patch, plan, lit))
+    measured, ratios = plan.patches, plan.ratios
+    if look is not None:
+        worn = next((one for one in plan.looks if one.name == look), None)
+        if worn is None:
+            known = ", ".join(one.name for one in plan.looks) or "none"
+            msg = f"the plan has no look {look!r}; it has: {known}"
+            raise ValueError(msg)
+        own = {patch.name for patch in worn.patches}
+        stay = (p for p in plan.patches if stays_with_the_set(p) and p.name not in own)
+        measured, ratios = (*stay, *worn.patches), (*plan.ratios, *worn.ratios)
+    every = tuple(light.name for light in plan.lights)
+    on_paper = tuple(light.name for light in plan.lights if light.role == "background")
+
+    def is_lit(lamps: tuple[str, ...]) -> bool:
+        return lit is None or set(lamps or every) <= set(lit)
+
+    judged = tuple(patch for patch in measured if is_lit(patch.lit_by))
+    backdrop = plan.backdrop if is_lit(on_paper) else None
     names = {patch.name for patch in judged}
-    ratios = plan.ratios if worn is None else (*plan.ratios, *worn.ratios)
-    backdrop = plan.backdrop if _backdrop_is_lit(plan, lit) else None
     sides = names | ({BACKDROP} if backdrop else set())
     return PlanNow(
         plan=plan,
         measured=measured,
         patches=judged,
-        ratios=tuple(target for target in ratios if {target.lit, target.shadow} <= names),
-        separations=tuple(
-            target for target in plan.separations if {target.lighter, target.darker} <= sides
-        ),
+        ratios=tuple(one for one in ratios if {one.lit, one.shadow} <= names),
+        separations=tuple(one for one in plan.separations if {one.lighter, one.darker} <= sides),
         backdrop=backdrop,
         powers=powers or {},
         lit=None if lit is None else frozenset(lit),
     )
 
 
-def _look(plan: Plan, name: str) -> Look:
-    for look in plan.looks:
-        if look.name == name:
-            return look
-    known = ", ".join(look.name for look in plan.looks) or "none"
-    msg = f"the plan has no look {name!r}; it has: {known}"
-    raise ValueError(msg)
-
-
 def stays_with_the_set(patch: Patch) -> bool:
     """Tell whether a patch stays when the sitter changes clothes: a chip, the paper."""
-    return patch.material in _OF_THE_SET and not patch.follow
-
-
-def _patches(plan: Plan, worn: Look | None) -> tuple[Patch, ...]:
-    if worn is None:
-        return plan.patches
-    own = {patch.name for patch in worn.patches}
-    stays = (patch for patch in plan.patches if stays_with_the_set(patch) and patch.name not in own)
-    return (*stays, *worn.patches)
-
-
-def _is_lit(patch: Patch, plan: Plan, lit: Collection[str] | None) -> bool:
-    if lit is None:
-        return True
-    needed = patch.lit_by or tuple(light.name for light in plan.lights)
-    return set(needed) <= set(lit)
-
-
-def _backdrop_is_lit(plan: Plan, lit: Collection[str] | None) -> bool:
-    if lit is None:
-        return True
-    lamps = [light.name for light in plan.lights if light.role == "background"]
-    return set(lamps or (light.name for light in plan.lights)) <= set(lit)
+    return patch.material in (None, "paper") and not patch.follow

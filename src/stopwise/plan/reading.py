@@ -2,22 +2,103 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+import re
+import tomllib
+from dataclasses import dataclass
+from pathlib import Path as File
+from typing import TYPE_CHECKING, Any
 
 from pydantic import ValidationError
 
-from stopwise.plan.crosscheck import cross_faults
-from stopwise.plan.faults import faults_of
-from stopwise.plan.model import Plan
-from stopwise.plan.source import read_source, source_of_text
+from stopwise.errors import PathMissing, PlanError
+from stopwise.plan.faults import cross_faults, model_faults, short
+from stopwise.plan.model import OldKey, Plan
+from stopwise.plan.places import find_places
 
 if TYPE_CHECKING:
-    from pathlib import Path
+    from collections.abc import Iterable, Iterator
 
-    from stopwise.plan.source import Source
+    from stopwise.plan.places import Path, Places
+
+MOST_BYTES = 1_000_000
+"""A plan larger than this is no plan; reading it would only take time."""
 
 
-def load_plan(path: str | Path) -> Plan:
+@dataclass(frozen=True, slots=True)
+class PlanText:
+    """The text of a plan file that TOML can read: its name, text, values and places.
+
+    Attributes
+    ----------
+    old_keys
+        Keys of before; `text`, `data` and `places` have them by their names of now.
+    """
+
+    name: str
+    text: str
+    data: dict[str, Any]
+    places: Places
+    old_keys: tuple[OldKey, ...] = ()
+
+    def plan(self) -> Plan:
+        """Check the values.
+
+        Raises
+        ------
+        PlanError
+            If a key, type, value, range or name is wrong.
+        """
+        try:
+            plan = Plan.model_validate(self.data, by_alias=True, by_name=False)
+        except ValidationError as error:
+            raise self.refuse(model_faults(error.errors(include_url=False), self)) from None
+        if faults := cross_faults(plan):
+            raise self.refuse(faults)
+        return plan.with_old_keys(self.old_keys)
+
+    def shown(self, path: Path) -> str:
+        """Return a key and its value as they stand, shortened to one line."""
+        key = next((part for part in reversed(path) if isinstance(part, str)), "")
+        place = self.places.by_path.get(path)
+        if place and place.is_header:
+            return self.text[place.start : place.end]
+        value = short(" ".join(self.text[place.start : place.end].split())) if place else ""
+        return f"{key} = {value}" if value else str(key)
+
+    def table(self, path: Path) -> str:
+        """Return the header of the table that holds `path`, with its name where it has one."""
+        held: Any = self.data
+        keys, header = "", ""
+        for part in path[:-1]:
+            try:
+                held = held[part]
+            except (KeyError, IndexError, TypeError):
+                break
+            keys = keys if isinstance(part, int) else f"{keys}.{part}".lstrip(".")
+            if isinstance(held, dict):
+                name = held.get("name")
+                number = (
+                    f'"{short(name)}"'
+                    if isinstance(name, str)
+                    else f"{int(part) + 1}"
+                    if isinstance(part, int)
+                    else ""
+                )
+                header = f"[[{keys}]] {number}" if isinstance(part, int) else f"[{keys}]"
+        return header
+
+    def refuse(self, problems: Iterable[tuple[Path, str]]) -> PlanError:
+        """Return the error that says all problems with their lines, in the order of the file."""
+        return PlanError(*self.lines(problems))
+
+    def lines(self, told: Iterable[tuple[Path, str]]) -> list[str]:
+        """Return what is told of keys with the lines of these, in the order of the file."""
+        placed = {(self.places.nearest(path).line, say): None for path, say in told}
+        ordered = sorted(placed, key=lambda one: one[0])
+        return [f"{self.name}:{line}: {say}" for line, say in ordered]
+
+
+def load_plan(path: str | File) -> Plan:
     """Read a plan file.
 
     Parameters
@@ -37,7 +118,7 @@ def load_plan(path: str | Path) -> Plan:
     PlanError
         If anything in it is wrong, with every mistake that was found: ``plan.toml:12: ...``.
     """
-    return plan_of(read_source(path))
+    return read_text(path).plan()
 
 
 def plan_of_text(text: str, name: str = "plan.toml") -> Plan:
@@ -48,22 +129,194 @@ def plan_of_text(text: str, name: str = "plan.toml") -> Plan:
     PlanError
         If anything in it is wrong.
     """
-    return plan_of(source_of_text(text, name))
+    return text_of(text, name).plan()
 
 
-def plan_of(source: Source) -> Plan:
-    """Check the values of a plan that TOML could read.
+def read_text(path: str | File) -> PlanText:
+    """Read a plan file as TOML.
+
+    Raises
+    ------
+    PathMissing
+        If there is no such file, or it can't be opened.
+    PlanError
+        If it isn't a text that TOML can read.
+    """
+    file = File(path)
+    return text_of(decode_text(read_bytes(file), file.name), file.name)
+
+
+def read_bytes(file: File) -> bytes:
+    """Return what a plan file holds, a byte more than a plan may have at most.
+
+    Raises
+    ------
+    PathMissing
+        If there is no such file, or it can't be opened.
+    """
+    if file.is_dir():
+        msg = f"{file} is a folder. Name the plan file in it, such as {file / 'plan.toml'}."
+        raise PathMissing(msg)
+    try:
+        with file.open("rb") as opened:
+            return opened.read(MOST_BYTES + 1)
+    except (OSError, ValueError) as error:
+        why = getattr(error, "strerror", None) or error
+        msg = f"The plan {file} can't be opened: {why}. `stopwise plan new` writes one."
+        raise PathMissing(msg) from None
+
+
+def decode_text(data: bytes, name: str) -> str:
+    """Return the text of a plan file, without the mark that some editors put before it.
 
     Raises
     ------
     PlanError
-        If a key, type, value, range or name is wrong.
+        If it isn't UTF-8, or is far too large.
+    """
+    if len(data) > MOST_BYTES:
+        msg = f"{name}:1: a plan has less than {MOST_BYTES // 1_000_000} MB. Is this a plan file?"
+        raise PlanError(msg)
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = data.count(b"\n", 0, error.start) + 1
+        msg = f"{name}:{line}: this isn't UTF-8 text. Save the file as UTF-8 in your editor."
+        raise PlanError(msg) from None
+
+
+def text_of(text: str, name: str) -> PlanText:
+    """Read TOML text.
+
+    Parameters
+    ----------
+    text
+        The whole file.
+    name
+        What messages call the file.
+
+    Raises
+    ------
+    PlanError
+        If TOML can't read it; the message names the line and what would be right.
     """
     try:
-        plan = Plan.model_validate(source.data, by_alias=True, by_name=False)
-    except ValidationError as error:
-        raise source.refuse(faults_of(error.errors(include_url=False), source)) from None
-    if faults := cross_faults(plan):
-        raise source.refuse(faults)
-    plan._old_keys = source.old_keys  # noqa: SLF001  what stands in the file, no key of the plan
-    return plan
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise PlanError(f"{name}:{_broken(text, str(error))}") from None
+    except RecursionError:
+        msg = f"{name}:1: arrays lie too deep in each other. A plan's go two deep: boxes."
+        raise PlanError(msg) from None
+    except ValueError:  # Python reads no number of thousands of digits
+        lines = enumerate(text.splitlines(), 1)
+        line = next((n for n, held in lines if re.search(r"[0-9]{1000}", held)), 1)
+        msg = f"{name}:{line}: a number has too many digits. Write a plain one."
+        raise PlanError(msg) from None
+    places = find_places(text)
+    if not _MAYBE_OLD.search(text):
+        return PlanText(name, text, data, places)
+    return _renewed(PlanText(name, text, data, places))
+
+
+# --- keys of before -------------------------------------------------------------------------------
+
+_MAYBE_OLD = re.compile(r"apart|sheet|of 10")
+_OLD_KEYS = (
+    (("apart",), "separation", "[[apart]]", "[[separation]]"),
+    (("frames", "sheet"), "white_card", "[frames.sheet]", "[frames.white_card]"),
+)
+
+
+def _renewed(before: PlanText) -> PlanText:
+    """Write the keys of before by their names of now, each on the line where it stands.
+
+    Where old and new stand side by side so that the new text is none, the old one stays, for the
+    model to refuse.
+    """
+    text, told = before.text, {}
+    for start, end, new, key in sorted(_old_words(before), reverse=True):
+        text = f"{text[:start]}{new}{text[end:]}"
+        told[key] = before.text.count("\n", 0, start) + 1
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError:
+        return before
+    old_keys = tuple(OldKey(line, *key) for key, line in reversed(told.items()))
+    return PlanText(before.name, text, data, find_places(text), old_keys)
+
+
+def _old_words(source: PlanText) -> Iterator[tuple[int, int, str, tuple[str, str]]]:
+    """Yield start, end and new word of each old key, and how old and new are called."""
+    text, places = source.text, source.places
+    for path, now, *called in _OLD_KEYS:
+        word = re.compile(rf"(?<![\w-]){path[-1]}(?![\w-])")
+        depth = len(path)
+        spans = [
+            (one.start, one.end)
+            for one in places.statements
+            if one.path[:depth] == path and (one.is_header or one.table[:depth] != path)
+        ]
+        place = places.by_path.get(path)
+        if place and not spans:  # in braces: the word stands before the value
+            spans = [(text.rindex(path[-1], 0, place.start), place.start)]
+        for span in spans:
+            if found := word.search(text, *span):
+                yield found.start(), found.end(), now, (called[0], called[1])
+    for key, place in places.by_path.items():
+        is_scale = key[:1] == ("light",) and key[-1] == "scale"
+        if is_scale and text[place.start + 1 : place.end - 1] == "of 10":
+            yield place.start, place.end, '"figure"', ('scale = "of 10"', 'scale = "figure"')
+
+
+# --- what TOML can't read -------------------------------------------------------------------------
+
+_PLACE_SAID = re.compile(r" \(at (?:line (\d+), column \d+|end of document)\)$")
+_LONG_OPENING = re.compile(r'^[^=\n]*=\s*(\[|\{|"""|\'\'\')')
+_TWICE = re.compile("overwrite|twice|mutate|already|Duplicate")
+_UNQUOTED = re.compile(r"""^\s*([A-Za-z0-9_-]+)\s*=\s*([^\s"'\[{#][^"'\[{#]*?)\s*(?:#.*)?$""")
+
+
+def _broken(text: str, said: str) -> str:
+    """Return the line on which the broken statement begins, and what would be right."""
+    found = _PLACE_SAID.search(said)
+    lines = text.splitlines() or [""]
+    line = int(found[1]) if found and found[1] else max(1, len(text.rstrip().splitlines()))
+    broken_at = find_places(text).broken_at
+    if broken_at is not None:
+        began = text.count("\n", 0, broken_at) + 1
+        is_long = began <= len(lines) and _LONG_OPENING.match(lines[began - 1])
+        line = began if is_long or line >= len(lines) else line
+    line = min(line, len(lines))
+    reason = said[: found.start()] if found else said
+    stands = lines[line - 1].strip()
+    unquoted = _UNQUOTED.match(lines[line - 1])
+    if unquoted and not _TWICE.search(reason):
+        return f"{line}: {_unquoted(unquoted[1], unquoted[2].strip('“”„‘’«» '))}"
+    reason = f"{reason[:1].lower()}{reason[1:]}"
+    return f"{line}: TOML can't read `{short(stands)}`: {reason}. {_right(stands, reason)}"
+
+
+def _unquoted(key: str, value: str) -> str:
+    said = f"`{key} = {value}`:"
+    if "=" in value:
+        return f"{said} each key stands on a line of its own."
+    if value.lower() in ("true", "yes", "on", "false", "no", "off"):
+        right = "true" if value.lower() in ("true", "yes", "on") else "false"
+        return f"{said} write {key} = {right}, in small letters."
+    if re.fullmatch(r"[0-9]+,[0-9]+", value):
+        return f"{said} write a point for the decimal, {key} = {value.replace(',', '.')}."
+    if re.fullmatch(r"[+-]?(?:\.[0-9]+|[0-9]+\.|0[0-9]+(?:\.[0-9]+)?)", value):
+        return f"{said} write {key} = {float(value):g}, with digits on both sides."
+    return f'{said} text stands in quotes, {key} = "{value}".'
+
+
+def _right(stands: str, reason: str) -> str:
+    if _TWICE.search(reason):
+        return "It stands twice; keep one, and write lamps as [[light]] with two brackets."
+    if stands.startswith("["):
+        return "A table's header is [camera], or [[light]] for one of several."
+    if "array" in reason.lower():
+        return "A list closes with a bracket: box = [0.1, 0.2, 0.3, 0.4]."
+    if '"' in stands or "'" in stands:
+        return 'Text begins and ends with the same quotes: name = "key".'
+    return 'A line is `key = value`, such as name = "key" or iso = 100.'

@@ -6,24 +6,20 @@ keeps the engraved figure (f/11 stays 11.0); :mod:`stopwise.nominal` knows what 
 
 from __future__ import annotations
 
+import difflib
 import math
 import re
+from typing import TYPE_CHECKING
 
 from stopwise.errors import WrongUse
 from stopwise.nominal import FULL_STOPS, exact_f_number, is_f_mark
-from stopwise.plan.spoken import (
-    NUMBER,
-    Said,
-    add,
-    divide,
-    in_range,
-    log2,
-    plain,
-    show,
-    stops_in,
-    wrong,
-)
 from stopwise.stops import shift_reading, stops_between_f_numbers, stops_of_energy
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+Said = str | float
+"""What a person gave: text, or a number of a TOML file."""
 
 F_NUMBER_RIGHT = '11, "f/11", "8+0.3" or "8.3t" (f/8 and three tenths), or "8 1/3"'
 SHUTTER_RIGHT = '"1/160", 160 (for 1/160 s) or "2 s"'
@@ -33,6 +29,39 @@ ANGLE_RIGHT = '60 or "60 right", and -45 or "45 left"'
 ELEVATION_RIGHT = '35 or "35 up", and -10 or "10 down"'
 ISO_RIGHT = '100 or "ISO 100"'
 STOPS_RIGHT = '0.7, "-2/3" or "1 1/3"'
+
+_NUMBER = r"(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)"
+_SECONDS = r"\s*(?:s|secs?|seconds?|\")"
+_METRES_A_FOOT = 0.3048  # exact, by definition, as an inch of 0.0254
+_METRES_AN_INCH = 0.0254
+_SHOWN = 40  # characters of what was said that a message repeats
+_LONGEST_BARE_S = 30.0  # a dial shows up to 30 both as seconds and as their fractions
+
+_SIGNS = str.maketrans(
+    {
+        "½": " 1/2",
+        "⅓": " 1/3",
+        "⅔": " 2/3",
+        "¼": " 1/4",
+        "¾": " 3/4",
+        "−": "-",
+        "–": "-",
+        "ƒ": "f",
+        "″": '"',
+        "”": '"',
+        "′": "'",
+        "’": "'",
+        "°": " deg ",
+        "·": "",
+    }
+)
+_WORDS = {
+    r"\b(?:a|one) third\b": "1/3",
+    r"\btwo thirds\b": "2/3",
+    r"\b(?:a|one) half\b": "1/2",
+    r"\b([0-9]) tenths?\b": r"\1/10",
+    r"\s*\b(?:and|plus)\b\s*": " ",
+}
 
 
 def read_f_number(said: Said) -> float:
@@ -50,46 +79,39 @@ def read_f_number(said: Said) -> float:
         If it can't be read, lies outside f/0.5 to f/128, or is a bare figure such as 8.3 that
         means f/8 and three tenths to one person and f/8.3 to another.
     """
-    text, sure = plain(said), False
-    if found := re.fullmatch(r"f\s*/?\s*(.+)", text):
-        text, sure = found[1], True
-    if found := re.fullmatch(rf"({NUMBER})\.([0-9])\s*t", text):
-        return _marked(said, float(found[1]), int(found[2]) / 10.0)
-    if found := re.fullmatch(rf"({NUMBER})\s*((?:[+-]|\s).+)", text):
-        return _shifted(said, float(found[1]), stops_in(found[2]))
-    if not re.fullmatch(NUMBER, text):
-        raise wrong(said, "an f-number", F_NUMBER_RIGHT)
-    if not sure:
-        _refuse_bare_tenths(text)
-    return _f_in_range(said, float(text))
-
-
-def _marked(said: Said, mark: float, stops: float) -> float:
-    if mark not in FULL_STOPS:
-        raise wrong(said, "a full stop with its tenths", F_NUMBER_RIGHT)
-    return _shifted(said, mark, stops)
-
-
-def _shifted(said: Said, mark: float, stops: float | None) -> float:
-    if stops is None or abs(stops) >= 1.0 or mark <= 0.0:
-        raise wrong(said, "an f-number with less than a stop added", F_NUMBER_RIGHT)
-    return _f_in_range(said, shift_reading(exact_f_number(mark), stops) if stops else mark)
-
-
-def _f_in_range(said: Said, value: float) -> float:
-    return in_range(said, value, (0.5, 128.0), f"f-numbers run from 0.5 to 128: {F_NUMBER_RIGHT}")
+    text = _plain(said)
+    found = re.fullmatch(r"f\s*/?\s*(.+)", text)
+    is_sure, text = found is not None, found[1] if found else text
+    if found := re.fullmatch(rf"({_NUMBER})\.([0-9])\s*t", text):
+        value, shift = float(found[1]), int(found[2]) / 10.0
+        if value not in FULL_STOPS:
+            raise _wrong(said, "a full stop with its tenths", F_NUMBER_RIGHT)
+    elif found := re.fullmatch(rf"({_NUMBER})\s*((?:[+-]|\s).+)", text):
+        value, shift = float(found[1]), _stops_in(found[2])
+    elif re.fullmatch(_NUMBER, text):
+        value, shift = float(text), 0.0
+        if not is_sure:
+            _refuse_bare_tenths(text)
+    else:
+        raise _wrong(said, "an f-number", F_NUMBER_RIGHT)
+    if shift:
+        if not (math.isfinite(shift) and abs(shift) < 1.0) or value <= 0.0:
+            raise _wrong(said, "an f-number with less than a stop added", F_NUMBER_RIGHT)
+        value = shift_reading(exact_f_number(value), shift)
+    return _in_range(said, value, (0.5, 128.0), f"f-numbers run from 0.5 to 128: {F_NUMBER_RIGHT}")
 
 
 def _refuse_bare_tenths(text: str) -> None:
-    found = re.fullmatch(r"([0-9]+)\.([1-9])", text)
-    if not found or is_f_mark(float(text)) or float(found[1]) not in FULL_STOPS:
+    whole, _, tenth = text.partition(".")
+    if not re.fullmatch("[1-9]", tenth) or is_f_mark(float(text)):
         return
-    tenths = shift_reading(exact_f_number(float(found[1])), int(found[2]) / 10.0)
+    if not whole or float(whole) not in FULL_STOPS:
+        return
+    tenths = shift_reading(exact_f_number(float(whole)), int(tenth) / 10.0)
     apart = abs(stops_between_f_numbers(float(text), tenths))
     msg = (
-        f"{text} can mean f/{found[1]} and {found[2]} tenths, or f/{text}: "
-        f"{apart:.2f} stop apart. "
-        f'Write "{text}t" or "{found[1]}+0.{found[2]}" for the first, "f/{text}" for the second.'
+        f"{text} can mean f/{whole} and {tenth} tenths, or f/{text}: {apart:.2f} stop apart. "
+        f'Write "{text}t" or "{whole}+0.{tenth}" for the first, "f/{text}" for the second.'
     )
     raise WrongUse(msg)
 
@@ -103,28 +125,20 @@ def read_shutter(said: Said) -> float:
         If it can't be read, isn't within 1/64000 s to an hour, or is a bare figure from 1 to 30
         that a dial uses both for seconds and for their fractions.
     """
-    text = plain(said)
-    seconds = r"\s*(?:s|secs?|seconds?|\")"
-    if found := re.fullmatch(rf"1\s*/\s*({NUMBER})(?:{seconds})?", text):
-        value = divide(1.0, float(found[1]))
-    elif found := re.fullmatch(rf"({NUMBER}){seconds}", text):
+    text = _plain(said)
+    if found := re.fullmatch(rf"1\s*/\s*({_NUMBER})(?:{_SECONDS})?", text):
+        value = _quotient(1.0, float(found[1]))
+    elif found := re.fullmatch(rf"({_NUMBER}){_SECONDS}", text):
         value = float(found[1])
-    elif re.fullmatch(NUMBER, text):
-        value = _bare_shutter(text)
+    elif not re.fullmatch(_NUMBER, text):
+        raise _wrong(said, "a shutter time", SHUTTER_RIGHT)
+    elif 1.0 < float(text) <= _LONGEST_BARE_S:
+        msg = f'{text} can mean 1/{text} s or {text} s. Write "1/{text}" or "{text} s".'
+        raise WrongUse(msg)
     else:
-        raise wrong(said, "a shutter time", SHUTTER_RIGHT)
+        value = float(text) if float(text) <= 1.0 else 1.0 / float(text)
     right = f"shutter times run from 1/64000 s to 3600 s: {SHUTTER_RIGHT}"
-    return in_range(said, value, (1.0 / 64000.0, 3600.0), right)
-
-
-def _bare_shutter(text: str) -> float:
-    value = float(text)
-    if value <= 1.0:
-        return value
-    if value > 30.0:
-        return 1.0 / value
-    msg = f'{text} can mean 1/{text} s or {text} s. Write "1/{text}" or "{text} s".'
-    raise WrongUse(msg)
+    return _in_range(said, value, (1.0 / 64000.0, 3600.0), right)
 
 
 def read_power(said: Said, *, full_ws: float | None = None) -> float:
@@ -133,7 +147,8 @@ def read_power(said: Said, *, full_ws: float | None = None) -> float:
     Parameters
     ----------
     said
-        -2.0, "1/4", "1/4+0.3", "25 %", "full", "7.0 of 10", or "125 Ws".
+        -2.0, "1/4", "1/4+0.3", "25 %", "full", "7.0 of 10" (a dial of figures that reads 10 at
+        full power), or "125 Ws".
     full_ws
         The lamp's full power in watt-seconds, which the last form needs.
 
@@ -142,36 +157,30 @@ def read_power(said: Said, *, full_ws: float | None = None) -> float:
     WrongUse
         If it can't be read, is above full or more than 15 stops below it.
     """
-    text = plain(said)
+    text = _plain(said)
     if text == "full":
-        return 0.0
-    value = _power_in(text, full_ws)
-    if value is None or not math.isfinite(value):
-        raise wrong(said, "a power", POWER_RIGHT)
+        value = 0.0
+    elif found := re.fullmatch(rf"({_NUMBER})\s*of\s*({_NUMBER})", text):
+        value = float(found[1]) - float(found[2])
+    elif found := re.fullmatch(rf"({_NUMBER})\s*(?:ws|w s|j|watt-?\s?seconds?|joules?)", text):
+        if full_ws is None:
+            msg = "Watt-seconds need the lamp's full power: write full_ws = 500 beside them, too."
+            raise WrongUse(msg)
+        energy = float(found[1])
+        value = stops_of_energy(energy, full_ws) if energy > 0.0 else -math.inf
+    elif found := re.fullmatch(rf"({_NUMBER})\s*%", text):
+        value = _log2(float(found[1]) / 100.0)
+    elif found := re.fullmatch(rf"1\s*/\s*({_NUMBER})(.*)", text):
+        value = _log2(_quotient(1.0, float(found[1]))) + _stops_in(found[2] or "0")
+    else:
+        value = _stops_in(text)
+    if not math.isfinite(value):
+        raise _wrong(said, "a power", POWER_RIGHT)
     if value > 1e-9:
-        msg = f"{show(said)} is above full power. Write {POWER_RIGHT}."
+        msg = f"{_show(said)} is above full power. Write {POWER_RIGHT}."
         raise WrongUse(msg)
     right = f"powers run from -15 to 0, in stops from full: {POWER_RIGHT}"
-    return in_range(said, min(value, 0.0), (-15.0, 0.0), right)
-
-
-def _power_in(text: str, full_ws: float | None) -> float | None:
-    if found := re.fullmatch(rf"({NUMBER})\s*of\s*({NUMBER})", text):
-        return float(found[1]) - float(found[2])
-    if found := re.fullmatch(rf"({NUMBER})\s*(?:ws|w s|j|watt-?\s?seconds?|joules?)", text):
-        return _energy(float(found[1]), full_ws)
-    if found := re.fullmatch(rf"({NUMBER})\s*%", text):
-        return log2(float(found[1]) / 100.0)
-    if found := re.fullmatch(rf"1\s*/\s*({NUMBER})(.*)", text):
-        return add(log2(divide(1.0, float(found[1]))), stops_in(found[2] or "0"))
-    return stops_in(text)
-
-
-def _energy(watt_seconds: float, full_ws: float | None) -> float:
-    if full_ws is None:
-        msg = "Watt-seconds need the lamp's full power: write full_ws = 500 beside them, too."
-        raise WrongUse(msg)
-    return -math.inf if watt_seconds <= 0.0 else stops_of_energy(watt_seconds, full_ws)
+    return _in_range(said, min(value, 0.0), (-15.0, 0.0), right)
 
 
 def read_length(said: Said) -> float:
@@ -182,17 +191,17 @@ def read_length(said: Said) -> float:
     WrongUse
         If it can't be read, or isn't within 1 cm and 60 m: the unit was mistaken.
     """
-    text = plain(said)
-    feet = rf"({NUMBER})\s*(?:'|ft|feet|foot)"
-    inches = rf"({NUMBER})\s*(?:\"|in|inch|inches)"
-    if found := re.fullmatch(rf"({NUMBER})\s*(m|cm|mm|metres?|meters?)?", text):
+    text = _plain(said)
+    feet = rf"({_NUMBER})\s*(?:'|ft|feet|foot)"
+    inches = rf"({_NUMBER})\s*(?:\"|in|inch|inches)"
+    if found := re.fullmatch(rf"({_NUMBER})\s*(m|cm|mm|metres?|meters?)?", text):
         value = float(found[1]) * {"cm": 0.01, "mm": 0.001}.get(found[2] or "m", 1.0)
     elif found := re.fullmatch(rf"(?:{feet})?\s*(?:{inches})?", text):
-        value = 0.3048 * float(found[1] or 0.0) + 0.0254 * float(found[2] or 0.0)
+        value = _METRES_A_FOOT * float(found[1] or 0.0) + _METRES_AN_INCH * float(found[2] or 0.0)
     else:
-        raise wrong(said, "a length", LENGTH_RIGHT)
+        raise _wrong(said, "a length", LENGTH_RIGHT)
     right = f"lengths run from 0.01 to 60 metres; with another unit, name it: {LENGTH_RIGHT}"
-    return in_range(said, value, (0.01, 60.0), right)
+    return _in_range(said, value, (0.01, 60.0), right)
 
 
 def read_angle(said: Said) -> float:
@@ -219,13 +228,13 @@ def read_elevation(said: Said) -> float:
 
 def _angle(said: Said, sides: tuple[str, str], most: float, right: str) -> float:
     ahead, back = sides
-    pattern = rf"([+-]?)\s*({NUMBER})\s*(?:deg\w*)?\s*({ahead}|{back})?"
-    found = re.fullmatch(pattern, plain(said))
+    pattern = rf"([+-]?)\s*({_NUMBER})\s*(?:deg\w*)?\s*({ahead}|{back})?"
+    found = re.fullmatch(pattern, _plain(said))
     if not found:
-        raise wrong(said, "an angle in degrees", right)
+        raise _wrong(said, "an angle in degrees", right)
     sign = -1.0 if (found[1] == "-") != (found[3] == back) else 1.0
     span = f"it must lie within {-most:g} and {most:g} degrees: {right}"
-    return in_range(said, sign * float(found[2]), (-most, most), span)
+    return _in_range(said, sign * float(found[2]), (-most, most), span)
 
 
 def read_iso(said: Said) -> float:
@@ -236,11 +245,11 @@ def read_iso(said: Said) -> float:
     WrongUse
         If it can't be read or isn't within 1 and 10 million.
     """
-    found = re.fullmatch(rf"(?:iso)?\s*({NUMBER})(?:\s*/\s*[0-9]+\s*(?:deg\s*)?)?", plain(said))
+    found = re.fullmatch(rf"(?:iso)?\s*({_NUMBER})(?:\s*/\s*[0-9]+\s*(?:deg\s*)?)?", _plain(said))
     if not found:
-        raise wrong(said, "an ISO speed", ISO_RIGHT)
+        raise _wrong(said, "an ISO speed", ISO_RIGHT)
     span = f"ISO speeds run from 1 to 10 million: {ISO_RIGHT}"
-    return in_range(said, float(found[1]), (1.0, 1e7), span)
+    return _in_range(said, float(found[1]), (1.0, 1e7), span)
 
 
 def read_stops(said: Said) -> float:
@@ -251,7 +260,67 @@ def read_stops(said: Said) -> float:
     WrongUse
         If it can't be read or isn't within -30 and 30.
     """
-    value = stops_in(re.sub(r"\s*stops?$", "", plain(said)))
-    if value is None:
-        raise wrong(said, "a number of stops", STOPS_RIGHT)
-    return in_range(said, value, (-30.0, 30.0), f"stops run from -30 to 30: {STOPS_RIGHT}")
+    value = _stops_in(re.sub(r"\s*stops?$", "", _plain(said)))
+    if math.isnan(value):
+        raise _wrong(said, "a number of stops", STOPS_RIGHT)
+    return _in_range(said, value, (-30.0, 30.0), f"stops run from -30 to 30: {STOPS_RIGHT}")
+
+
+def nearest(wrong: str, right: Iterable[str]) -> str | None:
+    """Return the word of `right` that was most likely meant by `wrong`, or None."""
+    small = {word.lower().replace("-", "_").replace(" ", "_"): word for word in right}
+    asked = wrong.lower().replace("-", "_").replace(" ", "_")
+    found = difflib.get_close_matches(asked, small, n=1, cutoff=0.6)
+    return small[found[0]] if found else None
+
+
+def _plain(said: Said) -> str:
+    """Return what was said in small letters, with one way of writing signs and words."""
+    if isinstance(said, int | float):
+        return f"{said!r}".lower().removesuffix(".0")
+    text = said.strip().lower().translate(_SIGNS)
+    for words, plain in _WORDS.items():
+        text = re.sub(words, plain, text)
+    return text.strip()
+
+
+def _stops_in(text: str) -> float:
+    """Return "+0.3", "1/3", "-1 1/3" as stops, NaN for anything else."""
+    whole, fraction = rf"({_NUMBER})", r"([0-9]+)\s*/\s*([0-9]+)"
+    found = re.fullmatch(rf"([+-]?)\s*(?:{whole}|(?:{whole}\s+)?{fraction})", text.strip())
+    if not found:
+        return math.nan
+    part = _quotient(float(found[4]), float(found[5])) if found[4] else 0.0
+    value = float(found[2] or found[3] or 0.0) + part
+    return -value if found[1] == "-" else value
+
+
+def _quotient(upper: float, lower: float) -> float:
+    return upper / lower if lower else math.inf
+
+
+def _log2(value: float) -> float:
+    return math.log2(value) if value > 0.0 else -math.inf
+
+
+def _in_range(said: Said, value: float, span: tuple[float, float], right: str) -> float:
+    """Return `value`, or refuse it with the sentence `right`."""
+    least, most = span
+    if least * (1.0 - 1e-9) - 1e-9 <= value <= most * (1.0 + 1e-9):
+        return value
+    msg = f"{_show(said)} is out of range; {right}."
+    raise WrongUse(msg)
+
+
+def _wrong(said: Said, what: str, right: str) -> WrongUse:
+    """Return the refusal of something that is not `what`."""
+    comma = isinstance(said, str) and re.search(r"[0-9],[0-9]", said)
+    hint = " with a point for the decimal:" if comma else ""
+    return WrongUse(f"{_show(said)} is not {what}. Write{hint} {right}.")
+
+
+def _show(said: Said) -> str:
+    """Return what was said, in quotes where it was text, short and printable."""
+    text = repr(said) if isinstance(said, int | float) else f'"{said}"'
+    text = text.encode("unicode_escape").decode() if not text.isprintable() else text
+    return text if len(text) <= _SHOWN else f"{text[:_SHOWN]}…"

@@ -1,37 +1,128 @@
-"""The sense of a plan that is right in form: what its own figures say against each other."""
+"""The sense of a plan that is right in form: what its own figures say against each other.
+
+Each check is a function over the plan that gives doubts: what doesn't fit, as a code with its
+figures. A dome that faces its lamp reads what no surface turned away from it gets: where the plan
+says where a lamp stands, a reading counts from square to the lamp down to square to the camera.
+"""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+import math
+from dataclasses import dataclass
+from pathlib import Path as File
+from typing import TYPE_CHECKING, NamedTuple
 
-from stopwise.plan import sense_light, sense_readings, sense_targets
+from stopwise import stops
+from stopwise.nominal import exact_f_number, exact_shutter, say_f_number, say_shutter
+from stopwise.plan.model import BACKDROP
+from stopwise.plan.reading import read_text
+from stopwise.wording import title
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
-    from pathlib import Path
+    from collections.abc import Callable, Iterable, Iterator, Mapping
 
-    from stopwise.plan.doubts import Doubt
-    from stopwise.plan.model import Plan
-    from stopwise.plan.old_keys import OldKey
-    from stopwise.plan.source import Source
+    from stopwise.plan.kinds import Box
+    from stopwise.plan.model import Light, OldKey, Patch, Plan, RatioTarget
+    from stopwise.plan.places import Path
 
-_CHECKS = (
-    sense_light.shutter_doubts,
-    sense_targets.camera_doubts,
-    sense_light.power_doubts,
-    sense_readings.exposure_doubts,
-    sense_readings.ratio_doubts,
-    sense_light.ambient_doubts,
-    sense_light.background_doubts,
-    sense_targets.lit_doubts,
-    sense_targets.clip_doubts,
-    sense_targets.place_doubts,
-    sense_targets.ratio_target_doubts,
-    sense_targets.separation_doubts,
-)
+_ROOM = 0.05
+"""Stops by which two figures may differ before anyone should be bothered: half of what a meter
+shows."""
+
+_MOST_AMBIENT = 0.1
+"""Stops by which spill may lift the light of a flash before it shows: a meter's tenth."""
+
+_LEAST_COSINE = 0.05
+"""A lamp beside or behind still spills a little on a surface that is turned to the camera (set so
+that its reading stays finite)."""
+
+_AT_THE_METER = {"skin": (3.4, 6.3), "white cloth": (6.6, 7.5), "black cloth": (1.3, 3.2)}
+"""Zones at which a material lies when lamps and lens agree (common practice, from memory)."""
+
+_OFF_THE_LENS = 0.5
+"""Stops by which the key's light and the lens may differ before it is asked about (common
+practice: half a stop is more than taste)."""
 
 
-def sense_of(plan: Plan, *, folder: Path | None = None) -> tuple[Doubt, ...]:
+@dataclass(frozen=True, slots=True)
+class Doubt:
+    """One warning: the key that it is about, what doesn't fit, and the figures of it."""
+
+    path: Path
+    code: str
+    values: Mapping[str, object]
+
+    @property
+    def say(self) -> str:
+        """What doesn't fit, with the figures."""
+        return self._told(0)
+
+    @property
+    def do(self) -> str:
+        """What to do about it."""
+        return self._told(1)
+
+    def _told(self, half: int) -> str:
+        return title(SENTENCES[self.code].split(" | ")[half].format(**self.values))
+
+
+@dataclass(frozen=True, slots=True)
+class LampTurn:
+    """A turn of a lamp in stops, said as an assistant does it."""
+
+    lamp: Light
+    stops: float
+
+    def __str__(self) -> str:
+        """Say it, with where the lamp stands then, or that it can't be turned so far."""
+        told = f"{self.lamp.name} {'up' if self.stops > 0.0 else 'down'} {abs(self.stops):.1f}"
+        if self.lamp.power is None:
+            return told
+        (least, most), wanted = self.lamp.range, self.lamp.power + self.stops
+        if least - _ROOM <= wanted <= most + _ROOM:
+            return f"{told}, to {self.lamp.power_shown(wanted)}"
+        left = most - self.lamp.power if self.stops > 0.0 else self.lamp.power - least
+        return (
+            f"{told}; it has only {left:.1f} left, so move it, open the lens or change the target"
+        )
+
+
+class Checked(NamedTuple):
+    """What a check of a plan came to: the lines to print, and how many of them are warnings."""
+
+    lines: tuple[str, ...]
+    warnings: int
+
+
+def check_plan(
+    path: str | File, *, also: Callable[[Plan], Iterable[Doubt]] | None = None
+) -> Checked:
+    """Check a plan file: its form, then its sense.
+
+    Parameters
+    ----------
+    path
+        The plan.
+    also
+        A further check of its sense, such as one that looks at a frame.
+
+    Raises
+    ------
+    PlanError
+        If its form is wrong.
+    PathMissing
+        If a file isn't there.
+    """
+    source = read_text(path)
+    plan = source.plan()
+    doubts = [*sense_of(plan, folder=File(path).parent), *(also(plan) if also else ())]
+    told = [f"{source.name}:{one.line}: {say_old_key(one)}" for one in source.old_keys]
+    told += source.lines((doubt.path, f"{doubt.say} {doubt.do}") for doubt in doubts)
+    count = f"{len(told)} warning{'s' if len(told) != 1 else ''}" if told else "no warnings"
+    return Checked((*told, f"{source.name}: {say_plan(plan)}; {count}."), len(told))
+
+
+def sense_of(plan: Plan, *, folder: File | None = None) -> tuple[Doubt, ...]:
     """Return what in a plan doesn't fit together.
 
     Parameters
@@ -41,22 +132,12 @@ def sense_of(plan: Plan, *, folder: Path | None = None) -> tuple[Doubt, ...]:
     folder
         Where the plan lies, to look for the frames that it names; None leaves them.
     """
-    found = [doubt for check in _CHECKS for doubt in check(plan)]
-    if folder is not None:
-        found += sense_targets.file_doubts(plan, folder)
+    found = [doubt for check in CHECKS for doubt in check(plan)]
+    for part, name in plan.frames.marked if folder is not None else ():
+        if folder is not None and not (folder / name).exists():
+            mark = part.asked if part.role != "white card" else f"{part.lamp} --white-card"
+            found.append(_doubt(part.path, "frame_missing", file=name, mark=mark))
     return tuple(found)
-
-
-def say_doubts(doubts: Iterable[Doubt], source: Source) -> list[str]:
-    """Return a line for each doubt, with its line in the file and in its order."""
-    placed = [(source.line(doubt.path), doubt) for doubt in doubts]
-    placed.sort(key=lambda pair: pair[0])
-    return [f"{source.name}:{line}: {doubt.say} {doubt.do}" for line, doubt in placed]
-
-
-def say_old_keys(source: Source) -> list[str]:
-    """Return a line for each key of before that a file uses."""
-    return [f"{source.name}:{one.line}: {say_old_key(one)}" for one in source.old_keys]
 
 
 def say_old_key(one: OldKey) -> str:
@@ -66,18 +147,412 @@ def say_old_key(one: OldKey) -> str:
 
 def say_plan(plan: Plan) -> str:
     """Return in one line what a plan holds."""
-    counts = {
-        "lamp": len(plan.lights),
-        "patch": len(plan.patches),
-        "ratio": len(plan.ratios),
-        "look": len(plan.looks),
-    }
-    told = [f"{n} {_plural(word, n)}" for word, n in counts.items() if n]
+    counts = (
+        ("lamp", "lamps", len(plan.lights)),
+        ("patch", "patches", len(plan.patches)),
+        ("ratio", "ratios", len(plan.ratios)),
+        ("look", "looks", len(plan.looks)),
+    )
+    told = [f"{n} {one if n == 1 else many}" for one, many, n in counts if n]
     told += ["a backdrop"] if plan.backdrop else []
     return ", ".join(told) or "nothing yet: frames are measured, not judged"
 
 
-def _plural(word: str, count: int) -> str:
-    if count == 1:
-        return word
-    return f"{word}es" if word.endswith("ch") else f"{word}s"
+def _doubt(path: Path, code: str, **values: object) -> Doubt:
+    return Doubt(path, code, values)
+
+
+# --- camera and lamps -----------------------------------------------------------------------------
+
+
+def _camera_doubts(plan: Plan) -> Iterator[Doubt]:
+    """Compare the shutter with the sync speed, and the ISO with that of mid-grey."""
+    camera = plan.camera
+    shutter, sync = camera.shutter, camera.sync_speed
+    flash = any(light.kind == "flash" for light in plan.lights)
+    if shutter and sync and flash and shutter < sync * (1.0 - 1e-6):
+        said = {"shutter": say_shutter(shutter), "sync": say_shutter(sync)}
+        yield _doubt(("camera", "shutter"), "beyond_sync", **said)
+    if camera.mid_grey and camera.mid_grey_iso and camera.iso not in (None, camera.mid_grey_iso):
+        isos = {"was": camera.mid_grey_iso, "now": camera.iso}
+        yield _doubt(("camera", "mid_grey"), "mid_grey_of_other_iso", **isos)
+
+
+def _power_doubts(plan: Plan) -> Iterator[Doubt]:
+    """Find lamps that have no power left, or stand between the steps of their pack."""
+    for index, lamp in enumerate(plan.lights):
+        if lamp.power is None:
+            continue
+        path, (least, most) = ("light", index, "power"), lamp.range
+        said = {"lamp": lamp.name, "shown": lamp.power_shown(lamp.power)}
+        if most - lamp.power < lamp.step - 1e-6:
+            yield _doubt(path, "at_top", **said)
+        steps = (lamp.power - most) / lamp.step
+        if abs(steps - round(steps)) > 0.01:
+            near = most + round(steps) * lamp.step
+            figures = {"power": lamp.power, "step": lamp.step, "near": near}
+            yield _doubt(path, "between_steps", **said, **figures)
+        if lamp.power - least < lamp.step - 1e-6:
+            yield _doubt(path, "at_bottom", **said)
+
+
+def _ambient_doubts(plan: Plan) -> Iterator[Doubt]:
+    """Work out what the spill adds to the weakest flash, from its EV."""
+    camera, spill = plan.camera, plan.set_.ambient_ev
+    flashes = [light for light in plan.lights if light.kind == "flash" and light.meter]
+    weakest = min(flashes, key=lambda light: light.meter or 0.0, default=None)
+    if spill is None or weakest is None or not camera.shutter:
+        return
+    settings = math.log2(exact_shutter(camera.shutter) * (camera.iso or 100.0) / 100.0)
+    reads, flash = stops.f_number_of(spill + settings), exact_f_number(weakest.meter or 1.0)
+    lift = stops.stops_between_f_numbers(flash, stops.add_readings(flash, reads))
+    if lift > _MOST_AMBIENT:
+        yield _doubt(
+            ("set", "ambient_ev"), "ambient_lifts", ev=spill, shutter=say_shutter(camera.shutter),
+            reads=reads, lamp=weakest.name, flash=say_f_number(flash), lift=lift,
+        )  # fmt: skip
+
+
+def _background_doubts(plan: Plan) -> Iterator[Doubt]:
+    """Compare background lamps left and right with the target for the paper."""
+    target = plan.backdrop.left_right if plan.backdrop else None
+    lamps = [light for light in plan.lights if light.role == "background"]
+    if plan.backdrop is None or target is None or len(lamps) < 2:
+        return
+    sides = [math.sin(math.radians(light.off_axis or 0.0)) for light in lamps]
+    left = [lamp for lamp, side in zip(lamps, sides, strict=True) if side < -1e-6]
+    right = [lamp for lamp, side in zip(lamps, sides, strict=True) if side > 1e-6]
+    if len(left) + len(right) < len(lamps):
+        left, right = lamps[:1], lamps[1:]
+    first, second = _together(left), _together(right)
+    if first is None or second is None:
+        return
+    gives = stops.stops_between_f_numbers(second, first)
+    if abs(gives - target) > plan.backdrop.left_right_within + _ROOM:
+        lamp = right[0] if gives < target else left[0]
+        yield _doubt(
+            ("backdrop", "left_right"), "paper_uneven", left=say_f_number(first),
+            right=say_f_number(second), gives=gives, target=target,
+            turn=LampTurn(lamp, -abs(gives - target)),
+        )  # fmt: skip
+
+
+# --- meter readings against ratios and zones ------------------------------------------------------
+
+
+class _Light(NamedTuple):
+    """Readings of the same lamps together: as metered, least and most over what faces them."""
+
+    metered: float
+    least: float
+    most: float
+
+
+def _together(lamps: Iterable[Light], *, facing: str = "meter") -> float | None:
+    """Return the exact reading of lamps that fire together, None where one isn't metered.
+
+    Parameters
+    ----------
+    lamps
+        The lamps.
+    facing
+        What the lit surface is turned to: each lamp in turn ("lamp"), the "camera", or wherever the
+        "meter"'s dome faced. Without a lamp's place its reading stays as it is.
+    """
+    found = []
+    for lamp in lamps:
+        if lamp.meter is None:
+            return None
+        reading = exact_f_number(lamp.meter)
+        if facing not in ("meter", lamp.meter_at) and None not in (lamp.off_axis, lamp.elevation):
+            cosine = math.cos(math.radians(lamp.elevation or 0.0))
+            cosine *= math.cos(math.radians(lamp.off_axis or 0.0))
+            lost = math.log2(max(cosine, _LEAST_COSINE))
+            reading = stops.shift_reading(reading, lost if facing == "camera" else -lost)
+        found.append(reading)
+    return stops.add_readings(*found) if found else None
+
+
+def _light_of(lamps: Iterable[Light]) -> _Light | None:
+    lamps = tuple(lamps)
+    ways = [_together(lamps, facing=facing) for facing in ("meter", "camera", "lamp")]
+    known = [way for way in ways if way is not None]
+    return _Light(known[0], min(known), max(known)) if len(known) == len(ways) else None
+
+
+def _lamps_of(plan: Plan, patch: Patch) -> tuple[Light, ...]:
+    return tuple(light for light in plan.lights if light.name in patch.lit_by)
+
+
+def _ratio_doubts(plan: Plan) -> Iterator[Doubt]:
+    """Compare the ratio that the readings give with each target."""
+    for index, target in enumerate(plan.ratios):
+        on_lit, on_shadow, by_role = _sides(plan, target)
+        both, fill = _light_of(on_lit), _light_of(on_shadow)
+        if both is None or fill is None or {*on_lit} == {*on_shadow}:
+            continue
+        gives = stops.stops_between_f_numbers(fill.metered, both.metered)
+        least = stops.stops_between_f_numbers(fill.most, both.least)
+        most = stops.stops_between_f_numbers(fill.least, both.most)
+        if _reach((least, most), (target.stops - target.within, target.stops + target.within)):
+            continue
+        alone = _together(lamp for lamp in on_lit if lamp not in on_shadow)
+        clauses = ""
+        if alone is not None:
+            apart = stops.stops_between_f_numbers(fill.metered, alone)
+            clauses = _CONVENTIONS.format(
+                key=say_f_number(alone), fill=say_f_number(fill.metered),
+                source=stops.ratio_of_stops(apart), additive=stops.combined_ratio(apart),
+            )  # fmt: skip
+        clauses += f"{_BY_ROLE}." if by_role else "."
+        clauses += _TURNED.format(least=least, most=most) if most - least >= _ROOM else ""
+        turn = None
+        shared = {lamp.name for lamp in on_shadow} <= {lamp.name for lamp in on_lit}
+        wanted = stops.ratio_of_stops(target.stops) - (1.0 if shared else 0.0)
+        if len(on_shadow) == 1 and alone is not None and wanted > 0.0:
+            change = stops.stops_between_f_numbers(fill.metered, alone) - math.log2(wanted)
+            turn = LampTurn(on_shadow[0], change)
+        yield _doubt(
+            ("ratio", index, "stops"), "ratio_of_readings", lit=target.lit, shadow=target.shadow,
+            gives=gives, clauses=clauses, target=target.stops, within=target.within,
+            turn=turn or "meter the lamps again, or change the target",
+        )  # fmt: skip
+
+
+def _sides(plan: Plan, target: RatioTarget) -> tuple[tuple[Light, ...], tuple[Light, ...], bool]:
+    """Return the lamps on the lit and the shadow side, and whether only their roles say so."""
+    lit, shadow = plan.patch(target.lit), plan.patch(target.shadow)
+    if lit and shadow and lit.lit_by and shadow.lit_by:
+        return _lamps_of(plan, lit), _lamps_of(plan, shadow), False
+    key = tuple(light for light in plan.lights if light.role == "key")
+    fill = tuple(light for light in plan.lights if light.role == "fill")
+    return (*key, *fill), fill, True
+
+
+def _exposure_doubts(plan: Plan) -> Iterator[Doubt]:
+    """Compare the light that falls on each patch with the f-number of the lens."""
+    if plan.camera.f_number is None:
+        return
+    lens = exact_f_number(plan.camera.f_number)
+    asked: set[tuple[str, ...]] = set()
+    for index, patch in enumerate(plan.patches):
+        lamps = _lamps_of(plan, patch)
+        light = _light_of(lamps)
+        if light is None:
+            continue
+        names = tuple(lamp.name for lamp in lamps)
+        over, least, most = (stops.stops_between_f_numbers(lens, reading) for reading in light)
+        side = f"{abs(over):.1f} {'over' if over > 0.0 else 'under'} the lens at"
+        said = {
+            "patch": patch.name,
+            "reading": say_f_number(light.metered),
+            "against": f"{side} {say_f_number(lens)}" if abs(over) >= _ROOM else "as the lens",
+        }
+        usual, target = _AT_THE_METER.get(patch.material or ""), patch.target_zone
+        lies = (usual[0] + least, usual[1] + most) if usual else None
+        if lies and target is not None and not _reach(lies, _around(patch, target)):
+            short = target - (lies[1] if target > lies[1] else lies[0])
+            yield _doubt(
+                ("patch", index), "zone_out_of_reach", **said, material=patch.material,
+                least=lies[0], most=lies[1], target=target, short=abs(short),
+                way="more" if short > 0.0 else "less",
+            )  # fmt: skip
+            continue
+        is_off = least > _OFF_THE_LENS + _ROOM or most < -_OFF_THE_LENS - _ROOM
+        if is_off and names not in asked and any(lamp.role == "key" for lamp in lamps):
+            yield _doubt(("patch", index), "key_off_the_lens", **said)
+        asked.add(names)
+
+
+# --- targets against each other -------------------------------------------------------------------
+
+
+def _lit_doubts(plan: Plan) -> Iterator[Doubt]:
+    """Find patches that no lamp lights, and lamps that light no patch."""
+    if not plan.lights:
+        return
+    for index, patch in enumerate(plan.patches):
+        if not patch.lit_by:
+            yield _doubt(("patch", index), "patch_unlit", patch=patch.name)
+    every = (*plan.patches, *(patch for look in plan.looks for patch in look.patches))
+    used = {name for patch in every for name in patch.lit_by}
+    for index, light in enumerate(plan.lights):
+        if used and light.name not in used and light.role != "background":
+            yield _doubt(("light", index), "lamp_lights_nothing", lamp=light.name)
+
+
+def _clip_doubts(plan: Plan) -> Iterator[Doubt]:
+    """Find zones that a sensor can't hold with the headroom asked for."""
+    clip = stops.zone_of_luminance(1.0, plan.camera.mid_grey or stops.MID_GREY_OF_SATURATION)
+    for index, patch in enumerate(plan.patches):
+        target, room = patch.target_zone, patch.least_headroom or 0.0
+        if target is None or patch.most_clipped >= 1.0:
+            continue
+        if target - patch.allows[0] + room > clip + _ROOM:
+            kept = _HEADROOM.format(room=room) if room else ""
+            figures = {"target": target, "kept": kept, "clip": clip, "most": clip - room}
+            yield _doubt(("patch", index), "above_the_clip_line", patch=patch.name, **figures)
+
+
+def _place_doubts(plan: Plan) -> Iterator[Doubt]:
+    """Find patches on places that are meant to clip, and on boxes of the backdrop."""
+    for index, patch in enumerate(plan.patches):
+        path = ("patch", index, "box")
+        for place in plan.may_clip:
+            if _overlap(patch.box, place.box) and (patch.may_clip or 0.0) < 1.0:
+                yield _doubt(path, "on_a_clipping_place", patch=patch.name, place=place.name)
+        for box in plan.backdrop.boxes if plan.backdrop and patch.material != "paper" else ():
+            if _overlap(patch.box, box):
+                yield _doubt(path, "on_the_backdrop", patch=patch.name)
+
+
+def _pair_doubts(plan: Plan) -> Iterator[Doubt]:
+    """Compare ratios and separations with the target zones, and ratios with each other."""
+    seen: dict[tuple[str, str], float] = {}
+    for index, ratio in enumerate(plan.ratios):
+        path, names = ("ratio", index, "stops"), {"lit": ratio.lit, "shadow": ratio.shadow}
+        lit, shadow = _span(plan, ratio.lit), _span(plan, ratio.shadow)
+        if lit and shadow:
+            zones = (lit[0] - shadow[1], lit[1] - shadow[0])
+            if not _reach(zones, (ratio.stops - ratio.within, ratio.stops + ratio.within)):
+                figures = {"least": zones[0], "most": zones[1], "target": ratio.stops}
+                yield _doubt(path, "ratio_against_zones", **names, **figures)
+        before = seen.get((ratio.lit, ratio.shadow), ratio.stops)
+        if abs(before - ratio.stops) > _ROOM:
+            yield _doubt(path, "two_ratios", **names, before=before, target=ratio.stops)
+        seen[ratio.lit, ratio.shadow], seen[ratio.shadow, ratio.lit] = ratio.stops, -ratio.stops
+    for index, one in enumerate(plan.separations):
+        lighter, darker = _span(plan, one.lighter), _span(plan, one.darker)
+        if lighter and darker and lighter[1] - darker[0] < one.at_least - _ROOM:
+            yield _doubt(
+                ("separation", index, "at_least"), "separation_against_zones", lighter=one.lighter,
+                darker=one.darker, most=lighter[1] - darker[0], target=one.at_least,
+            )  # fmt: skip
+
+
+def _reach(gives: tuple[float, float], wanted: tuple[float, float]) -> bool:
+    """Tell whether two spans of stops meet, with room."""
+    return gives[0] - _ROOM <= wanted[1] and wanted[0] <= gives[1] + _ROOM
+
+
+def _around(patch: Patch, target: float) -> tuple[float, float]:
+    under, over = patch.allows
+    return target - under, target + over
+
+
+def _span(plan: Plan, name: str) -> tuple[float, float] | None:
+    """Return the zones that a side of a ratio or separation may have, None without a target."""
+    backdrop, patch = plan.backdrop, plan.patch(name)
+    if name == BACKDROP and backdrop and backdrop.zone is not None:
+        return backdrop.zone - backdrop.under, backdrop.zone + backdrop.over
+    return _around(patch, patch.target_zone) if patch and patch.target_zone is not None else None
+
+
+def _overlap(first: Box, second: Box) -> bool:
+    across = min(first[2], second[2]) > max(first[0], second[0])
+    return across and min(first[3], second[3]) > max(first[1], second[1])
+
+
+CHECKS: tuple[Callable[[Plan], Iterator[Doubt]], ...] = (
+    _camera_doubts,
+    _power_doubts,
+    _exposure_doubts,
+    _ratio_doubts,
+    _ambient_doubts,
+    _background_doubts,
+    _lit_doubts,
+    _clip_doubts,
+    _place_doubts,
+    _pair_doubts,
+)
+"""Every check of a plan against itself."""
+
+_CONVENTIONS = (
+    " ({key} over {fill}: {source:.1f}:1 as key to fill, {additive:.1f}:1 as key + fill to fill)"
+)
+_BY_ROLE = " (key and fill by their roles, since lit_by isn't said)"
+_TURNED = " Surfaces turned from their lamps make it {least:.1f} to {most:.1f}."
+_HEADROOM = " with {room:g} stops of headroom"
+
+SENTENCES: Mapping[str, str] = {
+    "beyond_sync": (
+        "The shutter at {shutter} is shorter than sync at {sync}: its edge darkens a side of "
+        "the frame. | Set it to {sync} or longer."
+    ),
+    "mid_grey_of_other_iso": (
+        "`mid_grey` was set at ISO {was:g}, the plan shoots at {now:g}: zones won't be seen. | "
+        "Shoot the grey card again and run `stopwise grey`."
+    ),
+    "at_top": (
+        "{lamp} stands at {shown}, the top of its range: it can't go up. | Move it nearer, or "
+        "raise the ISO and turn the others down."
+    ),
+    "between_steps": (
+        "{lamp} at {power:g} lies between steps of {step:.2g}. | The nearest that it has is "
+        "{near:.2f}."
+    ),
+    "at_bottom": (
+        "{lamp} stands at {shown}, the bottom of its range. | Move it back, or put a diffuser "
+        "on it."
+    ),
+    "ambient_lifts": (
+        "EV {ev:g} of ambient at {shutter} reads f/{reads:.2g} and lifts {lamp} ({flash}) by "
+        "{lift:.2f} stop. | Darken the room, shorten the shutter as far as sync allows, or "
+        "work at more power."
+    ),
+    "paper_uneven": (
+        "Background lamps read {left} left and {right} right: left minus right is "
+        "{gives:+.1f}, and the target is {target:g}. | {turn}."
+    ),
+    "ratio_of_readings": (
+        "{lit} to {shadow}: the readings give {gives:.1f} stops lit to shadow{clauses} The "
+        "target is {target:.1f}, {within:.1f} either way. | {turn}."
+    ),
+    "zone_out_of_reach": (
+        "{patch}: its lamps give {reading} together, {against}, which puts {material} at Zone "
+        "{least:.1f} to {most:.1f} (common practice). The target is {target:.1f}. | Give it "
+        "{short:.1f} {way} light, or change the target."
+    ),
+    "key_off_the_lens": (
+        "{patch}: its lamps give {reading} together, {against}. | Set the lens to {reading}, "
+        "turn the lamps, or leave it if it is meant."
+    ),
+    "patch_unlit": (
+        "No lamp is said to light {patch}: when it is off, none can be named. | Write its "
+        'lamps, such as lit_by = ["key", "fill"].'
+    ),
+    "lamp_lights_nothing": (
+        "{lamp} lights no patch: nothing in the frame answers for it. | Put a patch where it "
+        "alone is seen."
+    ),
+    "above_the_clip_line": (
+        "{patch} at Zone {target:g}{kept} lies above the clip line, Zone {clip:.2f}. | Target "
+        "Zone {most:.1f} at most."
+    ),
+    "on_a_clipping_place": (
+        "{patch} lies on {place}, which is meant to clip. | Move one of the boxes."
+    ),
+    "on_the_backdrop": "{patch} lies on a box of the backdrop. | Move one of the boxes.",
+    "ratio_against_zones": (
+        "{lit} and {shadow} have targets {least:.1f} to {most:.1f} stops apart as zones, and "
+        "{target:.1f} as a ratio. | One of the three must give way."
+    ),
+    "two_ratios": (
+        "The ratio of {lit} to {shadow} has two targets, {before:g} and {target:g}. | Keep one "
+        "of the two."
+    ),
+    "separation_against_zones": (
+        "{lighter} can lie {most:.1f} over {darker} at most, by their zones; the target "
+        "between them is {target:.1f}. | Move a zone, or ask for less."
+    ),
+    "frame_missing": (
+        "{file} isn't beside the plan. | Copy it there, or mark another: stopwise mark FRAME "
+        "{mark}."
+    ),
+    "two_materials": (
+        "{box} covers two {by}s in {frame}, {stops:.1f} stops apart, the smaller over "
+        "{smaller:.0%} of it: two materials, or an edge of light. | Draw the box inside one of "
+        "them."
+    ),
+}
+"""What each doubt is told as | what to do; a name or a turn begins with a capital."""

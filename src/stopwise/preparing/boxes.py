@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from stopwise.measurement.cells import reduce
 from stopwise.measurement.stuffs import two_stuffs
-from stopwise.plan.doubts import Doubt, capital
+from stopwise.plan.sense import Doubt
 from stopwise.raw import decode
 
 if TYPE_CHECKING:
@@ -40,11 +40,8 @@ def box_doubts(plan: Plan, cells: Cells, name: str) -> Iterator[Doubt]:
     for path, box, told in _boxes(plan):
         found = two_stuffs(cells, box)
         if found:
-            say = (
-                f"{capital(told)} covers two {found.by}s in {name}, {found.stops:.1f} stops apart, "
-                f"the smaller over {found.smaller:.0%} of it: two materials, or an edge of light."
-            )
-            yield Doubt(path, say, "Draw the box inside one of them.")
+            seen = {"by": found.by, "stops": found.stops, "smaller": found.smaller}
+            yield Doubt(path, "two_materials", {"box": told, "frame": name, **seen})
 
 
 def _boxes(plan: Plan) -> Iterator[tuple[KeyPath, Box, str]]:

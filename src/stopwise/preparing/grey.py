@@ -21,7 +21,7 @@ from stopwise.measurement.levels import find_levels, thresholds
 from stopwise.measurement.noise import sensor_noise
 from stopwise.nominal import exact_f_number, nearest_third, say_f_number
 from stopwise.plan.draft import open_draft
-from stopwise.plan.source import nearest
+from stopwise.plan.readings import nearest
 from stopwise.raw import decode
 
 if TYPE_CHECKING:

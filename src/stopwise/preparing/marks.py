@@ -10,10 +10,9 @@ from stopwise.errors import WrongUse
 from stopwise.measurement import read
 from stopwise.measurement.plate import shows_sitter
 from stopwise.pipeline.awaited import LEFT_IN_PLATE
-from stopwise.plan.crosscheck import MARKS, white_card_lamp
 from stopwise.plan.draft import open_draft
 from stopwise.plan.now import plan_now
-from stopwise.plan.source import nearest
+from stopwise.plan.readings import nearest
 from stopwise.preparing.fitness import refuse_misfit, solo_doubts
 from stopwise.raw import decode
 
@@ -85,18 +84,13 @@ def mark_path(plan: Plan, part: str) -> KeyPath:
     WrongUse
         If `part` is neither a mark nor a lamp of the plan.
     """
-    if part in MARKS:
-        return ("frames", part)
-    lamps = [light.name for light in plan.lights]
-    if part in lamps:
-        return ("frames", "solo", part)
-    lamp = white_card_lamp(part, plan)
-    if lamp is not None:
-        return ("frames", "white_card", lamp)
-    meant = nearest(part, [*MARKS, *lamps])
+    found = plan.part(part)
+    if found is not None:
+        return found.path
+    known = [one.asked for one in plan.parts if one.role != "white card"]
+    meant = nearest(part, known)
     ask = f' Did you mean "{meant}"?' if meant else ""
-    known = ", ".join([*MARKS, *lamps])
-    msg = f'"{part}" is neither a mark nor a lamp of the plan; there are {known}.{ask}'
+    msg = f'"{part}" is neither a mark nor a lamp of the plan; there are {", ".join(known)}.{ask}'
     raise WrongUse(msg)
 
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Literal
 from stopwise.errors import WrongUse
 from stopwise.messages import reason_text, say
 from stopwise.plan.now import plan_now
-from stopwise.plan.source import nearest
+from stopwise.plan.readings import nearest
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 from stopwise.errors import StopwiseError
 from stopwise.findings import Reason, Verdict
-from stopwise.plan.crosscheck import white_card_part
 from stopwise.plan.draft import open_draft
+from stopwise.plan.model import FramePart
 from stopwise.preparing.grey import Card, set_grey
 from stopwise.preparing.marks import mark_path, marked, name_beside
 
@@ -150,12 +150,12 @@ def _next(awaiting: Awaiting) -> str:
 def _role(part: str) -> str:
     if part in _NAMES:
         return part
-    lamp = part.removesuffix(white_card_part(""))
+    lamp = part.removesuffix(FramePart("white card", "").asked)
     return f"solo of {part}" if lamp == part else f"white card of {lamp}"
 
 
 def _called(part: str) -> str:
-    is_white_card = part.endswith(white_card_part(""))
+    is_white_card = part.endswith(FramePart("white card", "").asked)
     return _NAMES.get(part, f"the {part}" if is_white_card else f"the {part} solo")
 
 

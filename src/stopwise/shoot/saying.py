@@ -6,9 +6,7 @@ import re
 from typing import TYPE_CHECKING
 
 from stopwise.errors import WrongUse
-from stopwise.plan.crosscheck import MARKS, white_card_part
-from stopwise.plan.readings import read_stops
-from stopwise.plan.source import nearest
+from stopwise.plan.readings import nearest, read_stops
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -43,8 +41,7 @@ def read_parts(said: str, plan: Plan) -> tuple[str, ...]:
     WrongUse
         If one is neither a mark nor a lamp of the plan, or nothing is said.
     """
-    lamps = [light.name for light in plan.lights]
-    known = [*MARKS, *lamps, *(white_card_part(lamp) for lamp in lamps)]
+    known = [part.asked for part in plan.parts]
     parts = tuple(
         _named(one, known, "neither a mark nor a lamp of the plan") for one in _list(said)
     )

@@ -8,8 +8,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from stopwise.errors import WrongUse
-from stopwise.plan.crosscheck import MARKS
 from stopwise.plan.draft import open_draft, undo_edit
+from stopwise.plan.model import SINGLE_ROLES
 from stopwise.preparing.marks import MARK, name_beside
 from stopwise.shoot.adopting import ADOPT, adopted, with_reference
 from stopwise.shoot.references import (
@@ -97,7 +97,7 @@ def note_mark(ledger: Ledger, part: str, kept: Kept | None) -> None:
     ledger.settings.set(_LAST_MARK, {"part": part, "before": before, "is_known": kept is not None})
     if kept is not None:
         ledger.marks.set(part, kept.frame)
-    if part not in MARKS:
+    if part not in SINGLE_ROLES:
         keep_solo(ledger, part, None if kept is None else kept.record.look)
 
 
@@ -148,8 +148,8 @@ def _undo_mark(ledger: Ledger) -> None:
     part = last["part"]
     if last["is_known"]:
         ledger.marks.undo(part)
-    if part not in MARKS and last["before"]:
+    if part not in SINGLE_ROLES and last["before"]:
         keep_solo(ledger, part, last["before"][0])
-    elif part not in MARKS:
+    elif part not in SINGLE_ROLES:
         forget_solo(ledger, part)
     ledger.settings.set(_LAST_MARK, None)

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 from stopwise.findings import Detail, Finding
 from stopwise.lamps.beam_spots import LEAST_LOSS_STOPS, LEAST_MOVE
 from stopwise.lamps.cause import explain
-from stopwise.plan.rigging import is_on_boom, is_overhead
 from stopwise.verdict.turns import turned
 
 if TYPE_CHECKING:
@@ -140,7 +139,7 @@ def _spot_findings(now: PlanNow, spots: Mapping[str, SpotReading]) -> Iterator[F
                 detail=Detail(moved=spot.way_back),
             )
         elif spot.state == "spot moved" and light is not None:
-            on_boom = light.stand is None or is_on_boom(light)
+            on_boom = light.stand is None or light.is_on_boom
             yield Finding(
                 check="lamp",
                 of=name,
@@ -154,7 +153,7 @@ def _spot_findings(now: PlanNow, spots: Mapping[str, SpotReading]) -> Iterator[F
                 cause="lamp",
                 detail=Detail(
                     moved=spot.moved,
-                    overhead=is_overhead(light),
+                    overhead=light.is_overhead,
                     held="boom" if on_boom else "stand",
                 ),
             )
