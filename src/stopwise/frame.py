@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal, TypeVar
+from typing import TYPE_CHECKING, Literal, NamedTuple, TypeVar
 
 import numpy as np
 
@@ -79,6 +79,28 @@ class NamedLevels:
     white: float
 
 
+class CameraKey(NamedTuple):
+    """What a learned saturation level holds for: one colour of one body at one ISO.
+
+    Attributes
+    ----------
+    make, model
+        As the file says; "" where it doesn't.
+    iso
+        Exposure index; 0 where the file doesn't say.
+    white
+        The white level that the file names, raw levels.
+    colour
+        One of the frame's `colours`.
+    """
+
+    make: str
+    model: str
+    iso: float
+    white: float
+    colour: str
+
+
 @dataclass(frozen=True, eq=False, slots=True)
 class Masked:
     """Photosites that no light reaches.
@@ -145,6 +167,13 @@ class Frame:
     exposure: Exposure = Exposure()
     bits: int | None = None
     masked: Masked | None = None
+
+    def key_of(self, colour: str) -> CameraKey:
+        """Return what a saturation level of one of its colours holds for."""
+        camera, iso = self.camera, self.exposure.iso
+        return CameraKey(
+            camera.make or "", camera.model or "", iso or 0.0, self.levels.white, colour
+        )
 
     @property
     def size(self) -> tuple[int, int]:

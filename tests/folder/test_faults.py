@@ -22,6 +22,7 @@ import pytest
 
 from lightmodel.dng import DngSpec, write_dng
 from stopwise.ledger import Ledger, Place, Stamp
+from stopwise.record import Record
 from support.commanding import WatchCommand
 from support.made_raws import levels_for
 
@@ -82,7 +83,7 @@ class Set:
     def kept(self) -> list[str]:
         """Return the files of the ledger's records, in landing order."""
         with Ledger(self.place) as ledger:
-            return [kept.record["file"] for kept in ledger.frames.all()]
+            return [kept.record.file for kept in ledger.frames.all()]
 
 
 @pytest.fixture
@@ -240,7 +241,7 @@ def test_with_the_clock_set_back_frames_still_follow_those_that_landed_before(ma
     made.land("F1.dng", seed=1)
     with Ledger(made.place) as ledger:
         place = Place(str(made.folder), "F0.dng", Stamp(1, 2, 3))
-        record = {"schema": 1, "file": "F0.dng", "sha256": None, "verdict": "measured"}
+        record = Record("F0.dng", "measured")
         later = time.time_ns() + HOUR_NS
         ledger.frames.keep(record, place, sha256="0" * 64, landed_ns=later)
     with made.watching() as watch:
@@ -323,7 +324,8 @@ def test_a_damaged_ledger_is_set_aside_under_a_name_that_is_told_and_filled_agai
             made.land(f"F{number}.dng", seed=number + 1)
             watch.wait(lambda number=number: len(watch.files) == number + 1)
         assert watch.stop() == 0
-    torn = b"SQLite format 3\x00" + Random(1).randbytes(8192)
+    sound = made.place.read_bytes()
+    torn = sound[: len(sound) // 2] + Random(1).randbytes(len(sound) - len(sound) // 2)
     for tail in ("-wal", "-shm"):
         made.place.with_name(f"l.sqlite{tail}").unlink(missing_ok=True)
     made.place.write_bytes(torn)

@@ -143,8 +143,8 @@ class Intake(RuleBasedStateMachine):
 
     def hear(self, landing: Landing) -> None:
         kept = landing.kept
-        self.told.append((kept.sha256, kept.record["verdict"]))
-        if kept.record["verdict"] == "unreadable":
+        self.told.append((kept.sha256, kept.record.verdict))
+        if kept.record.verdict == "unreadable":
             assert self.now >= self.changed_at[kept.sha256] + SETTLE_S
 
     def put(self, name: str, content: bytes, *, whole: bool) -> None:

@@ -10,6 +10,7 @@ import pytest
 from stopwise.errors import LedgerDamaged, LedgerError, LedgerFull
 from stopwise.folder.keeping import Finished, Scribe
 from stopwise.ledger import Ledger, Place, Stamp
+from stopwise.record import Record
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
 
 
 def finished(name: str, *, is_gone: bool = False, is_same: bool = False) -> Finished:
-    record = {"schema": 1, "file": name, "sha256": None, "verdict": "measured"}
+    record = Record(name, "measured")
     place = Place("/shoot", name, Stamp(1, 2, 3))
     return Finished(None if is_same else record, place, name[:2], 5, is_gone=is_gone)
 
@@ -45,14 +46,14 @@ class Desk:
         return [told.condition.name for told in self.notes]
 
     def files(self) -> list[str]:
-        return [kept.record["file"] for kept in self.ledger.frames.all()]
+        return [kept.record.file for kept in self.ledger.frames.all()]
 
     def _fail(self) -> Any:
         if self.error is not None:
             raise self.error
 
     def _keep(self, kept: Kept, _finished: Finished) -> None:
-        self.kept.append(kept.record["file"])
+        self.kept.append(kept.record.file)
 
     def _renew(self) -> None:
         self.renewed += 1
@@ -77,11 +78,11 @@ def test_a_full_disk_is_stated_at_once_with_the_record_and_retried_in_order(desk
     assert "no room" in desk.notes[0].text
     record = desk.notes[0].record
     assert record is not None
-    assert record["file"] == "F1"
+    assert record.file == "F1"
     desk.scribe.write(finished("F2"), 1)
     desk.scribe.work(1.5)
     assert (desk.kept, desk.scribe.waiting, desk.scribe.next_due()) == ([], 2, 2)
-    assert [told.record["file"] for told in desk.notes if told.record] == ["F1", "F2"]
+    assert [told.record.file for told in desk.notes if told.record] == ["F1", "F2"]
 
     desk.scribe.work(2)
     assert desk.scribe.next_due() == 4

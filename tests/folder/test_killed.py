@@ -63,7 +63,7 @@ def test_a_record_that_was_told_outlives_a_kill_at_that_very_moment(
     process.kill()
     process.communicate(timeout=20)
     with Ledger(place) as ledger:
-        assert [kept.record["file"] for kept in ledger.frames.all()] == ["F1.dng"]
+        assert [kept.record.file for kept in ledger.frames.all()] == ["F1.dng"]
 
 
 def test_the_lock_of_a_killed_watcher_holds_nobody_up(folder: Path, tmp_path: Path) -> None:

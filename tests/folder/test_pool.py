@@ -52,7 +52,11 @@ class Working:
 
     def verdict(self, ticket: int) -> str:
         answer = self.done[ticket]
-        return answer.record["verdict"] if isinstance(answer, StandIn) else f"failed: {answer}"
+        return (
+            (answer.record.look or answer.record.verdict)
+            if isinstance(answer, StandIn)
+            else f"failed: {answer}"
+        )
 
 
 @pytest.fixture
@@ -71,7 +75,7 @@ def test_files_are_assessed_in_another_process(working: Working) -> None:
     for ticket in (1, 2):
         answer = working.done[ticket]
         assert isinstance(answer, StandIn)
-        assert answer.record["pid"] != os.getpid()
+        assert answer.record.timing_ms["pid"] != os.getpid()
     assert working.pool.room == 1
 
 
@@ -206,6 +210,6 @@ def test_the_inline_pool_answers_as_a_worker_would(tmp_path: Path) -> None:
         path.write_bytes(tiny_raw(ticket, part=part))
         pool.start(Task(ticket, (path, None), 1))
     one, two = pool.finished()
-    assert one.value.record["verdict"] == "measured"
+    assert one.value.record.verdict == "measured"
     assert two.value == Failure("RuntimeError: made to fail")
     assert pool.finished() == []

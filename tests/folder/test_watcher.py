@@ -57,7 +57,7 @@ def inline() -> Seams:
 
 
 def files(ledger: Ledger) -> list[str]:
-    return [kept.record["file"] for kept in ledger.frames.all()]
+    return [kept.record.file for kept in ledger.frames.all()]
 
 
 def digests(folder: Path) -> dict[str, tuple[str, int, int]]:
@@ -83,7 +83,7 @@ def test_files_that_land_in_four_ways_are_each_judged_once_in_order(
         time.sleep(0.5)
     assert heard.files == names
     assert files(ledger) == names
-    assert {landing.kept.record["verdict"] for landing in heard.landings} == {"measured"}
+    assert {landing.kept.record.verdict for landing in heard.landings} == {"measured"}
     assert heard.landings[3].path == folder / names[3]
     assert heard.landings[3].assessment.picture
 
@@ -106,9 +106,12 @@ def test_a_frame_that_crashes_the_decoder_costs_only_its_own_verdict(
         (folder / "F2.dng").write_bytes(tiny_raw(2))
         wait_until(lambda: len(heard.landings) == 2, limit_s=60)
     records = {landing.path.name: landing.kept.record for landing in heard.landings}
-    assert records["F2.dng"]["verdict"] == "measured"
-    assert records["F1.dng"]["verdict"] == "unreadable"
-    assert records["F1.dng"]["reason"].startswith("the decoder failed on it: it crashed")
+    assert records["F2.dng"].verdict == "measured"
+    assert records["F1.dng"].verdict == "unreadable"
+    reason = records["F1.dng"].reason
+    assert reason is not None
+    assert reason.condition == "decoder_failed"
+    assert reason.detail.startswith("it crashed")
     assert records["F1.dng"]["patches"] == {}
 
 
@@ -124,8 +127,9 @@ def test_a_short_file_is_called_unreadable_after_it_has_rested_and_judged_when_i
         (folder / "F1.dng").write_bytes(content)
         wait_until(lambda: len(heard.landings) == 2)
     short, whole = (landing.kept for landing in heard.landings)
-    assert (short.record["verdict"], whole.record["verdict"]) == ("unreadable", "measured")
-    assert short.record["reason"] == "the file is cut short"
+    assert (short.record.verdict, whole.record.verdict) == ("unreadable", "measured")
+    assert short.record.reason is not None
+    assert short.record.reason.condition == "cut_short"
     assert whole.version_of == short.frame
     assert heard.named == ["still_written"]
 
@@ -134,7 +138,7 @@ def test_a_file_that_keeps_growing_is_not_called_unreadable(folder: Path, ledger
     with watching(folder, ledger, seams=inline()) as heard:
         write_in_pieces(folder / "F1.dng", tiny_raw(1), pieces=10, pause_s=0.25)
         wait_until(lambda: heard.landings)
-    assert [landing.kept.record["verdict"] for landing in heard.landings] == ["measured"]
+    assert [landing.kept.record.verdict for landing in heard.landings] == ["measured"]
 
 
 def test_a_jpeg_beside_its_raw_is_silent_and_subfolders_count(folder: Path, ledger: Ledger) -> None:
@@ -439,15 +443,15 @@ def test_a_hook_may_complete_a_record_in_landing_order_before_it_is_kept(
     count = iter(range(100))
     heard = Heard()
     hooks = heard.hooks(
-        complete=lambda record, _: {**record, "number": next(count)}, brief=lambda path: path.name
+        complete=lambda record, _: replace(record, take=next(count)), brief=lambda path: path.name
     )
     with watching(folder, ledger, heard=heard, hooks=hooks, seams=inline()):
         for number in range(3):
             (folder / f"F{number}.dng").write_bytes(tiny_raw(number))
         wait_until(lambda: len(heard.landings) == 3)
     records = [kept.record for kept in ledger.frames.all()]
-    assert [record["number"] for record in records] == [0, 1, 2]
-    assert [record["brief"] for record in records] == ["F0.dng", "F1.dng", "F2.dng"]
+    assert [record.take for record in records] == [0, 1, 2]
+    assert [record.look for record in records] == ["F0.dng", "F1.dng", "F2.dng"]
 
 
 def test_a_gap_in_the_numbering_is_called(folder: Path, ledger: Ledger) -> None:

@@ -5,36 +5,29 @@ from __future__ import annotations
 import csv
 import io
 import json
+import sys
 from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stopwise.ledger import default_place
+from stopwise.ledger import data_folder, default_place
 from stopwise.ledger.export import csv_lines, flat, json_lines
-from stopwise.ledger.places import data_folder
 from support.records import record
 
 
-def test_the_data_folder_follows_the_xdg_base_directory_specification() -> None:
+def test_the_data_folder_follows_the_xdg_base_directory_specification(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
     """XDG Base Directory Specification 0.8: default ~/.local/share; a relative path is ignored."""
-    home = Path.home()
-    given_place = data_folder(environment={"XDG_DATA_HOME": "/data"}, platform="linux")
-    assert given_place == Path("/data/stopwise")
-    for environment in ({}, {"XDG_DATA_HOME": ""}, {"XDG_DATA_HOME": "relative"}):
-        found = data_folder(environment=environment, platform="linux")
-        assert found == home / ".local" / "share" / "stopwise"
-
-
-def test_other_systems_have_their_own_data_folder() -> None:
-    home = Path.home()
-    assert data_folder(environment={"LOCALAPPDATA": "/local"}, platform="win32") == Path(
-        "/local/stopwise"
-    )
-    assert data_folder(environment={}, platform="win32") == home / "AppData/Local/stopwise"
-    mac = data_folder(environment={}, platform="darwin")
-    assert mac == home / "Library/Application Support/stopwise"
+    if sys.platform in ("win32", "darwin"):
+        pytest.skip("these systems have a place of their own")
+    monkeypatch.setenv("XDG_DATA_HOME", "/data")
+    assert data_folder() == Path("/data/stopwise")
+    for unusable in ("", "relative"):
+        monkeypatch.setenv("XDG_DATA_HOME", unusable)
+        assert data_folder() == Path.home() / ".local" / "share" / "stopwise"
 
 
 def test_each_folder_has_one_ledger_outside_it_however_it_is_named(tmp_path: Path) -> None:
@@ -42,15 +35,12 @@ def test_each_folder_has_one_ledger_outside_it_however_it_is_named(tmp_path: Pat
     other = tmp_path / "else" / "Fencer ✗ day 1"
     for made in (folder, other):
         made.mkdir(parents=True)
-    place = default_place(folder, environment={"XDG_DATA_HOME": "/data"}, platform="linux")
-
-    assert place.parent == Path("/data/stopwise/ledgers")
+    place = default_place(folder)
+    assert place.parent == data_folder() / "ledgers"
     assert place.name.startswith("Fencer-day-1-")
     assert place.name.isascii()
     for same in (folder / ".." / folder.name, f"{folder}/"):
-        assert default_place(
-            same, environment={"XDG_DATA_HOME": "/data"}, platform="linux"
-        ).name == (place.name)
+        assert default_place(same) == place
     assert default_place(other).name != place.name
 
 

@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING
 
+import numpy as np
 import pytest
 
-from stopwise.ledger import Ledger, LevelKey, Place, Stamp
+from stopwise.frame import Camera, CameraKey, Exposure, Frame, NamedLevels
+from stopwise.ledger import Ledger, Place, Stamp
 from stopwise.ledger.learned import MOST_ABOVE
+from stopwise.pipeline.brief import levels_of
+from stopwise.record import Record
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
-    from pathlib import Path
 
-BODY = LevelKey("Made", "One", 100.0, 4095.0)
+RED = CameraKey("Made", "One", 100.0, 4095.0, "R")
+GREEN = RED._replace(colour="G")
 
 
 @pytest.fixture
@@ -35,30 +40,18 @@ def test_an_order_is_heard_once_by_the_watcher_and_kept_with_its_answer(tmp_path
         assert kept.done_ns is not None
 
 
-def test_the_last_order_of_a_kind_holds_until_it_is_undone(ledger: Ledger) -> None:
+def test_the_last_order_of_a_kind_is_undone_first(ledger: Ledger) -> None:
     ledger.orders.say("lit", ["key"])
     ledger.orders.say("lit", ["key", "fill"])
     ledger.orders.say("look", "black jacket")
-
-    latest = ledger.orders.latest("lit")
-    assert latest is not None
-    assert latest.body == ["key", "fill"]
-    undone = ledger.orders.undo("lit")
-    assert undone is not None
-    assert undone.body == ["key", "fill"]
-    latest = ledger.orders.latest("lit")
-    assert latest is not None
-    assert latest.body == ["key"]
-    ledger.orders.undo("lit")
-    assert ledger.orders.undo("lit") is None
-    assert ledger.orders.latest("lit") is None
+    undone = [ledger.orders.undo("lit") for _ in range(3)]
+    assert [order and order.body for order in undone] == [["key", "fill"], ["key"], None]
     assert [order.kind for order in ledger.orders.open()] == ["look"]
 
 
 def test_takes_count_up_and_know_what_was_turned_and_after_which_frame(ledger: Ledger) -> None:
-    assert ledger.takes.current() is None
     ledger.takes.begin(name="first")
-    record = {"file": "F1", "verdict": "measured"}
+    record = Record("F1", "measured")
     frame = ledger.frames.keep(record, Place("/f", "F1", Stamp(1, 1, 1)), sha256="a").frame
     ledger.takes.begin({"key": -0.5}, look="black")
 
@@ -66,13 +59,12 @@ def test_takes_count_up_and_know_what_was_turned_and_after_which_frame(ledger: L
     assert (first.number, first.name, first.after_frame) == (1, "first", None)
     assert (second.number, second.turned, second.look) == (2, {"key": -0.5}, "black")
     assert second.after_frame == frame
-    assert ledger.takes.current() == second
 
 
 def test_a_mark_moves_to_the_newer_frame_and_back_when_undone(ledger: Ledger) -> None:
     frames = [
         ledger.frames.keep(
-            {"file": name, "verdict": "measured"}, Place("/f", name, Stamp(1, 1, 1)), sha256=name
+            Record(name, "measured"), Place("/f", name, Stamp(1, 1, 1)), sha256=name
         ).frame
         for name in ("F1", "F2")
     ]
@@ -92,50 +84,74 @@ def test_settings_hold_any_json(ledger: Ledger) -> None:
 
 
 def test_a_level_is_believed_from_two_frames_on_and_is_their_median(ledger: Ledger) -> None:
-    ledger.levels.learn(BODY, "a", {"R": 3800.0, "G": 3860.0})
-    ledger.levels.learn(BODY, "a", {"R": 3800.0})
-    assert ledger.levels.learned(BODY) == {}
-    ledger.levels.learn(BODY, "b", {"R": 3804.0})
-    assert ledger.levels.learned(BODY) == {"R": 3802.0}
-    ledger.levels.learn(BODY, "c", {"R": 3900.0, "G": 3864.0})
-    assert ledger.levels.learned(BODY) == {"R": 3804.0, "G": 3862.0}
+    ledger.levels.learn("a", {RED: 3800.0, GREEN: 3860.0})
+    ledger.levels.learn("a", {RED: 3800.0})
+    assert ledger.levels.believed() == {}
+    ledger.levels.learn("b", {RED: 3804.0})
+    assert ledger.levels.believed() == {RED: 3802.0}
+    ledger.levels.learn("c", {RED: 3900.0, GREEN: 3864.0})
+    assert ledger.levels.believed() == {RED: 3804.0, GREEN: 3862.0}
 
 
 @pytest.mark.parametrize(
     "other",
     [
-        BODY._replace(make="Else"),
-        BODY._replace(model="Two"),
-        BODY._replace(iso=200.0),
-        BODY._replace(white=16383.0),
-        BODY._replace(iso=None),
-        LevelKey(None, None, None, 4095.0),
+        RED._replace(make="Else"),
+        RED._replace(model="Two"),
+        RED._replace(iso=200.0),
+        RED._replace(white=16383.0),
+        RED._replace(iso=0.0),
+        CameraKey("", "", 0.0, 4095.0, "R"),
     ],
 )
 def test_a_level_holds_only_for_its_body_iso_and_named_white(
-    ledger: Ledger, other: LevelKey
+    ledger: Ledger, other: CameraKey
 ) -> None:
     for sha in ("a", "b"):
-        ledger.levels.learn(BODY, sha, {"R": 3800.0})
-        ledger.levels.learn(other, sha, {"R": 100.0})
-    assert ledger.levels.learned(BODY) == {"R": 3800.0}
-    assert ledger.levels.all() == {BODY: {"R": 3800.0}, other: {"R": 100.0}}
-    assert ledger.levels.all()[tuple(BODY)] == {"R": 3800.0}  # type: ignore[index]
+        ledger.levels.learn(sha, {RED: 3800.0, other: 100.0})
+    assert ledger.levels.believed() == {RED: 3800.0, other: 100.0}
 
 
 def test_a_level_that_too_many_photosites_pass_is_dropped(ledger: Ledger) -> None:
     for sha in ("a", "b"):
-        ledger.levels.learn(BODY, sha, {"R": 3800.0, "G": 3860.0})
-    assert ledger.levels.refute(BODY, {"R": MOST_ABOVE, "G": 1.1 * MOST_ABOVE}) == ["G"]
-    assert ledger.levels.learned(BODY) == {"R": 3800.0}
-    ledger.levels.learn(BODY, "c", {"G": 3900.0})
-    assert ledger.levels.learned(BODY) == {"R": 3800.0}
+        ledger.levels.learn(sha, {RED: 3800.0, GREEN: 3860.0})
+    assert ledger.levels.refute({RED: MOST_ABOVE, GREEN: 1.1 * MOST_ABOVE}) == [GREEN]
+    assert ledger.levels.believed() == {RED: 3800.0}
+    ledger.levels.learn("c", {GREEN: 3900.0})
+    assert ledger.levels.believed() == {RED: 3800.0}
 
 
 def test_only_the_last_frames_of_many_are_held(ledger: Ledger) -> None:
     for number in range(120):
-        ledger.levels.learn(BODY, f"{number}", {"R": float(number), "G": 1.0})
-    assert ledger.levels.learned(BODY) == {"R": 94.5, "G": 1.0}
+        ledger.levels.learn(f"{number}", {RED: float(number), GREEN: 1.0})
+    assert ledger.levels.believed() == {RED: 94.5, GREEN: 1.0}
+
+
+@pytest.mark.parametrize(
+    ("camera", "iso"),
+    [
+        (Camera("Made", "One"), 100.0),
+        (Camera(None, "One"), 100.0),
+        (Camera("Made", "One"), None),
+        (Camera("", None), 0.0),
+        (Camera(), None),
+    ],
+)
+def test_what_a_camera_taught_is_found_again_though_make_or_iso_is_missing(
+    ledger: Ledger, camera: Camera, iso: float | None
+) -> None:
+    frame = Frame(
+        Path("F1.dng"),
+        np.zeros((4, 4), np.uint16),
+        np.array([[0, 1], [3, 2]], np.uint8),
+        ("R", "G", "B", "G2"),
+        NamedLevels((0.0,) * 4, (4095.0,) * 4, "white", 4095.0),
+        camera=camera,
+        exposure=Exposure(iso=iso),
+    )
+    for sha in ("a", "b"):
+        ledger.levels.learn(sha, {frame.key_of(name): 3800.0 for name in ("R", "G2")})
+    assert levels_of(frame, ledger.levels.believed()) == {"R": 3800.0, "G2": 3800.0}
 
 
 def test_a_solo_is_kept_by_content_and_way_of_making(ledger: Ledger) -> None:

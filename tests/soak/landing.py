@@ -186,8 +186,7 @@ def _read_ledger(outcome: Outcome, place: Path) -> None:
     with Ledger(place) as ledger:
         assert ledger.set_aside is None
         outcome.kept = [
-            (kept.record["file"], kept.sha256, kept.record["verdict"])
-            for kept in ledger.frames.all()
+            (kept.record.file, kept.sha256, kept.record.verdict) for kept in ledger.frames.all()
         ]
     connection = sqlite3.connect(place)
     outcome.is_sound = connection.execute("PRAGMA integrity_check").fetchone() == ("ok",)

@@ -103,7 +103,7 @@ def run_with_kills(base: Path, *, count: int, kills: int, seed: int, pause_s: fl
         process.terminate()
         assert process.wait(20) == 0
     with Ledger(place) as ledger:
-        kept = [(k.record["file"], k.sha256, k.record["verdict"]) for k in ledger.frames.all()]
+        kept = [(k.record.file, k.sha256, k.record.verdict) for k in ledger.frames.all()]
     return Outcome(landed.order, kept, told, kills)
 
 

@@ -25,7 +25,7 @@ def say(word: object) -> None:
 
 def heard(landing: Landing) -> None:
     """Print a kept record's file and verdict."""
-    say([landing.kept.record["file"], landing.kept.record["verdict"]])
+    say([landing.kept.record.file, landing.kept.record.verdict])
 
 
 def watch(folder: str, place: str, workers: int) -> None:

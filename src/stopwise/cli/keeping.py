@@ -5,14 +5,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from stopwise.folder.hashing import content_hash
-from stopwise.ledger import LevelKey, Place, Stamp
+from stopwise.ledger import Place, Stamp
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from stopwise.ledger import Kept, Ledger
     from stopwise.pipeline import Assessment, Observed
-    from stopwise.pipeline.brief import LevelTable
 
 
 def keep(ledger: Ledger, path: Path, assessment: Assessment) -> Kept:
@@ -28,16 +27,6 @@ def learn(ledger: Ledger, sha256: str, observed: Observed | None) -> None:
     """Add the saturation that a frame showed, and drop levels that it proved too low."""
     if observed is None:
         return
-    key = LevelKey(observed.make or "", observed.model or "", observed.iso or 0.0, observed.white)
     if observed.levels:
-        ledger.levels.learn(key, sha256, observed.levels)
-    if observed.above:
-        ledger.levels.refute(key, observed.above)
-
-
-def learned_levels(ledger: Ledger) -> LevelTable:
-    """Return every level that the ledger believes, as a brief carries them."""
-    return {
-        (key.make or None, key.model or None, key.iso or None, key.white): levels
-        for key, levels in ledger.levels.all().items()
-    }
+        ledger.levels.learn(sha256, observed.levels)
+    ledger.levels.refute(observed.above)

@@ -41,7 +41,7 @@ def export(
     if as_json and as_csv:
         msg = "Say --json or --csv, not both."
         raise WrongUse(msg)
-    with Ledger(ledger_file(ledger_path, folder)) as opened:
+    with Ledger(ledger_file(ledger_path, folder), is_read_only=True) as opened:
         records = levelled(opened.frames.all(), targets_of(opened))
         for line in (csv_lines if as_csv else json_lines)(records):
             click.echo(line, nl=not line.endswith("\n"))

@@ -43,7 +43,7 @@ def targets_of(
     from stopwise.comparison.matching import plan_to_match, with_backdrop_of
     from stopwise.ledger import Ledger
 
-    with Ledger(ledger_file(earlier_path, None)) as ledger:
+    with Ledger(ledger_file(earlier_path, None), is_read_only=True) as ledger:
         found = find_take(take, Basis(look=look), ledger)
         number = None if found.take is None else found.take.number
         records = [one for one in records_of(ledger, take=number, look=look) if counts(one)]

@@ -43,5 +43,5 @@ def rebuild(
     basis = Basis(read_plan(plan_path), plan_path)
     today = None if today_path is None else Basis(read_plan(today_path), today_path)
     frames = todays(solos, basis.plan or Plan(), today)
-    with Ledger(ledger_file(ledger_path, None)) as ledger:
+    with Ledger(ledger_file(ledger_path, None), is_read_only=True) as ledger:
         return walk(ledger, take, basis, frames, as_json=as_json)

@@ -40,6 +40,6 @@ def run(
     from stopwise.ledger import Ledger
 
     basis = Basis(read_plan(plan_path), plan_path, look)
-    with Ledger(ledger_file(ledger_path, folder)) as ledger:
+    with Ledger(ledger_file(ledger_path, folder), is_read_only=True) as ledger:
         found = runs(ledger, basis, take=take, every=flags["every"])
     return show(found, as_json=flags["as_json"])

@@ -62,7 +62,7 @@ class Basis:
             return
         place = default_place(self.path.parent)
         if place.exists():
-            with Ledger(place) as opened:
+            with Ledger(place, is_read_only=True) as opened:
                 self._lay_out(opened, self.plan, self.path.parent)
 
     def _lay_out(self, ledger: Ledger, plan: Plan, folder: Path) -> None:

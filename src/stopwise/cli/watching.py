@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
-from stopwise.cli.keeping import learn, learned_levels
+from stopwise.cli.keeping import learn
 from stopwise.errors import LedgerError
 from stopwise.folder.planfile import PlanFile
 from stopwise.folder.watcher import Hooks, Options, Watcher
@@ -87,7 +87,7 @@ class WatchRun:
         self._base = brief or Brief()
         self._plan_path = plan_path
         self._plan_file = None if plan_path is None else PlanFile(plan_path, on_note=self._note)
-        self._levels = learned_levels(ledger)
+        self._levels = ledger.levels.believed()
         self._is_own_edit = False
         self._ahead = Brief()
         self.watcher = Watcher(
@@ -204,9 +204,9 @@ class WatchRun:
             return
         for words in assessment.notes:
             self._shown.note(words)
-        if assessment.observed is not None and assessment.observed.levels:
+        if assessment.observed is not None:
             learn(self._ledger, landing.kept.sha256, assessment.observed)
-            self._levels = learned_levels(self._ledger)
+            self._levels = self._ledger.levels.believed()
 
     def _note(self, note: Note) -> None:
         if self._is_own_edit and note.condition.name == _OWN_EDIT:

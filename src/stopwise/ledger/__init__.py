@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+import hashlib
+import os
+import re
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
+from stopwise.ledger.database import MEMORY, Database
 from stopwise.ledger.frames import Frames, Kept, Known, Place, Stamp
-from stopwise.ledger.learned import LevelKey, SaturationLevels, Settings, Solos
+from stopwise.ledger.learned import LearnedLevels, Settings, Solos
 from stopwise.ledger.orders import Marks, Order, Orders, Take, Takes
-from stopwise.ledger.places import default_place
-from stopwise.ledger.store import MEMORY, Store, connect
 
 if TYPE_CHECKING:
-    import sqlite3
-    from collections.abc import Callable
-    from contextlib import AbstractContextManager
-    from pathlib import Path
     from types import TracebackType
 
 __all__ = [
@@ -22,78 +21,38 @@ __all__ = [
     "Kept",
     "Known",
     "Ledger",
-    "LevelKey",
     "Order",
     "Place",
     "Stamp",
     "Take",
+    "data_folder",
     "default_place",
 ]
 
+_LONGEST_NAME = 40
+_DIGITS = 12
 
-class Ledger:
+
+class Ledger(Database):
     """A ledger, open for reading and writing from any thread.
 
-    Parameters
-    ----------
-    place
-        The file, made with its folders where it isn't there, or ``:memory:``.
-    opener
-        Opens the SQLite connection; tests give one that fails on purpose.
+    Parameters, attributes and errors are those of :class:`~stopwise.ledger.database.Database`.
 
     Attributes
     ----------
     frames, orders, takes, marks, settings, levels, solos
         What it holds.
-
-    Raises
-    ------
-    LedgerError
-        If the file can't be opened or written. A damaged one is set aside, see `set_aside`.
     """
 
-    def __init__(
-        self, place: str | Path, *, opener: Callable[[str], sqlite3.Connection] = connect
-    ) -> None:
-        self._store = Store(place, opener=opener)
-        self.frames = Frames(self._store)
-        self.orders = Orders(self._store)
-        self.takes = Takes(self._store)
-        self.marks = Marks(self._store)
-        self.settings = Settings(self._store)
-        self.levels = SaturationLevels(self._store)
-        self.solos = Solos(self._store)
-
-    @property
-    def place(self) -> str:
-        """The file, or ``:memory:``."""
-        return self._store.place
-
-    @property
-    def in_memory(self) -> bool:
-        """Whether nothing is kept when the process ends."""
-        return self._store.in_memory
-
-    @property
-    def set_aside(self) -> Path | None:
-        """Where a damaged ledger was put, None if it was sound."""
-        return self._store.set_aside
-
-    def atomic(self) -> AbstractContextManager[sqlite3.Connection]:
-        """Begin a transaction round several calls: all of them hold, or none."""
-        return self._store.atomic()
-
-    def changes_by_others(self) -> int:
-        """Return a number that differs once another process or connection has written."""
-        return self._store.changes_by_others()
-
-    def renew(self) -> Path | None:
-        """Set a damaged file aside, begin a new one, and return where the old one lies now."""
-        return self._store.renew()
-
-    def close(self) -> None:
-        """Close the file."""
-        self._store.close()
+    def __init__(self, place: str | Path, **how: Any) -> None:
+        super().__init__(place, **how)
+        self.frames = Frames(self)
+        self.orders = Orders(self)
+        self.takes = Takes(self)
+        self.marks = Marks(self)
+        self.settings = Settings(self)
+        self.levels = LearnedLevels(self)
+        self.solos = Solos(self)
 
     def __enter__(self) -> Ledger:
         return self
@@ -105,3 +64,26 @@ class Ledger:
         trace: TracebackType | None,
     ) -> None:
         self.close()
+
+
+def default_place(folder: str | Path) -> Path:
+    """Return the ledger file of a watched folder where nobody says: in the user's data folder.
+
+    Links in the folder's path are followed, so that one folder has one ledger. The name is the
+    folder's own made plain, and a digest of its whole path.
+    """
+    whole = os.path.normcase(os.path.realpath(folder))
+    digest = hashlib.sha256(os.fsencode(whole)).hexdigest()[:_DIGITS]
+    name = re.sub(r"[^A-Za-z0-9._-]+", "-", Path(whole).name).strip(".-")[:_LONGEST_NAME]
+    return data_folder() / "ledgers" / f"{name or 'folder'}-{digest}.sqlite"
+
+
+def data_folder() -> Path:
+    """Return the folder for this user's data, as the system has it.
+
+    An `XDG_DATA_HOME` that isn't absolute is passed over (XDG Base Directory Specification 0.8).
+    """
+    from platformdirs import PlatformDirs
+
+    folder = PlatformDirs("stopwise", appauthor=False).user_data_path
+    return folder if folder.is_absolute() else Path.home() / ".local" / "share" / "stopwise"

@@ -12,14 +12,15 @@ from stopwise.record import record_from_json
 
 if TYPE_CHECKING:
     import sqlite3
-    from collections.abc import Iterable, Iterator, Mapping
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
 
-    from stopwise.ledger.store import Store
+    from stopwise.ledger.database import Database
     from stopwise.record import Record
 
-_INODE_BITS = (1 << 63) - 1
-_ORDER = "ORDER BY landed_ns, id"
-_COLUMNS = "id, sha256, version_of, landed_ns, record"
+_LARGEST = (1 << 63) - 1
+"""The largest whole number that SQLite holds (sqlite.org, "Datatypes In SQLite")."""
+
+_SELECT = "SELECT id, sha256, version_of, landed_ns, record FROM frames "
 
 
 class Stamp(NamedTuple):
@@ -31,8 +32,9 @@ class Stamp(NamedTuple):
 
     @classmethod
     def of(cls, status: os.stat_result) -> Stamp:
-        """Return the stamp of a file's status."""
-        return cls(status.st_size, status.st_mtime_ns, status.st_ino & _INODE_BITS)
+        """Return the stamp of a file's status; a date that SQLite can't hold is the last it can."""
+        changed = min(max(status.st_mtime_ns, -_LARGEST), _LARGEST)
+        return cls(status.st_size, changed, status.st_ino & _LARGEST)
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,8 +91,8 @@ class Known:
 class Frames:
     """The frames of a ledger."""
 
-    def __init__(self, store: Store) -> None:
-        self._store = store
+    def __init__(self, database: Database) -> None:
+        self._database = database
 
     def keep(
         self, record: Record, place: Place, *, sha256: str, landed_ns: int | None = None
@@ -114,30 +116,43 @@ class Frames:
             The row, with `is_new` telling whether it was written now.
         """
         now = time.time_ns()
-        with self._store.atomic() as connection:
-            folder = _folder(connection, place.folder)
-            before = _current(connection, folder, place.path)
-            if had := _by_hash(connection, sha256):
-                _put(connection, folder, place, frame=had.frame, now=now)
+        landed = min(now if landed_ns is None else landed_ns, _LARGEST)
+        with self._database.atomic() as connection:
+            had = self.by_hash(sha256)
+            if had is not None:
+                _put(connection, place, frame=had.frame, now=now)
                 return had
-            landed = now if landed_ns is None else landed_ns
+            before = connection.execute(
+                "SELECT frame FROM paths WHERE folder = ? AND path = ? "
+                "ORDER BY gone_ns IS NULL DESC, gone_ns DESC, id DESC LIMIT 1",
+                (_folder(connection, place.folder), os.fsencode(place.path)),
+            ).fetchone()
+            version_of = None if before is None else int(before[0])
             whole = {**record.to_json(), "sha256": sha256}
-            frame = _insert(connection, whole, (place.stamp.size, landed, now, before))
-            _put(connection, folder, place, frame=frame, now=now)
-        return Kept(frame, sha256, whole, landed, before, is_new=True)
+            cursor = connection.execute(
+                "INSERT INTO frames (sha256, verdict, take, look, bytes, landed_ns, kept_ns, "
+                "version_of, record) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                (
+                    *(sha256, whole["verdict"], whole.get("take"), whole.get("look")),
+                    *(place.stamp.size, landed, now, version_of),
+                    json.dumps(whole, allow_nan=False, separators=(",", ":")),
+                ),
+            )
+            frame = int(cursor.lastrowid or 0)
+            _put(connection, place, frame=frame, now=now)
+        return Kept(frame, sha256, whole, landed, version_of, is_new=True)
 
     def add_place(self, place: Place, sha256: str) -> Kept | None:
         """Note that a path holds a content that has its row; None where it has none."""
-        with self._store.atomic() as connection:
-            had = _by_hash(connection, sha256)
+        with self._database.atomic() as connection:
+            had = self.by_hash(sha256)
             if had is not None:
-                folder = _folder(connection, place.folder)
-                _put(connection, folder, place, frame=had.frame, now=time.time_ns())
+                _put(connection, place, frame=had.frame, now=time.time_ns())
         return had
 
     def known(self, folder: str) -> dict[str, Known]:
         """Return what is known of each path that lies in a folder now, or lay there last."""
-        rows = self._store.rows(
+        rows = self._database.rows(
             "SELECT p.path, p.size, p.mtime_ns, p.inode, p.frame, p.gone_ns IS NOT NULL "
             "FROM paths p JOIN folders f ON f.id = p.folder WHERE f.path = ? "
             "ORDER BY p.gone_ns IS NULL, p.gone_ns, p.id",
@@ -148,7 +163,7 @@ class Frames:
     def mark_gone(self, folder: str, paths: Iterable[str]) -> None:
         """Note that files were deleted or moved away; their records stay."""
         now = time.time_ns()
-        with self._store.atomic() as connection:
+        with self._database.atomic() as connection:
             number = _folder(connection, folder)
             connection.executemany(
                 "UPDATE paths SET gone_ns = ? WHERE folder = ? AND path = ? AND gone_ns IS NULL",
@@ -157,45 +172,39 @@ class Frames:
 
     def mark_back(self, folder: str, places: Mapping[str, Stamp]) -> None:
         """Note that deleted files are there again as they were."""
-        with self._store.atomic() as connection:
+        with self._database.atomic() as connection:
             number = _folder(connection, folder)
-            for path, stamp in places.items():
-                connection.execute(
-                    "UPDATE paths SET gone_ns = NULL WHERE id = (SELECT id FROM paths "
-                    "WHERE folder = ? AND path = ? AND size = ? AND mtime_ns = ? AND inode = ? "
-                    "ORDER BY gone_ns DESC, id DESC LIMIT 1)",
-                    (number, os.fsencode(path), *stamp),
-                )
+            connection.executemany(
+                "UPDATE paths SET gone_ns = NULL WHERE id = (SELECT id FROM paths "
+                "WHERE folder = ? AND path = ? AND size = ? AND mtime_ns = ? AND inode = ? "
+                "ORDER BY gone_ns DESC, id DESC LIMIT 1)",
+                [(number, os.fsencode(path), *stamp) for path, stamp in places.items()],
+            )
 
     def by_number(self, frame: int) -> Kept | None:
         """Return a frame by the number of its row, or None."""
-        row = self._store.row(f"SELECT {_COLUMNS} FROM frames WHERE id = ?", (frame,))  # noqa: S608
-        return None if row is None else _kept(row)
+        return self._first("WHERE id = ?", (frame,))
 
     def by_hash(self, sha256: str) -> Kept | None:
         """Return the frame of a content, or None."""
-        with self._store.atomic() as connection:
-            return _by_hash(connection, sha256)
+        return self._first("WHERE sha256 = ?", (sha256,))
 
     def by_stamp(self, stamp: Stamp) -> Kept | None:
         """Return a frame that some path held with this very stamp, as after a rename, or None."""
-        row = self._store.row(
-            f"SELECT {_COLUMNS} FROM frames WHERE id IN (SELECT frame FROM paths "  # noqa: S608
-            "WHERE size = ? AND mtime_ns = ? AND inode = ?)",
-            stamp,
+        where = (
+            "WHERE id IN (SELECT frame FROM paths WHERE size = ? AND mtime_ns = ? AND inode = ?)"
         )
-        return None if row is None else _kept(row)
+        return self._first(where, stamp)
 
     def by_name(self, name: str) -> Kept | None:
         """Return the last frame to land under a path, or under the last part of one."""
         path = os.fsencode(name)
-        row = self._store.row(
-            f"SELECT {_COLUMNS} FROM frames WHERE id IN (SELECT frame FROM paths "  # noqa: S608
+        return self._first(
+            "WHERE id IN (SELECT frame FROM paths "
             "WHERE path = ?1 OR substr(path, -length(?2)) = ?2) "
             "ORDER BY landed_ns DESC, id DESC LIMIT 1",
             (path, b"/" + path),
         )
-        return None if row is None else _kept(row)
 
     def all(self, *, after_frame: int = 0, last: int | None = None) -> Iterator[Kept]:
         """Yield the frames in landing order.
@@ -207,91 +216,58 @@ class Frames:
         last
             Only so many, the last ones to land.
         """
-        query = f"SELECT {_COLUMNS} FROM frames WHERE id > ? "  # noqa: S608
-        if last is None:
-            rows = self._store.rows(query + _ORDER, (after_frame,))
-        else:
-            newest = query + "ORDER BY landed_ns DESC, id DESC LIMIT ?"
-            rows = self._store.rows(newest, (after_frame, last))[::-1]
-        return (_kept(row) for row in rows)
+        rows = self._database.rows(
+            _SELECT + "WHERE id > ? ORDER BY landed_ns DESC, id DESC LIMIT ?",
+            (after_frame, -1 if last is None else last),
+        )
+        return (_kept(row) for row in reversed(rows))
 
     def count(self) -> int:
         """Return how many frames there are."""
-        found = self._store.row("SELECT count(*) FROM frames")
+        found = self._database.row("SELECT count(*) FROM frames")
         return 0 if found is None else int(found[0])
 
     def last_landed_ns(self) -> int:
         """Return when the last frame landed, 0 where there is none."""
-        found = self._store.row("SELECT max(landed_ns) FROM frames")
+        found = self._database.row("SELECT max(landed_ns) FROM frames")
         return 0 if found is None or found[0] is None else int(found[0])
 
     def places_of(self, frame: int) -> list[tuple[str, str]]:
         """Return folder and path of every file that holds this frame's content, oldest first."""
-        rows = self._store.rows(
+        rows = self._database.rows(
             "SELECT f.path, p.path FROM paths p JOIN folders f ON f.id = p.folder "
             "WHERE p.frame = ? AND p.gone_ns IS NULL ORDER BY p.id",
             (frame,),
         )
         return [(os.fsdecode(folder), os.fsdecode(path)) for folder, path in rows]
 
+    def _first(self, where: str, values: Sequence[Any]) -> Kept | None:
+        row = self._database.row(_SELECT + where, values)
+        return None if row is None else _kept(row)
+
 
 def _folder(connection: sqlite3.Connection, folder: str) -> int:
+    """Return the number of a folder, which is given one where it has none."""
     key = (os.fsencode(folder),)
     connection.execute("INSERT INTO folders (path) VALUES (?) ON CONFLICT DO NOTHING", key)
     (number,) = connection.execute("SELECT id FROM folders WHERE path = ?", key).fetchone()
     return int(number)
 
 
-def _current(connection: sqlite3.Connection, folder: int, path: str) -> int | None:
-    """Return the row of what a path holds, or held last."""
-    row = connection.execute(
-        "SELECT frame FROM paths WHERE folder = ? AND path = ? "
-        "ORDER BY gone_ns IS NULL DESC, gone_ns DESC, id DESC LIMIT 1",
-        (folder, os.fsencode(path)),
-    ).fetchone()
-    return None if row is None else int(row[0])
-
-
-def _by_hash(connection: sqlite3.Connection, sha256: str) -> Kept | None:
-    row = connection.execute(
-        f"SELECT {_COLUMNS} FROM frames WHERE sha256 = ?",  # noqa: S608
-        (sha256,),
-    ).fetchone()
-    return None if row is None else _kept(row)
-
-
-def _insert(
-    connection: sqlite3.Connection,
-    record: Mapping[str, Any],
-    beside: tuple[int, int, int, int | None],
-) -> int:
-    """Insert a frame; `beside`: its size in bytes, landing, time of writing, former version."""
-    head = (record["sha256"], record["verdict"], record.get("take"), record.get("look"))
-    text = json.dumps(record, allow_nan=False, separators=(",", ":"))
-    cursor = connection.execute(
-        "INSERT INTO frames (sha256, verdict, take, look, bytes, landed_ns, kept_ns, version_of, "
-        "record) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
-        (*head, *beside, text),
-    )
-    return int(cursor.lastrowid or 0)
-
-
-def _put(
-    connection: sqlite3.Connection, folder: int, place: Place, *, frame: int, now: int
-) -> None:
+def _put(connection: sqlite3.Connection, place: Place, *, frame: int, now: int) -> None:
     """Note that a path holds a frame's content now, and that what it held before is gone."""
-    path = os.fsencode(place.path)
+    here = (_folder(connection, place.folder), os.fsencode(place.path))
     connection.execute(
         "UPDATE paths SET gone_ns = ? "
         "WHERE folder = ? AND path = ? AND gone_ns IS NULL AND frame <> ?",
-        (now, folder, path, frame),
+        (now, *here, frame),
     )
     connection.execute(
         "INSERT INTO paths (folder, path, frame, size, mtime_ns, inode, seen_ns) "
         "VALUES (?, ?, ?, ?, ?, ?, ?) "
         "ON CONFLICT (folder, path) WHERE gone_ns IS NULL DO UPDATE SET "
         "size = excluded.size, mtime_ns = excluded.mtime_ns, inode = excluded.inode",
-        (folder, path, frame, *place.stamp, now),
+        (*here, frame, *place.stamp, now),
     )
 
 

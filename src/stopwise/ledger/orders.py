@@ -10,9 +10,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from stopwise.ledger.store import Store
-
-_ORDER_COLUMNS = "id, kind, body, said_ns, done_ns, undone_ns, answer"
+    from stopwise.ledger.database import Database
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,13 +43,13 @@ class Order:
 class Orders:
     """What was said, in order; a watcher reads it between frames."""
 
-    def __init__(self, store: Store) -> None:
-        self._store = store
+    def __init__(self, database: Database) -> None:
+        self._database = database
 
     def say(self, kind: str, body: object) -> Order:
         """Write down something said, and return it with its number."""
         now = time.time_ns()
-        with self._store.atomic() as connection:
+        with self._database.atomic() as connection:
             cursor = connection.execute(
                 "INSERT INTO orders (kind, body, said_ns) VALUES (?, ?, ?)",
                 (kind, json.dumps(body, allow_nan=False), now),
@@ -66,36 +64,35 @@ class Orders:
         """Return everything that was ever said, oldest first."""
         return self._find("1", kind)
 
-    def latest(self, kind: str) -> Order | None:
-        """Return the last thing said of a kind that wasn't undone, done or not."""
-        found = self._find("undone_ns IS NULL", kind)
-        return found[-1] if found else None
-
     def finish(self, number: int, answer: object = None) -> None:
         """Note that an order is done, and what came of it."""
-        with self._store.atomic() as connection:
+        with self._database.atomic() as connection:
             connection.execute(
                 "UPDATE orders SET done_ns = ?, answer = ? WHERE id = ?",
                 (time.time_ns(), json.dumps(answer, allow_nan=False), number),
             )
 
     def undo(self, kind: str) -> Order | None:
-        """Take back the last order of a kind, and return it, or None where there is none."""
-        with self._store.atomic() as connection:
-            last = self.latest(kind)
-            if last is not None:
-                connection.execute(
-                    "UPDATE orders SET undone_ns = ? WHERE id = ?", (time.time_ns(), last.number)
-                )
-        return last
+        """Take back the last order of a kind, done or not, and return it; None without one."""
+        with self._database.atomic() as connection:
+            orders = self._find("undone_ns IS NULL", kind)
+            if not orders:
+                return None
+            connection.execute(
+                "UPDATE orders SET undone_ns = ? WHERE id = ?", (time.time_ns(), orders[-1].number)
+            )
+            return orders[-1]
 
     def _find(self, where: str, kind: str | None) -> list[Order]:
-        rows = self._store.rows(
-            f"SELECT {_ORDER_COLUMNS} FROM orders "  # noqa: S608
+        rows = self._database.rows(
+            "SELECT id, kind, body, said_ns, done_ns, undone_ns, answer FROM orders "  # noqa: S608
             f"WHERE {where} AND (?1 IS NULL OR kind = ?1) ORDER BY id",
             (kind,),
         )
-        return [_order(row) for row in rows]
+        return [
+            Order(number, of, json.loads(body), said, done, undone, json.loads(answer or "null"))
+            for number, of, body, said, done, undone, answer in rows
+        ]
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,34 +110,34 @@ class Take:
 class Takes:
     """The takes of a shoot."""
 
-    def __init__(self, store: Store) -> None:
-        self._store = store
+    def __init__(self, database: Database) -> None:
+        self._database = database
 
     def begin(
         self, turned: Mapping[str, float] | None = None, *, name: str | None = None,
         look: str | None = None,
     ) -> Take:  # fmt: skip
         """Begin a take after the last frame that is kept, and return it."""
-        now = time.time_ns()
-        with self._store.atomic() as connection:
+        now, turned = time.time_ns(), dict(turned or {})
+        with self._database.atomic() as connection:
             (after,) = connection.execute("SELECT max(id) FROM frames").fetchone()
             cursor = connection.execute(
                 "INSERT INTO takes (name, turned, look, began_ns, after_frame) "
                 "VALUES (?, ?, ?, ?, ?)",
-                (name, json.dumps(dict(turned or {}), allow_nan=False), look, now, after),
+                (name, json.dumps(turned, allow_nan=False), look, now, after),
             )
-        return Take(int(cursor.lastrowid or 0), name, dict(turned or {}), look, now, after)
+        return Take(int(cursor.lastrowid or 0), name, turned, look, now, after)
 
     def all(self) -> list[Take]:
-        """Return the takes in order."""
-        rows = self._store.rows(
+        """Return the takes in order; the last is the one that is on."""
+        rows = self._database.rows(
             "SELECT id, name, turned, look, began_ns, after_frame FROM takes ORDER BY id"
         )
         return [Take(row[0], row[1], json.loads(row[2]), *row[3:]) for row in rows]
 
     def forget_empty(self, number: int) -> None:
         """Take out a take in which no frame has landed; one that has frames stays."""
-        with self._store.atomic() as connection:
+        with self._database.atomic() as connection:
             connection.execute(
                 "DELETE FROM takes WHERE id = ? "
                 "AND after_frame IS (SELECT max(id) FROM frames) "
@@ -148,21 +145,16 @@ class Takes:
                 (number,),
             )
 
-    def current(self) -> Take | None:
-        """Return the take that is on, or None before the first."""
-        takes = self.all()
-        return takes[-1] if takes else None
-
 
 class Marks:
     """Which frame plays which part: grey, ambient, plate, reference, or a lamp's solo."""
 
-    def __init__(self, store: Store) -> None:
-        self._store = store
+    def __init__(self, database: Database) -> None:
+        self._database = database
 
     def set(self, role: str, frame: int) -> None:
         """Mark a frame; an earlier mark of the same role stays below it, for undo."""
-        with self._store.atomic() as connection:
+        with self._database.atomic() as connection:
             connection.execute(
                 "INSERT INTO marks (role, frame, marked_ns) VALUES (?, ?, ?)",
                 (role, frame, time.time_ns()),
@@ -170,7 +162,7 @@ class Marks:
 
     def undo(self, role: str) -> None:
         """Take back the last mark of a role."""
-        with self._store.atomic() as connection:
+        with self._database.atomic() as connection:
             connection.execute(
                 "UPDATE marks SET undone_ns = ? WHERE id = "
                 "(SELECT max(id) FROM marks WHERE role = ? AND undone_ns IS NULL)",
@@ -179,19 +171,7 @@ class Marks:
 
     def now(self) -> dict[str, int]:
         """Return the frame that each role stands on."""
-        rows = self._store.rows("SELECT role, frame FROM marks WHERE undone_ns IS NULL ORDER BY id")
+        rows = self._database.rows(
+            "SELECT role, frame FROM marks WHERE undone_ns IS NULL ORDER BY id"
+        )
         return dict(rows)
-
-
-def _order(row: tuple[Any, ...]) -> Order:
-    number, kind, body, said_ns, done_ns, undone_ns, answer = row
-    said = json.loads(body)
-    return Order(
-        number,
-        kind,
-        said,
-        said_ns,
-        done_ns,
-        undone_ns,
-        None if answer is None else json.loads(answer),
-    )

@@ -13,7 +13,7 @@ from stopwise.measurement.levels import share_above
 from stopwise.measurement.plate import shows_sitter
 from stopwise.pipeline.answer import Answer
 from stopwise.pipeline.awaited import LEFT_IN_PLATE, answer_for, overfed_solos
-from stopwise.pipeline.brief import Assessment, Brief, Observed
+from stopwise.pipeline.brief import Assessment, Brief, Observed, levels_of
 from stopwise.pipeline.lamps import see_lamps
 from stopwise.pipeline.marked import part_of
 from stopwise.pipeline.references import light_in, references_for
@@ -82,7 +82,7 @@ def _assess(path: Path, frame: Frame, brief: Brief, file: str) -> Assessment:
     references = references_for(
         brief if part is None else replace(brief, plan=None), frame, targets
     )
-    learned = _learned(frame, brief)
+    learned = levels_of(frame, brief.learned)
     known = Known(
         learned=learned,
         reference=references.reference,
@@ -143,12 +143,6 @@ def _bare(answer: Answer, reading: Reading, targets: PlanNow) -> Answer:
     return Answer("plate", *LEFT_IN_PLATE) if shows_sitter(reading.blocks, targets) else answer
 
 
-def _learned(frame: Frame, brief: Brief) -> Mapping[str, float] | None:
-    camera = frame.camera
-    key = (camera.make, camera.model, frame.exposure.iso, frame.levels.white)
-    return brief.learned.get(key)
-
-
 def _picture(frame: Frame, reading: Reading, brief: Brief) -> Picture | None:
     if not brief.picture_edge:
         return None
@@ -163,13 +157,10 @@ def _picture(frame: Frame, reading: Reading, brief: Brief) -> Picture | None:
     )
 
 
-def _observed(frame: Frame, reading: Reading, learned: Mapping[str, float] | None) -> Observed:
+def _observed(frame: Frame, reading: Reading, learned: Mapping[str, float]) -> Observed:
+    above = share_above(reading.cells, learned)
     return Observed(
-        make=frame.camera.make,
-        model=frame.camera.model,
-        iso=frame.exposure.iso,
-        white=frame.levels.white,
-        levels=reading.levels.observed,
-        above=share_above(reading.cells, learned) if learned else {},
+        levels={frame.key_of(name): level for name, level in reading.levels.observed.items()},
+        above={frame.key_of(name): share for name, share in above.items()},
         bits=frame.bits,
     )

@@ -7,15 +7,23 @@ from dataclasses import dataclass, field
 from pathlib import Path  # noqa: TC003 - pickled with its types
 from typing import TYPE_CHECKING
 
+from stopwise.frame import CameraKey
+
 if TYPE_CHECKING:
+    from stopwise.frame import Frame
     from stopwise.lamps.outputs import LampReading
     from stopwise.measurement.picture import Picture
     from stopwise.pipeline.answer import Answer
     from stopwise.plan.model import Plan
     from stopwise.record import Record
 
-LevelTable = Mapping[tuple[str | None, str | None, float | None, float], Mapping[str, float]]
-"""Learned saturation of each colour, by make, model, ISO and the white level the file names."""
+LevelTable = Mapping[CameraKey, float]
+"""Learned saturation levels, raw levels."""
+
+
+def levels_of(frame: Frame, learned: LevelTable) -> dict[str, float]:
+    """Return the learned level of each of a frame's colours that has one."""
+    return {name: learned[key] for name in frame.colours if (key := frame.key_of(name)) in learned}
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,8 +88,6 @@ class Observed:
 
     Attributes
     ----------
-    make, model, iso, white
-        What the levels belong to; `white` is the level the file names.
     levels
         Raw level of the pile-up of each colour that has one.
     above
@@ -90,12 +96,8 @@ class Observed:
         Depth of its levels, where known.
     """
 
-    make: str | None
-    model: str | None
-    iso: float | None
-    white: float
-    levels: Mapping[str, float]
-    above: Mapping[str, float]
+    levels: LevelTable
+    above: Mapping[CameraKey, float]
     bits: int | None = None
 
 

@@ -10,6 +10,7 @@ import numpy as np
 from stopwise.lamps.reduced import reduce_light
 from stopwise.measurement import Known, read
 from stopwise.measurement.picture import srgb_of_camera
+from stopwise.pipeline.brief import levels_of
 from stopwise.raw import decode
 
 if TYPE_CHECKING:
@@ -104,9 +105,7 @@ def read_light(
         If it isn't there, or gives no pixels.
     """
     frame = decode(path)
-    camera = frame.camera
-    key = (camera.make, camera.model, frame.exposure.iso, frame.levels.white)
-    known = Known(learned=(learned or {}).get(key))
+    known = Known(learned=levels_of(frame, learned or {}))
     reading = read(frame, targets.plan, look=look, known=known)
     return light_of(
         frame,

@@ -36,7 +36,7 @@ class Shelf:
         self._targets = targets
         self._look = look
         self._ledger = ledger
-        self._learned = _learned(ledger)
+        self._learned: LevelTable = {} if ledger is None else ledger.levels.believed()
         self.hashes: dict[Path, str] = {}
 
     def light(self, path: Path) -> LightPicture:
@@ -87,13 +87,3 @@ class Shelf:
         yield f"balance {camera.balance}, clip {camera.raw_clip}"
         yield from sorted(f"{key} {levels}" for key, levels in self._learned.items())
         yield from (f"{patch.name} {patch.box}" for patch in self._targets.measured)
-
-
-def _learned(ledger: Ledger | None) -> LevelTable:
-    """Return where cameras' photosites stop, as far as the ledger has learned."""
-    if ledger is None:
-        return {}
-    return {
-        (key.make, key.model, key.iso, key.white): levels
-        for key, levels in ledger.levels.all().items()
-    }

@@ -6,13 +6,14 @@ import hashlib
 import json
 import os
 import time
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from stopwise.errors import PathMissing, WrongUse
+from stopwise.errors import LedgerError, PathMissing, WrongUse
 from stopwise.folder.lock import is_watched
-from stopwise.ledger.places import data_folder, default_place
+from stopwise.ledger import data_folder, default_place
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -98,7 +99,7 @@ def the_watch(*, ledger: Path | None = None, folder: Path | None = None) -> Watc
             msg = f"{place}: there is no ledger of a watch yet. {_START}."
             raise PathMissing(msg)
         return _watch_of(place)
-    known = [_watch_of(place) for place in _places() if place.is_file()]
+    known = list(_known_watches())
     if not known:
         msg = f"No folder was ever watched here. {_START}."
         raise PathMissing(msg)
@@ -110,10 +111,17 @@ def the_watch(*, ledger: Path | None = None, folder: Path | None = None) -> Watc
     return running[0] if running else known[0]
 
 
+def _known_watches() -> Iterator[Watch]:
+    """Yield the watches whose ledgers are there and sound, the last one first."""
+    for place in _places():
+        with suppress(LedgerError, PathMissing):
+            yield _watch_of(place)
+
+
 def _watch_of(place: Path) -> Watch:
     from stopwise.ledger import Ledger
 
-    with Ledger(place) as opened:
+    with Ledger(place, is_read_only=True) as opened:
         said = opened.settings.get(_SETTING) or {}
     folder, plan = str(said.get("folder") or ""), said.get("plan")
     return Watch(

@@ -6,21 +6,24 @@ import os
 import sqlite3
 import sys
 import threading
+import time
 from random import Random
 from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from stopwise.errors import LedgerDamaged, LedgerError, LedgerFull
-from stopwise.ledger import Ledger, Place, Stamp, schema
-from stopwise.ledger.store import Store, connect
+from stopwise.errors import LedgerDamaged, LedgerError, LedgerFull, PathMissing
+from stopwise.ledger import Ledger, Place, Stamp, database
+from stopwise.ledger.database import APPLICATION_ID
+from stopwise.record import Record
+from support.watching import tiny_raw
 
 if TYPE_CHECKING:
     from pathlib import Path
 
 
 def keep(ledger: Ledger, name: str) -> None:
-    record = {"schema": 1, "file": name, "sha256": None, "verdict": "measured"}
+    record = Record(name, "measured")
     ledger.frames.keep(record, Place("/shoot", name, Stamp(1, 2, 3)), sha256=name)
 
 
@@ -30,7 +33,7 @@ def keep_many(ledger: Ledger, count: int) -> None:
 
 
 def files(ledger: Ledger) -> list[str]:
-    return [kept.record["file"] for kept in ledger.frames.all()]
+    return [kept.record.file for kept in ledger.frames.all()]
 
 
 def test_what_was_kept_is_there_when_the_file_is_opened_again(tmp_path: Path) -> None:
@@ -67,7 +70,7 @@ def test_a_transaction_that_fails_half_way_leaves_no_row() -> None:
 def test_each_migration_is_applied_once_and_by_name(tmp_path: Path) -> None:
     for _ in range(2):
         with Ledger(tmp_path / "l.sqlite") as ledger, ledger.atomic() as connection:
-            assert schema.applied(connection) == [name for name, _ in schema.MIGRATIONS]
+            assert database.applied(connection) == [name for name, _ in database.MIGRATIONS]
 
 
 def test_an_older_ledger_is_brought_up_to_date_with_all_its_records(
@@ -76,14 +79,14 @@ def test_an_older_ledger_is_brought_up_to_date_with_all_its_records(
     with Ledger(tmp_path / "l.sqlite") as ledger:
         keep_many(ledger, 3)
         before = [(kept.frame, kept.sha256, kept.record) for kept in ledger.frames.all()]
-    newer = ("ALTER TABLE frames ADD COLUMN mood TEXT DEFAULT 'calm'", "CREATE TABLE more (x)")
-    monkeypatch.setattr(schema, "MIGRATIONS", (*schema.MIGRATIONS, ("moods", newer)))
+    newer = "ALTER TABLE frames ADD COLUMN mood TEXT DEFAULT 'calm'; CREATE TABLE more (x)"
+    monkeypatch.setattr(database, "MIGRATIONS", (*database.MIGRATIONS, ("moods", newer)))
     for _ in range(2):
         with Ledger(tmp_path / "l.sqlite") as ledger:
             after = [(kept.frame, kept.sha256, kept.record) for kept in ledger.frames.all()]
             assert after == before
             with ledger.atomic() as connection:
-                assert schema.applied(connection)[-1] == "moods"
+                assert database.applied(connection)[-1] == "moods"
                 moods = connection.execute("SELECT DISTINCT mood FROM frames").fetchall()
                 assert moods == [("calm",)]
     with Ledger(tmp_path / "l.sqlite") as ledger:
@@ -96,9 +99,9 @@ def test_a_migration_that_fails_leaves_the_ledger_as_it_was(
 ) -> None:
     with Ledger(tmp_path / "l.sqlite") as ledger:
         keep(ledger, "F1")
-    worse = (*schema.MIGRATIONS, ("worse", ("CREATE TABLE more (x)", "CREATE TABLE more (x)")))
+    worse = (*database.MIGRATIONS, ("worse", "CREATE TABLE more (x); CREATE TABLE more (x)"))
     with monkeypatch.context() as patch:
-        patch.setattr(schema, "MIGRATIONS", worse)
+        patch.setattr(database, "MIGRATIONS", worse)
         with pytest.raises(LedgerError, match="more already exists"):
             Ledger(tmp_path / "l.sqlite")
     with Ledger(tmp_path / "l.sqlite") as ledger, ledger.atomic() as connection:
@@ -111,41 +114,161 @@ def test_a_ledger_of_a_newer_program_is_refused_and_not_touched(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     with monkeypatch.context() as patch:
-        patch.setattr(schema, "MIGRATIONS", (*schema.MIGRATIONS, ("year 3000", ())))
+        patch.setattr(database, "MIGRATIONS", (*database.MIGRATIONS, ("year 3000", "SELECT 1")))
         Ledger(tmp_path / "l.sqlite").close()
     with pytest.raises(LedgerError, match=r"newer stopwise \('year 3000'\). Update stopwise"):
         Ledger(tmp_path / "l.sqlite")
 
 
-@pytest.mark.parametrize(
-    "damage",
-    [b"not a ledger at all" * 100, b"SQLite format 3\x00" + b"\xff" * 4096],
-    ids=["foreign", "torn"],
-)
-def test_a_damaged_ledger_is_set_aside_under_a_name_that_is_told(
-    tmp_path: Path, damage: bytes
+def as_it_was_before_ledgers_had_an_id(place: Path) -> None:
+    with sqlite3.connect(place) as connection:
+        connection.execute("PRAGMA application_id = 0")
+    connection.close()
+
+
+@pytest.mark.parametrize("is_old", [False, True], ids=["ours", "older"])
+def test_damage_inside_a_ledger_is_found_when_it_is_opened_and_it_is_set_aside(
+    tmp_path: Path, *, is_old: bool
 ) -> None:
     place = tmp_path / "l.sqlite"
-    place.write_bytes(damage)
+    with Ledger(place) as ledger:
+        keep_many(ledger, 200)
+    if is_old:
+        as_it_was_before_ledgers_had_an_id(place)
+    content = bytearray(place.read_bytes())
+    content[len(content) // 2 :] = Random(1).randbytes(len(content) - len(content) // 2)
+    place.write_bytes(content)
     with Ledger(place) as ledger:
         assert ledger.set_aside is not None
-        assert ledger.set_aside.read_bytes() == damage
+        assert ledger.set_aside.read_bytes() == content
         assert ledger.set_aside.name.startswith("l.sqlite.damaged-")
+        assert files(ledger) == []
         keep(ledger, "F1")
         assert files(ledger) == ["F1"]
 
 
-def test_damage_inside_a_real_ledger_is_found_when_it_is_opened(tmp_path: Path) -> None:
+def test_an_older_ledger_is_taken_and_gets_the_id(tmp_path: Path) -> None:
     place = tmp_path / "l.sqlite"
     with Ledger(place) as ledger:
-        for number in range(200):
-            keep(ledger, f"F{number}" + "x" * 500)
-    content = bytearray(place.read_bytes())
-    content[8192 : len(content) - 4096] = Random(1).randbytes(len(content) - 4096 - 8192)
-    place.write_bytes(content)
+        keep(ledger, "F1")
+    as_it_was_before_ledgers_had_an_id(place)
+    with Ledger(place, is_read_only=True) as ledger:
+        assert files(ledger) == ["F1"]
     with Ledger(place) as ledger:
-        assert ledger.set_aside is not None
-        assert files(ledger) == []
+        assert files(ledger) == ["F1"]
+        assert ledger.row("PRAGMA application_id") == (APPLICATION_ID,)
+
+
+def database_of_others() -> bytes:
+    connection = sqlite3.connect(":memory:")
+    connection.execute("CREATE TABLE frames (id INTEGER PRIMARY KEY, record TEXT)")
+    return connection.serialize()
+
+
+@pytest.mark.parametrize(
+    ("name", "content"),
+    [
+        ("F0009.dng", tiny_raw(9)),
+        ("F0009.dng", b""),
+        ("plan.toml", b'schema = 1\n[[light]]\nname = "key"\n'),
+        ("plan.toml", b""),
+        ("others.sqlite", database_of_others()),
+        ("torn.sqlite", b"SQLite format 3\x00" + b"\xff" * 4096),
+    ],
+    ids=["raw", "raw begun", "plan", "plan emptied", "database of others", "head alone"],
+)
+@pytest.mark.parametrize("is_read_only", [False, True], ids=["to write", "to read"])
+def test_a_file_that_is_no_ledger_of_ours_is_refused_by_name_and_left_alone(
+    tmp_path: Path, name: str, content: bytes, *, is_read_only: bool
+) -> None:
+    place = tmp_path / name
+    place.write_bytes(content)
+    before = place.stat()
+    with pytest.raises(LedgerError, match=rf"{name} isn't a ledger of stopwise"):
+        Ledger(place, is_read_only=is_read_only)
+    assert [path.name for path in tmp_path.iterdir()] == [name]
+    assert place.read_bytes() == content
+    assert place.stat().st_mtime_ns == before.st_mtime_ns
+
+
+def test_a_pipe_in_the_ledgers_place_is_refused_at_once(tmp_path: Path) -> None:
+    if not hasattr(os, "mkfifo"):
+        pytest.skip("the system has no named pipes")
+    os.mkfifo(tmp_path / "l.sqlite")
+    with pytest.raises(LedgerError, match="isn't a file"):
+        Ledger(tmp_path / "l.sqlite")
+
+
+def test_who_reads_leaves_no_trace_and_makes_nothing(tmp_path: Path) -> None:
+    place = tmp_path / "kept" / "l.sqlite"
+    with Ledger(place) as ledger:
+        keep(ledger, "F1")
+    before = (place.read_bytes(), place.stat().st_mtime_ns, place.parent.stat().st_mtime_ns)
+    with Ledger(place, is_read_only=True) as ledger:
+        assert files(ledger) == ["F1"]
+        with pytest.raises(LedgerError, match="readonly"):
+            keep(ledger, "F2")
+    assert (place.read_bytes(), place.stat().st_mtime_ns, place.parent.stat().st_mtime_ns) == before
+    with pytest.raises(PathMissing, match="there is no ledger"):
+        Ledger(tmp_path / "none.sqlite", is_read_only=True)
+    assert not (tmp_path / "none.sqlite").exists()
+
+
+def test_who_reads_beside_a_watch_sees_what_it_has_just_written(tmp_path: Path) -> None:
+    place = tmp_path / "l.sqlite"
+    with Ledger(place) as writer:
+        keep(writer, "F1")
+        with Ledger(place, is_read_only=True) as reader:
+            keep(writer, "F2")
+            assert files(reader) == ["F1", "F2"]
+
+
+def test_who_reads_a_damaged_ledger_is_told_and_it_stays_where_it_is(tmp_path: Path) -> None:
+    place = tmp_path / "l.sqlite"
+    with Ledger(place) as ledger:
+        keep_many(ledger, 50)
+    content = bytearray(place.read_bytes())
+    content[8192:] = bytes(len(content) - 8192)
+    place.write_bytes(content)
+    with pytest.raises(LedgerDamaged, match=r"l.sqlite: the ledger is damaged \(.*\)\.$"):
+        Ledger(place, is_read_only=True)
+    assert place.read_bytes() == content
+
+
+def test_a_locked_ledger_is_waited_for_with_a_word_and_given_up_when_asked(tmp_path: Path) -> None:
+    place = tmp_path / "l.sqlite"
+    words: list[str] = []
+
+    def give_up() -> bool:
+        words.append("locked")
+        return len(words) < 2
+
+    with Ledger(place) as other, Ledger(place, on_wait=give_up) as ledger:
+        with other.atomic():
+            began = time.monotonic()
+            with pytest.raises(LedgerError, match="locked"):
+                keep(ledger, "F1")
+            assert time.monotonic() - began < 1.0
+        keep(ledger, "F1")
+        assert files(other) == ["F1"]
+    assert words == ["locked", "locked"]
+
+
+def test_a_sound_ledger_that_was_put_back_is_taken_as_such(tmp_path: Path) -> None:
+    if sys.platform == "win32":
+        pytest.skip("an open file can't be replaced here")
+    place, saved = tmp_path / "l.sqlite", tmp_path / "saved.sqlite"
+    with Ledger(saved) as ledger:
+        keep(ledger, "F1")
+    with Ledger(place) as ledger:
+        keep(ledger, "F2")
+        saved.replace(place)
+        with pytest.raises(LedgerDamaged, match="its file was taken away"):
+            keep(ledger, "F3")
+        assert ledger.renew() is None
+        assert files(ledger) == ["F1"]
+    assert {path.name for path in tmp_path.glob("*.sqlite")} == {"l.sqlite"}
+    assert all(path.name.endswith(("-wal", "-shm")) for path in tmp_path.glob("*damaged*"))
 
 
 def test_a_ledger_whose_file_was_taken_away_is_not_written_into_the_void(tmp_path: Path) -> None:
@@ -221,7 +344,7 @@ def test_a_place_that_cannot_be_written_says_what_to_do(tmp_path: Path) -> None:
     (tmp_path / "file").write_bytes(b"")
     with pytest.raises(LedgerError, match=r"can't be used .* --ledger :memory: to keep nothing"):
         Ledger(tmp_path / "file" / "l.sqlite")
-    with pytest.raises(LedgerError, match=r"can't be used"):
+    with pytest.raises(LedgerError, match=r"isn't a file"):
         Ledger(tmp_path)
 
 
@@ -263,9 +386,10 @@ def test_one_ledger_may_be_used_from_many_threads() -> None:
         assert ledger.frames.count() == 80
 
 
-def test_a_store_in_memory_leaves_nothing_behind(tmp_path: Path) -> None:
-    os.chdir(tmp_path)
-    store = Store(":memory:", opener=connect)
-    assert store.in_memory
-    store.close()
+def test_a_ledger_in_memory_leaves_nothing_behind(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    with Ledger(":memory:") as ledger:
+        assert ledger.in_memory
     assert list(tmp_path.iterdir()) == []
