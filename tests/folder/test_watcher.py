@@ -112,7 +112,7 @@ def test_a_frame_that_crashes_the_decoder_costs_only_its_own_verdict(
     assert reason is not None
     assert reason.condition == "decoder_failed"
     assert reason.detail.startswith("it crashed")
-    assert records["F1.dng"]["patches"] == {}
+    assert records["F1.dng"].patches == {}
 
 
 def test_a_short_file_is_called_unreadable_after_it_has_rested_and_judged_when_it_is_mended(
