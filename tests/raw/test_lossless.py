@@ -13,7 +13,7 @@ import pytest
 
 from lightmodel.dng import BAYER, DngSpec, write_dng
 from stopwise.errors import Unreadable
-from stopwise.raw import decode, lossless
+from stopwise.raw import bounds, decode
 from stopwise.raw.lossless import bits_of, differences_of, followed_bits, read_coded, uses_up
 
 if TYPE_CHECKING:
@@ -116,7 +116,7 @@ def test_parts_that_need_no_following_are_checked_though_others_are_let_be(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Nine tiles; those at the right have a margin, which takes time to follow."""
-    monkeypatch.setattr(lossless, "_MOST_FOLLOWED", 0)
+    monkeypatch.setattr(bounds, "MOST_FOLLOWED", 0)
     path = tmp_path / "a.dng"
     levels = noisy((1040, 1080), seed=5)
     write_dng(path, levels, spec=DngSpec())

@@ -44,7 +44,7 @@ def test_a_damaged_frame_is_given_to_measure_and_never_proven(damaged: Path) -> 
     assert unproven.frame.mosaic.shape == (64, 96)
     with pytest.raises(Unreadable, match="its code does"):
         unproven.proven()
-    assert assess(damaged, Brief()).record["verdict"] == "unreadable"
+    assert assess(damaged, Brief()).record.verdict == "unreadable"
 
 
 def test_damage_is_told_before_whatever_it_made_of_the_measuring(
@@ -54,7 +54,10 @@ def test_damage_is_told_before_whatever_it_made_of_the_measuring(
         raise ZeroDivisionError
 
     monkeypatch.setattr(pipeline, "read", fails)
-    assert "its code does" in assess(damaged, Brief()).record["reason"]
+    reason = assess(damaged, Brief()).record.reason
+
+    assert reason is not None
+    assert "its code does" in reason.detail
 
 
 def test_what_goes_wrong_in_a_look_is_raised_where_it_is_asked_for() -> None:

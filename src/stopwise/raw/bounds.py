@@ -44,6 +44,15 @@ no array in use repeats after more than six (common practice)."""
 MOST_BLACKS = 4096
 """Values in a repeat pattern of black, one for each photosite of 64 x 64."""
 
+MOST_FOLLOWED = 1_500_000
+"""Differences of a coded picture that are followed one by one, about a tenth of a second."""
+
+MOST_LEVEL = 65535
+"""That 16 bits hold; no black, white or delta is greater."""
+
+MOST_FACTOR = 1e6
+"""Of a colour matrix or balance, and its inverse the least; those in use are of 0.01 to 10."""
+
 MOST_NUMBER = 1 << 62
 """Size or offset; a greater one is on no disk, and its sums would leave 64 bits."""
 

@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from stopwise.raw.bounds import MOST_FACTOR
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
@@ -55,7 +57,7 @@ def white_xyz(illuminant: int) -> NDArray[np.float64]:
 def balance_of_neutral(neutral: ArrayLike) -> Triple | None:
     """Return the multipliers, G = 1, that make a camera's response to a neutral equal."""
     response = np.asarray(neutral, dtype=np.float64)[:3]
-    if response.shape != (3,) or not np.all(np.isfinite(response)) or np.any(response <= 0.0):
+    if response.shape != (3,) or not _are_factors(response):
         return None
     red, green, blue = response.tolist()
     return (green / red, 1.0, green / blue)
@@ -64,9 +66,11 @@ def balance_of_neutral(neutral: ArrayLike) -> Triple | None:
 def balance_of_multipliers(multipliers: Sequence[float]) -> Triple | None:
     """Return R, G, B multipliers with G = 1; None where one is absent (0) or negative."""
     values = np.asarray(multipliers[:3], dtype=np.float64)
-    if values.shape != (3,) or not np.all(np.isfinite(values)) or np.any(values <= 0.0):
-        return None
-    return balance_of_neutral(1.0 / values)
+    return balance_of_neutral(1.0 / values) if _are_factors(values) else None
+
+
+def _are_factors(values: NDArray[np.float64]) -> bool:
+    return bool(np.all((values >= 1.0 / MOST_FACTOR) & (values <= MOST_FACTOR)))
 
 
 def matrix_of_decoder(
@@ -105,11 +109,11 @@ def matrix_of_decoder(
 
 
 def usable(matrix: NDArray[np.float64]) -> NDArray[np.float64] | None:
-    """Return a (3, 3) matrix, or None where it isn't finite or can't be inverted."""
-    if matrix.shape != (3, 3) or not np.all(np.isfinite(matrix)):
+    """Return a (3, 3) matrix, or None where it isn't within bounds or can't be inverted."""
+    if matrix.shape != (3, 3) or not _are_factors(np.abs(matrix).max()):
         return None
     scale = float(np.abs(matrix).max())
-    if scale == 0.0 or abs(float(np.linalg.det(matrix / scale))) < 1e-6:
+    if abs(float(np.linalg.det(matrix / scale))) < 1e-6:
         return None
     return np.array(matrix, dtype=np.float64)
 

@@ -74,10 +74,8 @@ def sensor_by_tags(tiff: Tiff, directory: Directory, decoded: Decoded) -> Sensor
     white = directory.values(tags.WHITE)
     if not white or not all(math.isfinite(value) and value > 0 for value in white):
         white = (float((1 << (bits or 16)) - 1),)
-    if cell.pattern.ndim == 2 or len(white) != len(
-        cell.colours
-    ):  # one white: the linear range is common to all colours
-        white = white[:1] * len(cell.colours)
+    if cell.pattern.ndim == 2 or len(white) != len(cell.colours):
+        white = white[:1] * len(cell.colours)  # the linear range is common to all colours
     levels = NamedLevels(
         black=black,
         anchor=tuple(map(float, white)),
@@ -170,8 +168,8 @@ def _black_pattern(
         msg = f"a black pattern of {rows} x {columns}"
         raise BeyondBoundsError(msg)
     values = np.array(directory.values(tags.BLACK), dtype=np.float64)
-    if values.size != rows * columns * planes or not np.all(np.isfinite(values)):
-        first = values[0] if values.size and math.isfinite(values[0]) else 0.0
+    if values.size != rows * columns * planes or not _are_levels(values):
+        first = values[0] if _are_levels(values[:1]) else 0.0
         rows, columns, values = 1, 1, np.full(planes, first)
     top, left = _origin(directory)
     grid = values.reshape(rows, columns, planes)
@@ -184,9 +182,13 @@ def _black_pattern(
 def _deltas(directory: Directory, code: int, start: int, length: int) -> NDArray[np.float64]:
     """Return the deltas of the visible rows or columns; one 0 where the tag isn't there."""
     values = np.array(directory.values(code), dtype=np.float64)
-    if start < 0 or values.size < start + length or not np.all(np.isfinite(values)):
+    if start < 0 or values.size < start + length or not _are_levels(values):
         return np.zeros(1)
     return values[start : start + length]
+
+
+def _are_levels(values: NDArray[np.float64]) -> bool:
+    return values.size > 0 and bool(np.all(np.abs(values) <= bounds.MOST_LEVEL))
 
 
 def _bits(directory: Directory) -> int | None:
@@ -215,7 +217,7 @@ def _matrix(tiff: Tiff) -> tuple[NDArray[np.float64] | None, Triple | None]:
             continue
         if calibration is not None:
             matrix = calibration @ matrix
-        if analog.shape == (3,) and np.all(np.isfinite(analog)) and np.all(analog > 0):
+        if analog.shape == (3,) and np.all((analog > 0) & (analog < bounds.MOST_FACTOR)):
             matrix = analog[:, None] * matrix
         found.setdefault(first.whole(light_code), matrix)
     for light in (*_DAYLIGHT_FIRST, *found):

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from stopwise.raw import tags
+from stopwise.raw import bounds, tags
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -33,11 +33,11 @@ _FRAME, _TABLES, _RESTARTS, _SCAN = 0xC3, 0xC4, 0xDD, 0xDA
 """Markers of T.81, table B.1: SOF3 (lossless), DHT, DRI, SOS."""
 
 _WINDOW = 16
-"""Greatest length of a Huffman code in bits, and greatest category of a difference."""
+"""Greatest length of a Huffman code in bits, and greatest category of a difference; this one is
+followed by no bits, all others by as many as they are."""
 
 _NO_CODE = 255
-_MOST_FOLLOWED = 1_500_000
-"""Samples in margins that are followed one by one, about a tenth of a second; more are let be."""
+"""Bits of a difference that the table has no code for: more than any has, 32."""
 
 Codes = tuple[bytes, bytes]
 """A Huffman table: how many codes have each length, and their categories (T.81, B.2.4.2)."""
@@ -136,23 +136,21 @@ def disagreement(stored: NDArray[np.uint16], data: bytes, tiling: Tiling) -> str
     coded = [read_coded(data[place : place + length]) for place, length in tiling.parts]
     if len({None if one is None else (one.bits, one.shape[2]) for one in coded}) > 1:
         return "the parts of its picture are coded in different ways"
-    to_follow = _MOST_FOLLOWED
+    to_follow = bounds.MOST_FOLLOWED
     for number, (piece, one) in enumerate(zip(_pieces(stored, tiling), coded, strict=False), 1):
         if one is None:
             continue
         if piece.size > one.samples:
             return f"part {number} of its picture has fewer photosites than its place"
-        known = bits = (
-            0  # samples in a margin beyond the picture's edge aren't given by the decoder
-        )
+        known = bits = 0
         row = one.shape[1] * one.shape[2]
         is_wide = piece.shape[1] == tiling.columns * tiling.samples
         if is_wide and row % piece.shape[1] == 0 == piece.size % row:
             known, bits = piece.size, bits_of(piece.reshape(-1, *one.shape[1:]), one)
-        if one.samples - known > to_follow:
-            continue
-        to_follow -= one.samples - known
-        if not uses_up(one.code, followed_bits(one, known=known, bits=bits)):
+        to_follow -= one.samples - known  # in a margin, of which the decoder tells nothing
+        if to_follow < 0:
+            to_follow += one.samples - known
+        elif not uses_up(one.code, followed_bits(one, known=known, bits=bits)):
             return f"part {number} of its picture doesn't end where its code does"
     return None
 
@@ -265,7 +263,7 @@ def _bits_by_difference(codes: Codes) -> NDArray[np.uint8]:
     by_category = np.full(_WINDOW + 1, _NO_CODE, dtype=np.uint8)
     for length, category in _categories(codes):
         if category <= _WINDOW:
-            by_category[category] = length + (category if category < _WINDOW else 0)
+            by_category[category] = length + category % _WINDOW
     sizes = np.abs(((np.arange(1 << 16) + 0x8000) & 0xFFFF) - 0x8000)
     found: NDArray[np.uint8] = by_category[np.ceil(np.log2(sizes + 1)).astype(np.intp)]
     return found
@@ -274,10 +272,12 @@ def _bits_by_difference(codes: Codes) -> NDArray[np.uint8]:
 def followed_bits(coded: Coded, *, known: int = 0, bits: int = 0) -> int:
     """Return how many bits all samples have, given how many the first `known` have.
 
-    The code of the others is followed one by one; `known` is whole rows.
+    The code of the others is followed one by one; `known` is whole rows. No difference has more
+    than four bytes.
     """
     first, place = divmod(bits, 8)
-    plain = coded.code.replace(b"\xff\x00", b"\xff")[first:]
+    end = first + 4 * (coded.samples - known) + 1
+    plain = coded.code.replace(b"\xff\x00", b"\xff")[first:end]
     if known == coded.samples or not plain:
         return bits
     data = np.frombuffer(plain + bytes(8), dtype=np.uint8)
@@ -297,8 +297,8 @@ def _steps(plain: NDArray[np.uint8], codes: Codes) -> bytes:
     first = 0
     for length, category in _categories(codes):
         width = 1 << (_WINDOW - length)
-        more = 0 if category == _WINDOW else category
-        by_window[first : first + width] = min(length + more, _NO_CODE)
+        more = category % _WINDOW if category <= _WINDOW else _NO_CODE - length
+        by_window[first : first + width] = length + more
         first += width
     wide = plain.astype(np.uint32)
     windows = wide[:-2] << 16 | wide[1:-1] << 8 | wide[2:]

@@ -16,6 +16,7 @@ import numpy as np
 from stopwise.conditions import condition
 from stopwise.errors import Unreadable
 from stopwise.raw import tags
+from stopwise.raw.bounds import MOST_LEVEL
 from stopwise.raw.dng import raw_directory
 from stopwise.raw.whole import unwritten
 
@@ -29,7 +30,6 @@ if TYPE_CHECKING:
     from stopwise.raw.sensor import Sensor
 
 _THREE_PLANES = 3
-_GREATEST_LEVEL = 65535.0
 
 _FEWEST_ROWS = 2
 _ROWS_ABOVE, _EDGE_ROWS = 32, 4
@@ -115,7 +115,7 @@ def refuse_by_levels(mosaic: NDArray[np.uint16], sensor: Sensor, path: Path) -> 
     fault = unfilled(mosaic, period=sensor.cell.pattern.shape[0], black=low, white=high)
     if any(white <= black for black, white in zip(levels.black, levels.anchor, strict=True)):
         fault = f"it names white {high:g} at or under black {max(levels.black):g}"
-    elif levels.white > _GREATEST_LEVEL:
+    elif levels.white > MOST_LEVEL:
         fault = f"it names white {levels.white:.0f}"
     if fault is not None:
         raise Unreadable(path, condition("damaged"), fault)
