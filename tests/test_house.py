@@ -31,6 +31,7 @@ ORDER = (
     "raw",
     "plan",
     "measurement",
+    "codes",
     "findings",
     "targets",
     "messages",

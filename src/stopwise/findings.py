@@ -7,62 +7,8 @@ from collections.abc import Iterable, Sequence  # noqa: TC003 - JSON is read by 
 from dataclasses import dataclass, field
 from typing import Literal
 
+from stopwise.codes import Check, Code  # noqa: TC001 - JSON is read by these types
 from stopwise.measurement.measurement import Point  # noqa: TC001 - JSON is read by these types
-
-Check = Literal[
-    "patch",
-    "headroom",
-    "clip",
-    "blocked",
-    "ratio",
-    "separation",
-    "backdrop",
-    "blown",
-    "pinpoints",
-    "setting",
-    "exposure",
-    "shutter",
-    "ambient",
-    "lamp",
-]
-Code = Literal[
-    "over",
-    "under",
-    "not_seen",
-    "hot_centre",
-    "near_clip",
-    "blown",
-    "clear",
-    "blocked",
-    "noisy",
-    "too_deep",
-    "too_open",
-    "stands_off",
-    "left_over_right",
-    "right_over_left",
-    "too_steep",
-    "too_flat",
-    "uneven",
-    "bright_blotch",
-    "dark_blotch",
-    "tinted",
-    "setting",
-    "as_asked",
-    "knocked",
-    "edge",
-    "slope",
-    "none_fired",
-    "out",
-    "likely_out",
-    "weak",
-    "strong",
-    "not_ready",
-    "not_dumped",
-    "old_power",
-    "out_of_spot",
-    "spot_moved",
-]
-"""What a finding says, whether it holds or fails; `stopwise.messages` has a sentence for each."""
 
 Advice = Literal[
     "shoot_slower",

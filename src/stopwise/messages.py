@@ -1,14 +1,14 @@
 """Messages: code and fields of a finding or a reason to its sentence, its headline, its advice.
 
-The one place with English about frames. A row of the table is a template; its fields are worked out
-from the finding by `_FIELDS`, names shortened where a headline needs it.
+The templates stand in :mod:`stopwise.codes`; their fields are worked out here from the finding, and
+names are shortened where a headline needs it.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from stopwise.codes import MESSAGES, STEADY
 from stopwise.conditions import condition
 from stopwise.nominal import aperture_stops, iso_stops
 from stopwise.wording import (
@@ -31,160 +31,9 @@ from stopwise.wording import (
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
 
-    from stopwise.findings import Check, Code, Finding, Reason, Turn, Verdict
+    from stopwise.codes import Message
+    from stopwise.findings import Finding, Reason, Turn, Verdict
 
-
-@dataclass(frozen=True, slots=True)
-class Message:
-    """What is said of one code.
-
-    Attributes
-    ----------
-    say
-        The whole sentence.
-    do
-        What to do where nothing better is known.
-    headline
-        Shorter sentences for the headline, the first that fits is taken; none where `say` fits.
-    """
-
-    say: str
-    do: str = ""
-    headline: tuple[str, ...] = ()
-
-
-_LESS, _MORE = "Less light there.", "More light there, or let it go."
-_CHECK_PAPER = "Check the paper lamps."
-_STEADY = Message("{of} {off} {over}, lamps steady.", "Sitter has turned. Leave the lamps.")
-
-MESSAGES: dict[tuple[Check, Code], Message] = {
-    ("patch", "over"): Message("{of} {off} over.", "{check_lamps}"),
-    ("patch", "under"): Message("{of} {off} under.", "{check_lamps}"),
-    ("patch", "not_seen"): Message("{of} not seen."),
-    ("headroom", "hot_centre"): Message(
-        "Hot centre on the {of}{at}: {measured} from clip, target {planned}.",
-        "{feather}",
-        ("Hot centre on the {of}.",),
-    ),
-    ("headroom", "near_clip"): Message(
-        "{of} {measured} from clip, target {planned}.", _LESS, ("{of} {measured} from clip.",)
-    ),
-    ("headroom", "not_seen"): Message("{of}: headroom not seen."),
-    ("clip", "blown"): Message("{of} blown, {share} of it.", _LESS),
-    ("clip", "clear"): Message("{of} holds no blown area."),
-    ("blocked", "blocked"): Message("{of} blocked, {share} of it.", _MORE),
-    ("blocked", "noisy"): Message(
-        "{of} noisy: SNR {snr}, target {snr_planned}.",
-        "More light there, or open up.",
-        ("{of} is noisy.",),
-    ),
-    ("blocked", "not_seen"): Message("{of}: blocked share not seen."),
-    ("ratio", "too_deep"): Message(
-        "{shadow} {off} too deep against {lit}.", "Fill up a little.", ("{shadow} {off} too deep.",)
-    ),
-    ("ratio", "too_open"): Message(
-        "{shadow} {off} too open against {lit}.",
-        "Fill down a little.",
-        ("{shadow} {off} too open.",),
-    ),
-    ("ratio", "not_seen"): Message("Ratio of {lit} to {shadow} not seen."),
-    ("separation", "stands_off"): Message(
-        "{lit} stands {tenths} over {shadow}, target {planned}.",
-        "More light on the {lit}.",
-        ("{lit} {off} too near {shadow}.",),
-    ),
-    ("separation", "not_seen"): Message("{lit} against {shadow} not seen."),
-    ("backdrop", "over"): Message("Paper {off} over.", _CHECK_PAPER),
-    ("backdrop", "under"): Message("Paper {off} under.", _CHECK_PAPER),
-    ("backdrop", "left_over_right"): Message("Paper left {measured} over right.", _CHECK_PAPER),
-    ("backdrop", "right_over_left"): Message("Paper right {measured} over left.", _CHECK_PAPER),
-    ("backdrop", "too_steep"): Message(
-        "Paper falls off {tenths}, {off} too steep.", _CHECK_PAPER
-    ),
-    ("backdrop", "too_flat"): Message("Paper falls off {tenths}, {off} too flat.", _CHECK_PAPER),
-    ("backdrop", "uneven"): Message("Paper uneven by {hundredths} stop.", _CHECK_PAPER),
-    ("backdrop", "bright_blotch"): Message(
-        "Bright blotch of {measured} on the paper{at}.",
-        "Look for a crease or a stray shadow.",
-        ("Bright blotch of {measured} on the paper.", "Blotch of {measured} on the paper."),
-    ),
-    ("backdrop", "dark_blotch"): Message(
-        "Dark blotch of {measured} on the paper{at}.",
-        "Look for a crease or a stray shadow.",
-        ("Dark blotch of {measured} on the paper.", "Blotch of {measured} on the paper."),
-    ),
-    ("backdrop", "tinted"): Message(
-        "Paper tinted left against right by {hundredths} stop.",
-        "Check gels and lamps' ages.",
-        ("Paper's colour off by {hundredths}.",),
-    ),
-    ("backdrop", "not_seen"): Message("Backdrop {figure} not seen."),
-    ("blown", "blown"): Message(
-        "Blown area of {share}{at}.",
-        "Less light there, or let it clip.",
-        ("Blown area{where}, {share}.", "Blown area, {share}."),
-    ),
-    ("blown", "clear"): Message("No blown area outside patches."),
-    ("pinpoints", "blown"): Message(
-        "{count} pinpoints cover {share} of the frame.",
-        "Find the glints: move or dull them.",
-        ("Pinpoints cover {share}.",),
-    ),
-    ("pinpoints", "clear"): Message("No pinpoints."),
-    ("setting", "setting"): Message(
-        "{setting} at {found}, plan {plan}.",
-        "Camera back to {plan}.",
-        ("{all_off}{found}, plan {plan}.",),
-    ),
-    ("setting", "as_asked"): Message("Shutter at {found}, as asked."),
-    ("setting", "not_seen"): Message("The file doesn't say its {setting}."),
-    ("exposure", "over"): Message("All {off} over.", "Turn all lamps down {off}."),
-    ("exposure", "under"): Message("All {off} under.", "Turn all lamps up {off}."),
-    ("exposure", "knocked"): Message(
-        "All {off} {over}: {found}, plan {plan}.", "Camera back to {plan}."
-    ),
-    ("shutter", "edge"): Message(
-        "Shutter's edge covers {share} at the {side}.",
-        "{slower_than_sync}",
-        ("Shutter's edge at the {side}, {share}.",),
-    ),
-    ("shutter", "slope"): Message(
-        "Light slopes {measured} along the shutter's travel.",
-        "{shoot_slower}",
-        ("Light slopes {measured} with the shutter.",),
-    ),
-    ("ambient", "over"): Message("Room light reaches {measured}.", "Darken the room."),
-    ("lamp", "none_fired"): Message("No lamp fired.", "Check the trigger, shoot again."),
-    ("lamp", "out"): Message("{lamp} did not fire.", "Stop. Check it, shoot again."),
-    ("lamp", "likely_out"): Message("{lamp} likely did not fire.", "Check it, shoot again."),
-    ("lamp", "weak"): Message("{lamp} {off} weak.", "Check its power, wait for ready."),
-    ("lamp", "strong"): Message("{lamp} {off} strong.", "Check its power."),
-    ("lamp", "not_ready"): Message(
-        "{lamp} {off} weak, {since} s after the last.", "Wait for ready."
-    ),
-    ("lamp", "not_dumped"): Message(
-        "{lamp} still at the old power: not dumped.",
-        "Fire it once, shoot again.",
-        ("{lamp} at the old power: not dumped.",),
-    ),
-    ("lamp", "old_power"): Message(
-        "{lamp} still at the old power.",
-        "Check its power, shoot again.",
-        ("{lamp} at the old power.",),
-    ),
-    ("lamp", "out_of_spot"): Message(
-        "Sitter is out of the {lamp}'s spot.",
-        "{way_back}",
-        ("Sitter is out of the {lamp}'s spot.", "Sitter is out of the spot."),
-    ),
-    ("lamp", "spot_moved"): Message(
-        "{lamp}'s spot {way} about {far} of frame.",
-        "{secure}",
-        ("{lamp}'s spot {way} about {far} of frame.", "{lamp}'s spot {way} {far}.",
-         "{lamp}'s spot has moved."),
-    ),
-}  # fmt: skip
-"""What is said of each code, by what was checked."""
 
 FIGURES = {
     "zone": "zone",
@@ -380,7 +229,7 @@ def shortened_line(text: str) -> str:
 
 def _message(finding: Finding) -> Message:
     if finding.check == "patch" and finding.cause == "sitter":
-        return _STEADY
+        return STEADY
     return MESSAGES[(finding.check, finding.code)]
 
 

@@ -7,7 +7,6 @@ A new kind of target is a key of the plan, one entry here and its sentences in
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import TYPE_CHECKING, Literal, Protocol
@@ -17,9 +16,10 @@ from stopwise.nominal import aperture_stops, iso_stops, shutter_stops
 from stopwise.plan.model import BACKDROP
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Callable, Iterator, Mapping
 
-    from stopwise.findings import Check, Code, Figure, Unit, Within
+    from stopwise.codes import Check, Code
+    from stopwise.findings import Figure, Unit, Within
     from stopwise.measurement.measurement import Measurement, Point, Tint
     from stopwise.plan.model import BackdropPlan, CameraPlan, Patch, RatioTarget, Separation
     from stopwise.plan.now import PlanNow
@@ -112,9 +112,6 @@ class Value:
     at: Point | None = None
 
 
-Read = Callable[[PatchFigures], Value]
-"""Takes a target's figure from a patch."""
-
 _NOT_THERE = Value(None, why="patch_not_seen")
 
 
@@ -204,79 +201,73 @@ def targets_of(now: PlanNow) -> tuple[Target, ...]:
     )
 
 
-def zone_planned(patch: Patch) -> float | None:
-    """Return the zone planned for a patch, its own or its material's."""
-    return patch.target_zone
-
-
-def zone_within(patch: Patch) -> tuple[float, float]:
-    """Return the least and greatest difference in stops that a patch's zone may have."""
-    under, over = patch.allows
-    return -under, over
-
-
 def _of_patch(patch: Patch, now: PlanNow) -> Iterator[Target]:
-    name, row = patch.name, patch.defaults
-    headroom, may_clip = patch.least_headroom, patch.most_clipped
-    blocked = None if row.blocked is None else now.plan.limits.blocked
-    rows: list[tuple[Check, float | None, Within, Unit, Read, tuple[Code, Code]]] = [
-        ("patch", zone_planned(patch), zone_within(patch), "zone", _zone, ("over", "under"))
-    ]
+    row = patch.defaults
+    target = partial(
+        Target,
+        of=patch.name,
+        places=(patch.name,),
+        detail=Detail(material=patch.material, must_see=patch.is_needed, lamps=patch.lit_by),
+    )
+
+    def reads(read: Callable[[PatchFigures], Value]) -> Callable[[Figures], Value]:
+        return partial(_read_patch, name=patch.name, read=read)
+
+    under, over = patch.allows
+    yield target(
+        check="patch",
+        planned=patch.target_zone,
+        within=(-under, over),
+        unit="zone",
+        read=reads(lambda one: Value(one.zone, one.uncertainty, one.why.get("zone"))),
+        codes=("over", "under"),
+    )
+    headroom = patch.least_headroom
     if headroom is not None:
-        rows.append(
-            (
-                "headroom", headroom, (0.0, None), "stops",
-                lambda reading: _headroom(reading, headroom, row.shine),
-                ("near_clip", "near_clip"),
-            )
-        )  # fmt: skip
-    if may_clip < 1.0:
-        rows.append(
-            (
-                "clip", 0.0, (None, may_clip), "fraction",
-                lambda reading: Value(reading.clipped), ("blown", "clear"),
-            )
-        )  # fmt: skip
-    if blocked is not None:
-        rows.append(
-            (
-                "blocked", 0.0, (None, blocked), "fraction",
-                lambda reading: Value(reading.blocked, why=reading.why.get("blocked")),
-                ("blocked", "blocked"),
-            )
-        )  # fmt: skip
+        yield target(
+            check="headroom",
+            planned=headroom,
+            within=(0.0, None),
+            unit="stops",
+            read=reads(partial(_headroom, planned=headroom, shine=row.shine)),
+            codes=("near_clip", "near_clip"),
+        )
+    if patch.most_clipped < 1.0:
+        yield target(
+            check="clip",
+            planned=0.0,
+            within=(None, patch.most_clipped),
+            unit="fraction",
+            read=reads(lambda one: Value(one.clipped)),
+            codes=("blown", "clear"),
+        )
+    if row.blocked is not None:
+        yield target(
+            check="blocked",
+            planned=0.0,
+            within=(None, now.plan.limits.blocked),
+            unit="fraction",
+            read=reads(lambda one: Value(one.blocked, why=one.why.get("blocked"))),
+            codes=("blocked", "blocked"),
+        )
     if row.snr is not None:
-        rows.append(
-            (
-                "blocked", row.snr, (0.0, None), "SNR", lambda reading: Value(reading.snr),
-                ("noisy", "noisy"),
-            )
-        )  # fmt: skip
-    for check, planned, within, unit, read, codes in rows:
-        yield Target(
-            check=check,
-            of=name,
-            planned=planned,
-            within=within,
-            unit=unit,
-            read=partial(_read_patch, name=name, read=read),
-            codes=codes,
-            places=(name,),
-            only_failing=unit == "SNR",
-            detail=Detail(material=patch.material, must_see=patch.is_needed, lamps=patch.lit_by),
+        yield target(
+            check="blocked",
+            planned=row.snr,
+            within=(0.0, None),
+            unit="SNR",
+            read=reads(lambda one: Value(one.snr)),
+            codes=("noisy", "noisy"),
+            only_failing=True,
         )
 
 
-def _read_patch(figures: Figures, *, name: str, read: Read) -> Value:
+def _read_patch(figures: Figures, *, name: str, read: Callable[[PatchFigures], Value]) -> Value:
     reading = figures.patches.get(name)
     return _NOT_THERE if reading is None else read(reading)
 
 
-def _zone(reading: PatchFigures) -> Value:
-    return Value(reading.zone, reading.uncertainty, reading.why.get("zone"))
-
-
-def _headroom(reading: PatchFigures, planned: float, shine: float | None) -> Value:
+def _headroom(reading: PatchFigures, *, planned: float, shine: float | None) -> Value:
     """Read headroom; where it falls short, tell shine that stands out of its patch's median."""
     shines = (
         shine is not None

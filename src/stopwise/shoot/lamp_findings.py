@@ -11,7 +11,7 @@ from stopwise.lamps.outputs import LEAST_OFF
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from stopwise.findings import Code
+    from stopwise.codes import Code
     from stopwise.lamps.outputs import LampReading
     from stopwise.record import Record
 
