@@ -84,6 +84,8 @@ class Detail:
     ----------
     material, must_see
         Of the patch: decide how grave it is, and whether there is a verdict without it.
+    patches
+        Patches that it is about; none for the frame, the paper, a setting, a lamp.
     lamps
         Lamps that light what it is about, the leading one first.
     at, where
@@ -106,6 +108,7 @@ class Detail:
 
     material: str | None = None
     must_see: bool | None = None
+    patches: tuple[str, ...] = ()
     lamps: tuple[str, ...] = ()
     at: Point | None = None
     where: tuple[float, float, float, float] | None = None
@@ -191,13 +194,6 @@ class Finding:
         return excess(self.difference, self.within)
 
     @property
-    def patches(self) -> frozenset[str]:
-        """The patches that it is about; empty for the frame, the paper, a setting, a lamp."""
-        if self.check in ("ratio", "separation"):
-            return frozenset(name for name in (self.lit, self.shadow) if name is not None)
-        return frozenset((self.of,)) if self.check in _OF_A_PATCH else frozenset()
-
-    @property
     def is_misfire(self) -> bool:
         """Whether it says that a lamp, or all of them, gave no light."""
         return self.state == "fails" and self.code in _MISFIRES
@@ -208,7 +204,6 @@ class Finding:
         return self.check == "patch" or self.figure == "zone"
 
 
-_OF_A_PATCH = ("patch", "headroom", "clip", "blocked")
 _MISFIRES = ("none_fired", "out", "likely_out")
 
 
@@ -249,7 +244,6 @@ def state_of(difference: float | None, within: Within, uncertainty: float | None
 
 _STATES = ("fails", "on the line", "not seen", "holds")
 _SKIN, _CLOTH = "skin", "white cloth"
-_LED_BY_LIGHT = ("patch", "headroom", "blocked", "separation")
 
 
 def severity(finding: Finding) -> tuple[int, int, float]:
@@ -271,11 +265,9 @@ def _rank(finding: Finding) -> int:
     check, material = finding.check, finding.detail.material
     if check == "lamp":
         return {"none_fired": 0, "out": 1, "likely_out": 1}.get(finding.code, 6)
-    if check == "clip" and material in (_SKIN, _CLOTH):
+    if finding.code == "blown" and material in (_SKIN, _CLOTH):
         return 5
-    if check in _LED_BY_LIGHT:
-        return {_SKIN: 7, _CLOTH: 8, "hair": 8}.get(material or "", _REST)
-    return _RANKS.get(check, _REST)
+    return _RANKS.get(check) or {_SKIN: 7, _CLOTH: 8, "hair": 8}.get(material or "", _REST)
 
 
 _REST = 9

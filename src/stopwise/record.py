@@ -281,6 +281,8 @@ def _earlier_finding(row: Mapping[str, Any]) -> Mapping[str, Any]:
     if check == "shutter" and row["unit"] != "fraction":
         code = "slope"
     detail: dict[str, Any] = {}
+    if check in ("patch", "headroom", "clip", "blocked"):
+        detail["patches"] = [of]
     if check == "setting" and None not in (measured, planned):
         detail["knocked"] = {"setting": of, "found": measured, "planned": planned}
     return {**row, "check": check, "figure": figure, "code": code, "detail": detail}

@@ -170,7 +170,8 @@ class Target:
         )
         above, below = self.codes
         sign: Code = "not_seen" if difference is None else above if difference > 0 else below
-        detail = self.detail if found.at is None else replace(self.detail, at=found.at)
+        patches = tuple(place for place in self.places if place != BACKDROP)
+        detail = replace(self.detail, patches=patches, at=found.at)
         return Finding(
             check=self.check,
             of=self.of,
@@ -240,6 +241,15 @@ def _of_patch(patch: Patch, now: PlanNow) -> Iterator[Target]:
             unit="fraction",
             read=reads(lambda one: Value(one.clipped)),
             codes=("blown", "clear"),
+        )
+    if patch.texture is not None:
+        yield target(
+            check="texture",
+            planned=0.0,
+            within=(None, patch.texture),
+            unit="stops",
+            read=reads(lambda one: Value(one.texture, why=one.why.get("texture"))),
+            codes=("rough", "rough"),
         )
     if row.blocked is not None:
         yield target(

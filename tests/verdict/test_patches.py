@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from stopwise.findings import Finding, Reason, excess, state_of
-from stopwise.messages import headline, say
+from stopwise.messages import headline, headline_of, say
 from stopwise.verdict import judge
 from support.readings import lost, measurement, patch, plan, reading
 
@@ -160,3 +160,15 @@ def test_an_open_side_never_fails():
     assert state_of(-100.0, (None, 0.5), None) == "holds"
     assert excess(0.2, None) == float("-inf")
     assert state_of(None, (0.0, 0.0), None) == "not seen"
+
+
+@pytest.mark.parametrize(
+    ("texture", "state"), [(0.25, "holds"), (0.31, "fails"), (None, "not seen")]
+)
+def test_a_patchs_texture_may_have_a_greatest(texture, state):
+    found = judged(patch("jacket", texture=0.3), reading(6.0, texture=texture))["texture"]
+    assert found.state == state
+    assert state != "fails" or headline_of(found) == (
+        "Jacket textured by 0.31 stop.",
+        "Softer light there.",
+    )

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from stopwise.findings import Finding, Turn
+from stopwise.findings import Detail, Finding, Turn
 from stopwise.lamps.beam_spots import SpotReading
 from stopwise.messages import do, headline_of, say
 from stopwise.plan.model import Light, Plan
@@ -34,8 +34,10 @@ OUT = SpotReading("sitter out of the spot", lost_stops=-1.2, way_back=(-0.08, 0.
 
 
 def low(of, **changes):
-    finding = Finding("patch", of, "under", "fails", 5.0, 6.0, (-0.3, 0.2), "zone", cause="unknown")
-    return replace(finding, **changes)
+    finding = Finding(
+        "patch", of, "under", "fails", 5.0, 6.0, (-0.3, 0.2), "zone", detail=Detail(patches=(of,))
+    )
+    return replace(finding, **{"cause": "unknown", **changes})
 
 
 def judged(spot, *findings, lamp="key"):

@@ -78,7 +78,9 @@ def with_lamp_causes(
     kept = []
     for finding in findings:
         blame = causes.get(id(finding))
-        is_of_out = (blame is not None and blame.lamp in out) or finding.patches & led_by_out
+        is_of_out = (blame is not None and blame.lamp in out) or led_by_out.intersection(
+            finding.detail.patches
+        )
         if finding.state == "holds" or not is_of_out:
             kept.append(_explained(finding, blame, now, off))
     return [*(Finding("lamp", name, "out", "fails", cause="lamp") for name in out), *kept]
@@ -171,7 +173,7 @@ def _laid_to_spot(finding: Finding, told: Finding, now: PlanNow) -> Finding:
         return finding
     led = {patch.name for patch in now.patches if patch.follow and patch.lit_by[:1] == (told.of,)}
     has_lost = finding.difference is not None and finding.difference < 0.0
-    if not finding.patches & led or (told.cause == "sitter" and not has_lost):
+    if not led.intersection(finding.detail.patches) or (told.cause == "sitter" and not has_lost):
         return finding
     return replace(
         finding,

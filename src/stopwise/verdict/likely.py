@@ -41,7 +41,11 @@ def with_likely_out(record: Record, earlier: Sequence[Record], now: PlanNow) -> 
     if lamp is None:
         return record
     led = {patch for patch, lamps in lit_by.items() if lamp in lamps}
-    kept = [one for one in record.findings if one.state == "holds" or not one.patches & led]
+    kept = [
+        one
+        for one in record.findings
+        if one.state == "holds" or not led.intersection(one.detail.patches)
+    ]
     found = Finding("lamp", lamp, "likely_out", "fails", cause="lamp")
     return record.with_verdict(verdict_of([found, *kept]))
 
