@@ -14,7 +14,18 @@ import pytest
 from lightmodel.dng import BAYER, DngSpec, write_dng
 from stopwise.errors import Unreadable
 from stopwise.raw import bounds, decode
-from stopwise.raw.lossless import bits_of, differences_of, followed_bits, read_coded, uses_up
+from stopwise.raw.bounds import FileBytes
+from stopwise.raw.lossless import (
+    Tiling,
+    bits_of,
+    differences_of,
+    disagreement,
+    followed_bits,
+    read_coded,
+    tiling_of,
+    uses_up,
+)
+from stopwise.raw.whole import promise_of
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -146,3 +157,58 @@ def test_the_part_that_is_damaged_is_named(tmp_path: Path) -> None:
     second = whole.index(b"\xff\xd8", whole.index(b"\xff\xd9")) + 400
     said = said_of(path, whole, second, count=20).split("\n")
     assert any(words.startswith("2 of its picture doesn't end") for words in said), said
+
+
+@pytest.fixture
+def maker_s(tmp_path: Path) -> tuple[NDArray[np.uint16], bytes, Tiling]:
+    """Return a picture of 16 tiles as a container holds it whose order isn't published."""
+    path, levels = tmp_path / "a.dng", noisy((2048, 2048), seed=6)
+    write_dng(path, levels, spec=DngSpec())
+    data = path.read_bytes()
+    tiff = promise_of(FileBytes.of(data)).tiff
+    assert tiff is not None
+    tiling = tiling_of(tiff, levels.shape)
+    assert tiling is not None
+    assert tiling.sure
+    assert len(tiling.parts) == 16
+    return levels, data, tiling._replace(sure=False)
+
+
+def test_a_maker_s_order_is_known_by_the_parts_that_agree_and_others_are_damaged(
+    maker_s: tuple[NDArray[np.uint16], bytes, Tiling],
+) -> None:
+    levels, data, tiling = maker_s
+    wrong = levels.copy()
+    wrong[600:900, 700:900] += 40  # in the sixth tile
+
+    assert disagreement(levels, data, tiling) is None
+    assert "part 6 of its picture" in (disagreement(wrong, data, tiling) or "")
+
+
+def test_of_a_picture_in_another_order_nothing_is_said(
+    maker_s: tuple[NDArray[np.uint16], bytes, Tiling],
+) -> None:
+    """Rows two by two, of which a camera makes one; and a picture of one part."""
+    levels, data, tiling = maker_s
+    other = levels.reshape(1024, 2, 2048).transpose(0, 2, 1).reshape(2048, 2048)
+    single = tiling._replace(parts=tiling.parts[:1], rows=512, columns=512)
+
+    assert disagreement(other, data, tiling) is None
+    assert disagreement(levels[1000:1512, 1000:1512], data, single) is None
+
+
+def test_flat_parts_don_t_tell_an_order(
+    maker_s: tuple[NDArray[np.uint16], bytes, Tiling], tmp_path: Path
+) -> None:
+    """A clipped ground agrees in any order, so that a frame with one isn't called damaged."""
+    levels, _, tiling = maker_s
+    levels[:, :1536] = 16383
+    write_dng(tmp_path / "b.dng", levels, spec=DngSpec())
+    data = (tmp_path / "b.dng").read_bytes()
+    tiff = promise_of(FileBytes.of(data)).tiff
+    assert tiff is not None
+    parts = tuple(tiff.raws[0].parts())
+    other = levels.copy()
+    other[:, 1536:] = levels[:, 1536:].reshape(1024, 2, 512).transpose(0, 2, 1).reshape(2048, 512)
+
+    assert disagreement(other, data, tiling._replace(parts=parts)) is None

@@ -20,7 +20,7 @@ MATRICES = ((50721, 50778, 50723), (50722, 50779, 50724), (52531, 52529, 52530))
 CFA, LINEAR_RAW = 32803, 34892
 """Photometric interpretations of raw pictures: a mosaic, and full planes."""
 
-UNCOMPRESSED, JPEG, DEFLATE, LOSSY_JPEG, JPEG_XL = 1, 7, 8, 34892, 52546
+UNCOMPRESSED, OLD_JPEG, JPEG, DEFLATE, LOSSY_JPEG, JPEG_XL = 1, 6, 7, 8, 34892, 52546
 """Values of COMPRESSION; in a raw mosaic 7 is the lossless process (DNG, chapter 3)."""
 
 FLOATING, SAMPLES_APART = 3, 2
