@@ -18,7 +18,7 @@ from stopwise.raw.libraw import Decoded, decode_bytes
 from stopwise.raw.lossless import disagreement, tiling_of
 from stopwise.raw.metadata import camera_of, embedded_tags, exposure_of, orientation_of_flip
 from stopwise.raw.refusals import refuse_by_levels, refuse_by_shape, refuse_by_tags
-from stopwise.raw.sensor import masked_of, sensor_by_decoder
+from stopwise.raw.sensor import UnknownFiltersError, masked_of, sensor_by_decoder
 from stopwise.raw.whole import promise_of
 
 if TYPE_CHECKING:
@@ -111,18 +111,15 @@ def decode_unproven(path: str | os.PathLike[str], *, at_most_bytes: int = MOST_B
     """
     path = Path(path)
     data = _read(path, at_most_bytes)
-    promise = promise_of(FileBytes.of(data))
-    if promise.fault is not None:
-        raise Unreadable(path, condition("damaged"), promise.fault)
-    if promise.end is not None and promise.end > len(data):
-        detail = f"{len(data)} bytes of at least {promise.end}"
-        raise Unreadable(path, condition("cut_short"), detail)
     try:
-        decoded = _decode(data, path, promise.tiff, at_most_bytes)
-        return _unproven(path, data, decoded, promise.tiff)
+        end, tiff = promise_of(FileBytes.of(data))
+        if end is not None and end > len(data):
+            detail = f"{len(data)} bytes of at least {end}"
+            raise Unreadable(path, condition("cut_short"), detail)
+        return _unproven(path, data, _decode(data, path, tiff, at_most_bytes), tiff)
     except BeyondBoundsError as error:
         raise Unreadable(path, condition("damaged"), str(error)) from error
-    except ValueError as error:  # filters that aren't red, green and blue
+    except UnknownFiltersError as error:
         raise Unreadable(path, condition("unsupported"), str(error)) from error
 
 

@@ -21,6 +21,7 @@ from stopwise.raw.sensor import (
     MONOCHROME,
     FilterCell,
     Sensor,
+    UnknownFiltersError,
     cell_by_codes,
     full_planes,
     sensor_of,
@@ -62,7 +63,7 @@ def sensor_by_tags(tiff: Tiff, directory: Directory, decoded: Decoded) -> Sensor
 
     Raises
     ------
-    ValueError
+    UnknownFiltersError
         If its filters aren't red, green and blue.
     BeyondBoundsError
         If a pattern is longer than any sensor's.
@@ -119,7 +120,7 @@ def _cell(directory: Directory, area: VisibleArea) -> FilterCell:
     codes = directory.wholes(tags.FILTERS)
     if not codes or rows * columns != len(codes) or not 0 < rows <= bounds.MOST_CELL >= columns:
         msg = f"a filter pattern of {rows} x {columns} with {len(codes)} codes"
-        raise ValueError(msg)
+        raise UnknownFiltersError(msg)
     grid = np.array(codes, dtype=np.int64).reshape(rows, columns).clip(0, 255).astype(np.uint8)
     top, left = _origin(directory)
     return cell_by_codes(np.roll(grid, (top - area.top, left - area.left), axis=(0, 1)))

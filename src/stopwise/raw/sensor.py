@@ -38,6 +38,10 @@ _GUARD = 2
 """Photosites at each edge of an unnamed margin that may hold light."""
 
 
+class UnknownFiltersError(ValueError):
+    """Filters that aren't of red, green and blue; the text is a part of a sentence."""
+
+
 @dataclass(frozen=True, eq=False, slots=True)
 class FilterCell:
     """One repeat of the colour filter array.
@@ -77,7 +81,7 @@ def sensor_by_decoder(decoded: Decoded) -> Sensor:
 
     Raises
     ------
-    ValueError
+    UnknownFiltersError
         If its filters aren't red, green and blue.
     """
     if decoded.pattern is None:
@@ -136,12 +140,12 @@ def full_planes(planes: int) -> FilterCell:
 
     Raises
     ------
-    ValueError
+    UnknownFiltersError
         If there are fewer planes or more.
     """
     if planes not in {len(_RGB), len(_FOUR)}:
         msg = f"{planes} full planes"
-        raise ValueError(msg)
+        raise UnknownFiltersError(msg)
     return FilterCell(np.arange(planes, dtype=np.uint8).reshape(1, 1, planes), _FOUR[:planes])
 
 
@@ -157,12 +161,12 @@ def cell_by_codes(codes: NDArray[np.uint8]) -> FilterCell:
 
     Raises
     ------
-    ValueError
+    UnknownFiltersError
         If a filter isn't red, green or blue, or one of the three is missing.
     """
     if set(np.unique(codes).tolist()) != {0, 1, 2}:
         msg = f"filters of the codes {sorted(set(np.ravel(codes).tolist()))}"
-        raise ValueError(msg)
+        raise UnknownFiltersError(msg)
     if codes.shape != (2, 2):
         return FilterCell(codes, _RGB)
     pattern, green, blue = codes.copy(), _RGB.index("G"), _RGB.index("B")
@@ -177,11 +181,11 @@ def _cell_by_decoder(pattern: NDArray[np.uint8], letters: str) -> FilterCell:
         return MONOCHROME
     if pattern.size == 0:
         msg = "filters of an unknown repeat"
-        raise ValueError(msg)
+        raise UnknownFiltersError(msg)
     used = int(pattern.max()) + 1
     if letters[:used] != "RGBG"[:used] or used < len(_RGB):
         msg = f"filters of the colours {letters}"
-        raise ValueError(msg)
+        raise UnknownFiltersError(msg)
     return FilterCell(pattern, _FOUR[:used])
 
 

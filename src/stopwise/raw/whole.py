@@ -11,9 +11,8 @@ from __future__ import annotations
 
 import os
 import struct
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from stopwise.raw import bounds, tags
 from stopwise.raw.bounds import BeyondBoundsError, FileBytes
@@ -32,8 +31,7 @@ _TAIL, _PAGE = 64, 4096
 own may pad to a page."""
 
 
-@dataclass(frozen=True, slots=True)
-class Promise:
+class Promise(NamedTuple):
     """What a file says about itself.
 
     Attributes
@@ -42,13 +40,10 @@ class Promise:
         How many bytes it should have; None where its container doesn't say.
     tiff
         Its directories, where it is TIFF-like.
-    fault
-        What is wrong with its directories, where something is.
     """
 
     end: int | None
     tiff: Tiff | None = None
-    fault: str | None = None
 
 
 def declared_end(path: str | os.PathLike[str]) -> int | None:
@@ -63,7 +58,7 @@ def declared_end(path: str | os.PathLike[str]) -> int | None:
     -------
     int or None
         More than the file's size while it is still being written (or was cut); None where its
-        container doesn't say, so that only a size at rest can tell.
+        container doesn't say, or says what no camera writes, so that only a size at rest can tell.
 
     Raises
     ------
@@ -76,23 +71,34 @@ def declared_end(path: str | os.PathLike[str]) -> int | None:
             stream.seek(offset)
             return stream.read(length)
 
-        return promise_of(FileBytes(os.fstat(stream.fileno()).st_size, read)).end
+        try:
+            return promise_of(FileBytes(os.fstat(stream.fileno()).st_size, read)).end
+        except BeyondBoundsError:
+            return None
 
 
 def promise_of(file: FileBytes) -> Promise:
-    """Return what a file's own headers and directories promise, and where that is beyond bounds."""
+    """Return what a file's own headers and directories promise.
+
+    Raises
+    ------
+    BeyondBoundsError
+        If they say what no camera writes.
+    """
     head = file.at(0, _HEAD)
     if len(head) >= _HEAD // 2 and not any(head[: _HEAD // 2]):
         return Promise(file.size + 1)  # the length was set, the bytes are still to come
-    try:
-        tiff = read_tiff(file) if is_tiff(head) else None
-        end = _promised_by_container(file, head) if tiff is None else _promised_by_tiff(tiff)
-        if end is not None and end > bounds.MOST_NUMBER:
-            return Promise(None, None, "it promises more bytes than any disk has")
-    except BeyondBoundsError as error:
-        return Promise(None, None, str(error))
-    if tiff is not None and end is not None and end <= file.size and _overlap(tiff, file.size):
-        return Promise(None, None, "the parts of its picture hold more bytes than the file")
+    if not is_tiff(head):
+        return Promise(_promised_by_container(file, head))
+    tiff = read_tiff(file)
+    end = _promised_by_tiff(tiff)
+    if end > bounds.MOST_NUMBER:
+        msg = "it promises more bytes than any disk has"
+        raise BeyondBoundsError(msg)
+    longest = max((sum(size for _, size in d.parts()) for d in tiff.directories), default=0)
+    if end <= file.size < longest:  # each part would be decoded, however often it is named
+        msg = "the parts of its picture hold more bytes than the file"
+        raise BeyondBoundsError(msg)
     return Promise(end, tiff)
 
 
@@ -142,11 +148,6 @@ def _promised_by_tiff(tiff: Tiff) -> int:
                 )
                 ends.append(parts[0][0] + -(-row // 8) * directory.whole(tags.HEIGHT))
     return max(ends)
-
-
-def _overlap(tiff: Tiff, size: int) -> bool:
-    """Whether parts lie over one another: each would be decoded, however often it is named."""
-    return any(sum(length for _, length in d.parts()) > size for d in tiff.directories)
 
 
 # --- other containers -----------------------------------------------------------------------------
