@@ -143,12 +143,6 @@ def test_a_shutter_time_is_said_as_it_is_engraved(shutter: float, said: str) -> 
     assert nominal.say_shutter(shutter) == said
 
 
-def test_stops_are_said_with_their_sign() -> None:
-    said = [nominal.say_stops(x) for x in (0.44, -2.0, 0.04, -0.04)]
-
-    assert said == ["+0.4", "-2.0", "0.0", "0.0"]  # fmt: skip
-
-
 @pytest.mark.parametrize(
     ("shutter", "slower"),  # full-stop marks of ISO 516 (from memory)
     [

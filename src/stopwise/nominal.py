@@ -188,12 +188,6 @@ def _nearest_shutter_mark(denominator: float) -> float:
 _SAME_SHUTTER_STOPS = 0.1
 
 
-def say_stops(stops: float) -> str:
-    """Return signed stops in tenths: "+0.4", "-2.0", "0.0"."""
-    tenths = round(stops, 1)
-    return f"{tenths:+.1f}" if tenths else "0.0"
-
-
 def say_power(
     stops: float, *, scale: str = "stops", full_ws: float | None = None, full_reads: float = 10.0
 ) -> str:

@@ -210,7 +210,7 @@ def shift_reading(f_number: float, stops: float) -> float:
     return _above_zero("an f-number", f_number) * math.pow(2.0, stops / 2.0)
 
 
-# --- distance and angle ---------------------------------------------------------------------------
+# --- distance -------------------------------------------------------------------------------------
 
 
 def stops_of_distance(start: float, end: float) -> float:
@@ -227,26 +227,7 @@ def distance_for_stops(start: float, stops: float) -> float:
     return _above_zero("a distance", start) * math.pow(2.0, -stops / 2.0)
 
 
-def stops_of_incidence(degrees: float) -> float:
-    """Return what a surface loses that is turned by `degrees` from its light, log2(cos).
-
-    Raises
-    ------
-    ValueError
-        If the surface is turned by 90 degrees or more: no light reaches it.
-    """
-    if not abs(degrees) < 90.0:
-        msg = f"a surface turned by 90 degrees or more gets no light, got {degrees!r}"
-        raise ValueError(msg)
-    return math.log2(math.cos(math.radians(degrees)))
-
-
 # --- power and guide numbers ----------------------------------------------------------------------
-
-
-def stops_of_power(fraction: float) -> float:
-    """Return a power as stops from full, log2(fraction): 1/4 is -2."""
-    return math.log2(_above_zero("a power", fraction))
 
 
 def power_of_stops(stops: float) -> float:

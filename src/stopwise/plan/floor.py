@@ -18,12 +18,12 @@ if TYPE_CHECKING:
 FACE_HEIGHT = 1.6
 """Metres from the floor to the sitter's face, as it is drawn; nothing is worked out from it."""
 
-_LAMP_DISTANCE = 1.8
-_CAMERA_DISTANCE = 3.0
-_CAMERA_HEIGHT = 1.5
-_PAPER_DISTANCE = 2.0
+_LAMP_DISTANCE, _CAMERA_DISTANCE, _PAPER_DISTANCE = 1.8, 3.0, 2.0
+_CAMERA_HEIGHT, _AIM_HEIGHT = 1.5, 1.4
+"""Metres at which things are drawn that the plan doesn't place (common in a small studio)."""
+
 _PAPER_HALF = 1.35
-_AIM_HEIGHT = 1.4
+"""Half of a paper roll 2.7 m wide, metres."""
 
 _BEAMS = {
     "snoot": 16.0,
@@ -42,8 +42,11 @@ _BEAMS = {
 """Whole beam in degrees by a word of the modifier: usual figures, only for the drawing."""
 
 _WIDE = 60.0
+"""The beam of a modifier that nobody named, degrees: a bare dish, only for the drawing."""
+
 _SIDES = {"left": "L", "right": "R"}
 _USUAL = {"key": 45.0, "fill": -45.0, "hair": 180.0, "rim": 150.0, "kicker": -150.0, "edge": 120.0}
+"""Degrees round the sitter at which a lamp of a role is drawn that the plan doesn't place."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,62 +185,49 @@ def beam_of(light: Light) -> float:
 
 
 def _lamp(light: Light, number: int, paper: float, short: str) -> FloorLamp:
-    off_axis = light.off_axis if light.off_axis is not None else _usual_angle(light, number)
+    off_axis, aim = light.off_axis, Spot(0.0, 0.0, FACE_HEIGHT)
+    if light.role == "background":
+        usual = -135.0 if "left" in light.name.lower() else 135.0
+    else:
+        usual = _USUAL.get(light.role, 30.0 * (number + 1))
+    off_axis = usual if off_axis is None else off_axis
     at = place_of(off_axis, light.elevation or 0.0, light.distance or _LAMP_DISTANCE)
-    at = Spot(at.x, at.y, max(at.z, 0.1))
+    if light.role == "background":  # turned to its own half of the paper
+        aim = Spot(math.copysign(0.35 * _PAPER_HALF, at.x or 1.0), paper, _AIM_HEIGHT)
     return FloorLamp(
         short=short,
         name=light.name,
-        at=at,
-        aim=_aim(light, at, paper),
+        at=Spot(at.x, at.y, max(at.z, 0.1)),
+        aim=aim,
         beam=beam_of(light),
-        told="power not said" if light.power is None else f"set to {_power(light)}",
+        told="power not said"
+        if light.power is None
+        else f"set to {light.power_shown(light.power)}",
         row=_row(light),
         is_placed=light.off_axis is not None and light.distance is not None,
     )
 
 
-def _usual_angle(light: Light, number: int) -> float:
-    if light.role == "background":
-        return -135.0 if "left" in light.name.lower() else 135.0
-    return _USUAL.get(light.role, 30.0 * (number + 1))
-
-
-def _aim(light: Light, at: Spot, paper: float) -> Spot:
-    """Return what a lamp is turned to: the sitter's face, or its own half of the paper."""
-    if light.role == "background":
-        return Spot(math.copysign(0.35 * _PAPER_HALF, at.x or 1.0), paper, _AIM_HEIGHT)
-    return Spot(0.0, 0.0, FACE_HEIGHT)
-
-
-def _power(light: Light) -> str:
-    return light.power_shown(light.power or 0.0)
-
-
 def _row(light: Light) -> tuple[str, ...]:
     """Return a lamp's line of the table, a dash for what isn't said."""
-    shaped = [light.modifier, f"grid {light.grid}" if light.grid else "", light.gel]
-    held = [light.stand, light.pack]
-    return (
+    shaped = (light.modifier, light.grid and f"grid {light.grid}", light.gel)
+    cells = (
         light.name,
-        ", ".join(part for part in shaped if part) or "–",
-        "–" if light.off_axis is None else _round_text(light.off_axis),
-        "–" if light.elevation is None else _up_text(light.elevation),
-        f"{light.distance:.2f} m" if light.distance else "–",
-        _power(light) if light.power is not None else "–",
-        say_f_number(exact_f_number(light.meter)) if light.meter else "–",
-        ", ".join(part for part in held if part) or "–",
+        ", ".join(part for part in shaped if part),
+        _side(light.off_axis, "right", "left"),
+        _side(light.elevation, "up", "down"),
+        f"{light.distance:.2f} m" if light.distance else "",
+        "" if light.power is None else light.power_shown(light.power),
+        say_f_number(exact_f_number(light.meter)) if light.meter else "",
+        ", ".join(part for part in (light.stand, light.pack) if part),
     )
+    return tuple(cell or "–" for cell in cells)
 
 
-def _round_text(off_axis: float) -> str:
-    if off_axis == 0.0:
-        return "0°"
-    return f"{abs(off_axis):g}° {'right' if off_axis > 0.0 else 'left'}"
-
-
-def _up_text(elevation: float) -> str:
-    return f"{abs(elevation):g}° {'up' if elevation >= 0.0 else 'down'}"
+def _side(degrees: float | None, ahead: str, back: str) -> str:
+    if not degrees:
+        return "" if degrees is None else "0°"
+    return f"{abs(degrees):g}° {ahead if degrees > 0.0 else back}"
 
 
 def _panel(panel: Panel) -> FloorPanel:
