@@ -9,16 +9,17 @@ from __future__ import annotations
 import re
 import tomllib
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
 
 Path = tuple[str | int, ...]
 """Keys and indices from the top of the file: ("patch", 1, "box", 2)."""
 
-_BLANK = re.compile(r"[ \t\r]*")
-_BLANK_LINES = re.compile(r"(?:[ \t\r\n]|#[^\n]*)*")
-_BARE = re.compile(r"[A-Za-z0-9_-]+")
-_SCALAR = re.compile(r"[^,\]}#\n\r]*[^,\]}#\n\r\s]")
-_QUOTED = re.compile(r'"(?:[^"\\\n]|\\.)*"|\'[^\'\n]*\'')
-_LONG = re.compile(r'"""(?:[^\\]|\\.)*?"{3,5}|\'\'\'.*?\'{3,5}', re.DOTALL)
+_STRING = r'"""(?:[^\\]|\\.)*?"{3,5}|\'\'\'.*?\'{3,5}|"(?:[^"\\\n]|\\.)*"|\'[^\'\n]*\''
+_TOKEN = re.compile(rf"{_STRING}|\#[^\n]*|[ \t\r]+|[^\s\"'\#\[\]{{}},]+|.", re.DOTALL)
+_KEY = re.compile(rf"(?:{_STRING}|[^=\"'])+?(?=\s*=)", re.DOTALL)
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,14 +78,8 @@ class Places:
 
     def nearest(self, path: Path) -> Place:
         """Return the place of `path`, or else of the nearest table that holds it."""
-        for length in range(len(path), 0, -1):
-            if place := self.by_path.get(path[:length]):
-                return place
-        return Place(line=1, start=0, end=0)
-
-
-class _Lost(Exception):
-    """The text isn't what a TOML parser would have let through."""
+        found = (self.by_path.get(path[:length]) for length in range(len(path), 0, -1))
+        return next((place for place in found if place), Place(line=1, start=0, end=0))
 
 
 def find_places(text: str) -> Places:
@@ -101,150 +96,108 @@ def find_places(text: str) -> Places:
         With `broken_at` set where the text stops being readable.
     """
     scan = _Scan(text)
+    begun = 0
     try:
-        while scan.more():
-            scan.statement()
-    except (_Lost, RecursionError, ValueError):
-        scan.places.broken_at = scan.begun
+        for begun, end in _parts(text, 0, len(text), between="\n"):
+            scan.statement(begun, end)
+    except (ValueError, RecursionError):
+        scan.places.broken_at = begun
     return scan.places
 
 
+def _parts(text: str, start: int, end: int, *, between: str) -> Iterator[tuple[int, int]]:
+    """Yield the spans that a sign parts, outside of strings, comments and brackets.
+
+    Raises
+    ------
+    ValueError
+        If brackets don't close, or a string doesn't end.
+    """
+    depth, first, last = 0, -1, -1
+    for token in _TOKEN.finditer(text, start, end):
+        sign = token[0]
+        if sign == between and not depth:
+            if first >= 0:
+                yield first, last
+            first = -1
+        elif sign in {'"', "'"}:
+            yield first if first >= 0 else token.start(), token.end()
+            raise ValueError(sign)
+        elif not sign.isspace() and not sign.startswith("#"):
+            first, last = token.start() if first < 0 else first, token.end()
+            depth += (sign in {"[", "{"}) - (sign in {"]", "}"})
+    if first >= 0:
+        yield first, last
+    if depth:
+        raise ValueError(depth)
+
+
 class _Scan:
-    """A walk over the text, one statement after the other."""
+    """A walk over the statements of a text."""
 
     def __init__(self, text: str) -> None:
         self.text = text
-        self.at = 0
-        self.begun = 0
+        self.places = Places()
         self.table: Path = ()
         self.elements: dict[Path, int] = {}
-        self.places = Places()
-        self._counted = (0, 1)
+        self.counted, self.line = 0, 1
 
-    def more(self) -> bool:
-        self._skip(_BLANK_LINES)
-        self.begun = self.at
-        return self.at < len(self.text)
+    def statement(self, start: int, end: int) -> None:
+        """Note one header, or one key with its value."""
+        path = self._header(start, end) if self.text[start] == "[" else self._pair(start, end)
+        self.places.statements.append(Statement(start, end, self.table, path))
 
-    def statement(self) -> None:
-        path = self._header() if self.text[self.at] == "[" else self._pair(self.table)
-        self.places.statements.append(Statement(self.begun, self.at, self.table, path))
-
-    def _header(self) -> Path:
-        brackets = 2 if self.text.startswith("[[", self.at) else 1
-        self.at += brackets
-        keys = self._keys()
-        self._expect("]" * brackets)
+    def _header(self, start: int, end: int) -> Path:
+        held: Any = tomllib.loads(self.text[start:end])
         path: Path = ()
-        for key in keys[:-1]:
-            path = self._last_element((*path, key))
-            self._note_header(path)
-        path = (*path, keys[-1])
-        if brackets == 1:
-            self.table = self._last_element(path)
-        else:
-            self._note_header(path)
-            self.elements[path] = self.elements.get(path, -1) + 1
-            self.table = (*path, self.elements[path])
-        self.places.by_path[self.table] = self._here()
-        return self.table
+        while isinstance(held, dict) and held:
+            (key, held), *_ = held.items()
+            path = (*path, key)
+            if is_many := isinstance(held, list):
+                self.elements[path] = self.elements.get(path, -1) + 1
+            if is_many or held:
+                self._note(path, start, start, end, is_header=True)
+            if path in self.elements:
+                path = (*path, self.elements[path])
+        self.places.by_path.pop(path, None)
+        self._note(path, start, start, end, is_header=True)
+        self.table = path
+        return path
 
-    def _note_header(self, path: Path) -> None:
-        self.places.by_path.setdefault(path, self._here())
-
-    def _here(self) -> Place:
-        return Place(self._line(self.begun), self.begun, self.at, is_header=True)
-
-    def _last_element(self, path: Path) -> Path:
-        return (*path, self.elements[path]) if path in self.elements else path
-
-    def _pair(self, table: Path) -> Path:
-        start = self.at
-        keys = self._keys()
-        self._expect("=")
-        for length in range(1, len(keys)):
-            self._note((*table, *keys[:length]), start, start)
-        self._value((*table, *keys), start)
-        return (*table, *keys)
-
-    def _keys(self) -> list[str]:
-        keys = [self._key()]
-        while self._peek() == ".":
-            self.at += 1
-            keys.append(self._key())
-        return keys
-
-    def _key(self) -> str:
-        self._skip(_BLANK)
-        found = _BARE.match(self.text, self.at) or _QUOTED.match(self.text, self.at)
+    def _pair(self, start: int, end: int, table: Path | None = None) -> Path:
+        """Note a key and what its value holds."""
+        found = _KEY.match(self.text, start, end)
         if not found:
-            raise _Lost
-        self.at = found.end()
-        key = found[0]
-        return str(tomllib.loads(f"k = {key}")["k"]) if key[0] in "\"'" else key
+            raise ValueError(start)
+        path, held = self.table if table is None else table, tomllib.loads(f"{found[0]} = 0")
+        while isinstance(held, dict):
+            (key, held), *_ = held.items()
+            path = (*path, key)
+            if isinstance(held, dict):
+                self._note(path, start, start, start)
+        value = self.text.index("=", found.end()) + 1
+        value += len(self.text[value:end]) - len(self.text[value:end].lstrip())
+        self._inside(path, value, end)
+        self._note(path, start, value, end)
+        return path
 
-    def _value(self, path: Path, line_at: int | None = None) -> None:
-        self._skip(_BLANK)
-        start = self.at
-        if self._peek() == "[":
-            self._array(path)
-        elif self._peek() == "{":
-            self._inline(path)
-        else:
-            found = self._scalar_pattern().match(self.text, self.at)
-            if not found:
-                raise _Lost
-            self.at = found.end()
-        self._note(path, start if line_at is None else line_at, self.at, start)
+    def _inside(self, path: Path, start: int, end: int) -> None:
+        """Note the elements of a list and the keys of a table in braces."""
+        bracket = self.text[start : start + 1]
+        if bracket not in ("[", "{"):
+            return
+        for index, (first, last) in enumerate(_parts(self.text, start + 1, end - 1, between=",")):
+            if bracket == "{":
+                self._pair(first, last, path)
+            else:
+                self._inside((*path, index), first, last)
+                self._note((*path, index), first, first, last)
 
-    def _scalar_pattern(self) -> re.Pattern[str]:
-        if self.text.startswith(('"""', "'''"), self.at):
-            return _LONG
-        return _QUOTED if self.text.startswith(('"', "'"), self.at) else _SCALAR
-
-    def _array(self, path: Path) -> None:
-        self.at += 1
-        for index in range(len(self.text)):
-            self._skip(_BLANK_LINES)
-            if self._peek() == "]":
-                break
-            self._value((*path, index))
-            self._skip(_BLANK_LINES)
-            if self._peek() != ",":
-                break
-            self.at += 1
-        self._expect("]")
-
-    def _inline(self, path: Path) -> None:
-        self.at += 1
-        while self._peek() != "}":
-            self._pair(path)
-            if self._peek() != ",":
-                break
-            self.at += 1
-        self._expect("}")
-
-    def _note(self, path: Path, line_at: int, end: int, start: int | None = None) -> None:
-        place = Place(self._line(line_at), line_at if start is None else start, end)
-        self.places.by_path.setdefault(path, place)
-
-    def _line(self, offset: int) -> int:
-        counted, line = self._counted
-        if offset < counted:
-            return line - self.text.count("\n", offset, counted)
-        self._counted = (offset, line + self.text.count("\n", counted, offset))
-        return self._counted[1]
-
-    def _peek(self) -> str:
-        self._skip(_BLANK)
-        return self.text[self.at : self.at + 1]
-
-    def _skip(self, pattern: re.Pattern[str]) -> None:
-        found = pattern.match(self.text, self.at)
-        self.at = found.end() if found else self.at
-
-    def _expect(self, sign: str) -> None:
-        self._skip(_BLANK)
-        if not self.text.startswith(sign, self.at):
-            raise _Lost
-        self.at += len(sign)
+    def _note(
+        self, path: Path, line_at: int, start: int, end: int, *, is_header: bool = False
+    ) -> None:
+        if line_at < self.counted:
+            self.counted, self.line = 0, 1
+        self.line += self.text.count("\n", self.counted, line_at)
+        self.counted = line_at
+        self.places.by_path.setdefault(path, Place(self.line, start, end, is_header))
