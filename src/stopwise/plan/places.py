@@ -169,7 +169,8 @@ class _Scan:
         found = _KEY.match(self.text, start, end)
         if not found:
             raise ValueError(start)
-        path, held = self.table if table is None else table, tomllib.loads(f"{found[0]} = 0")
+        path = self.table if table is None else table
+        held: Any = tomllib.loads(f"{found[0]} = 0")
         while isinstance(held, dict):
             (key, held), *_ = held.items()
             path = (*path, key)
