@@ -204,7 +204,7 @@ MESSAGES: dict[tuple[Check, Code], Message] = {
     ("lamp", "old_power"): Message(
         "{lamp} still at the old power.",
         "Check its power, shoot again.",
-        ("{lamp} at the old power.",),
+        ("{lamp} still at the old power.", "{lamp} at the old power."),
     ),
     ("lamp", "out_of_spot"): Message(
         "Sitter is out of the {lamp}'s spot.",

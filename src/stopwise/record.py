@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from functools import cache
 from typing import TYPE_CHECKING, Any
@@ -248,6 +248,9 @@ def record_from_json(row: Mapping[str, Any]) -> Record:
     plain = {key: row.get(key) for key in _KEYS if row.get(key) is not None}
     plain["reason"] = row.get("because") or _earlier_reason(row)
     plain["findings"] = [_earlier_finding(one) for one in row.get("findings") or ()]
+    if clipping := plain.get("clipping"):
+        areas = [{"centre": _middle(one["box"])} | one for one in clipping.get("areas") or ()]
+        plain["clipping"] = {**clipping, "areas": areas}
     try:
         return _adapter().validate_python(plain)
     except ValidationError as error:
@@ -260,6 +263,11 @@ def record_from_json(row: Mapping[str, Any]) -> Record:
 def record_schema() -> dict[str, Any]:
     """Return the JSON Schema of a record's typed part."""
     return _adapter().json_schema()
+
+
+def _middle(box: Sequence[float]) -> tuple[float, float]:
+    """Return the middle of a box: earlier rows have no centres of their blown areas."""
+    return (box[0] + box[2]) / 2.0, (box[1] + box[3]) / 2.0
 
 
 def _earlier_finding(row: Mapping[str, Any]) -> Mapping[str, Any]:

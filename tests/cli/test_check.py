@@ -288,7 +288,7 @@ def test_a_ledger_keeps_a_frame_once(capsys, tmp_path):
         _, (record,), _ = checked(capsys, SAMPLES / "F0011.dng", "--ledger", place)
     with Ledger(place) as ledger:
         (kept,) = ledger.frames.all()
-    assert kept.record["sha256"] == record["sha256"]
+    assert kept.record.sha256 == record["sha256"]
     assert len(record["sha256"]) == 64
 
 

@@ -15,7 +15,7 @@ from lightmodel.shoots import Shoot
 from stopwise.cli import run
 from stopwise.ledger import Ledger, Place, Stamp
 from support.made_takes import VIEW, MadeShoot
-from support.records import patch, record
+from support.records import kept, patch
 
 
 @pytest.fixture(scope="module")
@@ -29,7 +29,7 @@ def day(tmp_path_factory):
             for name in made.shoot.names
         }
         box = (0.4, 0.4, 0.5, 0.5)
-        whole = record(file="F1.dng", take=take, patches={"a": patch(6.5, box)}, lamps=lamps)
+        whole = kept(file="F1.dng", take=take, patches={"a": patch(6.5, box)}, lamps=lamps)
         ledger.frames.keep(whole, Place("/x", "F1.dng", Stamp(1, 1, 1)), sha256="1" * 64)
     return made
 
@@ -96,7 +96,7 @@ def narrow(tmp_path_factory):
     with_sheet.write_text(f'{text}\n[frames.white_card]\nkey = "card.dng"\n', encoding="utf-8")
     with Ledger(made.folder / "june.sqlite") as ledger:
         take = ledger.takes.begin(name="final").number
-        whole = record(file="F1.dng", take=take, patches={"a": patch(6.5, (0.4, 0.4, 0.5, 0.5))})
+        whole = kept(file="F1.dng", take=take, patches={"a": patch(6.5, (0.4, 0.4, 0.5, 0.5))})
         ledger.frames.keep(whole, Place("/x", "F1.dng", Stamp(1, 1, 1)), sha256="1" * 64)
     return made, with_sheet
 

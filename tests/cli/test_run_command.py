@@ -9,13 +9,14 @@ import pytest
 
 from stopwise.cli import run
 from stopwise.ledger import Ledger, Place, Stamp
-from support.records import patch, record
+from support.records import kept as kept_record
+from support.records import patch
 
 BOX = (0.4, 0.4, 0.5, 0.5)
 
 
 def keep(ledger, name, *, take, zone, key, look=None):
-    whole = record(
+    whole = kept_record(
         file=name,
         take=take,
         look=look,

@@ -122,7 +122,7 @@ def test_frames_are_judged_as_they_land_and_a_signal_ends_it_with_0(shoot, ledge
     assert [first["verdict"], second["verdict"]] == ["on plan", "off plan"]
     assert not any("Traceback" in line or "jpg" in line for line in watch.said)
     with Ledger(ledger) as kept:
-        assert [frame.record["file"] for frame in kept.frames.all()] == ["F0011.dng", "F0010.dng"]
+        assert [frame.record.file for frame in kept.frames.all()] == ["F0011.dng", "F0010.dng"]
 
 
 def test_a_frame_in_the_ledger_is_not_judged_again(shoot, ledger):

@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from stopwise.errors import WrongUse
+from stopwise.findings import Finding
+from stopwise.messages import say
 from stopwise.plan.draft import open_draft, undo_edit
+from stopwise.record import Record
 from stopwise.shoot.adopting import Choice, adopted, refuse_spoilt
+from support.readings import backdrop, reading
 
 PLAN = """schema = 1
 [[light]]
@@ -56,18 +62,17 @@ lit_by = ["key"]
 
 def record(*, look=None, findings=(), **zones):
     found = {"cheek": 6.874, "shadow": 4.6, "curls": 5.7, "buckle": 7.2, "coat": 3.0} | zones
-    return {
-        "file": "F0011.dng",
-        "verdict": "off plan",
-        "reason": None,
-        "look": look,
-        "patches": {name: {"zone": zone} for name, zone in found.items()},
-        "backdrop": {"zone": 4.61, "left_right": 0.04, "falloff": 0.7},
-        "findings": [
-            {"check": "ratio", "of": "cheek to shadow", "measured": 2.27, "state": "holds"},
-            *findings,
-        ],
-    }
+    ratio = Finding(
+        "ratio", "cheek to shadow", "too_deep", "holds", 2.27, lit="cheek", shadow="shadow"
+    )
+    return Record(
+        file="F0011.dng",
+        verdict="off plan",
+        look=look,
+        patches={name: reading(zone) for name, zone in found.items()},
+        backdrop=backdrop(zone=4.61, left_right=0.04, falloff=0.7),
+        findings=(ratio, *findings),
+    )
 
 
 @pytest.fixture
@@ -133,12 +138,15 @@ def test_names_that_are_not_there_are_refused(draft, look, patches, words):
         adopted(draft, record(look=look), Choice(patches=patches))
 
 
-@pytest.mark.parametrize("check", ["clip", "blown", "lamp"])
-def test_a_frame_that_shows_no_light_to_keep_is_refused_with_the_reason(check):
-    fault = {"check": check, "of": "cheek", "state": "fails", "measured": 0.1, "say": "That's it."}
-    with pytest.raises(WrongUse, match=r"F0011.dng is not adopted: That's it\..*--anyway"):
+@pytest.mark.parametrize(
+    ("check", "code"), [("clip", "blown"), ("blown", "blown"), ("lamp", "out")]
+)
+def test_a_frame_that_shows_no_light_to_keep_is_refused_with_the_reason(check, code):
+    fault = Finding(check, "cheek", code, "fails", 0.1, 0.0)
+    with pytest.raises(WrongUse, match=r"F0011.dng is not adopted: .+\..*--anyway") as refused:
         refuse_spoilt(record(findings=[fault]))
-    refuse_spoilt(record(findings=[{**fault, "state": "holds"}]))
+    assert say(fault) in str(refused.value)
+    refuse_spoilt(record(findings=[replace(fault, state="holds")]))
 
 
 def test_an_adoption_is_undone_as_such_and_no_other_edit_is_taken_for_it(draft):

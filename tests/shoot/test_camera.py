@@ -4,22 +4,25 @@ from __future__ import annotations
 
 import pytest
 
+from stopwise.frame import Camera, Exposure
+from stopwise.record import Record
 from stopwise.shoot.camera import CameraCalls, Room
 
 
 def frame(*, iso=100.0, size=(6000, 4000), model="M-1"):
-    return {
-        "file": "F0001.dng",
-        "camera": {"make": "Made", "model": model},
-        "exposure": {"iso": iso},
-        "size": list(size),
-    }
+    return Record(
+        file="F0001.dng",
+        verdict="measured",
+        camera=Camera("Made", model, None),
+        exposure=Exposure(iso=iso, f_number=None, shutter_s=None),
+        size=size,
+    )
 
 
 def named(calls, *frames):
     return [
         note.condition.name
-        for record, bits in ((one, 14) if isinstance(one, dict) else one for one in frames)
+        for record, bits in ((one, 14) if isinstance(one, Record) else one for one in frames)
         for note in calls.see(record, bits)
     ]
 

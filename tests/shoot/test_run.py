@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import pytest
 
+from stopwise.findings import Finding, Turn
+from stopwise.frame import Exposure
+from stopwise.lamps.outputs import LampReading
 from stopwise.plan.model import Plan
-from stopwise.report.call import call_lines
-from stopwise.shoot.advice import WAIT, Advice
+from stopwise.record import Record
+from stopwise.shoot.advice import Advice
 from stopwise.shoot.lamp_findings import with_lamp_findings
 from stopwise.shoot.lit import lit_in, lit_words
 from stopwise.shoot.run import Begun, Run
@@ -16,19 +19,14 @@ PLAN = Plan.model_validate({"schema": 1, "light": [{"name": "key", "step": 0.1}]
 
 
 def record(key=0.0, fill=0.0, *, state="fired", findings=(), uncertainty=0.02):
-    return {
-        "file": "F.dng",
-        "verdict": "on plan",
-        "reason": None,
-        "lamps": {
-            "key": {"stops": key, "uncertainty": uncertainty, "state": state},
-            "fill": {"stops": fill, "uncertainty": 0.02, "state": "fired"},
-        },
-        "findings": list(findings),
+    lamps = {
+        "key": LampReading(key, uncertainty, state),
+        "fill": LampReading(fill, 0.02, "fired" if fill is not None else "out"),
     }
+    return Record(file="F.dng", verdict="on plan", lamps=lamps, findings=tuple(findings))
 
 
-OUT = {"check": "lamp", "of": "hair", "state": "fails", "measured": None, "say": "Hair out."}
+OUT = Finding("lamp", "hair", "out", "fails")
 
 
 def test_said_turns_stand_on_what_lamps_gave_before():
@@ -42,22 +40,25 @@ def test_said_turns_stand_on_what_lamps_gave_before():
 
 def test_a_frame_without_lamps_says_nothing_and_a_misfire_does_not_count():
     run = Run(Begun(1))
-    assert run.see({"file": "F.dng", "lamps": None, "findings": []}).counts is None
+    assert run.see(Record("F.dng", "on plan")).counts is None
     assert run.see(record(findings=[OUT])).counts is False
     assert run.see(record()).counts is True
     assert len(run.readings) == 1
 
 
-@pytest.mark.parametrize(("turned", "do"), [(-0.7, "Fire it once"), (0.7, "Check its power")])
-def test_a_lamp_that_was_turned_and_gave_the_same_is_called_until_it_moves(turned, do):
+@pytest.mark.parametrize(("turned", "code"), [(-0.7, "not_dumped"), (0.7, "old_power")])
+def test_a_lamp_that_was_turned_and_gave_the_same_is_called_until_it_moves(turned, code):
     run = Run(Begun(1, {"key": 0.0}, {"key": turned}))
     for _ in range(2):
         seen = run.see(record(-0.02, state="strong"))
         assert seen.counts is False
-        assert seen.findings[0]["say"].startswith("Key still at the old power")
-        assert seen.findings[0]["do"].startswith(do)
+        assert [(one.of, one.code) for one in seen.findings] == [("key", code)]
     assert run.see(record(turned)).counts is True
-    assert run.see(record(0.0, state="strong")).findings[0]["say"].startswith("Key 0.7")
+    [off] = run.see(record(0.0, state="strong")).findings
+    assert (off.code, off.difference) == (
+        "strong" if turned < 0 else "weak",
+        pytest.approx(-turned, abs=0.05),
+    )
 
 
 def test_a_turn_too_small_to_tell_is_never_called():
@@ -71,8 +72,9 @@ def test_a_weak_lamp_soon_after_the_last_frame_was_not_ready():
         run.see(record(), since_s=8.0)
     seen = run.see(record(-0.7, state="weak"), since_s=0.6)
     assert seen.counts is False
-    assert seen.findings[0]["say"] == "Key 0.7 weak, 0.6 s after the last."
-    assert seen.findings[0]["do"] == "Wait for ready."
+    [finding] = seen.findings
+    assert (finding.of, finding.code, finding.detail.since_s) == ("key", "not_ready", 0.6)
+    assert finding.difference == pytest.approx(-0.7)
 
 
 @pytest.mark.parametrize("since_s", [None, 20.0])
@@ -82,7 +84,9 @@ def test_a_weak_lamp_after_a_long_wait_has_another_cause(since_s):
         run.see(record(), since_s=8.0)
     seen = run.see(record(-0.7, state="weak"), since_s=since_s)
     assert seen.counts is True
-    assert seen.findings[0]["say"] == "Key 0.7 weak."
+    [finding] = seen.findings
+    assert (finding.of, finding.code) == ("key", "weak")
+    assert finding.difference == pytest.approx(-0.7)
 
 
 @pytest.mark.parametrize("begun", [Begun(), Begun(1), Begun(1, {"key": 0.0})])
@@ -93,7 +97,7 @@ def test_a_step_that_two_frames_show_is_asked_about_once(begun):
     assert run.see(record(-0.52)).offer is None
     offer = run.see(record(-0.48), plan=PLAN).offer
     assert offer is not None
-    assert offer.words == "Key down 0.5: was that you?"
+    assert (offer.lamp, offer.stops) == ("key", -0.5)
     assert run.see(record(-0.5)).offer is None
 
 
@@ -136,22 +140,13 @@ def test_early_in_a_take_a_step_is_told_from_what_the_take_began_with():
 
 
 def advised(stops, lamp="key"):
-    return record(
-        findings=[
-            {
-                "check": "patch",
-                "of": "cheek",
-                "state": "fails",
-                "do": f"{lamp} {stops}",
-                "turn": {"light": lamp, "stops": stops},
-            }
-        ]
-    )
+    asked = Finding("patch", "cheek", "over", "fails", 6.9, 6.5, turn=Turn(lamp, stops))
+    return record(findings=[asked])
 
 
 def turns(advice, *frames):
-    settled = [advice.settled(frame, in_take=True)["findings"] for frame in frames]
-    return [found[0]["turn"] is not None if found else None for found in settled]
+    settled = [advice.settled(frame, in_take=True).findings for frame in frames]
+    return [found[0].turn is not None if found else None for found in settled]
 
 
 def test_two_of_three_frames_must_agree_on_a_turn():
@@ -169,19 +164,18 @@ def test_two_of_three_frames_must_agree_on_a_turn():
 
 
 def test_a_turn_that_waits_says_so_and_while_building_up_it_is_given_at_once():
-    held = Advice().settled(advised(-0.4), in_take=True)["findings"][0]
-    assert held["do"] == WAIT
-    assert len(WAIT) <= 38  # the call line
-    given = Advice().settled(advised(-0.4), in_take=False)["findings"][0]
-    assert given["turn"] == {"light": "key", "stops": -0.4}
+    [held] = Advice().settled(advised(-0.4), in_take=True).findings
+    assert (held.turn, held.advice) == (None, "wait")
+    [given] = Advice().settled(advised(-0.4), in_take=False).findings
+    assert given.turn == Turn("key", -0.4)
 
 
 def test_what_is_said_of_a_lamp_stands_first_and_no_turn_of_it_is_given():
     seen = Run(Begun(1, {"key": 0.0}, {"key": -0.7})).see(record(0.0, state="strong"))
     told = with_lamp_findings(advised(-0.7), seen.findings)
-    assert told["verdict"] == "off plan"
-    assert [one["check"] for one in told["findings"]] == ["lamp", "patch"]
-    assert told["findings"][1]["turn"] is None
+    assert told.verdict == "off plan"
+    assert [one.check for one in told.findings] == ["lamp", "patch"]
+    assert told.findings[1].turn is None
     assert with_lamp_findings(advised(-0.7), ()) == advised(-0.7)
 
 
@@ -198,35 +192,36 @@ def test_what_is_said_of_a_lamp_stands_first_and_no_turn_of_it_is_given():
     ],
 )
 def test_the_wait_between_frames_is_told_only_where_it_is_known(first, second, judged, since):
-    frames = [{"exposure": {"taken": first}}, {"exposure": {"taken": second}}]
+    frames = [
+        Record("F.dng", "measured", exposure=Exposure(100.0, 11.0, 1 / 160, taken))
+        for taken in (first, second)
+    ]
     assert since_last((frames[0], 100.0), (frames[1], 100.0 + judged)) == (
         None if since is None else pytest.approx(since)
     )
 
 
 @pytest.mark.parametrize(
-    ("planned", "turned", "lines"),
+    ("turned", "lines"),
     [
-        (-0.7, -0.7, ("Key at the old power: not dumped.", "Fire it once, shoot again.")),
-        (0.7, 0.7, ("Key still at the old power.", "Check its power, shoot again.")),
+        (-0.7, ("Key at the old power: not dumped.", "Fire it once, shoot again.")),
+        (0.7, ("Key still at the old power.", "Check its power, shoot again.")),
     ],
 )
-def test_the_call_line_says_what_the_run_says(planned, turned, lines):
+def test_the_headline_says_what_the_run_says(turned, lines):
     seen = Run(Begun(1, {"key": 0.0}, {"key": turned})).see(record(-0.02, state="strong"))
-    assert seen.findings[0]["planned"] == pytest.approx(planned)
-    assert call_lines(with_lamp_findings(record(-0.02), seen.findings)) == lines
+    assert seen.findings[0].planned == pytest.approx(turned)
+    assert with_lamp_findings(record(-0.02), seen.findings).headline == lines
 
 
-def test_the_call_line_counts_a_weak_lamp_from_its_run_and_not_from_its_solo():
-    run = Run(Begun(1, {"key": 0.5}))
-    seen = run.see(record(-0.2, state="weak"), since_s=0.6)
+def test_the_headline_counts_a_weak_lamp_from_its_run_and_not_from_its_solo():
+    seen = Run(Begun(1, {"key": 0.5})).see(record(-0.2, state="weak"), since_s=0.6)
     told = with_lamp_findings(record(-0.2, state="weak"), seen.findings)
-    assert call_lines(told) == ("Key 0.7 weak, 0.6 s after the last.", "Wait for ready.")
+    assert told.headline == ("Key 0.7 weak, 0.6 s after the last.", "Wait for ready.")
 
 
 def test_which_lamps_are_lit_is_told_only_where_every_lamp_is_seen():
     alone = record(fill=None)
-    alone["lamps"]["fill"]["state"] = "out"
     assert lit_in(alone) == ("key",)
     assert lit_words(alone, ("key",), None) == "Lit in F.dng: key."
     assert lit_words(record(), ("key", "fill"), ("key",)) == (
@@ -234,4 +229,4 @@ def test_which_lamps_are_lit_is_told_only_where_every_lamp_is_seen():
     )
     assert lit_in(record(state="not seen")) is None
     assert lit_in(record(findings=[OUT])) is None
-    assert lit_in({"lamps": None, "findings": []}) is None
+    assert lit_in(Record("F.dng", "on plan")) is None

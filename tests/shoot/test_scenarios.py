@@ -11,7 +11,6 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from stopwise.report.call import call_lines
 
 from lightmodel import studio
 from lightmodel.frames import Settings, Shutter
@@ -21,6 +20,7 @@ from lightmodel.shoots import Shoot
 from lightmodel.targets import Patch
 from stopwise.cli import run
 from stopwise.plan import load_plan
+from stopwise.record import record_from_json
 from support.set_day import (
     fails,
     lit_set,
@@ -345,7 +345,10 @@ def test_without_solos_a_lamp_that_fell_from_the_run_is_called_as_likely_out(tmp
     assert finding["do"] == "Check it, shoot again."
     assert ("patch", "hair") not in fails(out)
     assert out["in_run"] is False
-    assert call_lines(out) == ("Hair lamp likely did not fire.", "Check it, shoot again.")
+    assert record_from_json(out).headline == (
+        "Hair lamp likely did not fire.",
+        "Check it, shoot again.",
+    )
     for record in (*building, *run, again, turned):
         assert not [of for check, of in fails(record) if check == "lamp"]
 

@@ -11,7 +11,6 @@ from dataclasses import replace
 from functools import lru_cache
 
 import pytest
-from stopwise.report.call import call_lines
 
 from lightmodel import studio
 from lightmodel.lamps import Beam, placed
@@ -19,6 +18,7 @@ from lightmodel.scene import Card, Scene
 from lightmodel.shoots import Shoot
 from stopwise.cli import run
 from stopwise.plan import load_plan
+from stopwise.record import record_from_json
 from support.set_day import fails, on_set, plan_without_frames, raw_of
 
 AIM = (0.0, -0.04, 0.08)
@@ -95,7 +95,7 @@ def test_sitter_lamp_and_spot_are_told_apart_from_a_white_card_that_landed(tmp_p
 
     (moved,) = spot_findings(dropped)
     assert (moved["of"], moved["cause"], moved["turn"]) == ("key", "lamp", None)
-    say, do = call_lines(dropped)
+    say, do = record_from_json(dropped).headline
     assert say.startswith("Key's spot dropped about ")
     assert do == "Step away. Check the boom, secure it."
     assert dropped["lamps"]["key"]["stops"] == pytest.approx(0.0, abs=0.1)
@@ -103,7 +103,7 @@ def test_sitter_lamp_and_spot_are_told_apart_from_a_white_card_that_landed(tmp_p
 
     (out,) = spot_findings(left)
     assert (out["of"], out["cause"], out["turn"]) == ("key", "sitter", None)
-    assert call_lines(left) == (
+    assert record_from_json(left).headline == (
         "Sitter is out of the key's spot.",
         "Back to camera right, 12 % of frame.",
     )
@@ -113,7 +113,7 @@ def test_sitter_lamp_and_spot_are_told_apart_from_a_white_card_that_landed(tmp_p
         if check == "patch" and of in led and finding["measured"] < finding["planned"]:
             assert (finding["cause"], finding["turn"]) == ("sitter", None)
     for record in (dropped, left):
-        assert all(len(line) <= 38 for line in call_lines(record))
+        assert all(len(line) <= 38 for line in record_from_json(record).headline)
 
 
 def test_check_tells_of_a_spot_by_a_white_card_that_was_marked(tmp_path, capfd):

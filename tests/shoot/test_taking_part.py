@@ -8,6 +8,7 @@ from stopwise.cli import run
 from stopwise.errors import WrongUse
 from stopwise.ledger import MEMORY, Ledger, Place, Stamp
 from stopwise.plan import load_plan
+from stopwise.record import record_from_json
 from stopwise.shoot.references import adopted_frame, reference_of, solo_looks
 from stopwise.shoot.standing import Standing
 from stopwise.shoot.taking_part import adopt_frame, note_mark, undo_last
@@ -38,7 +39,9 @@ def watching(ledger, plan):
 
 
 def adopt(ledger, plan):
-    return adopt_frame(ledger, key_hot(file="F0007.dng"), plan, frame=plan.parent / "F0007.dng")
+    return adopt_frame(
+        ledger, record_from_json(key_hot(file="F0007.dng")), plan, frame=plan.parent / "F0007.dng"
+    )
 
 
 def test_an_adoption_taken_back_leaves_neither_targets_nor_take_nor_frames(ledger, plan):
@@ -82,7 +85,7 @@ def test_a_take_in_which_frames_have_landed_stays_on_record(ledger, plan):
     adopt(ledger, plan)
     standing.hear(load_plan(plan))
     place = Place(str(plan.parent), "F0008.dng", Stamp(1, 1, 1))
-    ledger.frames.keep(on_plan(file="F0008.dng", take=2), place, sha256="0" * 64)
+    ledger.frames.keep(record_from_json(on_plan(file="F0008.dng", take=2)), place, sha256="0" * 64)
     undo_last(ledger, plan)
     standing.hear(load_plan(plan))
     assert standing.take == 1
@@ -102,7 +105,7 @@ def test_a_plan_edited_since_is_left_alone_and_so_is_the_take(ledger, plan):
 
 def test_a_solo_is_kept_with_the_look_that_its_frame_was_shot_in(ledger):
     place = Place("/shoot", "F0003.dng", Stamp(1, 1, 1))
-    kept = ledger.frames.keep(on_plan(look="in black"), place, sha256="0" * 64)
+    kept = ledger.frames.keep(record_from_json(on_plan(look="in black")), place, sha256="0" * 64)
     note_mark(ledger, "key", kept)
     note_mark(ledger, "grey", kept)
     assert solo_looks(ledger) == {"key": "in black"}

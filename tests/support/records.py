@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from stopwise.plan.model import Plan
+from stopwise.record import record_from_json
+
+if TYPE_CHECKING:
+    from stopwise.record import Record
 
 PLAN = Plan.model_validate(
     {
@@ -69,7 +73,10 @@ def finding(check: str, of: str, measured: float | None, planned: float | None, 
 
 def turned(light: str, stops: float) -> dict[str, Any]:
     """Return what a finding has when a lamp is shown to be its cause."""
-    return {"cause": "lamp", "turn": {"light": light, "stops": stops}}
+    lamp = PLAN.light(light)
+    power = None if lamp is None or lamp.power is None else round(lamp.power + stops, 2)
+    dial = {"to": power, "shown": None if power is None else f"to {power:.1f}"}
+    return {"cause": "lamp", "turn": {"light": light, "stops": stops, **dial}}
 
 
 def patch(zone: float | None, box: tuple[float, ...], **more: Any) -> dict[str, Any]:
@@ -85,6 +92,7 @@ def patch(zone: float | None, box: tuple[float, ...], **more: Any) -> dict[str, 
         "snr": 80.0,
         "red_green": 0.1,
         "blue_green": -0.2,
+        "log2_y": None if zone is None else zone - 7.97,
         "box": list(box),
         "score": None,
     }
@@ -115,6 +123,8 @@ def record(verdict: str = "on plan", *findings: Any, **more: Any) -> dict[str, A
             "black": [512.0, 510.0, 515.0, 510.0],
             "saturation": [16383.0] * 4,
             "saturation_source": "file",
+            "anchor": [16383.0] * 4,
+            "tolerance": [0.0] * 4,
         },
         "clipping": {
             "any": 0.0013,
@@ -149,12 +159,18 @@ def record(verdict: str = "on plan", *findings: Any, **more: Any) -> dict[str, A
             "blotch": 0.08,
             "blotch_at": [0.8, 0.3],
             "tint": {"red_green": 0.01, "blue_green": -0.01},
+            "log2_y": -3.47,
         },
         "lamps": {},
         "findings": list(findings),
         "timing_ms": {"decode": 120.0, "measure": 20.0},
     }
     return {**whole, **more}
+
+
+def kept(*said: Any, **more: Any) -> Record:
+    """Return such a record typed, as the rooms take it: see `record`."""
+    return record_from_json(record(*said, **more))
 
 
 def unreadable(reason: str = "the file is cut short: 10 of 100 bytes") -> dict[str, Any]:
