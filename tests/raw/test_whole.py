@@ -347,3 +347,20 @@ def test_a_picture_whose_part_was_never_coded_is_damaged(tmp_path: Path) -> None
     path.write_bytes(data[:kept] + bytes(len(data) - kept))
 
     assert condition_of(path) == "damaged"
+
+
+@pytest.mark.parametrize("bits", [12, 16])
+@pytest.mark.parametrize("at", [0.1, 0.5, 0.93])
+def test_a_page_of_zeros_in_an_uncompressed_picture_is_damage(
+    tmp_path: Path, bits: int, at: float
+) -> None:
+    path = tmp_path / "a.dng"
+    levels = np.minimum(exposed(light((300, 400))), (1 << 12) - 1)
+    spec = DngSpec(compression="none", bits=bits, exif=None, white=4095)
+    write_dng(path, levels, spec=spec)
+    data = bytearray(path.read_bytes())
+    start = int(at * len(data)) // 4096 * 4096
+    data[start : start + 4096] = bytes(4096)
+    path.write_bytes(data)
+
+    assert condition_of(path) == "damaged"

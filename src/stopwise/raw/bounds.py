@@ -2,8 +2,8 @@
 
 Directories, boxes and tags may point anywhere, claim any count and lead round in circles. All of
 them are read through :class:`FileBytes` and held to what stands here; a file beyond a bound is
-unreadable, and is found to be so before its pixels are touched. Where no source is named a bound is
-our own choice, far above what any camera writes and far below what hurts.
+unreadable. Where no source is named a bound is our own choice, far above what any camera writes and
+far below what hurts.
 """
 
 from __future__ import annotations

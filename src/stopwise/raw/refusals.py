@@ -1,10 +1,10 @@
 """Pictures that the decoder gives without an error and that can't be trusted.
 
 By their tags: what isn't a full raw picture of a camera, or comes out sheared or rescaled. By their
-photosites: no single value, no stale or constant tail, no dead blocks, for containers that promise
-nothing and for copies whose missing bytes are zeros. Sensor noise makes every row differ from the
-one before, so rows that repeat exactly below rows that never do are what the decoder's buffer held
-last. A bottom that is clipped throughout repeats too, and is let be.
+photosites: no single value, no stale or constant tail, no dead runs or blocks, for containers that
+promise nothing and for copies whose missing bytes are zeros. Sensor noise makes every row differ
+from the one before, so rows that repeat exactly below rows that never do are what the decoder's
+buffer held last. A bottom that is clipped throughout repeats too, and is let be.
 """
 
 from __future__ import annotations
@@ -46,6 +46,10 @@ in use is 64 of 10 bits (common practice)."""
 _BLOCK, _STRIDE = 64, 16
 _MOST_BLOCKS = 256
 """Photosites along a dead block and between those looked at; blocks that are made sure of."""
+
+_RUN, _STEP = 1024, 256
+"""Photosites of a dead run that is surely found, and between those looked at. A page of a disk, 4096
+bytes, holds 2048 of 16 bits; a dead column or row of a sensor reads as black, not as 0."""
 
 
 def refuse_by_tags(tiff: Tiff, path: Path) -> None:
@@ -148,7 +152,7 @@ def unfilled(mosaic: NDArray[np.uint16], *, period: int, black: float, white: fl
         rows = range(max(bottom - _ROWS_ABOVE, 0) + 1, bottom)
         if not clipped and 2 * sum(_repeats(mosaic, row, period) for row in rows) <= len(rows):
             return f"its last {tail} rows repeat the one above"
-    if black >= _REAL_BLACK and _has_dead_block(mosaic):
+    if black >= _REAL_BLACK and (_has_dead_run(mosaic) or _has_dead_block(mosaic)):
         return "a part of it holds zeros, under its black"
     return None
 
@@ -168,6 +172,15 @@ def _fades_out(mosaic: NDArray[np.uint16], bottom: int, black: float) -> bool:
     """Whether a camera without a pedestal clips ever more of the dark to zero down to the tail."""
     above = mosaic[max(bottom - _EDGE_ROWS - 2, 0) :][:_EDGE_ROWS]
     return black < _REAL_BLACK and not np.any(mosaic[-1]) and float(np.mean(above == 0)) > 0.5
+
+
+def _has_dead_run(mosaic: NDArray[np.uint16]) -> bool:
+    """Whether so many photosites in the order of a file hold nothing but zeros, as a hole does."""
+    levels = mosaic.reshape(-1)
+    sparse = np.flatnonzero(levels[::_STEP] == 0)
+    long = _RUN // _STEP - 1
+    starts = sparse[:-long][sparse[long:] - sparse[:-long] == long] * _STEP
+    return any(not np.any(levels[start : start + long * _STEP]) for start in starts.tolist())
 
 
 def _has_dead_block(mosaic: NDArray[np.uint16]) -> bool:
