@@ -48,8 +48,8 @@ _MOST_BLOCKS = 256
 """Photosites along a dead block and between those looked at; blocks that are made sure of."""
 
 _RUN, _STEP = 1024, 256
-"""Photosites of a dead run that is surely found, and between those looked at. A page of a disk, 4096
-bytes, holds 2048 of 16 bits; a dead column or row of a sensor reads as black, not as 0."""
+"""Photosites of a dead run that is surely found, and between those looked at. A disk's page of 4096
+bytes holds 2048 of 16 bits; a dead column or row of a sensor reads as black, not as 0."""
 
 
 def refuse_by_tags(tiff: Tiff, path: Path) -> None:
