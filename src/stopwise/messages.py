@@ -75,7 +75,9 @@ def do(finding: Finding) -> str:
     if finding.state != "fails":
         return ""
     if finding.code == "hot_centre" and finding.turn is not None:
-        return f"Feather the {lamp_name(finding.turn.light)}, or {_turned(finding.turn)}."
+        lamp, way = lamp_name(finding.turn.light), turn_words(finding.turn)[1]
+        is_at_end = finding.turn.limit is not None
+        return f"Feather the {lamp}, {'it is' if is_at_end else f'or {lamp}'} {way}."
     if finding.turn is not None:
         return turn_sentence(finding.turn)
     template = _ADVICE.get(finding.advice or "") or _message(finding).do
@@ -210,16 +212,22 @@ def reason_text(reason: Reason) -> str:
 def turn_sentence(turn: Turn, *, lamp: str | None = None) -> str:
     """Return what to do at the pack: "Key down 0.4, to -2.4."."""
     name = lamp_name(turn.light) if lamp is None else lamp
+    return title(f"{name} {'' if turn.limit is None else 'is '}{turn_words(turn)[0]}.")
+
+
+def turn_words(turn: Turn) -> tuple[str, str]:
+    """Return what to do at a lamp without naming it: "down 0.4, to -2.4", and in short "down 0.4".
+
+    A lamp that ends before the turn is done is said to be at that end, with what else helps.
+    """
     if turn.limit is not None:
-        end = "at full: move it nearer" if turn.limit == "full" else "at its least: move it back"
-        return title(f"{name} is {end}.")
-    to = "" if turn.shown is None else f", {turn.shown}"
-    return title(f"{_turned(turn, name)}{to}.")
+        end, remedy = _ENDS[turn.limit]
+        return f"{end}: {remedy}", end
+    way = f"{'down' if turn.stops < 0 else 'up'} {stops_text(turn.stops)}"
+    return (way if turn.shown is None else f"{way}, {turn.shown}"), way
 
 
-def _turned(turn: Turn, name: str | None = None) -> str:
-    way = "down" if turn.stops < 0 else "up"
-    return f"{lamp_name(turn.light) if name is None else name} {way} {stops_text(turn.stops)}"
+_ENDS = {"full": ("at full", "move it nearer"), "least": ("at its least", "move it back")}
 
 
 def shortened_line(text: str) -> str:

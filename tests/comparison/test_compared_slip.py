@@ -10,8 +10,8 @@ import pytest
 from stopwise.comparison.changes import Known
 from stopwise.comparison.comparison import compare
 from stopwise.comparison.sides import side_of
-from stopwise.report.compared import call_of, compose, draw_compared
-from stopwise.report.slip.page import HEIGHT, WIDTH
+from stopwise.report.compared_slip import call_of, compose, draw_compared
+from stopwise.report.sheet import HEIGHT, WIDTH
 from support.made_picture import drawable, made_picture
 from support.records import patch, record
 

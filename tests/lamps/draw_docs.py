@@ -22,10 +22,10 @@ from stopwise.pipeline.light import read_light
 from stopwise.plan.now import plan_now
 from stopwise.plan.reading import load_plan
 from stopwise.preparing.dialling import dial_plan
+from stopwise.report.dial_slip import draw_dial_slip, shown_light
 from stopwise.report.look import DARK
+from stopwise.report.sheet import Area, Sheet
 from stopwise.report.slip import draw_slip
-from stopwise.report.slip.dialled import draw_dial_slip, shown_light
-from stopwise.report.slip.sheet import Area, Sheet
 
 if TYPE_CHECKING:
     from stopwise.plan.model import Plan

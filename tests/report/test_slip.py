@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import math
+from dataclasses import replace
 from itertools import combinations
 from typing import TYPE_CHECKING, Any
 
@@ -12,41 +13,40 @@ import numpy as np
 import pytest
 from matplotlib.patches import Rectangle
 
+from stopwise.measurement.measurement import BlownArea, Zones
 from stopwise.measurement.picture import Picture
 from stopwise.report.look import DARK
 from stopwise.report.ruler import LOWEST
-from stopwise.report.slip import draw_slip, write_slip
-from stopwise.report.slip.page import HEIGHT, WIDTH, compose
-from stopwise.report.slip.placing import Room
-from stopwise.report.slip.sheet import Area, Sheet
+from stopwise.report.sheet import HEIGHT, WIDTH, Area, Room, Sheet
+from stopwise.report.slip import compose, draw_slip, write_slip
 from support.made_picture import drawable, made_picture
-from support.records import PLAN, finding, patch, record, turned, unreadable
+from support.made_records import finding, patch, record, turned, unreadable
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-HELD = {"state": "holds", "cause": None}
+    from stopwise.record import Record
+
+AREAS = (
+    BlownArea(0.0123, (0.575, 0.78, 0.665, 0.9), (0.62, 0.84), "white jacket"),
+    BlownArea(0.0003, (0.1, 0.1, 0.11, 0.12), (0.105, 0.11)),
+)
 
 
-def off_plan(**more: Any) -> dict[str, Any]:
-    frame = record(
-        "off plan",
-        finding("patch", "lit cheek", 6.9, 6.5, within=[-0.3, 0.2], **turned("key", -0.4)),
-        finding("patch", "hair", 6.1, 6.0, within=[-0.5, 0.3], **HELD),
-        finding("patch", "mask", None, 2.2, within=[-0.5, 0.5], state="not seen", cause=None),
-        **more,
-    )
-    frame["patches"]["lit cheek"]["zone"] = 6.9
-    frame["patches"]["mask"]["zone"] = None
-    frame["clipping"]["areas"] = [
-        {"fraction": 0.0123, "box": [0.575, 0.78, 0.665, 0.9], "patch": "white jacket"},
-        {"fraction": 0.0003, "box": [0.1, 0.1, 0.11, 0.12], "patch": None},
-    ]
-    return frame
+def off_plan(**more: Any) -> Record:
+    hot = finding("patch", "over", "lit cheek", 6.9, 6.5, **turned("key", -0.4))
+    hair = finding("patch", "over", "hair", 6.1, 6.0, within=(-0.5, 0.3), state="holds")
+    mask = finding("patch", "not_seen", "mask", None, 2.2, within=(-0.5, 0.5), state="not seen")
+    frame = record("off plan", hot, mask, hair, **more)
+    read = {"lit cheek": 6.9, "mask": None}
+    patches = {
+        name: replace(one, zone=read.get(name, one.zone)) for name, one in frame.patches.items()
+    }
+    return replace(frame, patches=patches, clipping=replace(frame.clipping, areas=AREAS))
 
 
-def slip(frame: dict[str, Any], width: int = 480, height: int = 320) -> Sheet:
-    return compose(frame, drawable(made_picture(width, height)), plan=PLAN)
+def slip(frame: Record, width: int = 480, height: int = 320) -> Sheet:
+    return compose(frame, drawable(made_picture(width, height)))
 
 
 def found(sheet: Sheet, gid: str) -> list[Any]:
@@ -80,7 +80,7 @@ def test_a_value_stands_at_its_zone_and_off_the_bracket_of_its_target() -> None:
 def test_zone_shares_lie_along_the_ruler_as_long_as_their_fraction() -> None:
     sheet = slip(off_plan())
     bars = {k: one(sheet, f"share:{k}") for k in range(9)}
-    shares = off_plan()["zones"]["share"]
+    shares = off_plan().zones.share
     for k, bar in bars.items():
         middle = (k - 0.5 + min(k + 0.5, CLIP)) / 2
         assert zone_at(sheet, bar.get_y() + bar.get_height() / 2, CLIP) == pytest.approx(
@@ -115,7 +115,7 @@ def test_patches_are_held_by_four_corners_around_where_they_were_read() -> None:
     corners = found(sheet, "patch:hair")
     x = [value for line in corners for value in line.get_xdata()]
     y = [value for line in corners for value in line.get_ydata()]
-    x0, y0, x1, y1 = off_plan()["patches"]["hair"]["box"]
+    x0, y0, x1, y1 = off_plan().patches["hair"].box
     assert len(corners) == 4
     assert (min(x) + 3 - left) / (right - left) == pytest.approx(x0, abs=1e-6)
     assert (max(x) - 3 - left) / (right - left) == pytest.approx(x1, abs=1e-6)
@@ -185,12 +185,11 @@ def test_every_shape_of_picture_keeps_its_shape_and_every_text_stays_on_the_slip
 
 
 def test_labels_of_crowded_patches_lie_over_one_another_nowhere() -> None:
-    frame = record("measured")
-    frame["patches"] = {
+    patches = {
         f"patch {k}": patch(5.0 + k / 10, (0.3 + k / 30, 0.4, 0.32 + k / 30, 0.44))
         for k in range(8)
     }
-    sheet = slip(frame)
+    sheet = slip(record("measured", patches=patches))
     for prefix in ("patch label:", "figure:"):
         boxes = [
             text.get_window_extent()
@@ -214,8 +213,8 @@ def test_labels_of_crowded_patches_lie_over_one_another_nowhere() -> None:
 )
 def test_hostile_names_are_drawn_as_text(name: str) -> None:
     frame = off_plan(file=name)
-    frame["patches"][name] = patch(5.0, (0.1, 0.1, 0.2, 0.2))
-    sheet = slip(frame)
+    patches = {**frame.patches, name: patch(5.0, (0.1, 0.1, 0.2, 0.2))}
+    sheet = slip(replace(frame, patches=patches))
     facts = [text.get_text() for text in found(sheet, "fact")]
     assert not any(
         "\n" in text.get_text() or "\x1b" in text.get_text() for text in sheet.axes.texts
@@ -230,15 +229,15 @@ def test_hostile_names_are_drawn_as_text(name: str) -> None:
     "frame",
     [
         unreadable(),
-        unreadable("something nobody foresaw"),
+        unreadable(None, "something nobody foresaw"),
         record("measured", patches={}, ratio=None, backdrop=None, lamps=None),
-        record("can't tell", zones={"share": None, "clipped": 0.0, "mid_grey": 0.1273}),
+        record("can't tell", zones=Zones(None, 0.0, 0.1273)),
     ],
     ids=["cut short", "unknown reason", "no patches", "no zones"],
 )
 @pytest.mark.parametrize("with_picture", [True, False])
 def test_every_kind_of_record_gives_a_png_that_another_reader_opens(
-    frame: dict[str, Any], *, with_picture: bool
+    frame: Record, *, with_picture: bool
 ) -> None:
     picture = drawable(made_picture(60, 40)) if with_picture else None
     pixels = imagecodecs.png_decode(compose(frame, picture).png())
@@ -251,9 +250,9 @@ def test_every_kind_of_record_gives_a_png_that_another_reader_opens(
 def test_a_slip_of_a_measured_picture_is_written_whole(tmp_path: Path) -> None:
     made = made_picture(60, 40)
     picture = Picture(made.rgb, made.luminance, made.clipped, made.blocked, np.eye(3))
-    write_slip(tmp_path / "F0012.png", off_plan(), picture, plan=PLAN)
+    write_slip(tmp_path / "F0012.png", off_plan(), picture)
     written = (tmp_path / "F0012.png").read_bytes()
-    assert written == draw_slip(off_plan(), picture, plan=PLAN)
+    assert written == draw_slip(off_plan(), picture)
     assert imagecodecs.png_decode(written).shape[:2] == (HEIGHT, WIDTH)
 
 

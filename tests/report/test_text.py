@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
@@ -10,23 +11,13 @@ from hypothesis import strategies as st
 from rich.cells import cell_len
 from rich.console import Console
 
-from stopwise.report.call import call_lines
+from stopwise.conditions import condition
+from stopwise.report.facts import unseen
 from stopwise.report.terminal import Terminal
 from stopwise.report.text import Style, Tally, frame_line, frame_text, summary_line
-from support.records import PLAN, finding, record, turned, unreadable
+from support.made_records import finding, patch, record, turned, unreadable
 
-KEY_HOT = record(
-    "off plan",
-    finding(
-        "patch",
-        "lit cheek",
-        6.9,
-        6.5,
-        say="Lit cheek 0.4 over.",
-        do="Key down 0.4, to -2.4.",
-        **turned("key", -0.4),
-    ),
-)
+KEY_HOT = record("off plan", finding("patch", "over", "lit cheek", 6.9, 6.5, **turned("key", -0.4)))
 ESCAPE = "\x1b[2J\x1b]0;owned\x07"
 HOSTILE = [
     "line\nbreak.dng",
@@ -61,13 +52,13 @@ def output(console: Console) -> str:
 
 
 def test_a_frame_is_one_line_with_verdict_file_what_and_what_to_do() -> None:
-    line = " ".join(frame_line(KEY_HOT, plan=PLAN).plain.split())
+    line = " ".join(frame_line(KEY_HOT).plain.split())
     assert line == "◆ off plan F0012.dng Lit cheek 0.4 over. Key down 0.4, to -2.4."
 
 
 def test_lines_of_frames_stand_in_columns() -> None:
     frames = [KEY_HOT, record("can't tell"), unreadable(), record("measured", file="x" * 90)]
-    starts = {frame_line(frame).plain.index(call_lines(frame)[0]) for frame in frames}
+    starts = {frame_line(frame).plain.index(frame.headline[0]) for frame in frames}
     assert len(starts) == 1
 
 
@@ -95,7 +86,7 @@ def test_markup_in_a_name_stays_as_it_is() -> None:
 
 def test_what_is_no_terminal_gets_no_escape_and_no_line_is_cut() -> None:
     with Terminal(console=printed(40)) as terminal:
-        terminal.frame(KEY_HOT, plan=PLAN)
+        terminal.frame(KEY_HOT)
     text = output(terminal.console)
     assert "\x1b" not in text
     assert "Key down 0.4, to -2.4.\n" in text
@@ -103,14 +94,14 @@ def test_what_is_no_terminal_gets_no_escape_and_no_line_is_cut() -> None:
 
 def test_a_terminal_gets_colour_and_each_frame_keeps_to_its_row() -> None:
     with Terminal(console=printed(60, terminal=True)) as terminal:
-        terminal.frame(KEY_HOT, plan=PLAN)
+        terminal.frame(KEY_HOT)
     assert "\x1b[" in output(terminal.console)
-    assert cell_len(frame_line(KEY_HOT, plan=PLAN, style=terminal.style).plain) <= 60
+    assert cell_len(frame_line(KEY_HOT, style=terminal.style).plain) <= 60
 
 
 def test_a_terminal_without_unicode_gets_marks_in_ascii_and_names_spelled_out() -> None:
     with Terminal(console=printed(encoding="ascii")) as terminal:
-        terminal.frame(record("off plan", finding("patch", "é", 6.9, 6.5), file="é" * 40))
+        terminal.frame(record("off plan", finding("patch", "over", "é", 6.9, 6.5), file="é" * 40))
     text = output(terminal.console)
     assert text.startswith("X off plan")
     assert "\\xe9" in text
@@ -154,7 +145,7 @@ def test_nothing_shot_leaves_no_summary() -> None:
 
 
 def test_a_files_full_text_tells_every_finding_patch_and_figure() -> None:
-    text = frame_text(KEY_HOT, plan=PLAN).plain
+    text = frame_text(KEY_HOT).plain
     for words in (
         "◆ off plan  F0012.dng",
         "◆ fails        Lit cheek 0.4 over. Key down 0.4, to -2.4.",
@@ -173,8 +164,14 @@ def test_the_full_text_of_an_unreadable_file_says_why_and_no_figure() -> None:
 
 
 def test_black_that_its_margins_gainsay_is_said_beside_the_levels() -> None:
-    levels = {"saturation": [15000.0], "saturation_source": "file", "why": {"black": "black_off"}}
-    told = frame_text({**record("measured"), "levels": levels}).plain
+    levels = replace(record().levels, why={"black": "black_off"})
+    told = frame_text(record("measured", levels=levels)).plain
     assert "black isn't that of its masked margins" in told
-    levels["why"] = {}
-    assert "margins" not in frame_text({**record("measured"), "levels": levels}).plain
+    assert "margins" not in frame_text(record("measured")).plain
+
+
+def test_why_figures_are_absent_is_told_once_with_what_it_holds_for() -> None:
+    dark = patch(None, (0.1, 0.1, 0.2, 0.2), why={"zone": "other_camera"})
+    told = unseen(record("can't tell", patches={"a": dark, "b": dark}))
+    assert told == [("Not seen", f"a, b: {condition('other_camera').short}")]
+    assert unseen(record()) == []

@@ -94,7 +94,7 @@ def _show(comparison: Comparison, *, as_json: bool) -> None:
     if as_json:
         click.echo(json.dumps(comparison.to_json()))
         return
-    from stopwise.report.compared_text import comparison_text
+    from stopwise.report.tables import comparison_text
     from stopwise.report.terminal import Terminal
 
     with Terminal() as terminal:
@@ -185,7 +185,7 @@ def draw(folder: Path, comparison: Comparison, before: Found, after: Found) -> P
         If the pictures aren't there.
     """
     from stopwise.cli.checking import make_folder
-    from stopwise.report.compared import draw_compared
+    from stopwise.report.compared_slip import draw_compared
     from stopwise.report.drawable import drawable_of
 
     if before.picture is None or after.picture is None:

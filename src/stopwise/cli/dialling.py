@@ -87,7 +87,7 @@ def _print_json(done: Dialling) -> None:
 
 
 def _print_text(done: Dialling) -> None:
-    from stopwise.report.dialled import dial_text
+    from stopwise.report.tables import dial_text
     from stopwise.report.terminal import Terminal
 
     with Terminal() as terminal:
@@ -95,7 +95,7 @@ def _print_text(done: Dialling) -> None:
 
 
 def _write_slip(slip: Path, done: Dialling, plan_path: Path) -> None:
-    from stopwise.report.slip.dialled import draw_dial_slip
+    from stopwise.report.dial_slip import draw_dial_slip
 
     target = slip
     if slip.suffix.lower() != ".png":

@@ -80,7 +80,7 @@ def show(found: Iterable[Run], *, as_json: bool) -> int:
     else:
         from rich.text import Text
 
-        from stopwise.report.compared_text import run_text
+        from stopwise.report.tables import run_text
         from stopwise.report.terminal import Terminal
 
         with Terminal() as terminal:

@@ -6,15 +6,16 @@ import multiprocessing
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from stopwise.errors import StopwiseError
 from stopwise.report.drawable import drawable_of
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Callable
 
     from stopwise.ledger import Ledger
+    from stopwise.record import Record
     from stopwise.report.drawable import Drawable
 
 LONGEST = 1024
@@ -46,15 +47,15 @@ class PicturesAgain:
         self._make = make or picture_of
         self._process: ProcessPoolExecutor | None = None
 
-    def __call__(self, number: int, record: Mapping[str, Any]) -> Drawable | None:
+    def __call__(self, number: int, record: Record) -> Drawable | None:
         """Return a frame's picture, or None where its file is gone or gives none."""
         path = self._path(number)
-        if path is None or record["verdict"] == "unreadable":
+        if path is None or record.verdict == "unreadable":
             return None
         if self._process is None:
             spawn = multiprocessing.get_context("spawn")
             self._process = ProcessPoolExecutor(1, mp_context=spawn)
-        mid_grey = (record.get("zones") or {}).get("mid_grey")
+        mid_grey = record.zones.mid_grey if record.zones else None
         try:
             return self._process.submit(self._make, path, mid_grey).result(_PATIENCE_S)
         except (BrokenProcessPool, TimeoutError):

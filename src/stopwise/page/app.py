@@ -277,7 +277,7 @@ async def _kept(request: Request, key: str) -> Kept | None:
 
 async def _showing(request: Request, key: str) -> Showing | None:
     kept = await _kept(request, key)
-    return None if kept is None else desk_of(request).pictures.get(kept.frame, kept.row)
+    return None if kept is None else desk_of(request).pictures.get(kept.frame, kept.record)
 
 
 async def _shown(request: Request, key: str) -> Shown | None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from stopwise.page.news import News, event
 from stopwise.page.views import frame_view, run_point
-from stopwise.report.sticky import HeldCalls
+from stopwise.report.lamp_words import HeldCalls
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -72,7 +72,7 @@ class Desk:
     def landed(self, kept: Kept, picture: Callable[[], Drawable] | None) -> None:
         """Tell every page of a frame that was judged and is kept; its picture is made meanwhile."""
         if picture is not None:
-            self.pictures.put(kept.frame, kept.row, picture)
+            self.pictures.put(kept.frame, kept.record, picture)
         with self._lock:
             self._held.see(kept.record)
         self.news.tell(*self.events_of(kept), self._held_event())
@@ -103,12 +103,13 @@ class Desk:
 
     def view(self, kept: Kept) -> dict[str, Any]:
         """Return what the page shows of a frame."""
-        view = frame_view(kept.frame, kept.record, plan=self.plan())
-        return {**view, "run": run_point(kept.frame, kept.row)}
+        record = kept.record
+        view = frame_view(kept.frame, record, plan=self.plan())
+        return {**view, "run": run_point(kept.frame, record)}
 
     def run_point(self, kept: Kept) -> dict[str, Any]:
         """Return what the run keeps of a frame."""
-        return run_point(kept.frame, kept.row)
+        return run_point(kept.frame, kept.record)
 
     def events_of(self, kept: Kept) -> Iterator[Event]:
         """Yield what is sent of a frame: the record for programs, the view for the page."""

@@ -44,7 +44,7 @@ def _dialled(
     """Return the answer with its picture."""
     from stopwise.ledger import Ledger
     from stopwise.preparing.dialling import dial_plan
-    from stopwise.report.slip.dialled import predicted_drawable
+    from stopwise.report.dial_slip import predicted_drawable
 
     with ExitStack() as opened:
         ledger = None if place is None else opened.enter_context(Ledger(place))

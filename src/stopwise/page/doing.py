@@ -14,7 +14,7 @@ from stopwise.errors import StopwiseError, WrongUse
 from stopwise.page import edits
 from stopwise.page.edits import Stale, Which
 from stopwise.page.pictures import jpeg
-from stopwise.report.floor import dial_words
+from stopwise.report.lamp_words import dial_words
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -181,8 +181,9 @@ def _dial(desk: Desk, _: dict[str, Any]) -> dict[str, Any]:
         raise WrongUse(msg)
     answer, picture = desk.dial()
     desk.predicted = None if picture is None else jpeg(picture.image)
+    plan = desk.plan()
     said = [
-        {"name": name, "words": dial_words(name, lamp, desk.plan())}
+        {"name": name, "words": dial_words(plan.light(name) if plan else None, **lamp)}
         for name, lamp in answer["lamps"].items()
     ]
     return {

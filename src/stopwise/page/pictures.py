@@ -21,14 +21,14 @@ from stopwise.report.contours import (
     within_box,
     zone_contours,
 )
-from stopwise.report.ruler import clip_zone
-from stopwise.stops import MID_GREY_OF_SATURATION
+from stopwise.report.ruler import clip_zone, mid_grey_of
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
+    from collections.abc import Callable, Sequence
 
     from numpy.typing import NDArray
 
+    from stopwise.record import Record
     from stopwise.report.drawable import Drawable
 
 HELD = 120
@@ -100,7 +100,7 @@ class Pictures:
 
     def __init__(
         self,
-        load: Callable[[int, Mapping[str, Any]], Drawable | None] | None = None,
+        load: Callable[[int, Record], Drawable | None] | None = None,
         *,
         held: int = HELD,
     ) -> None:
@@ -111,11 +111,11 @@ class Pictures:
         self._old = NewestFirst("stopwise-pictures-again")
         self._shown: OrderedDict[int, Showing] = OrderedDict()
 
-    def put(self, number: int, record: Mapping[str, Any], make: Callable[[], Drawable]) -> None:
+    def put(self, number: int, record: Record, make: Callable[[], Drawable]) -> None:
         """Take a picture that need only be rendered; returns at once."""
         self._begin(self._new, number, record, make)
 
-    def get(self, number: int, record: Mapping[str, Any]) -> Showing:
+    def get(self, number: int, record: Record) -> Showing:
         """Return a picture that is held, or begin to make it again."""
         with self._lock:
             if number in self._shown:
@@ -135,7 +135,7 @@ class Pictures:
         self,
         worker: NewestFirst,
         number: int,
-        record: Mapping[str, Any],
+        record: Record,
         make: Callable[[], Drawable | None],
     ) -> Showing:
         image: Future[bytes | None] = Future()
@@ -150,7 +150,7 @@ class Pictures:
 
 def _made(
     make: Callable[[], Drawable | None],
-    record: Mapping[str, Any],
+    record: Record,
     image: Future[bytes | None],
 ) -> Shown | None:
     """Make a picture, and give its JPEG out before what is drawn over it is worked out."""
@@ -164,7 +164,7 @@ def _made(
     return None if picture is None or held is None else encoded(picture, record, image=held)
 
 
-def encoded(picture: Drawable, record: Mapping[str, Any], *, image: bytes) -> Shown:
+def encoded(picture: Drawable, record: Record, *, image: bytes) -> Shown:
     """Return a picture's JPEG with what is drawn over it, encoded for the page."""
     return Shown(
         image=image,
@@ -182,16 +182,16 @@ def jpeg(image: NDArray[np.uint8]) -> bytes:
     return target.getvalue()
 
 
-def overlay(picture: Drawable, record: Mapping[str, Any]) -> dict[str, Any]:
+def overlay(picture: Drawable, record: Record) -> dict[str, Any]:
     """Return what is drawn over a picture; points are x, y in turn, in 1/10 000 of its sides."""
-    mid_grey = (record.get("zones") or {}).get("mid_grey") or MID_GREY_OF_SATURATION
-    contours = zone_contours(picture.luminance, mid_grey=mid_grey, clip=clip_zone(record))
-    areas = (record.get("clipping") or {}).get("areas") or ()
+    mid_grey, clip = mid_grey_of(record), clip_zone(record)
+    contours = zone_contours(picture.luminance, mid_grey=mid_grey, clip=clip)
+    areas = record.clipping.areas if record.clipping else ()
     rows, columns = picture.image.shape[:2]
     return {
         "size": [columns, rows],
         "contours": [{"level": one.level, "points": whole(one.points)} for one in contours],
-        "blown": [_blown(picture, area["box"]) for area in areas],
+        "blown": [_blown(picture, area.box) for area in areas],
         "dots": whole(stipple(picture.blocked > 0.5, across=_DOTS), simplify=False),
     }
 

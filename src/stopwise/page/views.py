@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
-from stopwise.conditions import condition
+from stopwise.messages import do, say
 from stopwise.plan.floor import floor_of_plan
-from stopwise.report.facts import facts, patch_figure, share
-from stopwise.report.floor import Told, told_at_lamps
+from stopwise.report.facts import facts, marked_patches, share, unseen
+from stopwise.report.lamp_words import Told, told_at_lamps
 from stopwise.report.look import STATE_MARKS, VERDICT_MARKS
 from stopwise.report.ruler import ROMAN, ruler_of
 from stopwise.wording import shown, signed, tenths
@@ -16,8 +16,10 @@ from stopwise.wording import shown, signed, tenths
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from stopwise.findings import Finding
     from stopwise.plan.model import Light, Plan
     from stopwise.record import Record
+    from stopwise.report.facts import MarkedPatch
 
 MOST_TAGS = 9
 """Blown areas that get a number on the picture."""
@@ -25,7 +27,7 @@ MOST_TAGS = 9
 
 def frame_view(
     number: int,
-    frame: Record,
+    record: Record,
     *,
     plan: Plan | None = None,
     powers: Mapping[str, float] | None = None,
@@ -36,47 +38,42 @@ def frame_view(
     ----------
     number
         The frame's row in the ledger.
-    frame
+    record
         Its record.
     plan, powers
         The plan, and where dials stand now where that isn't the plan's power.
     """
-    say, do = frame.headline
-    record = frame.to_json()
-    worst = next((one for one in frame.findings if one.state == "fails"), None)
+    what, advice = record.headline
+    worst = next((one for one in record.findings if one.state == "fails"), None)
+    areas = record.clipping.areas if record.clipping else ()
     return {
         "number": number,
-        "file": shown(record["file"]),
-        "verdict": record["verdict"],
-        "mark": VERDICT_MARKS[record["verdict"]].shape,
-        "role": VERDICT_MARKS[record["verdict"]].role,
-        "say": say,
-        "do": do,
-        "take": record.get("take"),
-        "look": record.get("look"),
+        "file": shown(record.file),
+        "verdict": record.verdict,
+        "mark": VERDICT_MARKS[record.verdict].shape,
+        "role": VERDICT_MARKS[record.verdict].role,
+        "say": what,
+        "do": advice,
+        "take": record.take,
+        "look": record.look,
         "lamp_out": worst.of if worst and worst.check == "lamp" else None,
-        "findings": [_finding(finding) for finding in record.get("findings") or ()],
-        "patches": [
-            _patch(name, figures, record) for name, figures in (record.get("patches") or {}).items()
-        ],
-        "areas": [
-            {"box": area["box"], "share": share(area["fraction"])}
-            for area in ((record.get("clipping") or {}).get("areas") or ())[:MOST_TAGS]
-        ],
+        "findings": [_finding(finding) for finding in record.findings],
+        "patches": [_patch(patch) for patch in marked_patches(record)],
+        "areas": [{"box": one.box, "share": share(one.fraction)} for one in areas[:MOST_TAGS]],
         "ruler": _ruler(record),
         "floor": _floor(plan, record, powers),
-        "facts": [*facts(record), *_unseen(record)],
+        "facts": [*facts(record), *unseen(record)],
     }
 
 
-def run_point(number: int, record: Mapping[str, Any]) -> dict[str, Any]:
+def run_point(number: int, record: Record) -> dict[str, Any]:
     """Return what the run of a take keeps of a frame: its verdict and every patch's offset."""
     ruler = ruler_of(record)
     return {
         "number": number,
-        "file": shown(record["file"]),
-        "verdict": record["verdict"],
-        "take": record.get("take"),
+        "file": shown(record.file),
+        "verdict": record.verdict,
+        "take": record.take,
         "patches": {
             reading.name: {
                 "off": reading.off,
@@ -88,8 +85,8 @@ def run_point(number: int, record: Mapping[str, Any]) -> dict[str, Any]:
             for reading in ruler.readings
         },
         "lamps": {
-            name: {"off": lamp.get("stops"), **_mark(lamp.get("state"))}
-            for name, lamp in (record.get("lamps") or {}).items()
+            name: {"off": lamp.stops, **_mark(lamp.state)}
+            for name, lamp in (record.lamps or {}).items()
         },
     }
 
@@ -124,7 +121,7 @@ def _at(light: Light) -> str:
 
 
 def _floor(
-    plan: Plan | None, record: Mapping[str, Any], powers: Mapping[str, float] | None
+    plan: Plan | None, record: Record, powers: Mapping[str, float] | None
 ) -> dict[str, Any] | None:
     """Return the set from above after a frame, with what is to be done at each lamp."""
     if plan is None:
@@ -156,31 +153,30 @@ def _set_from_above(plan: Plan, told: Mapping[str, Told]) -> dict[str, Any]:
     }
 
 
-def _finding(finding: Mapping[str, Any]) -> dict[str, Any]:
-    mark = STATE_MARKS[finding["state"]]
+def _finding(finding: Finding) -> dict[str, Any]:
+    mark = STATE_MARKS[finding.state]
     return {
-        "state": finding["state"],
+        "state": finding.state,
         "mark": mark.shape,
         "role": mark.role,
-        "say": shown(finding["say"]),
-        "do": shown(finding["do"] or ""),
+        "say": shown(say(finding)),
+        "do": shown(do(finding)),
     }
 
 
-def _patch(name: str, figures: Mapping[str, Any], record: Mapping[str, Any]) -> dict[str, Any]:
-    finding = next((one for one in record.get("findings") or () if one["of"] == name), None)
-    mark = STATE_MARKS[finding["state"]] if finding else None
+def _patch(patch: MarkedPatch) -> dict[str, Any]:
+    mark = STATE_MARKS[patch.state] if patch.state else None
     return {
-        "name": shown(name),
-        "box": figures["box"],
-        "figure": patch_figure(name, figures, record),
+        "name": shown(patch.name),
+        "box": patch.box,
+        "figure": patch.figure,
         "mark": mark.shape if mark else None,
         "role": mark.role if mark else None,
-        "state": finding["state"] if finding else None,
+        "state": patch.state,
     }
 
 
-def _ruler(record: Mapping[str, Any]) -> dict[str, Any]:
+def _ruler(record: Record) -> dict[str, Any]:
     ruler = ruler_of(record)
     return {
         "clip": ruler.clip,
@@ -209,22 +205,6 @@ def _ruler(record: Mapping[str, Any]) -> dict[str, Any]:
             for reading in ruler.readings
         ],
     }
-
-
-def _unseen(record: Mapping[str, Any]) -> list[tuple[str, str]]:
-    """Return why figures are absent, each condition once with what it holds for."""
-    found: dict[str, list[str]] = {}
-    owners = [(name, one) for name, one in (record.get("patches") or {}).items()]
-    owners += [(part, record.get(part) or {}) for part in ("ratio", "backdrop")]
-    for name, figures in owners:
-        why = figures.get("why") or {}
-        for each in [why] if isinstance(why, str) else sorted(set(why.values())):
-            found.setdefault(each, []).append(shown(_UNSEEN.get(name, name)))
-    told = [f"{', '.join(names)}: {condition(why).short}" for why, names in found.items()]
-    return [("Not seen", "; ".join(told))] if told else []
-
-
-_UNSEEN = {"backdrop": "paper"}
 
 
 def _figure(value: float | None, off: float | None) -> str:

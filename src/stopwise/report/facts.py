@@ -1,93 +1,139 @@
-"""A frame's plain figures in words: settings, clipping, backdrop, ratio, file and time."""
+"""A frame's figures in words, and each patch with the state that it has in every place."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from stopwise.conditions import condition
-from stopwise.wording import f_text, share_text, shown, shutter_text, signed, tenths
+from stopwise.messages import reason_text
+from stopwise.wording import f_text, iso_text, share_text, shown, shutter_text, signed, tenths
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterator
+
+    from stopwise.findings import State
+    from stopwise.frame import Box, Exposure
+    from stopwise.measurement.measurement import BackdropReading, Clipping, Ratio
+    from stopwise.record import Record
+
+MOST_AREAS = 4
+"""Blown areas that are told one by one: what a row of a slip holds."""
 
 _LEAST_SHARE = 1e-5
-MOST_AREAS = 4
-"""Blown areas that are told one by one."""
+"""Share of a frame under which a percentage would read nought: a ten-thousandth of a percent is
+one cell in a hundred thousand."""
+
+_SOURCES = {
+    "plan": "given by the plan",
+    "observed": "seen in this frame",
+    "learned": "learned for this camera",
+    "file": "named by the file",
+}
 
 
-def facts(record: Mapping[str, Any]) -> list[tuple[str, str]]:
+@dataclass(frozen=True, slots=True)
+class MarkedPatch:
+    """A patch as it is marked on a picture.
+
+    Attributes
+    ----------
+    name, box
+        What it is called and where it was read.
+    zone, target
+        Measured and planned; None where not seen, or where nothing is planned.
+    state
+        Of its worst finding; None where nothing is asked of it.
+    """
+
+    name: str
+    box: Box
+    zone: float | None
+    target: float | None = None
+    state: State | None = None
+
+    @property
+    def figure(self) -> str:
+        """Its zone and how far it lies off its target: "6.9  +0.4", "not seen"."""
+        if self.zone is None:
+            return "not seen"
+        off = "" if self.target is None else f"  {signed(self.zone - self.target)}"
+        return tenths(self.zone) + off
+
+
+def marked_patches(record: Record) -> tuple[MarkedPatch, ...]:
+    """Return a frame's patches as they are marked on its picture, in the record's order."""
+    targets = {one.of: one.planned for one in record.findings if one.check == "patch"}
+    states = patch_states(record)
+    return tuple(
+        MarkedPatch(name, patch.box, patch.zone, targets.get(name), states.get(name))
+        for name, patch in record.patches.items()
+    )
+
+
+def patch_states(record: Record) -> dict[str, State]:
+    """Return the state of each patch that anything is asked of: that of its worst finding.
+
+    Where a lamp is out, its patches' zones aren't judged: a patch that holds by its limits alone
+    has no state then, since dark skin is never blown.
+    """
+    states: dict[str, State] = {}
+    for finding in record.findings:
+        if finding.detail.patches == (finding.of,):
+            states.setdefault(finding.of, finding.state)
+    if not any(finding.is_misfire for finding in record.findings):
+        return states
+    judged = {finding.of for finding in record.findings if finding.check == "patch"}
+    return {of: state for of, state in states.items() if state != "holds" or of in judged}
+
+
+def facts(record: Record) -> list[tuple[str, str]]:
     """Return the figures that a record holds, each as a label and its words; none it lacks."""
+    taken = (record.exposure and record.exposure.taken) or ""
+    when = [taken.replace("T", " ")] if taken else []
+    when += [] if record.take is None else [f"take {record.take}"]
+    when += [f"look {record.look}"] if record.look else []
+    camera = record.camera
+    names = (camera.make, camera.model, camera.lens) if camera else ()
     rows = [
-        ("File", shown(record["file"])),
-        ("Taken", _taken(record)),
-        ("Camera", _camera(record.get("camera") or {})),
-        ("Settings", _settings(record.get("exposure") or {})),
-        ("Reason", shown(record.get("reason") or "")),
-        *_clipping(record.get("clipping") or {}),
-        ("Ratio", _ratio(record.get("ratio") or {})),
-        *_backdrop(record.get("backdrop") or {}),
-        ("Lamps", _lamps(record.get("lamps") or {})),
+        ("File", shown(record.file)),
+        ("Taken", shown(", ".join(when))),
+        ("Camera", shown(", ".join(name for name in names if name))),
+        ("Settings", _settings(record.exposure) if record.exposure else ""),
+        ("Reason", shown(reason_text(record.reason)) if record.reason else ""),
+        *(_clipping(record.clipping) if record.clipping else ()),
+        ("Ratio", _ratio(record.ratio) if record.ratio else ""),
+        *(_backdrop(record.backdrop) if record.backdrop else ()),
+        ("Lamps", _lamps(record)),
         ("Levels", _levels(record)),
     ]
     return [(label, words) for label, words in rows if words]
 
 
-def patch_figure(name: str, figures: Mapping[str, Any], record: Mapping[str, Any]) -> str:
-    """Return a patch's zone and how far it lies off its target: "6.9  +0.4", "not seen"."""
-    if figures["zone"] is None:
-        return "not seen"
-    targets = (
-        finding["planned"]
-        for finding in record.get("findings") or ()
-        if finding["check"] == "patch" and finding["of"] == name
-    )
-    planned = next(targets, None)
-    zone = tenths(figures["zone"])
-    return zone if planned is None else f"{zone}  {signed(figures['zone'] - planned)}"
+def _settings(exposure: Exposure) -> str:
+    parts = [
+        iso_text(exposure.iso) if exposure.iso else "",
+        f_text(exposure.f_number) if exposure.f_number else "",
+        shutter_text(exposure.shutter_s) if exposure.shutter_s else "",
+    ]
+    return ", ".join(part for part in parts if part)
 
 
-def _taken(record: Mapping[str, Any]) -> str:
-    taken = (record.get("exposure") or {}).get("taken")
-    parts = [str(taken).replace("T", " ")] if taken else []
-    parts += [f"take {record['take']}"] if record.get("take") is not None else []
-    parts += [f"look {record['look']}"] if record.get("look") else []
-    return shown(", ".join(parts))
-
-
-def _camera(camera: Mapping[str, Any]) -> str:
-    return shown(", ".join(str(part) for part in camera.values() if part))
-
-
-def _settings(exposure: Mapping[str, Any]) -> str:
-    parts = []
-    if exposure.get("iso"):
-        parts.append(f"ISO {exposure['iso']:.0f}")
-    if exposure.get("f_number"):
-        parts.append(f_text(exposure["f_number"]))
-    if exposure.get("shutter_s"):
-        parts.append(shutter_text(exposure["shutter_s"]))
-    return ", ".join(parts)
-
-
-def _clipping(clipping: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
-    if not clipping:
-        return
-    colours = ", ".join(f"{key} {share(part)}" for key, part in clipping["by_colour"].items())
-    yield "Clipped", f"any {share(clipping['any'])}, all {share(clipping['all'])}; {colours}"
-    yield (
-        "Headroom",
-        ", ".join(
-            f"{key} {tenths(stops)}"
-            for key, stops in clipping["headroom_stops"].items()
-            if stops is not None
-        ),
-    )
-    yield "Blown", _areas(clipping["areas"])
-    points = clipping["pinpoints"]
-    blocked = clipping.get("blocked")
-    words = [f"pinpoints {points['count']}, {share(points['fraction'])}"]
-    words += [f"blocked {share(blocked)}"] if blocked is not None else []
-    yield "Also", "; ".join(words)
+def _clipping(clipping: Clipping) -> Iterator[tuple[str, str]]:
+    colours = ", ".join(f"{key} {share(part)}" for key, part in clipping.by_colour.items())
+    yield "Clipped", f"any {share(clipping.any)}, all {share(clipping.all)}; {colours}"
+    room = clipping.headroom_stops.items()
+    yield "Headroom", ", ".join(f"{key} {tenths(one)}" for key, one in room if one is not None)
+    told = [
+        f"{number}: {share_text(area.fraction)}" + (f" {shown(area.patch)}" if area.patch else "")
+        for number, area in enumerate(clipping.areas[:MOST_AREAS], start=1)
+    ]
+    if len(clipping.areas) > MOST_AREAS:
+        told.append(f"{len(clipping.areas) - MOST_AREAS} smaller")
+    yield "Blown", ", ".join(told) or "nothing"
+    points = clipping.pinpoints
+    blocked = "" if clipping.blocked is None else f"; blocked {share(clipping.blocked)}"
+    yield "Also", f"pinpoints {points.count}, {share(points.fraction)}{blocked}"
 
 
 def share(fraction: float) -> str:
@@ -97,61 +143,56 @@ def share(fraction: float) -> str:
     return share_text(fraction) if fraction else "0 %"
 
 
-def _areas(areas: list[dict[str, Any]]) -> str:
-    told = [
-        f"{number}: {share_text(area['fraction'])}"
-        + (f" {shown(area['patch'])}" if area.get("patch") else "")
-        for number, area in enumerate(areas[:MOST_AREAS], start=1)
-    ]
-    if len(areas) > MOST_AREAS:
-        told.append(f"{len(areas) - MOST_AREAS} smaller")
-    return ", ".join(told) or "nothing"
-
-
-def _ratio(ratio: Mapping[str, Any]) -> str:
-    if ratio.get("stops") is None:
+def _ratio(ratio: Ratio) -> str:
+    if ratio.stops is None:
         return ""
     between = "lit to shadow"
-    if ratio.get("lit") and ratio.get("shadow"):
-        between = f"{shown(ratio['lit'])} to {shown(ratio['shadow'])}"
-    return f"{tenths(ratio['stops'])} stops, {ratio['ratio']:.1f}:1, {between}"
+    if ratio.lit and ratio.shadow:
+        between = f"{shown(ratio.lit)} to {shown(ratio.shadow)}"
+    return f"{tenths(ratio.stops)} stops, {ratio.ratio:.1f}:1, {between}"
 
 
-def _backdrop(backdrop: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
-    figures = {key: backdrop.get(key) for key in ("zone", "left_right", "falloff")}
-    parts = [] if figures["zone"] is None else [f"zone {tenths(figures['zone'])}"]
-    if figures["left_right"] is not None:
-        parts.append(f"left less right {signed(figures['left_right'])}")
-    if figures["falloff"] is not None:
-        parts.append(f"falloff {tenths(figures['falloff'])}")
-    yield "Paper", ", ".join(parts)
-    tint = backdrop.get("tint") or {}
-    rest = [f"{key} {backdrop[key]:.2f}" for key in ("uneven", "blotch") if backdrop.get(key)]
-    if None not in (tint.get("red_green"), tint.get("blue_green")):
-        rest.append(f"tint R/G {tint['red_green']:+.2f}, B/G {tint['blue_green']:+.2f}")
+def _backdrop(backdrop: BackdropReading) -> Iterator[tuple[str, str]]:
+    parts = [
+        None if backdrop.zone is None else f"zone {tenths(backdrop.zone)}",
+        None if backdrop.left_right is None else f"left less right {signed(backdrop.left_right)}",
+        None if backdrop.falloff is None else f"falloff {tenths(backdrop.falloff)}",
+    ]
+    yield "Paper", ", ".join(part for part in parts if part)
+    rest = [f"uneven {backdrop.uneven:.2f}"] if backdrop.uneven else []
+    rest += [f"blotch {backdrop.blotch:.2f}"] if backdrop.blotch else []
+    tint = backdrop.tint
+    if tint.red_green is not None and tint.blue_green is not None:
+        rest.append(f"tint R/G {tint.red_green:+.2f}, B/G {tint.blue_green:+.2f}")
     yield "", ", ".join(rest)
 
 
-def _lamps(lamps: Mapping[str, Any]) -> str:
-    told = []
-    for name, lamp in lamps.items():
-        stops = "" if lamp["stops"] is None else f" {signed(lamp['stops'])}"
-        told.append(f"{shown(name)} {lamp['state']}{stops}")
-    return ", ".join(told)
+def _lamps(record: Record) -> str:
+    return ", ".join(
+        f"{shown(name)} {lamp.state}{'' if lamp.stops is None else f' {signed(lamp.stops)}'}"
+        for name, lamp in (record.lamps or {}).items()
+    )
 
 
-def _levels(record: Mapping[str, Any]) -> str:
-    levels = record.get("levels") or {}
-    if not levels.get("saturation"):
+def _levels(record: Record) -> str:
+    levels = record.levels
+    if levels is None or not levels.saturation:
         return ""
-    names = {
-        "plan": "given by the plan",
-        "observed": "seen in this frame",
-        "learned": "learned for this camera",
-        "file": "named by the file",
-    }
-    source = levels["saturation_source"]
-    mid_grey = (record.get("zones") or {}).get("mid_grey")
-    tail = f", mid-grey {mid_grey:.3f}" if mid_grey else ""
-    doubts = "".join(f"; {condition(why).short}" for why in (levels.get("why") or {}).values())
-    return f"clip {names.get(source, source)}{tail}{doubts}"
+    grey = f", mid-grey {record.zones.mid_grey:.3f}" if record.zones else ""
+    doubts = "".join(f"; {condition(why).short}" for why in levels.why.values())
+    return f"clip {_SOURCES[levels.saturation_source]}{grey}{doubts}"
+
+
+def unseen(record: Record) -> list[tuple[str, str]]:
+    """Return why figures are absent, each condition once with what it holds for; empty if none."""
+    found: dict[str, list[str]] = {}
+    owners = [(name, tuple(patch.why.values())) for name, patch in record.patches.items()]
+    if record.ratio and record.ratio.why:
+        owners.append(("ratio", (record.ratio.why,)))
+    if record.backdrop:
+        owners.append(("paper", tuple(record.backdrop.why.values())))
+    for name, conditions in owners:
+        for each in sorted(set(conditions)):
+            found.setdefault(each, []).append(shown(name))
+    told = [f"{', '.join(names)}: {condition(why).short}" for why, names in found.items()]
+    return [("Not seen", "; ".join(told))] if told else []

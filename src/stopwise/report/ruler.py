@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
+from stopwise.report.facts import patch_states
 from stopwise.stops import MID_GREY_OF_SATURATION, MIDDLE_ZONE
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Iterable, Iterator, Sequence
+
+    from stopwise.findings import Finding, State
+    from stopwise.record import Record
 
 LOWEST = -0.5
 """Zone at the ruler's foot: Zone 0 begins here."""
@@ -44,7 +48,7 @@ class Reading:
     off
         Measured less target, stops; None where either is missing.
     state
-        The finding's state; None without a target.
+        Of the patch's worst finding, as on the picture; None where nothing is asked of it.
     lane
         Which upright lane its bracket stands in, 0 next to the scale, so that none overlap.
     """
@@ -56,7 +60,7 @@ class Reading:
     low: float | None = None
     high: float | None = None
     off: float | None = None
-    state: str | None = None
+    state: State | None = None
     lane: int = 0
 
     @property
@@ -93,72 +97,63 @@ class Ruler:
         return 1 + max((reading.lane for reading in self.readings), default=-1)
 
 
-def ruler_of(record: Mapping[str, Any]) -> Ruler:
+def ruler_of(record: Record) -> Ruler:
     """Return the ruler of one frame's record; an unreadable one gives an empty scale."""
-    clip = clip_zone(record)
-    zones = record.get("zones") or {}
+    clip, zones = clip_zone(record), record.zones
+    bars = (
+        Share(zone - 0.5, min(zone + 0.5, clip), fraction)
+        for zone, fraction in enumerate((zones and zones.share) or ())
+    )
     return Ruler(
         clip=clip,
-        shares=_shares(zones.get("share") or (), clip),
-        clipped=zones.get("clipped") or 0.0,
-        readings=in_lanes(_readings(record)),
+        shares=tuple(bar for bar in bars if bar.low < clip),
+        clipped=zones.clipped if zones else 0.0,
+        readings=in_lanes(one for one in _readings(record) if one.span is not None),
     )
 
 
-def clip_zone(record: Mapping[str, Any]) -> float:
+def mid_grey_of(record: Record) -> float:
+    """Return Y of mid-grey as a fraction of the anchor, the default where a record says nothing."""
+    return (record.zones and record.zones.mid_grey) or MID_GREY_OF_SATURATION
+
+
+def clip_zone(record: Record) -> float:
     """Return the zone at which a neutral's first colour clips.
 
     5 + log2(saturation / mid-grey), both above black and against the level that zones stand on.
     """
-    mid_grey = (record.get("zones") or {}).get("mid_grey") or MID_GREY_OF_SATURATION
-    levels = record.get("levels") or {}
-    rows = zip(
-        levels.get("saturation") or (),
-        levels.get("black") or (),
-        levels.get("anchor") or levels.get("saturation") or (),
-        strict=False,
-    )
+    levels = record.levels
+    rows = zip(levels.saturation, levels.black, levels.anchor, strict=False) if levels else ()
     reach = [(top - black) / (anchor - black) for top, black, anchor in rows if anchor > black]
     least = min((part for part in reach if part > 0), default=1.0)
-    return MIDDLE_ZONE + math.log2(least / mid_grey)
+    return MIDDLE_ZONE + math.log2(least / mid_grey_of(record))
 
 
-def _shares(shares: Sequence[float], clip: float) -> tuple[Share, ...]:
-    bars = (Share(k - 0.5, min(k + 0.5, clip), share) for k, share in enumerate(shares))
-    return tuple(bar for bar in bars if bar.low < clip)
+def _readings(record: Record) -> Iterator[Reading]:
+    targets = {one.of: one for one in record.findings if one.check == "patch"}
+    states = patch_states(record)
+    for name, patch in record.patches.items():
+        bare = Reading(name, patch.zone, patch.uncertainty, state=states.get(name))
+        yield _with_target(bare, targets.get(name))
+    paper = next((one for one in record.findings if one.figure == "zone"), None)
+    backdrop = record.backdrop
+    zone = backdrop.zone if backdrop else None
+    if zone is not None or paper is not None:
+        doubt = backdrop.uncertainty.get("zone") if backdrop else None
+        bare = Reading("paper", zone, doubt, state=paper.state if paper else None)
+        yield _with_target(bare, paper)
 
 
-def _readings(record: Mapping[str, Any]) -> list[Reading]:
-    targets = {
-        finding["of"]: finding
-        for finding in record.get("findings") or ()
-        if finding["check"] == "patch" or finding["of"] == "backdrop zone"
-    }
-    figures = dict(record.get("patches") or {})
-    readings = [_reading(name, patch, targets.get(name)) for name, patch in figures.items()]
-    backdrop = record.get("backdrop") or {}
-    if backdrop.get("zone") is not None or "backdrop zone" in targets:
-        readings.append(_reading("paper", backdrop, targets.get("backdrop zone")))
-    return [reading for reading in readings if reading.span is not None]
-
-
-def _reading(name: str, figures: Mapping[str, Any], finding: Mapping[str, Any] | None) -> Reading:
-    value, uncertainty = figures.get("zone"), figures.get("uncertainty")
-    if not isinstance(uncertainty, float):
-        uncertainty = None
-    if finding is None or finding["planned"] is None:
-        return Reading(name=name, value=value, uncertainty=uncertainty)
-    target = finding["planned"]
-    low, high = finding["within"] or (None, None)
-    return Reading(
-        name=name,
-        value=value,
-        uncertainty=uncertainty,
+def _with_target(reading: Reading, finding: Finding | None) -> Reading:
+    if finding is None or finding.planned is None:
+        return reading
+    target, (low, high) = finding.planned, finding.within or (None, None)
+    return replace(
+        reading,
         target=target,
-        low=target if low is None else target + low,
-        high=target if high is None else target + high,
-        off=None if value is None else value - target,
-        state=finding["state"],
+        low=target + (low or 0.0),
+        high=target + (high or 0.0),
+        off=None if reading.value is None else reading.value - target,
     )
 
 
@@ -181,8 +176,10 @@ def in_lanes(readings: Iterable[Reading], *, gap: float = 0.12) -> tuple[Reading
 def spread(heights: Sequence[float], gap: float, low: float, high: float) -> list[float]:
     """Return label heights near the wanted ones, none nearer than `gap` to the next.
 
-    Labels that would touch are moved apart around their common middle; all stay within `low` and
-    `high` as long as there is room for them, else they are set evenly between the two.
+    Labels that would touch are moved apart around their common middle: least squares under least
+    distances, by pooling neighbours that violate them (scipy has this too, in the module whose
+    import alone takes 0.4 s). All stay within `low` and `high` as long as there is room for them,
+    else they are set evenly between the two.
 
     Parameters
     ----------
@@ -200,28 +197,19 @@ def spread(heights: Sequence[float], gap: float, low: float, high: float) -> lis
     """
     order = sorted(range(len(heights)), key=lambda index: heights[index])
     if len(order) > 1 and gap * (len(order) - 1) >= high - low:
-        step = (high - low) / (len(order) - 1)
-        even = [low + step * place for place in range(len(order))]
-        return _in_order_given(order, even)
-    return _in_order_given(order, _pooled([heights[index] for index in order], gap, low, high))
-
-
-def _pooled(heights: Sequence[float], gap: float, low: float, high: float) -> list[float]:
-    """Least squares under least distances: pool neighbours until none overlap, then clamp."""
-    groups: list[tuple[float, int]] = []
-    for place, height in enumerate(heights):
-        total, count = height - gap * place, 1
+        gap = (high - low) / (len(order) - 1)
+    groups: list[
+        tuple[float, int]
+    ] = []  # of labels that touch: the sum of their feet, and how many
+    for place, index in enumerate(order):
+        total, count = heights[index] - gap * place, 1
         while groups and groups[-1][0] / groups[-1][1] > total / count:
             above = groups.pop()
             total, count = total + above[0], count + above[1]
         groups.append((total, count))
-    floors = [total / count for total, count in groups for _ in range(count)]
+    feet = [total / count for total, count in groups for _ in range(count)]
     highest = high - gap * (len(heights) - 1)
-    return [min(max(floor, low), highest) + gap * place for place, floor in enumerate(floors)]
-
-
-def _in_order_given(order: Sequence[int], values: Sequence[float]) -> list[float]:
-    back = [0.0] * len(order)
-    for place, index in enumerate(order):
-        back[index] = values[place]
-    return back
+    placed = [0.0] * len(heights)
+    for place, (index, foot) in enumerate(zip(order, feet, strict=True)):
+        placed[index] = min(max(foot, low), highest) + gap * place
+    return placed

@@ -1,10 +1,10 @@
-"""The terminal's words: one line a frame, a summary that stays, a file's figures in full."""
+"""The terminal's words of frames: one line a frame, a summary, a file's figures in full."""
 
 from __future__ import annotations
 
 from collections import Counter
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from rich.cells import cell_len, set_cell_size
 from rich.text import Text
@@ -18,16 +18,21 @@ from stopwise.wording import CUT, shown
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
 
-    from stopwise.findings import Finding
+    from stopwise.findings import State
+    from stopwise.measurement.measurement import PatchReading
     from stopwise.record import Record
     from stopwise.report.look import Mark
 
 NAME_WIDTH = 24
-"""Columns that a file's name may take on a frame's line."""
+"""Columns that a file's name may take on a frame's line: what two lines of a headline leave free on
+a terminal of 120."""
 
+MOST_NAMED = 3
+"""Names that the summary tells: what a person keeps in mind."""
+
+INDENT = "  "
 _VERDICT_WIDTH = max(len(verdict) for verdict in VERDICT_MARKS)
-_MOST_NAMED = 3
-_INDENT = "  "
+_STATE_WIDTH = max(len(state) for state in STATE_MARKS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +53,14 @@ class Style:
     def mark(self, mark: Mark) -> Text:
         """Return a mark in its colour."""
         return Text(mark.glyph if self.glyphs else mark.plain, style=colour_of(mark, DARK))
+
+    def told(self, state: State, words: str) -> Text:
+        """Return a line that begins with the mark of a state."""
+        return Text.assemble(INDENT, self.mark(STATE_MARKS[state]), f" {shown(words)}")
+
+    def finding(self, state: State, say: str, do: str) -> Text:
+        """Return a finding's line: its state, what is, what to do."""
+        return self.told(state, f"{state:<{_STATE_WIDTH}}  {say}{f' {do}' if do else ''}")
 
 
 @dataclass(slots=True)
@@ -90,15 +103,19 @@ def frame_line(record: Record, *, style: Style | None = None) -> Text:
     Returns
     -------
     Text
-        One line, free of control characters whatever the file is called.
+        One line, free of control characters whatever the file is called. Of a long name the end is
+        kept, since its number is there.
     """
     style = style or Style()
+    name = shown(record.file)
+    while cell_len(name) > NAME_WIDTH:
+        name = CUT + name.removeprefix(CUT)[1:]
     what, advice = record.headline
     mark = VERDICT_MARKS[record.verdict]
     line = Text.assemble(
         style.mark(mark),
         (f" {record.verdict:<{_VERDICT_WIDTH}}  ", f"bold {colour_of(mark, DARK)}"),
-        set_cell_size(_fitting_name(record.file), NAME_WIDTH),
+        set_cell_size(name, NAME_WIDTH),
         (f"  {what}", "bold" if record.verdict == "off plan" else ""),
         f" {advice}",
         no_wrap=True,
@@ -108,14 +125,6 @@ def frame_line(record: Record, *, style: Style | None = None) -> Text:
     return line
 
 
-def _fitting_name(file: str) -> str:
-    """Return a file's name in few columns: its end is kept, since its number is there."""
-    name = shown(file)
-    while cell_len(name) > NAME_WIDTH:
-        name = CUT + name.removeprefix(CUT)[1:]
-    return name
-
-
 def summary_line(tally: Tally) -> Text:
     """Return what a run of frames came to, in one line."""
     if not tally.frames:
@@ -123,7 +132,7 @@ def summary_line(tally: Tally) -> Text:
     frames = "1 frame" if tally.frames == 1 else f"{tally.frames} frames"
     parts = [f"{tally.verdicts[name]} {name}" for name in VERDICT_MARKS if tally.verdicts[name]]
     line = f"{frames}: {', '.join(parts)}."
-    worst = [f"{shown(name)} ({count})" for name, count in tally.called.most_common(_MOST_NAMED)]
+    worst = [f"{shown(name)} ({count})" for name, count in tally.called.most_common(MOST_NAMED)]
     if worst:
         line += f" Called most: {', '.join(worst)}."
     return Text(line, no_wrap=True)
@@ -140,79 +149,72 @@ def frame_text(record: Record, *, style: Style | None = None) -> Text:
         How it is put on the screen.
     """
     style = style or Style()
-    row = record.to_json()
     mark = VERDICT_MARKS[record.verdict]
-    head = Text.assemble(
-        style.mark(mark), " ", (record.verdict, f"bold {colour_of(mark, DARK)}"), "  "
+    verdict = (record.verdict, f"bold {colour_of(mark, DARK)}")
+    head = Text.assemble(style.mark(mark), " ", verdict, "  ")
+    return blocks(
+        [
+            head.append(shown(record.file)),
+            *(Text(INDENT + line, "bold") for line in record.headline),
+        ],
+        [style.finding(one.state, say(one), do(one)) for one in record.findings],
+        _patch_table(record.patches),
+        _fact_lines(record),
     )
-    head.append(shown(record.file))
-    calls = [Text(_INDENT + line, "bold") for line in record.headline]
-    blocks = [
-        [head, *calls],
-        list(_finding_lines(record.findings, style)),
-        _columns(_patch_rows(row["patches"])),
-        list(_fact_lines(row)),
-    ]
-    return Text("\n\n").join(Text("\n").join(block) for block in blocks if block)
 
 
-def _finding_lines(findings: Iterable[Finding], style: Style) -> Iterator[Text]:
-    for finding in findings:
-        line = Text.assemble(
-            _INDENT, style.mark(STATE_MARKS[finding.state]), f" {finding.state:<11}  "
-        )
-        line.append(say(finding))
-        advice = do(finding)
-        if advice:
-            line.append(f" {advice}")
-        yield line
+def blocks(*parts: Iterable[Text]) -> Text:
+    """Return blocks of lines with an empty line between them; empty blocks are left out."""
+    lines = [list(part) for part in parts]
+    return Text("\n\n").join(Text("\n").join(block) for block in lines if block)
 
 
-def _patch_rows(patches: Mapping[str, Mapping[str, Any]]) -> list[tuple[str, ...]]:
-    rows = [
-        (
-            shown(name),
-            _figure(patch["zone"], ".2f"),
-            _figure(patch["uncertainty"], ".2f"),
-            _figure(patch["top"], ".2f"),
-            _figure(patch["headroom"], ".2f"),
-            share(patch["clipped"] or 0.0),
-            share(patch["blocked"] or 0.0),
-            _figure(patch["snr"], ".0f"),
-        )
-        for name, patch in patches.items()
-    ]
-    head = ("patch", "zone", "+-", "top", "headroom", "blown", "blocked", "SNR")
-    return [head, *rows] if rows else []
+def table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> list[Text]:
+    """Return rows with the first column to the left and figures to the right, the head dim.
 
-
-def _figure(value: float | None, form: str) -> str:
-    return "-" if value is None else f"{value:{form}}"
-
-
-def _columns(rows: Sequence[tuple[str, ...]]) -> list[Text]:
-    """Return rows with the first column to the left and figures to the right."""
-    widths = [max(cell_len(cell) for cell in column) for column in zip(*rows, strict=True)]
+    Parameters
+    ----------
+    head
+        What stands over each column.
+    rows
+        As many cells each; without rows there is no table.
+    """
+    if not rows:
+        return []
+    widths = [max(cell_len(cell) for cell in column) for column in zip(head, *rows, strict=True)]
     lines = []
-    for place, (name, *cells) in enumerate(rows):
-        figures = "".join(
-            f"  {cell:>{width}}" for cell, width in zip(cells, widths[1:], strict=True)
-        )
-        line = _INDENT + set_cell_size(name, widths[0]) + figures
+    for place, (name, *cells) in enumerate((head, *rows)):
+        told = "".join(f"  {cell:>{width}}" for cell, width in zip(cells, widths[1:], strict=True))
+        line = INDENT + set_cell_size(name, widths[0]) + told
         lines.append(Text(line, "" if place else "dim"))
     return lines
 
 
-def _fact_lines(record: Mapping[str, Any]) -> Iterator[Text]:
-    told = [(label, words) for label, words in facts(record) if label not in ("File", "Reason")]
-    zones = record.get("zones") or {}
-    if zones.get("share"):
-        spread = "  ".join(
-            f"{roman} {share(part)}"
-            for roman, part in zip(ROMAN, zones["share"], strict=True)
-            if part
+def _patch_table(patches: Mapping[str, PatchReading]) -> list[Text]:
+    def figure(value: float | None, form: str = ".2f") -> str:
+        return "-" if value is None else f"{value:{form}}"
+
+    rows = [
+        (
+            shown(name),
+            figure(patch.zone),
+            figure(patch.uncertainty),
+            figure(patch.top),
+            figure(patch.headroom),
+            share(patch.clipped),
+            share(patch.blocked or 0.0),
+            figure(patch.snr, ".0f"),
         )
-        told.append(("Zones", spread))
+        for name, patch in patches.items()
+    ]
+    return table(("patch", "zone", "+-", "top", "headroom", "blown", "blocked", "SNR"), rows)
+
+
+def _fact_lines(record: Record) -> Iterator[Text]:
+    told = [(label, words) for label, words in facts(record) if label not in ("File", "Reason")]
+    if record.zones and record.zones.share:
+        parts = zip(ROMAN, record.zones.share, strict=True)
+        told.append(("Zones", "  ".join(f"{roman} {share(part)}" for roman, part in parts if part)))
     width = max((len(label) for label, _ in told), default=0)
     for label, words in told:
-        yield Text.assemble((f"{_INDENT}{label:<{width}}  ", "dim"), words)
+        yield Text.assemble((f"{INDENT}{label:<{width}}  ", "dim"), words)

@@ -1,26 +1,44 @@
-"""The floor: at each lamp what to do, or its state, never a bare deviation."""
+"""At each lamp what to do, or its state, never a bare deviation; and which lamps stay called."""
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING
 
 import pytest
 
-from stopwise.report.floor import Told, dial_words, told_at_lamps
-from stopwise.report.sticky import GOOD_FRAMES, HeldCalls, lamps_out
-from support.records import PLAN, finding, record, turned
+from stopwise.messages import do
+from stopwise.report.lamp_words import (
+    GOOD_FRAMES,
+    HeldCalls,
+    Told,
+    dial_words,
+    lamps_out,
+    told_at_lamps,
+)
+from support.made_records import PLAN, finding, lamp, record, turned
 
+if TYPE_CHECKING:
+    from stopwise.lamps.outputs import LampState
+    from stopwise.record import Record
 
-def state(name: str, said: str, **more: Any) -> dict[str, Any]:
-    return {"lamps": {name: {"stops": -0.7, "uncertainty": 0.1, "state": said}}, **more}
+NONE_FIRED = record("off plan", finding("lamp", "none_fired", "all"))
 
 
 def test_a_lamp_that_is_called_has_its_turn_and_where_to() -> None:
-    frame = record("off plan", finding("patch", "lit cheek", 6.9, 6.5, **turned("key", -0.4)))
-    told = told_at_lamps(PLAN, frame)
+    hot = finding("patch", "over", "lit cheek", 6.9, 6.5, **turned("key", -0.4))
+    told = told_at_lamps(PLAN, record("off plan", hot))
     assert told["key"] == Told("down 0.4, to -2.4", "down 0.4")
     assert told["fill"] == Told("leave at -3.0")
     assert list(told) == [light.name for light in PLAN.lights]
+
+
+def test_a_lamp_that_ends_before_its_turn_is_done_is_told_so_in_every_place() -> None:
+    dim = finding("patch", "under", "lit cheek", 6.0, 6.5, **turned("key", 0.5, power=-0.2))
+    frame = record("off plan", dim)
+    told = told_at_lamps(PLAN, frame, powers={"key": -0.2})["key"]
+    assert told == Told("at full: move it nearer", "at full")
+    assert do(dim) == frame.headline[1] == "Key is at full: move it nearer."
+    assert frame.to_json()["findings"][0]["do"] == frame.headline[1]
 
 
 @pytest.mark.parametrize(
@@ -33,14 +51,14 @@ def test_a_lamp_that_is_called_has_its_turn_and_where_to() -> None:
         ("fired", "leave at -4.0", False),
     ],
 )
-def test_a_lamp_with_a_state_says_it(said: str, words: str, *, called: bool) -> None:
-    told = told_at_lamps(PLAN, record("off plan", **state("hair", said)))
+def test_a_lamp_with_a_state_says_it(said: LampState, words: str, *, called: bool) -> None:
+    told = told_at_lamps(PLAN, record("off plan", lamps={"hair": lamp(said)}))
     assert (told["hair"].words, told["hair"].is_called) == (words, called)
 
 
 def test_the_worst_findings_turn_is_the_one_that_is_said() -> None:
-    first = finding("patch", "lit cheek", 6.9, 6.5, **turned("key", -0.4))
-    second = finding("patch", "white jacket", 7.9, 7.0, **turned("key", -0.9))
+    first = finding("patch", "over", "lit cheek", 6.9, 6.5, **turned("key", -0.4))
+    second = finding("patch", "over", "white jacket", 7.9, 7.0, **turned("key", -0.9))
     told = told_at_lamps(PLAN, record("off plan", first, second))
     assert told["key"].words == "down 0.4, to -2.4"
 
@@ -53,8 +71,9 @@ def test_without_a_plan_there_are_no_lamps() -> None:
     assert told_at_lamps(None, record()) == {}
 
 
-def out(name: str = "hair") -> dict[str, Any]:
-    return record("off plan", finding("lamp", name, None, 0.0), **state(name, "out"))
+def out(name: str = "hair") -> Record:
+    called = finding("lamp", "out", name, None, 0.0)
+    return record("off plan", called, lamps={name: lamp("out", None)})
 
 
 def test_a_lamp_that_was_out_is_called_until_it_has_fired_three_times() -> None:
@@ -73,19 +92,26 @@ def test_a_lamp_that_is_out_again_is_called_from_the_start() -> None:
     assert held.lines() == ("Hair lamp did not fire.", "Stop. Check it, shoot again.")
 
 
+def test_the_lamp_that_has_been_out_for_longest_is_named() -> None:
+    held = HeldCalls()
+    for frame in (out("fill"), out("hair"), record(), out("fill"), record()):
+        held.see(frame)
+    assert held.lines() == ("Fill was out, 1 good since.", "Check the lamp.")
+
+
 def test_a_frame_that_lit_nothing_is_no_good_frame_for_a_lamp() -> None:
     held = HeldCalls()
     held.see(out())
     for _ in range(GOOD_FRAMES):
-        held.see(record("off plan", finding("lamp", "all", None, None)))
+        held.see(NONE_FIRED)
     assert held.lamp == "hair"
 
 
 def test_the_trigger_names_no_lamp_to_hold() -> None:
     held = HeldCalls()
-    held.see(record("off plan", finding("lamp", "all", None, None)))
+    held.see(NONE_FIRED)
     assert held.lamp is None
-    assert lamps_out(record("off plan", finding("lamp", "all", None, None))) == {"all"}
+    assert lamps_out(NONE_FIRED) == frozenset()
 
 
 def test_what_was_seen_to_is_called_no_more() -> None:
@@ -108,5 +134,4 @@ def test_what_was_seen_to_is_called_no_more() -> None:
 def test_what_dialling_asks_of_a_lamp(
     turn: float, power: float | None, *, at_limit: bool, words: str
 ) -> None:
-    dialled = {"turn": turn, "power": power, "at_limit": at_limit}
-    assert dial_words("key", dialled, PLAN) == words
+    assert dial_words(PLAN.light("key"), turn, power, at_limit=at_limit) == words

@@ -1,31 +1,53 @@
-"""A sheet of paper in pixels: text, lines and marks drawn where they are asked for."""
+"""A sheet of paper in pixels: text, lines, marks and pictures drawn where they are asked for."""
 
 from __future__ import annotations
 
 import io
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 from itertools import accumulate
 from typing import TYPE_CHECKING, Any
 
 from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.collections import LineCollection
 from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties, findfont, fontManager, get_font
 from matplotlib.lines import Line2D
 from matplotlib.patches import Rectangle
+from matplotlib.patheffects import Stroke
 
-from stopwise.report.look import DARK, colour_of
+from stopwise.report.look import DARK, STATE_MARKS, colour_of
 from stopwise.wording import CUT, shown
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
+    import numpy as np
     from matplotlib.artist import Artist
+    from numpy.typing import NDArray
 
+    from stopwise.findings import State
+    from stopwise.frame import Box
     from stopwise.report.look import Mark
 
 FAMILY = "DejaVu Sans"
 """Comes with matplotlib, so that a slip looks the same everywhere."""
+
+WIDTH, HEIGHT = 1600, 1200
+"""Pixels of a slip."""
+
+MARGIN = 48
+BODY_TOP = 232
+"""Pixel row under the headline."""
+
+CALL_SIZE = 0.047 * WIDTH
+"""Height of the headline's type: 4.7 % of the width, as on the page."""
+
+TALL = 1.05
+"""Pictures narrower than this many times their height stand beside all else."""
+
+INK = "#0B0C0E"
+"""Behind writing on a picture, and round lines on it."""
 
 _DPI = 100
 _POINTS = 72.0 / _DPI
@@ -77,6 +99,24 @@ class Area:
             and other.top < self.bottom
         )
 
+    def fitted(self, aspect: float) -> Area:
+        """Return the largest area of that aspect that fits, at the top left."""
+        width = min(self.width, self.height * aspect)
+        height = min(self.height, width / aspect)
+        return Area(self.left, self.top, self.left + width, self.top + height)
+
+    def part(self, box: Box) -> Area:
+        """Return the part that a box of fractions takes."""
+        x0, y0, x1, y1 = box
+        x = [self.left + side * self.width for side in (x0, x1)]
+        y = [self.top + side * self.height for side in (y0, y1)]
+        return Area(x[0], y[0], x[1], y[1])
+
+    def pixels(self, points: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return points of fractions, x and y, shape (n, 2), in pixels of the sheet."""
+        placed: NDArray[np.float64] = points * (self.width, self.height) + (self.left, self.top)
+        return placed
+
     def holds(self, other: Area) -> bool:
         """Tell whether `other` lies wholly inside."""
         return (
@@ -87,17 +127,75 @@ class Area:
         )
 
 
+_NEAR = 3.0
+"""Pixels between two labels under which they read as one."""
+
+_AWAY = (8.0, 30.0, 60.0, 100.0)
+"""Pixels from what a label names, tried in turn."""
+
+_ALONG = (0.5, 0.3, 0.7, 0.15, 0.85)
+"""Parts of a line's length at which its label is tried."""
+
+
+@dataclass(slots=True)
+class Room:
+    """A picture's area, and what of it no label may lie over."""
+
+    area: Area
+    taken: list[Area] = field(default_factory=list)
+
+    def label(self, beside: Area, width: float, height: float) -> Area:
+        """Take and return a place for a label of that size beside something.
+
+        Right, left, above and below are tried in turn, then the same further away; where all is
+        taken, the first place that lies inside serves.
+        """
+        tried = list(_places(beside, width, height))
+        inside = [place for place in tried if self.area.holds(place)]
+        free = (place for place in inside if self._is_free(place, _NEAR))
+        chosen = next(free, None) or (inside[0] if inside else self._pushed(tried[0]))
+        self.taken.append(chosen)
+        return chosen
+
+    def on_line(self, line: NDArray[np.float64], width: float, height: float) -> Area | None:
+        """Take and return a place on a line (n, 2) in pixels; None where none is free."""
+        for part in _ALONG:
+            x, y = line[int(part * (len(line) - 1))]
+            place = Area(x - width / 2, y - height / 2, x + width / 2, y + height / 2)
+            if self.area.holds(place) and self._is_free(place, 0.0):
+                self.taken.append(place)
+                return place
+        return None
+
+    def _is_free(self, place: Area, gap: float) -> bool:
+        wide = Area(place.left - gap, place.top - gap, place.right + gap, place.bottom + gap)
+        return not any(wide.meets(area) for area in self.taken)
+
+    def _pushed(self, place: Area) -> Area:
+        """Return a place moved into the area, its top left corner first."""
+        left = max(min(place.left, self.area.right - place.width), self.area.left)
+        top = max(min(place.top, self.area.bottom - place.height), self.area.top)
+        return Area(left, top, left + place.width, top + place.height)
+
+
+def _places(beside: Area, width: float, height: float) -> Iterator[Area]:
+    middle = (beside.top + beside.bottom - height) / 2
+    centre = (beside.left + beside.right - width) / 2
+    for away in _AWAY:
+        right, left = beside.right + away, beside.left - away - width
+        above, below = beside.top - away - height, beside.bottom + away
+        for x, y in (
+            *((right, middle), (left, middle), (centre, above), (centre, below)),
+            *((right, above), (right, below), (left, above), (left, below)),
+        ):
+            yield Area(x, y, x + width, y + height)
+
+
 class Sheet:
-    """A figure with one set of axes that covers it, in pixels from the top left corner.
+    """A figure of 1600 x 1200 pixels with one set of axes, in pixels from the top left corner."""
 
-    Parameters
-    ----------
-    width, height
-        Pixels.
-    """
-
-    def __init__(self, width: int, height: int) -> None:
-        self.width, self.height = width, height
+    def __init__(self) -> None:
+        width, height = WIDTH, HEIGHT
         self.figure = Figure(figsize=(width / _DPI, height / _DPI), dpi=_DPI, facecolor=DARK.ground)
         self.canvas = FigureCanvasAgg(self.figure)
         self.axes = self.figure.add_axes((0.0, 0.0, 1.0, 1.0))
@@ -215,6 +313,86 @@ class Sheet:
         )
         self.axes.add_line(line)
         return line
+
+    def picture(self, image: NDArray[np.uint8], area: Area) -> None:
+        """Draw an sRGB picture (h, w, 3) over an area, under all else."""
+        extent = (area.left, area.right, area.bottom, area.top)
+        self.axes.imshow(image, extent=extent, aspect="auto", zorder=0).set_gid("picture")
+        self.axes.set_xlim(0.0, WIDTH)
+        self.axes.set_ylim(HEIGHT, 0.0)
+
+    def lines(self, lines: Sequence[NDArray[np.float64]], *, gid: str, **style: Any) -> None:
+        """Draw many lines, each (n, 2) in pixels, as one artist."""
+        drawn = LineCollection(list(lines), **style)
+        drawn.set_gid(gid)
+        self.axes.add_collection(drawn, autolim=False)
+
+    def dots(self, points: NDArray[np.float64], size: float, colour: str, **style: Any) -> None:
+        """Draw dots at points (n, 2) in pixels."""
+        style = {"linestyle": "none", "marker": "o", "markeredgewidth": 0.0, **style}
+        self.axes.plot(*points.T, markersize=size, color=colour, **style)
+
+    def headline(self, lines: tuple[str, str], mark: Mark | None = None) -> None:
+        """Write two lines over the sheet's head, smaller where one would not fit."""
+        start = MARGIN + (CALL_SIZE * 0.98 if mark else 0.0)
+        if mark:
+            self.mark((MARGIN + CALL_SIZE * 0.36, 78), mark, CALL_SIZE * 0.68, gid="verdict")
+        colours = (DARK.text, DARK.quiet)
+        for line, baseline, colour in zip(lines, (104, 190), colours, strict=True):
+            room = WIDTH - MARGIN - start
+            size = CALL_SIZE * min(1.0, room / max(self.text_width(line, CALL_SIZE), 1.0))
+            self.text((start, baseline), line, size, color=colour, gid="call")
+
+    def told(
+        self, area: Area, told: Sequence[Said], size: float, *, columns: int = 1, rest: str
+    ) -> None:
+        """List what is said, each with the mark of its state, column by column.
+
+        Parameters
+        ----------
+        area
+            Where it stands.
+        told
+            What is said, in order.
+        size
+            Height of the type.
+        columns
+            How many columns it may fill.
+        rest
+            Written last where not all has room.
+        """
+        width, step = area.width / columns, int(1.5 * size)
+        rows = [row for said in told for row in self._wrapped(said, size, width - 50)]
+        deep = max(1, int(area.height // step))
+        if len(rows) > columns * deep:
+            rows = [*rows[: columns * deep - 1], (None, rest, DARK.quiet)]
+        for place, (state, words, colour) in enumerate(rows):
+            x = area.left + (place // deep) * width
+            y = area.top + step * (1 + place % deep)
+            if state:
+                self.mark((x + 8, y - 6), STATE_MARKS[state], 14)
+            self.text((x + 26, y), words, size, color=colour, gid="finding")
+
+    def _wrapped(
+        self, said: Said, size: float, room: float
+    ) -> Iterator[tuple[State | None, str, str]]:
+        colour = DARK.text if said.state == "fails" else DARK.quiet
+        lines = [line for words in said.words for line in self.wrapped(words, size, room, lines=4)]
+        for place, line in enumerate(lines):
+            yield (None if place else said.state), line, colour
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """Sentences that stand together in a list, with the state that they tell of, if any."""
+
+    state: State | None
+    words: tuple[str, ...]
+
+
+def haloed(width: float) -> list[Any]:
+    """Return what lets a line of some points' width stand off any picture."""
+    return [Stroke(linewidth=width + 1.4, foreground=INK, alpha=0.5), Stroke()]
 
 
 @lru_cache(maxsize=512)

@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING
 from stopwise.report.facts import share
 from stopwise.report.look import DARK, STATE_MARKS, colour_of
 from stopwise.report.ruler import LOWEST, ROMAN, spread
-from stopwise.report.slip.sheet import Area
+from stopwise.report.sheet import Area
 from stopwise.wording import signed, tenths
 
 if TYPE_CHECKING:
     from stopwise.report.ruler import Reading, Ruler
-    from stopwise.report.slip.sheet import Sheet
+    from stopwise.report.sheet import Sheet
 
 _ABOVE_CLIP = 0.55
 """Zones of room above the clip line, where the clipped share stands."""
@@ -21,10 +21,10 @@ _LANE, _LEAST_LANE = 44, 26
 _LABELS = 196
 """Pixels that marks, names and figures need at the right."""
 
-_LABEL = 18
-_ROW = 29
-_SMALL = 15
+_LABEL, _SMALL, _ROW = 18, 15, 29
 _LEAST_SHARE = 0.002
+"""Share of a frame whose bar would be thinner than a pixel."""
+
 _SHARES_WIDTH, _LEAST_SHARES = 0.19, 92
 
 
@@ -57,25 +57,28 @@ class Rule:
 
 def draw_ruler(sheet: Sheet, area: Area, ruler: Ruler) -> None:
     """Draw the stop ruler into an area."""
-    rule = Rule(area, ruler.clip, ruler.lanes)
     if not ruler.shares:
         words = "Zones not seen: mid-grey is set for another body or ISO."
         for place, line in enumerate(sheet.wrapped(words, _LABEL, area.width, lines=3)):
             sheet.text((area.left, area.top + 24 + 26 * place), line, _LABEL, color=DARK.quiet)
         return
+    rule = Rule(area, ruler.clip, ruler.lanes)
     _draw_scale(sheet, rule)
     _draw_shares(sheet, rule, ruler)
-    seen = list(ruler.readings)
-    wanted = [rule.y(_height(reading)) for reading in seen]
-    labels = spread(wanted, _ROW, rule.y(ruler.clip) + _ROW / 2 + 2, area.bottom - _ROW / 2)
-    for reading, label in zip(seen, labels, strict=True):
+    heights = [
+        next(z for z in (one.value, one.target, one.low, LOWEST) if z is not None)
+        for one in ruler.readings
+    ]
+    highest = rule.y(ruler.clip) + _ROW / 2 + 2
+    labels = spread([rule.y(zone) for zone in heights], _ROW, highest, area.bottom - _ROW / 2)
+    for reading, zone, label in zip(ruler.readings, heights, labels, strict=True):
         _draw_target(sheet, rule, reading)
-        _draw_value(sheet, rule, reading, label)
-
-
-def _height(reading: Reading) -> float:
-    """Return the zone that a reading's label belongs beside."""
-    return next(z for z in (reading.value, reading.target, reading.low, LOWEST) if z is not None)
+        _draw_value(sheet, rule, reading)
+        x, start, elbow = rule.lanes + reading.lane * rule.lane, rule.y(zone), rule.labels - 24
+        end = x + rule.lane - 7
+        leader = [(end, start), (max(elbow - 8, end + 2), start), (elbow + 8, label)]
+        sheet.line([*leader, (elbow + 12, label)], DARK.share, 1.2)
+        _draw_label(sheet, rule, reading, label)
 
 
 def _draw_scale(sheet: Sheet, rule: Rule) -> None:
@@ -87,9 +90,8 @@ def _draw_scale(sheet: Sheet, rule: Rule) -> None:
             sheet.line([(rule.axis, y), (rule.axis + 8, y)], DARK.rule, 2)
             sheet.text((rule.axis + 14, y + 6), roman, _SMALL, color=DARK.quiet)
     sheet.line([(rule.area.left, clip), (rule.area.right, clip)], DARK.text, 3, gid="clip")
-    words = f"clip {rule.clip:.2f}"
     at = (rule.area.right, clip - 10)
-    sheet.text(at, words, _SMALL, color=DARK.quiet, ha="right")
+    sheet.text(at, f"clip {rule.clip:.2f}", _SMALL, color=DARK.quiet, ha="right")
 
 
 def _draw_shares(sheet: Sheet, rule: Rule, ruler: Ruler) -> None:
@@ -118,71 +120,34 @@ def _draw_target(sheet: Sheet, rule: Rule, reading: Reading) -> None:
     sheet.line([(x - 5, target), (x, target)], DARK.target, 2.5)
 
 
-def _draw_value(sheet: Sheet, rule: Rule, reading: Reading, label: float) -> None:
-    mark = STATE_MARKS[reading.state] if reading.state else None
-    colour = colour_of(mark, DARK) if mark else DARK.text
-    x = rule.lanes + reading.lane * rule.lane + 6
-    start = rule.y(_height(reading))
-    if reading.value is not None:
-        bar = Area(x, start - 4, x + rule.lane - 16, start + 4)
-        sheet.fill(bar, colour, gid=f"value:{reading.name}", zorder=3)
-        _draw_doubt(sheet, rule, reading, x + rule.lane / 2 - 8)
-        _draw_stem(sheet, rule, reading, x - 6)
-    elbow = rule.labels - 24
-    leader = [
-        (x + rule.lane - 13, start),
-        (max(elbow - 8, x + rule.lane - 11), start),
-        (elbow + 8, label),
-        (elbow + 12, label),
-    ]
-    sheet.line(leader, DARK.share, 1.2)
-    _draw_label(sheet, rule, reading, label)
-
-
-def _draw_stem(sheet: Sheet, rule: Rule, reading: Reading, x: float) -> None:
-    """Join a value outside its bracket to the bracket's nearer end."""
+def _draw_value(sheet: Sheet, rule: Rule, reading: Reading) -> None:
+    """Draw a value's bar with its uncertainty, and a stem to the bracket that it stands off."""
     value, low, high = reading.value, reading.low, reading.high
-    if value is None or low is None or high is None or low <= value <= high:
+    if value is None:
         return
-    end = high if value > high else low
-    sheet.line(
-        [(x, rule.y(end)), (x, rule.y(value)), (x + 7, rule.y(value))],
-        DARK.target,
-        1.5,
-        linestyle=(0, (2, 1.6)),
-    )
-
-
-def _draw_doubt(sheet: Sheet, rule: Rule, reading: Reading, x: float) -> None:
-    if reading.value is None or not reading.uncertainty:
-        return
-    ends = [(x, rule.y(reading.value + side * reading.uncertainty)) for side in (-1, 1)]
-    sheet.line(ends, DARK.text, 1.5, zorder=4, gid=f"uncertainty:{reading.name}")
+    colour = colour_of(STATE_MARKS[reading.state], DARK) if reading.state else DARK.text
+    x, y = rule.lanes + reading.lane * rule.lane + 6, rule.y(value)
+    bar = Area(x, y - 4, x + rule.lane - 16, y + 4)
+    sheet.fill(bar, colour, gid=f"value:{reading.name}", zorder=3)
+    if reading.uncertainty:
+        middle = x + rule.lane / 2 - 8
+        ends = [(middle, rule.y(value + side * reading.uncertainty)) for side in (-1, 1)]
+        sheet.line(ends, DARK.text, 1.5, zorder=4, gid=f"uncertainty:{reading.name}")
+    if low is not None and high is not None and not low <= value <= high:
+        end = rule.y(high if value > high else low)
+        stem = [(x - 6, end), (x - 6, y), (x + 1, y)]
+        sheet.line(stem, DARK.target, 1.5, linestyle=(0, (2, 1.6)))
 
 
 def _draw_label(sheet: Sheet, rule: Rule, reading: Reading, y: float) -> None:
-    figure, figure_colour = _figure(reading)
-    right = rule.area.right
-    width = sheet.text_width(figure, _LABEL, weight="bold")
-    sheet.text(
-        (right, y + 6),
-        figure,
-        _LABEL,
-        color=figure_colour,
-        ha="right",
-        weight="bold",
-        gid=f"figure:{reading.name}",
-    )
+    right, off = rule.area.right, reading.off
+    seen = "not seen" if reading.value is None else tenths(reading.value)
+    figure, colour = (seen, DARK.quiet) if off is None else (signed(off), DARK.text)
+    style = {"weight": "bold", "color": colour, "ha": "right", "gid": f"figure:{reading.name}"}
+    sheet.text((right, y + 6), figure, _LABEL, **style)
     if reading.state:
         sheet.mark((rule.labels, y), STATE_MARKS[reading.state], 15)
     start = rule.labels + 16
-    words = sheet.cut(reading.name, _LABEL, right - width - 12 - start)
+    room = right - sheet.text_width(figure, _LABEL, weight="bold") - 12 - start
+    words = sheet.cut(reading.name, _LABEL, room)
     sheet.text((start, y + 6), words, _LABEL, color=DARK.text)
-
-
-def _figure(reading: Reading) -> tuple[str, str]:
-    if reading.value is None:
-        return "not seen", DARK.quiet
-    if reading.off is None:
-        return tenths(reading.value), DARK.quiet
-    return signed(reading.off), DARK.text

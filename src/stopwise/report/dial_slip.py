@@ -1,36 +1,37 @@
-"""The slip of a dialled answer: the predicted picture, lamps and targets beside."""
+"""The slip of powers that were dialled: the predicted picture, lamps and targets beside."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+import math
+from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from stopwise.measurement.picture import Picture
 from stopwise.measurement.zones import blocked_under
-from stopwise.report.dialled import alike_sentences, headline, lamp_rows, target_rows
+from stopwise.report.contours import zone_contours
 from stopwise.report.drawable import Drawable, drawable_of
+from stopwise.report.facts import MarkedPatch
 from stopwise.report.look import DARK, STATE_MARKS
-from stopwise.report.slip.page import CALL_SIZE, HEIGHT, WIDTH
-from stopwise.report.slip.picture import draw_picture
-from stopwise.report.slip.sheet import Area, Sheet
-from stopwise.stops import MID_GREY_OF_SATURATION
+from stopwise.report.sheet import BODY_TOP, HEIGHT, MARGIN, WIDTH, Area, Said, Sheet
+from stopwise.report.slip import draw_picture
+from stopwise.report.tables import alike_sentences, dial_headline, lamp_rows, target_rows
+from stopwise.stops import MID_GREY_OF_SATURATION, MIDDLE_ZONE
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from numpy.typing import NDArray
 
+    from stopwise.findings import State
     from stopwise.lamps.dial import Dial
     from stopwise.lamps.reduced import LightPicture
     from stopwise.plan.model import Plan
 
-_MARGIN, _GAP = 48, 44
-_SIZE, _ROW = 19, 29
-_TOP = 232
+_GAP, _SIZE, _ROW = 44, 19, 29
 _LONGEST = 960
-
-_Block = tuple[tuple[float, float], tuple[float, float]]
+"""Blocks along the longer side of a picture that is made of coarser light: the slip's own."""
 
 
 def predicted_drawable(answer: Dial, *, mid_grey: float | None = None) -> Drawable:
@@ -72,16 +73,10 @@ def _picture(light: LightPicture, mid_grey: float) -> Picture:
 
 def _finer(plane: NDArray[np.float32], factor: int) -> NDArray[np.float32]:
     """Return a plane with each block parted, straight between the middles of blocks."""
-    for axis in (0, 1):
-        size = plane.shape[axis]
-        at = np.clip((np.arange(size * factor) + 0.5) / factor - 0.5, 0, size - 1)
-        low = np.minimum(at.astype(int), max(size - 2, 0))
-        shape = [1, 1]
-        shape[axis] = -1
-        part = (at - low).astype(np.float32).reshape(shape)
-        high = np.minimum(low + 1, size - 1)
-        plane = np.take(plane, low, axis) * (1 - part) + np.take(plane, high, axis) * part
-    return plane
+    from scipy.ndimage import zoom
+
+    finer: NDArray[np.float32] = zoom(plane, factor, order=1, mode="nearest", grid_mode=True)
+    return finer
 
 
 def draw_dial_slip(answer: Dial, plan: Plan, sentences: Sequence[str] = ()) -> bytes:
@@ -94,56 +89,35 @@ def draw_dial_slip(answer: Dial, plan: Plan, sentences: Sequence[str] = ()) -> b
     sentences
         What else is to be said, of solos and lamps.
     """
-    sheet = Sheet(WIDTH, HEIGHT)
-    drawable = predicted_drawable(answer, mid_grey=plan.camera.mid_grey)
-    say, do = headline(answer, plan)
-    for line, baseline, colour in ((say, 104, DARK.text), (do, 190, DARK.quiet)):
-        room = WIDTH - 2 * _MARGIN
-        size = CALL_SIZE * min(1.0, room / max(sheet.text_width(line, CALL_SIZE), 1.0))
-        sheet.text((_MARGIN, baseline), line, size, color=colour)
-    rows, columns = drawable.luminance.shape
-    picture = _fit(Area(_MARGIN, _TOP, 960, 850), columns / rows)
-    record = _as_record(answer, plan)
-    draw_picture(sheet, picture, record, drawable, clip=_clip_zone(plan))
-    side = Area(picture.right + _GAP, _TOP, WIDTH - _MARGIN, HEIGHT - _MARGIN)
+    sheet = Sheet()
+    mid_grey = plan.camera.mid_grey or MID_GREY_OF_SATURATION
+    picture = predicted_drawable(answer, mid_grey=mid_grey)
+    sheet.headline(dial_headline(answer, plan))
+    rows, columns = picture.luminance.shape
+    area = Area(MARGIN, BODY_TOP, 960, 850).fitted(columns / rows)
+    clip = MIDDLE_ZONE - math.log2(mid_grey)
+    contours = zone_contours(picture.luminance, mid_grey=mid_grey, clip=clip)
+    draw_picture(sheet, area, picture, contours=contours, patches=_patches(answer))
+    side = Area(area.right + _GAP, BODY_TOP, WIDTH - MARGIN, HEIGHT - MARGIN)
     below = _draw_lamps(sheet, side, answer, plan)
     _draw_targets(sheet, Area(side.left, below + 30, side.right, side.bottom), answer)
-    foot = Area(_MARGIN, picture.bottom + 84, picture.right, HEIGHT - _MARGIN)
-    _draw_sentences(sheet, foot, answer, sentences)
+    told = [Said("fails", (target.say,)) for target in answer.unmet]
+    told += [Said(None, (said,)) for said in (*alike_sentences(answer), *sentences)]
+    foot = Area(MARGIN, area.bottom + 84, area.right, HEIGHT - MARGIN)
+    sheet.told(foot, told, _SIZE, rest="and more, in the text")
     return sheet.png()
 
 
-def _fit(area: Area, aspect: float) -> Area:
-    width = min(area.width, area.height * aspect)
-    return Area(area.left, area.top, area.left + width, area.top + width / aspect)
-
-
-def _clip_zone(plan: Plan) -> float:
-    from stopwise.stops import MIDDLE_ZONE
-
-    return MIDDLE_ZONE - float(np.log2(plan.camera.mid_grey or MID_GREY_OF_SATURATION))
-
-
-def _as_record(answer: Dial, plan: Plan) -> dict[str, Any]:
-    """Return what of the answer is drawn on the picture, in the form of a frame's record."""
+def _patches(answer: Dial) -> list[MarkedPatch]:
     planned = {target.of: target for target in answer.predicted.targets if target.kind == "zone"}
-    cells = answer.predicted.picture.patches
-    return {
-        "zones": {"mid_grey": plan.camera.mid_grey},
-        "patches": {
-            name: {"zone": zone, "box": cells[name].box}
-            for name, zone in answer.predicted.patches.items()
-        },
-        "findings": [
-            {
-                "check": "patch",
-                "of": name,
-                "planned": target.target,
-                "state": "fails" if target.short_by else "holds",
-            }
-            for name, target in planned.items()
-        ],
-    }
+    marked = []
+    for name, zone in answer.predicted.patches.items():
+        patch = MarkedPatch(name, answer.predicted.picture.patches[name].box, zone)
+        if name in planned:
+            state: State = "fails" if planned[name].short_by else "holds"
+            patch = replace(patch, target=planned[name].target, state=state)
+        marked.append(patch)
+    return marked
 
 
 def _draw_lamps(sheet: Sheet, area: Area, answer: Dial, plan: Plan) -> float:
@@ -180,22 +154,3 @@ def _draw_targets(sheet: Sheet, area: Area, answer: Dial) -> None:
         name = sheet.cut(row.of, _SIZE, area.width * 0.42)
         words = (name, row.gets, row.planned, row.off)
         _cells(sheet, [*columns, area.right], y, words, DARK.text if failed else DARK.quiet)
-
-
-def _draw_sentences(sheet: Sheet, area: Area, answer: Dial, sentences: Sequence[str]) -> None:
-    """Write what stays unmet and why, then what else is to be said, as far as there is room."""
-    told: list[tuple[str | None, str]] = [("fails", target.say) for target in answer.unmet]
-    told += [(None, said) for said in (*alike_sentences(answer), *sentences)]
-    y = area.top
-    for state, words in told:
-        lines = sheet.wrapped(words, _SIZE, area.width - 28, lines=4)
-        if y + len(lines) * _ROW > area.bottom:
-            sheet.text((area.left + 28, y + _SIZE), "and more, in the text", _SIZE)
-            return
-        if state:
-            sheet.mark((area.left + 9, y + _SIZE - 7), STATE_MARKS[state], 15)
-        for line in lines:
-            colour = DARK.text if state else DARK.quiet
-            sheet.text((area.left + 28, y + _SIZE), line, _SIZE, color=colour)
-            y += _ROW
-        y += 8

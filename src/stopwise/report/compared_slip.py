@@ -1,0 +1,275 @@
+"""The slip of a comparison: two pictures side by side, and a map of the difference in stops."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from stopwise.comparison.field import LEVELS_STOPS, difference_field, field_of_moved
+from stopwise.comparison.lamp_changes import lamp_words
+from stopwise.report.contours import MAP_EDGE, difference_contours, reduced
+from stopwise.report.look import DARK, STATE_MARKS
+from stopwise.report.sheet import BODY_TOP, HEIGHT, MARGIN, TALL, WIDTH, Area, Room, Said, Sheet
+from stopwise.report.tables import figure, figures
+from stopwise.wording import HEADLINE_WIDTH, shortened, shown, signed
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from stopwise.comparison.comparison import Comparison
+    from stopwise.report.contours import Contour
+    from stopwise.report.drawable import Drawable
+
+UP, DOWN = DARK.edge, DARK.target
+"""Colours of more and of less light; more has whole lines, less has broken ones."""
+
+UNCHANGED_STOPS = 0.05
+"""Stops under which a change is none: a tenth would read 0.0."""
+
+_GAP, _COLUMN = 28, 44
+_SIZE, _ROW, _LABEL = 17, 26, 14
+_MOST_LABELS = 12
+_ALIGN_EDGE = 320
+"""Blocks along the longer side in which moved pictures are brought onto each other."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Places:
+    """Where each part goes; a list beside the table begins under it."""
+
+    before: Area
+    after: Area
+    map: Area
+    table: Area
+    list: Area
+    is_list_under_table: bool
+
+
+def draw_compared(comparison: Comparison, before: Drawable, after: Drawable) -> bytes:
+    """Return a comparison's slip as a PNG file of 1600 x 1200 pixels.
+
+    Parameters
+    ----------
+    comparison
+        What was worked out.
+    before, after
+        The two pictures. Where their shapes differ there is no map, and the slip says so.
+    """
+    return compose(comparison, before, after).png()
+
+
+def compose(comparison: Comparison, before: Drawable, after: Drawable) -> Sheet:
+    """Return the slip as a sheet whose parts can still be looked at one by one."""
+    sheet = Sheet()
+    rows, columns = after.luminance.shape[:2]
+    places = _layout(columns / rows)
+    worst = comparison.findings[0].state if comparison.findings else "holds"
+    say, do = (shortened(shown(line), HEADLINE_WIDTH) for line in call_of(comparison))
+    sheet.headline((say, do), STATE_MARKS[worst])
+    for word, picture, side, area in (
+        ("Before", before, comparison.before, places.before),
+        ("After", after, comparison.after, places.after),
+    ):
+        sheet.picture(picture.image, area.fitted(picture.image.shape[1] / picture.image.shape[0]))
+        words = f"{word}: {side.name}" + (f", {side.frames} frames" if side.frames > 1 else "")
+        kept = sheet.cut(words, _SIZE, area.width)
+        sheet.text((area.left, area.bottom + 24), kept, _SIZE, color=DARK.quiet)
+    _draw_map(sheet, places.map, comparison, (before, after))
+    foot = _draw_table(sheet, places.table, comparison)
+    area = places.list
+    if places.is_list_under_table:
+        area = Area(area.left, max(area.top, foot - 12), area.right, area.bottom)
+    told = [
+        Said(one.state, (one.say, one.do) if one.do and one.state != "holds" else (one.say,))
+        for one in comparison.findings
+        if one.check != "patch" or one.state != "holds"
+    ]
+    sheet.told(area, told, _SIZE, rest="and more, in the text")
+    return sheet
+
+
+def _layout(aspect: float) -> _Places:
+    foot, right = HEIGHT - MARGIN, WIDTH - MARGIN
+    if aspect < TALL:
+        width, tall = 370.0, 370.0 / aspect
+        x = [MARGIN + step * (width + _GAP) for step in range(3)]
+        first, second, third = (Area(left, BODY_TOP, left + width, BODY_TOP + tall) for left in x)
+        column = third.right + _COLUMN
+        table = Area(column, BODY_TOP, right, foot)
+        below = Area(MARGIN, third.bottom + 78, column - _COLUMN, foot)
+        return _Places(first, second, third, table, below, is_list_under_table=False)
+    width = 430.0
+    first = Area(MARGIN, BODY_TOP, MARGIN + width, BODY_TOP + min(width / aspect, 323.0))
+    left = first.right + _GAP
+    second = Area(left, BODY_TOP, left + width, first.bottom)
+    top, bottom = first.bottom + 56, foot - 66
+    map_ = Area(MARGIN, top, second.right, bottom).fitted(aspect)
+    map_ = Area(map_.left, top, map_.right, bottom)
+    table = Area(second.right + _COLUMN, BODY_TOP, right, foot)
+    beside = Area(map_.right + _COLUMN, top, right, foot)
+    return _Places(first, second, map_, table, beside, is_list_under_table=True)
+
+
+def call_of(comparison: Comparison) -> tuple[str, str]:
+    """Return the two lines at the head: what, then what to do or what is well."""
+    failing = next((one for one in comparison.findings if one.state == "fails"), None)
+    if failing is not None:
+        return failing.say, failing.do or "Look at the map."
+    if comparison.framing.moved:
+        told = next(one for one in comparison.findings if one.of == "framing")
+        return told.say, _unseen(comparison)
+    if not comparison.lamps:
+        return _without_solos(comparison)
+    moved = [
+        one
+        for one in comparison.findings
+        if one.check == "lamp"
+        and abs(one.measured or 0.0) >= max(UNCHANGED_STOPS, one.uncertainty or 0.0)
+    ]
+    if not moved:
+        return "No lamp changed.", _unseen(comparison)
+    most = max(moved, key=lambda one: abs(one.measured or 0.0))
+    return most.say, "Other lamps changed too." if moved[1:] else _unseen(comparison)
+
+
+def _unseen(comparison: Comparison) -> str:
+    """Say which lamps could not be read, else that the rest holds."""
+    names = [lamp_words(name) for name, one in comparison.lamps.items() if one.state == "not seen"]
+    if not names:
+        return "All else as it was." if comparison.lamps else "No solos, so no lamp is named."
+    seen = len(comparison.lamps) - len(names)
+    return f"Not seen: {', '.join(names)}." if seen else "No lamp can be read."
+
+
+def _without_solos(comparison: Comparison) -> tuple[str, str]:
+    stops = {name: one.stops for name, one in comparison.patches.items() if one.stops is not None}
+    if not stops:
+        return "No patch is seen on both sides.", "The map shows what differs."
+    name, most = max(stops.items(), key=lambda item: abs(item[1]))
+    told = "No patch changed." if abs(most) < UNCHANGED_STOPS else f"Most: {name} {signed(most)}."
+    return told, "No solos, so no lamp is named."
+
+
+def _draw_map(
+    sheet: Sheet, area: Area, comparison: Comparison, pictures: tuple[Drawable, Drawable]
+) -> None:
+    sheet.fill(area, DARK.raised, zorder=0, gid="map")
+    field = field_of(comparison, *pictures)
+    if field is None:
+        middle = ((area.left + area.right) / 2, (area.top + area.bottom) / 2)
+        sheet.text(middle, "No map: the pictures differ in shape.", _SIZE, ha="center")
+        return
+    room = Room(area)
+    _draw_patches(sheet, room, comparison)
+    lines = difference_contours(field)
+    _draw_lines(sheet, room, [one for one in lines if one.level > 0], is_up=True)
+    _draw_lines(sheet, room, [one for one in lines if one.level <= 0], is_up=False)
+    _draw_legend(sheet, area, has_lines=bool(lines))
+
+
+def field_of(
+    comparison: Comparison, before: Drawable, after: Drawable
+) -> NDArray[np.float64] | None:
+    """Return the map's field in stops, with the picture brought along where something moved.
+
+    Returns
+    -------
+    ndarray or None
+        float64 (h, w); None where the pictures differ in shape.
+    """
+    framing, stops = comparison.framing, comparison.settings.flash_stops
+    edge = _ALIGN_EDGE if framing.moved else MAP_EDGE
+    then, now = (reduced(np.asarray(one.luminance, float), edge) for one in (before, after))
+    if framing.moved:
+        return field_of_moved((then, now), framing, settings_stops=stops)
+    return difference_field(then, now, settings_stops=stops)
+
+
+def _draw_lines(sheet: Sheet, room: Room, contours: Sequence[Contour], *, is_up: bool) -> None:
+    colour = UP if is_up else DOWN
+    placed = sorted(
+        ((room.area.pixels(one.points), one.level) for one in contours),
+        key=lambda one: -len(one[0]),
+    )
+    sheet.lines(
+        [line for line, _ in placed],
+        gid="contours up" if is_up else "contours down",
+        colors=colour,
+        linewidths=[
+            0.9 + 0.5 * sum(abs(level) >= step for step in (0.5, 1.0, 2.0)) for _, level in placed
+        ],
+        linestyles="solid" if is_up else [(0, (4.5, 2.2))],
+        zorder=3,
+    )
+    for line, level in placed[:_MOST_LABELS]:
+        words = signed(level)
+        place = room.on_line(line, sheet.text_width(words, _LABEL) + 8, _LABEL + 4)
+        if place is not None:
+            sheet.fill(place, DARK.raised, zorder=4)
+            at = ((place.left + place.right) / 2, place.bottom - 5)
+            sheet.text(at, words, _LABEL, color=colour, ha="center", zorder=5)
+
+
+def _draw_patches(sheet: Sheet, room: Room, comparison: Comparison) -> None:
+    """Draw where the patches lie after, each with what changed there."""
+    placed = {
+        name: room.area.part((box[0], box[1], box[2], box[3]))
+        for name, one in comparison.after.patches.items()
+        if (box := one.box) and name in comparison.patches
+    }
+    room.taken += placed.values()
+    for name, spot in placed.items():
+        sheet.fill(spot, "none", edgecolor=DARK.text, linewidth=1.1, zorder=6, gid=f"patch:{name}")
+        stops = comparison.patches[name].stops
+        words = f"{sheet.cut(name, _LABEL, 150)} {'?' if stops is None else figure(stops)}"
+        place = room.label(spot, sheet.text_width(words, _LABEL) + 10, _LABEL + 9)
+        sheet.fill(place, DARK.ground, alpha=0.82, zorder=6)
+        sheet.text((place.left + 5, place.bottom - 7), words, _LABEL, zorder=7)
+
+
+def _draw_legend(sheet: Sheet, area: Area, *, has_lines: bool) -> None:
+    x, y = area.left, area.bottom + 24
+    if not has_lines:
+        words = "No part differs by 0.2 stop, settings taken out."
+        sheet.text((x, y), words, _SIZE, color=DARK.quiet)
+        return
+    for colour, dashes, words in ((UP, "solid", "more light"), (DOWN, "dashed", "less light")):
+        sheet.line([(x, y - 6), (x + 34, y - 6)], colour, 2.0, linestyle=dashes)
+        sheet.text((x + 42, y), words, _SIZE, color=DARK.quiet)
+        x += 62 + sheet.text_width(words, _SIZE)
+    levels = ", ".join(f"{level:g}" for level in LEVELS_STOPS if level > 0)
+    told = f"Lines at {levels} stops, after less before, settings taken out."
+    sheet.text((area.left, y + 26), sheet.cut(told, _SIZE, area.width), _SIZE, color=DARK.quiet)
+
+
+def _draw_table(sheet: Sheet, area: Area, comparison: Comparison) -> float:
+    """List lamps and patches with what changed and what was said; return where the list ends."""
+    lamps = [
+        (name, *figures(one.stops, one.uncertainty), figure(one.said))
+        for name, one in comparison.lamps.items()
+    ]
+    patches = [
+        (name, *figures(one.stops, one.uncertainty), figure(one.expected))
+        for name, one in comparison.patches.items()
+    ]
+    columns = (area.right - 172, area.right - 102, area.right)
+    y = area.top + 14
+    for head, told, rows in (("Lamps", "said", lamps), ("Patches", "expected", patches)):
+        for name, *cells in [(head, "stops", "±", told), *rows] if rows else ():
+            if y > area.bottom:
+                break
+            is_head = name is head
+            colour = DARK.quiet if is_head else DARK.text
+            kept = sheet.cut(name, _SIZE, columns[0] - area.left - 74)
+            weight = "bold" if is_head else "normal"
+            sheet.text((area.left, y), kept, _SIZE, color=colour, weight=weight)
+            for x, cell in zip(columns, cells, strict=True):
+                quiet = colour if x == columns[0] else DARK.quiet
+                sheet.text((x, y), cell, _SIZE, color=quiet, ha="right")
+            y += _ROW
+        y += 12 if rows else 0
+    return y

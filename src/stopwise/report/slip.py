@@ -1,0 +1,336 @@
+"""The slip: one frame's picture report as a PNG."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from stopwise.conditions import condition
+from stopwise.messages import do, reason_text, say
+from stopwise.report.contours import outlines, stipple, within_box, zone_contours
+from stopwise.report.drawable import drawable_of
+from stopwise.report.facts import facts, marked_patches
+from stopwise.report.look import DARK, OKABE_ITO, STATE_MARKS, VERDICT_MARKS
+from stopwise.report.ruler import mid_grey_of, ruler_of
+from stopwise.report.ruler_drawing import draw_ruler
+from stopwise.report.sheet import (
+    BODY_TOP,
+    HEIGHT,
+    INK,
+    MARGIN,
+    TALL,
+    WIDTH,
+    Area,
+    Room,
+    Said,
+    Sheet,
+    haloed,
+)
+from stopwise.wording import shown
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+    from pathlib import Path
+
+    from numpy.typing import NDArray
+
+    from stopwise.findings import Finding, Reason
+    from stopwise.measurement.measurement import BlownArea
+    from stopwise.measurement.picture import Picture
+    from stopwise.record import Record
+    from stopwise.report.contours import Contour
+    from stopwise.report.drawable import Drawable
+    from stopwise.report.facts import MarkedPatch
+
+MOST_TAGS = 9
+"""Blown areas that get a number, one digit each; smaller ones are outlined only."""
+
+_GAP = 40
+_SIZE, _ROW = 17, 25
+_COLUMN = 400
+"""Least width of a column of findings: a sentence of it in two lines."""
+
+_LABELS = 108
+_LABEL, _CONTOUR_LABEL, _LEGEND = 17, 13, 15
+_MOST_LABELS = 14
+_BLOWN, _PALE = OKABE_ITO["orange"], "#C9CED6"
+_CORNER = 9.0
+_DOT_STEP = 9.0
+"""Pixels between dots over what is blocked."""
+
+_COUNTED = {
+    "fails": ("fails", "fail"),
+    "on the line": ("on the line", "on the line"),
+    "not seen": ("not seen", "not seen"),
+    "holds": ("holds", "hold"),
+}
+_NOT_JUDGED = {
+    "measured": "Measured only: the plan has no target, so nothing was judged.",
+    "unreadable": "Not judged.",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """Where each part of the slip goes."""
+
+    picture: Area
+    ruler: Area
+    findings: Area
+    facts: Area
+
+
+def layout(aspect: float) -> Layout:
+    """Return where things go for a picture that is `aspect` times as wide as it is high."""
+    foot, right = HEIGHT - MARGIN, WIDTH - MARGIN
+    if aspect < TALL:
+        picture = Area(MARGIN, BODY_TOP, MARGIN + 560, foot - 56).fitted(aspect)
+        start = max(picture.right, MARGIN + 360) + _GAP
+        column = start + (right - start - _GAP) * 0.5
+        return Layout(
+            picture=picture,
+            ruler=Area(start, BODY_TOP - 16, column, foot),
+            findings=Area(column + _GAP, BODY_TOP + 8, right, 700),
+            facts=Area(column + _GAP, 724, right, foot),
+        )
+    picture = Area(MARGIN, BODY_TOP, 980, 852).fitted(aspect)
+    below = max(picture.bottom, 800) + 68
+    return Layout(
+        picture=picture,
+        ruler=Area(980 + _GAP, BODY_TOP - 16, right, below - 50),
+        findings=Area(MARGIN, picture.bottom + 68, 980, foot),
+        facts=Area(980 + _GAP, below, right, foot),
+    )
+
+
+def draw_slip(record: Record, picture: Picture | None) -> bytes:
+    """Return one frame's slip as a PNG file.
+
+    Parameters
+    ----------
+    record
+        The frame's record; an unreadable one gives a slip that says why.
+    picture
+        The reduced picture, or None where there is none.
+
+    Returns
+    -------
+    bytes
+        A PNG of 1600 x 1200 pixels, sRGB.
+    """
+    return compose(record, None if picture is None else drawable_of(picture)).png()
+
+
+def write_slip(path: Path, record: Record, picture: Picture | None) -> None:
+    """Write one frame's slip to `path`; see :func:`draw_slip`.
+
+    Raises
+    ------
+    OSError
+        If the file can't be written.
+    """
+    path.write_bytes(draw_slip(record, picture))
+
+
+def compose(record: Record, picture: Drawable | None) -> Sheet:
+    """Return the slip as a sheet whose parts can still be looked at one by one."""
+    sheet = Sheet()
+    rows, columns = (2, 3) if picture is None else picture.luminance.shape[:2]
+    places = layout(columns / rows)
+    sheet.headline(record.headline, VERDICT_MARKS[record.verdict])
+    if picture is None:
+        whole = Area(MARGIN, BODY_TOP, WIDTH - MARGIN, places.picture.bottom)
+        _draw_no_picture(sheet, whole, record.reason)
+    else:
+        ruler = ruler_of(record)
+        draw_picture(
+            sheet,
+            places.picture,
+            picture,
+            contours=zone_contours(
+                picture.luminance, mid_grey=mid_grey_of(record), clip=ruler.clip
+            ),
+            patches=marked_patches(record),
+            areas=record.clipping.areas if record.clipping else (),
+        )
+        draw_ruler(sheet, places.ruler, ruler)
+    _draw_findings(sheet, places.findings, record)
+    _draw_facts(sheet, places.facts, record)
+    return sheet
+
+
+def _draw_no_picture(sheet: Sheet, area: Area, reason: Reason | None) -> None:
+    """Draw an empty frame that says why there is no picture, and what to do."""
+    sheet.fill(area, DARK.raised)
+    told = shown(reason_text(reason)) if reason else ""
+    if reason and reason.condition:
+        told = condition(reason.condition).long
+    lines = ["No picture.", *sheet.wrapped(told, 30, area.width - 80, lines=3)]
+    middle = (area.left + area.right) / 2
+    top = (area.top + area.bottom) / 2 - 22 * (len(lines) - 1)
+    for place, line in enumerate(lines):
+        colour = DARK.quiet if place else DARK.text
+        sheet.text((middle, top + 44 * place), line, 30, color=colour, ha="center")
+
+
+def draw_picture(
+    sheet: Sheet,
+    area: Area,
+    picture: Drawable,
+    *,
+    contours: Sequence[Contour],
+    patches: Sequence[MarkedPatch],
+    areas: Sequence[BlownArea] = (),
+) -> None:
+    """Draw a picture with all that is marked on it.
+
+    Parameters
+    ----------
+    sheet, area
+        Where to draw.
+    picture
+        The reduced picture.
+    contours
+        Its zones' boundaries.
+    patches, areas
+        What is held by corners, and what is outlined and numbered, largest first.
+    """
+    sheet.picture(picture.image, area)
+    room = Room(area, [area.part(patch.box) for patch in patches])
+    dots = stipple(picture.blocked > 0.5, across=int(area.width / _DOT_STEP))
+    sheet.dots(area.pixels(dots), 1.5, _PALE, zorder=1, gid="blocked")
+    _draw_blown(sheet, room, picture, areas)
+    for patch in patches:
+        _draw_patch(sheet, room, patch)
+    _draw_contours(sheet, room, contours)
+    _draw_legend(sheet, area)
+
+
+def _draw_contours(sheet: Sheet, room: Room, contours: Sequence[Contour]) -> None:
+    placed = sorted(
+        ((room.area.pixels(one.points), one.level) for one in contours),
+        key=lambda one: -len(one[0]),
+    )
+    style = {"colors": "#FFFFFF", "linewidths": 0.7, "alpha": 0.62, "zorder": 2}
+    lines = [line for line, _ in placed]
+    sheet.lines(lines, gid="contours", path_effects=haloed(0.7), **style)
+    for line, level in placed[:_MOST_LABELS]:
+        words = f"{level:.1f}"
+        width = sheet.text_width(words, _CONTOUR_LABEL) + 6
+        place = room.on_line(line, width, _CONTOUR_LABEL + 3)
+        if place is not None:
+            sheet.fill(place, INK, alpha=0.55, zorder=3)
+            at = ((place.left + place.right) / 2, place.bottom - 4)
+            sheet.text(at, words, _CONTOUR_LABEL, color="#FFFFFF", ha="center", zorder=4)
+
+
+def _draw_blown(sheet: Sheet, room: Room, picture: Drawable, areas: Sequence[BlownArea]) -> None:
+    """Outline blown areas, by their boxes where they are smaller than the picture's blocks."""
+    lines: list[NDArray[np.float64]] = []
+    for area in areas:
+        x0, y0, x1, y1 = area.box
+        corners = np.array([(x0, y0), (x1, y0), (x1, y1), (x0, y1), (x0, y0)])
+        found = outlines(within_box(picture.clipped, area.box)) or [corners]
+        lines += [room.area.pixels(line) for line in found]
+    style = {"colors": _BLOWN, "linewidths": 1.6, "zorder": 5}
+    sheet.lines(lines, gid="blown", path_effects=haloed(1.6), **style)
+    for number, area in enumerate(areas[:MOST_TAGS], start=1):
+        spot = room.area.part(area.box)
+        room.taken.append(spot)
+        place = room.label(spot, 22, 22)
+        x, y = (place.left + place.right) / 2, (place.top + place.bottom) / 2
+        rim = (min(max(x, spot.left), spot.right), min(max(y, spot.top), spot.bottom))
+        sheet.line([rim, (x, y)], _BLOWN, 1.5, zorder=5)
+        sheet.fill(place, INK, edgecolor=_BLOWN, linewidth=1.2, zorder=6, gid=f"tag:{number}")
+        bold = {"weight": "bold", "color": "#FFFFFF", "ha": "center", "zorder": 7}
+        sheet.text((x, place.bottom - 5.5), str(number), 16, **bold)
+
+
+def _draw_patch(sheet: Sheet, room: Room, patch: MarkedPatch) -> None:
+    """Hold a patch by four right angles a little outside it, with its name and figure beside."""
+    box = room.area.part(patch.box)
+    left, top, right, bottom = box.left - 3, box.top - 3, box.right + 3, box.bottom + 3
+    arm = min(_CORNER, (right - left) / 3, (bottom - top) / 3)
+    for x, across in ((left, arm), (right, -arm)):
+        for y, down in ((top, arm), (bottom, -arm)):
+            corner = [(x + across, y), (x, y), (x, y + down)]
+            line = sheet.line(corner, "#FFFFFF", 2.4, zorder=8, gid=f"patch:{patch.name}")
+            line.set_path_effects(haloed(2.0))
+    mark = STATE_MARKS[patch.state] if patch.state else None
+    words = f"{sheet.cut(shown(patch.name), _LABEL, 220)}  {patch.figure}"
+    width = sheet.text_width(words, _LABEL) + (37 if mark else 14)
+    place = room.label(box, width, _LABEL + 11)
+    sheet.fill(place, INK, alpha=0.86, zorder=8)
+    if mark:
+        sheet.mark((place.left + 15, (place.top + place.bottom) / 2), mark, 14, zorder=9)
+    at = (place.left + (30 if mark else 7), place.bottom - 9)
+    sheet.text(at, words, _LABEL, color="#FFFFFF", zorder=9, gid=f"patch label:{patch.name}")
+
+
+def _draw_legend(sheet: Sheet, area: Area) -> None:
+    """Say below the picture what its lines and dots mean, in as many rows as its width needs."""
+    dots = np.array([(2.0 + 7 * step, 4 * (step % 2 - 0.5)) for step in range(4)])
+    signs: tuple[tuple[str, Callable[[float, float], object]], ...] = (
+        ("zone boundary", lambda x, y: sheet.line([(x, y), (x + 26, y)], _PALE, 1.2)),
+        (
+            "blown, numbered",
+            lambda x, y: sheet.fill(
+                Area(x + 4, y - 7, x + 22, y + 7), "none", edgecolor=_BLOWN, linewidth=1.4
+            ),
+        ),
+        ("blocked, under Zone I", lambda x, y: sheet.dots(dots + np.array((x, y)), 2.5, _PALE)),
+    )
+    x, y = area.left, area.bottom + 19
+    for words, draw in signs:
+        width = 34 + sheet.text_width(words, _LEGEND)
+        if x > area.left and x + width > area.right:
+            x, y = area.left, y + 22
+        draw(x, y)
+        sheet.text((x + 34, y + 5), words, _LEGEND, color=DARK.quiet)
+        x += width + 26
+
+
+def _draw_findings(sheet: Sheet, area: Area, record: Record) -> None:
+    """Count the findings by state and list them, worst first; what failed with what to do."""
+    findings = record.findings
+    x, y = area.left, area.top + 8
+    if not findings:
+        words = _NOT_JUDGED.get(record.verdict, "No findings.")
+        sheet.text((x, y), words, _SIZE, color=DARK.quiet)
+        return
+    for state, forms in _COUNTED.items():
+        count = sum(finding.state == state for finding in findings)
+        text = f"{count} {forms[count != 1]}"
+        width = 26 + sheet.text_width(text, _SIZE, weight="bold")
+        if count:
+            if x + width > area.right:
+                x, y = area.left, y + _ROW
+            sheet.mark((x + 8, y - 6), STATE_MARKS[state], 16)
+            sheet.text((x + 26, y), text, _SIZE, weight="bold")
+            x += width + 28
+    under = Area(area.left, y + 12, area.right, area.bottom)
+    columns = max(1, int(area.width // _COLUMN))
+    told = [_said(finding) for finding in findings]
+    sheet.told(under, told, _SIZE, columns=columns, rest="and more, in the record")
+
+
+def _said(finding: Finding) -> Said:
+    advice = do(finding) if finding.state == "fails" else ""
+    return Said(finding.state, (say(finding), advice) if advice else (say(finding),))
+
+
+def _draw_facts(sheet: Sheet, area: Area, record: Record) -> None:
+    """List the plain figures: a word at the left, what it is at the right."""
+    size, room = _SIZE - 1, area.width - _LABELS
+    rows = [
+        ("" if place else label, line)
+        for label, words in facts(record)
+        for place, line in enumerate(sheet.wrapped(words, size, room))
+    ]
+    step = min(_ROW, area.height / max(len(rows), 1))
+    for place, (label, words) in enumerate(rows):
+        y = area.top + 8 + place * step
+        sheet.text((area.left, y), label, size, color=DARK.quiet)
+        sheet.text((area.left + _LABELS, y), words, size, gid="fact")
