@@ -33,6 +33,8 @@ _HALF_MARKS = {
 """Marks that only the half-stop series has, and their place in it, 2**(place/4)."""
 
 _FIRST_THIRD = -3
+"""The place of f/0.7 in the third-stop series, where f/1 is 0."""
+
 _EXACT_F_NUMBERS = {
     **{mark: math.pow(2.0, place / 4.0) for mark, place in _HALF_MARKS.items()},
     **{mark: math.pow(2.0, (n + _FIRST_THIRD) / 6.0) for n, mark in enumerate(_THIRD_MARKS)},
@@ -170,6 +172,7 @@ def say_f_number(f_number: float) -> str:
 
 
 _SAME_MARK_STOPS = 0.02
+"""Stops within which a figure is said as its mark: a fifth of what a meter shows."""
 
 
 def say_shutter(shutter_s: float) -> str:
@@ -186,6 +189,7 @@ def _nearest_shutter_mark(denominator: float) -> float:
 
 
 _SAME_SHUTTER_STOPS = 0.1
+"""Stops within which a time is said as its mark: files round shutter times to these."""
 
 
 def say_power(

@@ -19,8 +19,8 @@ from stopwise.lamps.solos import LampSet, lamp_set
 from stopwise.lamps.superpose import predict, sum_against_full
 from stopwise.pipeline import Brief, assess
 from stopwise.pipeline.light import read_light
+from stopwise.plan import load_plan
 from stopwise.plan.now import plan_now
-from stopwise.plan.reading import load_plan
 from stopwise.preparing.dialling import dial_plan
 from stopwise.report.dial_slip import draw_dial_slip, shown_light
 from stopwise.report.look import DARK

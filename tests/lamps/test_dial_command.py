@@ -13,7 +13,7 @@ from PIL import Image
 
 from stopwise.cli import run
 from stopwise.ledger import Ledger
-from stopwise.plan.reading import load_plan
+from stopwise.plan import load_plan
 
 SAMPLES = Path(__file__).parents[2] / "sample_frames"
 TRUTH = json.loads((SAMPLES / "truth.json").read_text(encoding="utf-8"))

@@ -7,7 +7,7 @@ import pytest
 from lightmodel.scene import Scene
 from lightmodel.shoots import made_shoot
 from stopwise.lamps.outputs import read_lamps
-from stopwise.plan.reading import load_plan
+from stopwise.plan import load_plan
 from support import light_figures
 from support.light_figures import SAMPLE_PLAN, dialled_shoot, read_shoot
 from support.spot_figures import read_spots

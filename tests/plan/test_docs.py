@@ -14,8 +14,8 @@ from stopwise.cli import run
 from stopwise.errors import WrongUse
 from stopwise.plan import readings
 from stopwise.plan.faults import keys_of_the_plan
+from stopwise.plan.loading import plan_of_text
 from stopwise.plan.model import MATERIALS
-from stopwise.plan.reading import plan_of_text
 
 PAGE = (Path(__file__).parents[2] / "docs" / "plan.md").read_text(encoding="utf-8")
 BLOCKS = re.findall(r"```toml\n(.+?)```", PAGE, re.DOTALL)

@@ -90,6 +90,12 @@ def test_an_old_list_of_several_lines_stays_as_a_comment() -> None:
     assert "# box = [0.5, 0.4,  # left, top\n# 0.6, 0.5]  (moved)\nbox = [0.1, 0.2" in after
 
 
+def test_the_old_value_of_a_key_in_braces_stays_as_a_comment() -> None:
+    after = of("backdrop = { zone = 4.5 }\n").set(("backdrop", "zone"), 4.4, was="adopted").text
+
+    assert after == "# backdrop = { zone = 4.5 }  (adopted)\nbackdrop = { zone = 4.4 }\n"
+
+
 def test_one_more_patch_stands_behind_the_last() -> None:
     after = of(TEXT).add(("patch",), {"name": "hair", "box": (0.1, 0.1, 0.2, 0.2)}).text
 

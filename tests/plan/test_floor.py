@@ -14,8 +14,8 @@ from hypothesis import strategies as st
 from stopwise.errors import WrongUse
 from stopwise.plan.floor import FACE_HEIGHT, beam_of, floor_of_plan, place_of, short_names
 from stopwise.plan.floor_drawing import write_floor
+from stopwise.plan.loading import plan_of_text
 from stopwise.plan.model import Light, Plan
-from stopwise.plan.reading import plan_of_text
 
 if TYPE_CHECKING:
     from pathlib import Path

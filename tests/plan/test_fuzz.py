@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from stopwise.errors import PlanError
 from stopwise.plan.faults import keys_of_the_plan
-from stopwise.plan.reading import decode_text, plan_of_text
+from stopwise.plan.loading import decode_text, plan_of_text
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -11,9 +11,9 @@ from hypothesis import strategies as st
 
 from stopwise.errors import PlanError, WrongUse
 from stopwise.plan.interview import Interview
+from stopwise.plan.loading import plan_of_text
 from stopwise.plan.model import MATERIALS
 from stopwise.plan.new import new_plan_text, write_new_plan
-from stopwise.plan.reading import plan_of_text
 from stopwise.plan.tables import box_of, lamp_of, plan_tables, ratio_of, separation_of, table_of
 
 if TYPE_CHECKING:

@@ -8,7 +8,7 @@ import pytest
 
 from stopwise.cli import run
 from stopwise.plan.draft import open_draft
-from stopwise.plan.reading import load_plan, plan_of_text
+from stopwise.plan.loading import load_plan, plan_of_text
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from stopwise.nominal import exact_f_number
-from stopwise.plan.reading import text_of
+from stopwise.plan.loading import text_of
 from stopwise.plan.sense import SENTENCES, Doubt, LampTurn, check_plan, sense_of
 
 if TYPE_CHECKING:

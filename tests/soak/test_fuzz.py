@@ -14,7 +14,7 @@ from soak.fuzzing import Fuzz
 from soak.mutating import MUTATIONS
 from soak.parents import SAMPLES, first_rows, make_parents
 from stopwise.pipeline import Brief, assess
-from stopwise.plan.reading import load_plan
+from stopwise.plan import load_plan
 from stopwise.raw import decode
 from support.real_files import real_mosaic
 

@@ -26,8 +26,8 @@ from stopwise.lamps.wanted import wanted
 from stopwise.measurement import Known, read
 from stopwise.pipeline.lamps import place_of
 from stopwise.pipeline.light import light_of
+from stopwise.plan import load_plan
 from stopwise.plan.now import plan_now
-from stopwise.plan.reading import load_plan
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping

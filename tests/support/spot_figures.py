@@ -20,8 +20,8 @@ from stopwise.measurement import Known, read
 from stopwise.pipeline.brief import Brief
 from stopwise.pipeline.lamps import see_lamps
 from stopwise.pipeline.light import light_of
+from stopwise.plan import load_plan
 from stopwise.plan.now import plan_now
-from stopwise.plan.reading import load_plan
 from support.light_figures import JITTER_STOPS, SAMPLE_PLAN, _placed, lamps_of, seen
 
 if TYPE_CHECKING:

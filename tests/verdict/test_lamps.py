@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from stopwise.pipeline import Brief, assess
-from stopwise.plan.reading import load_plan
+from stopwise.plan import load_plan
 
 SAMPLES = Path(__file__).parents[2] / "sample_frames"
 TRUTH = json.loads((SAMPLES / "truth.json").read_text(encoding="utf-8"))["frames"]

@@ -9,9 +9,9 @@ import pytest
 
 from stopwise.lamps.outputs import LampReading
 from stopwise.pipeline import Brief, assess
-from stopwise.plan.model import Frames
+from stopwise.plan import load_plan
+from stopwise.plan.model import FramesPlan
 from stopwise.plan.now import plan_now
-from stopwise.plan.reading import load_plan
 from stopwise.verdict.likely import with_likely_out
 
 SAMPLES = Path(__file__).parents[2] / "sample_frames"
@@ -20,7 +20,7 @@ SAMPLES = Path(__file__).parents[2] / "sample_frames"
 @pytest.fixture(scope="module")
 def shoot():
     """Return the targets and the records of some sample frames, judged without any solo."""
-    plan = load_plan(SAMPLES / "plan.toml").model_copy(update={"frames": Frames()})
+    plan = load_plan(SAMPLES / "plan.toml").model_copy(update={"frames": FramesPlan()})
     brief = Brief(plan=plan, plan_folder=SAMPLES)
     names = ("F0010", "F0011", "F0012", "F0017")
     records = {name: assess(SAMPLES / f"{name}.dng", brief).record for name in names}

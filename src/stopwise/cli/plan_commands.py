@@ -79,9 +79,9 @@ def draw(file: Path, out: Path | None) -> None:
 
     Example: stopwise plan draw plan.toml --out floor.svg
     """
+    from stopwise.plan import load_plan
     from stopwise.plan.floor import floor_of_plan
     from stopwise.plan.floor_drawing import write_floor
-    from stopwise.plan.reading import load_plan
 
     drawn = write_floor(
         floor_of_plan(load_plan(file)), out or file.with_name(f"{file.stem}-floor.png")

@@ -11,7 +11,7 @@ from stopwise.plan import arithmetic
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from stopwise.plan.arithmetic import Answer
+    from stopwise.plan.arithmetic import Result
 
 F = TypeVar("F", bound="Callable[..., object]")
 
@@ -32,7 +32,7 @@ def _why(command: F) -> F:
     return click.option("--why", is_flag=True, help="Show the formula with its figures.")(command)
 
 
-def _print(answer: Answer, *, why: bool) -> None:
+def _print(answer: Result, *, why: bool) -> None:
     click.echo(answer.say)
     if why:
         click.echo(f"  because {answer.why}")

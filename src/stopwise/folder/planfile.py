@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from stopwise.errors import PathMissing, PlanError
 from stopwise.folder.notes import note
 from stopwise.ledger.frames import Stamp
-from stopwise.plan.reading import load_plan
+from stopwise.plan import load_plan
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from stopwise.errors import WrongUse
 from stopwise.page.apart import apart
-from stopwise.plan.reading import load_plan
+from stopwise.plan import load_plan
 from stopwise.preparing.marks import MARK, mark_frame
 from stopwise.shoot.adopting import ADOPT, Choice, refuse_spoilt
 from stopwise.shoot.awaiting import card_box, keep_card_box

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
+from stopwise.plan.loading import load_plan
 from stopwise.plan.model import Plan
-from stopwise.plan.reading import load_plan
 
 __all__ = ["Plan", "load_plan"]

@@ -37,7 +37,7 @@ _TOP_FIGURE = 10.0
 
 
 @dataclass(frozen=True, slots=True)
-class Answer:
+class Result:
     """What a sum comes to.
 
     Attributes
@@ -58,7 +58,7 @@ class Answer:
 # --- readings, ratios, zones ----------------------------------------------------------------------
 
 
-def add(said: Sequence[str], *, without: Sequence[str] = ()) -> Answer:
+def add(said: Sequence[str], *, without: Sequence[str] = ()) -> Result:
     """Add meter readings of lamps that fire together, and take lamps out of the sum.
 
     Raises
@@ -74,14 +74,14 @@ def add(said: Sequence[str], *, without: Sequence[str] = ()) -> Answer:
     squares = " + ".join(f"{part:.3f}²" for part in parts)
     squares += "".join(f" - {part:.3f}²" for part in taken)
     over = _stops(stops.stops_between_f_numbers(max(parts), total))
-    return Answer(
+    return Result(
         f"{sums} = {_shown(total)}, {over} against the strongest alone",
         f"N = √({squares}) = {total:.3f}: exposures add, and they go with N².{_marks(said)}",
         total,
     )
 
 
-def between(first: str, second: str, *, kind: str = "") -> Answer:
+def between(first: str, second: str, *, kind: str = "") -> Result:
     """Say how many stops lie from `first` to `second`: readings, powers, distances, ISOs or times.
 
     Parameters
@@ -100,7 +100,7 @@ def between(first: str, second: str, *, kind: str = "") -> Answer:
         text = f"{first} {second}".lower()
         kind = next((one for one, signs in _SIGNS.items() if re.search(signs, text)), "readings")
     apart, why = KINDS[kind](first, second)
-    return Answer(f"{first} to {second}: {_stops(apart)} ({kind})", why, apart)
+    return Result(f"{first} to {second}: {_stops(apart)} ({kind})", why, apart)
 
 
 def _between_readings(first: str, second: str) -> tuple[float, str]:
@@ -154,7 +154,7 @@ _SIGNS = {
 """How each kind is told from what was said, in this order."""
 
 
-def ratio(said: str, fill: str = "") -> Answer:
+def ratio(said: str, fill: str = "") -> Result:
     """Say a lighting ratio in both conventions, from stops, from a ratio, or from two readings.
 
     Parameters
@@ -178,7 +178,7 @@ def ratio(said: str, fill: str = "") -> Answer:
         how = f"2 log2({_reading(said):.3f} / {_reading(fill):.3f})"
     source, additive = stops.ratio_of_stops(apart), stops.combined_ratio(apart)
     lit = stops.lit_to_shadow_stops(apart)
-    return Answer(
+    return Result(
         f"Key {_stops(apart)} over fill is\n"
         f"  {source:.2f}:1 as key to fill, each metered alone\n"
         f"  {additive:.2f}:1 as key + fill to fill: lit is {lit:.2f} over shadow where the fill "
@@ -189,7 +189,7 @@ def ratio(said: str, fill: str = "") -> Answer:
     )
 
 
-def _stops_of_ratio(value: float) -> Answer:
+def _stops_of_ratio(value: float) -> Result:
     source = _answer_of(stops.stops_of_ratio, value)
     say = f"{value:g}:1 is\n  {_stops(source)} of key over fill, each metered alone"
     why = f"Key to fill: log2({value:g}) = {source:.3f}."
@@ -197,10 +197,10 @@ def _stops_of_ratio(value: float) -> Answer:
         additive = stops.stops_of_combined_ratio(value)
         say += f"\n  {_stops(additive)} of key over fill, if it means key + fill to fill"
         why += f" Key + fill to fill: log2({value:g} - 1) = {additive:.3f}."
-    return Answer(say, why, source)
+    return Result(say, why, source)
 
 
-def ev(f_number: str, shutter: str, *, iso: str = "100") -> Answer:
+def ev(f_number: str, shutter: str, *, iso: str = "100") -> Result:
     """Say the exposure value of settings, and the light that it stands for.
 
     Raises
@@ -214,7 +214,7 @@ def ev(f_number: str, shutter: str, *, iso: str = "100") -> Answer:
         f"{float(f'{light(value):.3g}'):,.10g}"
         for light in (stops.illuminance_of_ev, stops.luminance_of_ev)
     )
-    return Answer(
+    return Result(
         f"{say_f_number(wide)} at {say_shutter(time)}, ISO {speed:g}: EV {value:.2f} at ISO 100\n"
         f"  about {lux} lux on the subject, or {luminance} cd/m² from it",
         f"log2({wide:.4g}² / {time:.6g} s) - log2({speed:g} / 100) = {value:.3f}; "
@@ -224,7 +224,7 @@ def ev(f_number: str, shutter: str, *, iso: str = "100") -> Answer:
     )
 
 
-def zone(said: str) -> Answer:
+def zone(said: str) -> Result:
     """Say the reflectance of a zone ("6", "VI"), or the zone of a reflectance ("36 %").
 
     Raises
@@ -240,7 +240,7 @@ def zone(said: str) -> Answer:
         reflectance = stops.reflectance_of_zone(place)
     clip = stops.zone_of_luminance(1.0)
     late = f"\n  above the clip line, Zone {clip:.2f} by ISO 12232" if place > clip else ""
-    return Answer(
+    return Result(
         f"Zone {place:.2f} is {100 * reflectance:.4g} % reflectance, "
         f"{_stops(place - stops.MIDDLE_ZONE)} from mid-grey{late}",
         f"zone = 5 + log2({reflectance:.4g} / 0.18) = {place:.3f}; the clip line is "
@@ -266,7 +266,7 @@ def _zone_in(said: str) -> float:
 # --- one lamp: its distance, power and guide number -----------------------------------------------
 
 
-def distance(start: str, end: str = "", *, change: str = "", meter: str = "") -> Answer:
+def distance(start: str, end: str = "", *, change: str = "", meter: str = "") -> Result:
     """Say what moving a lamp does, or how far it must move for a change in stops.
 
     Raises
@@ -284,10 +284,10 @@ def distance(start: str, end: str = "", *, change: str = "", meter: str = "") ->
     if meter:
         was = _reading(meter)
         say += f", so {say_f_number(was)} becomes {_shown(stops.shift_reading(was, moved))}"
-    return Answer(say, f"-2 log2({far:.4g} / {near:g}) = {moved:+.3f}: {_INVERSE_SQUARE}", moved)
+    return Result(say, f"-2 log2({far:.4g} / {near:g}) = {moved:+.3f}: {_INVERSE_SQUARE}", moved)
 
 
-def power(said: str, *, full_ws: float | None = None, turn: str = "") -> Answer:
+def power(said: str, *, full_ws: float | None = None, turn: str = "") -> Result:
     """Say a power in every way that packs show it, after a turn if one is asked for.
 
     Raises
@@ -302,7 +302,7 @@ def power(said: str, *, full_ws: float | None = None, turn: str = "") -> Answer:
     ways = [say_power(level), say_power(level, scale="fraction")]
     ways += [say_power(level, scale="figure")] if level >= -_TOP_FIGURE else []
     ways += [say_power(level, scale="Ws", full_ws=full_ws)] if full_ws else []
-    return Answer(
+    return Result(
         f"{said}{turned} is {', '.join(ways)}",
         f"2^{level:.3f} = {stops.power_of_stops(level):.5f} of full; "
         "a dial of figures loses 1 a stop.",
@@ -312,7 +312,7 @@ def power(said: str, *, full_ws: float | None = None, turn: str = "") -> Answer:
 
 def guide(
     said: str, far: str = "", *, f_number: str = "", iso: str = "100", at: str = "full"
-) -> Answer:
+) -> Result:
     """Say the f-number that a guide number gives at a distance, or the distance for an f-number.
 
     Parameters
@@ -350,10 +350,10 @@ def guide(
         length = read_length(far)
         result = stops.f_number_of_guide(now, length)
         why += f"; N = GN / d = {now:.4g} / {length:g} = {result:.3f}."
-        return Answer(f"{say} {length:g} m: {_shown(result)}", why, result)
+        return Result(f"{say} {length:g} m: {_shown(result)}", why, result)
     wide = _reading(f_number)
     why += f"; d = GN / N = {now:.4g} / {wide:.4g} = {now / wide:.3f} m."
-    return Answer(f"{say} {say_f_number(wide)}: {now / wide:.3g} m", why, now / wide)
+    return Result(f"{say} {say_f_number(wide)}: {now / wide:.3g} m", why, now / wide)
 
 
 # --- how figures are read and said ----------------------------------------------------------------

@@ -21,8 +21,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from stopwise.errors import WrongUse
+from stopwise.plan.loading import decode_text, plan_of_text, read_bytes, text_of
 from stopwise.plan.places import find_places
-from stopwise.plan.reading import decode_text, plan_of_text, read_bytes, text_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -88,7 +88,8 @@ class Draft:
             edited = self._rewritten(body, path, lambda keys, rest: _put(keys, rest, value))
         else:
             edited = _at_the_end(self.text, _block(path[:-1], {str(path[-1]): value}))
-        old = [one for one in places.statements if one.path == path and not one.is_header]
+        place = places.by_path.get(path)
+        old = [one for one in places.statements if place and one.start <= place.start < one.end]
         if was and old:
             start = self.text.rfind("\n", 0, old[0].start) + 1
             lines = [line.strip() for line in self.text[start : old[0].end].splitlines()]
@@ -195,7 +196,7 @@ class Draft:
         except OSError:
             undo_file(self.file).unlink(missing_ok=True)
 
-    def _rewritten(self, body: _Body, path: KeyPath, change: Callable[[Any, KeyPath], None]) -> str:
+    def _rewritten(self, body: _Keys, path: KeyPath, change: Callable[[Any, KeyPath], None]) -> str:
         """Return the text with the keys of one table changed by tomlkit."""
         from tomlkit import parse
 
@@ -341,7 +342,7 @@ def _drop(data: Any, path: KeyPath) -> None:
 
 
 @dataclass(frozen=True, slots=True)
-class _Body:
+class _Keys:
     """The lines of a table's own keys in the text, and how deep the table lies."""
 
     start: int
@@ -349,7 +350,7 @@ class _Body:
     depth: int
 
 
-def _body(text: str, places: Places, path: KeyPath) -> _Body | None:
+def _body(text: str, places: Places, path: KeyPath) -> _Keys | None:
     """Return the keys of the table in which a key stands or belongs, None where there is none."""
     for depth in range(len(path) - 1, -1, -1):
         inside = [one for one in places.statements if one.table == path[:depth]]
@@ -362,7 +363,7 @@ def _body(text: str, places: Places, path: KeyPath) -> _Body | None:
                 start = _line_end(text, inside[0].end)
             else:
                 start = text.rfind("\n", 0, keys[0].start) + 1 if keys else 0
-            return _Body(start, max(start, _line_end(text, inside[-1].end) if inside else 0), depth)
+            return _Keys(start, max(start, _line_end(text, inside[-1].end) if inside else 0), depth)
     return None
 
 

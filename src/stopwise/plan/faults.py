@@ -18,9 +18,9 @@ if TYPE_CHECKING:
     from pydantic.fields import FieldInfo
     from pydantic_core import ErrorDetails
 
+    from stopwise.plan.loading import PlanText
     from stopwise.plan.model import RatioTarget
     from stopwise.plan.places import Path
-    from stopwise.plan.reading import PlanText
 
 Fault = tuple["Path", str]
 """The key that it is about, and what is wrong and would be right."""

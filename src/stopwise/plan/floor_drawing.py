@@ -26,8 +26,7 @@ _INK, _QUIET, _BEAM, _RULE = "0.0", "0.35", "0.55", "0.8"
 _DISC = 0.17
 """Half the height of a lamp's disc, metres; as all lengths here, chosen to be read on a page."""
 
-_PANEL_HALF = 0.35
-_PAPER_TALL = 2.6
+_PANEL_HALF, _PAPER_TALL = 0.35, 2.6  # metres, as drawn
 _DASHED = (0, (2, 1))
 _COLUMNS = ("", "lamp", "shaped by", "round", "up", "from face", "set to", "reads alone", "held by")
 _AT = (0.0, 0.06, 0.17, 0.39, 0.48, 0.56, 0.64, 0.73, 0.83)

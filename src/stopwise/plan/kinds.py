@@ -95,6 +95,7 @@ def _balance(value: Any) -> Any:
     return numbers
 
 
+# Ranges are wider than any studio needs: what lies outside is a slip of the pen or another unit.
 Number = BeforeValidator(_number)
 Fraction = Annotated[float, Number, Field(ge=0.0, le=1.0)]
 Stops = Annotated[float, Number, Field(ge=-20.0, le=20.0)]

@@ -312,7 +312,7 @@ class MayClip(Table):
     box: Box = _key(..., "x0, y0, x1, y1 as fractions of the upright picture", [0.0, 0.0, 0.1, 0.1])
 
 
-class Limits(Table):
+class LimitsPlan(Table):
     """`[limits]`: what holds for the whole frame, as fractions of it unless said otherwise."""
 
     blown_area: Fraction = _key(0.0001, "greatest blown area outside patches", 0.0001)
@@ -361,7 +361,7 @@ class MarkedFrame(NamedTuple):
     file: str
 
 
-class Frames(Table):
+class FramesPlan(Table):
     """`[frames]`: files beside the plan that have a part to play."""
 
     grey: FileName | None = _key(None, "frame of the grey card", "F0001.dng")
@@ -434,8 +434,8 @@ class Plan(Table):
     separations: tuple[Separation, ...] = Field(default=(), alias="separation")
     backdrop: BackdropPlan | None = None
     may_clip: tuple[MayClip, ...] = ()
-    limits: Limits = Limits()
-    frames: Frames = Frames()
+    limits: LimitsPlan = LimitsPlan()
+    frames: FramesPlan = FramesPlan()
     set_: SetPlan = Field(default=SetPlan(), alias="set")
     panels: tuple[Panel, ...] = Field(default=(), alias="panel")
     looks: tuple[Look, ...] = Field(default=(), alias="look")

@@ -10,6 +10,7 @@ import tomlkit
 from stopwise.errors import PlanError, WrongUse
 from stopwise.plan.draft import plain_value
 from stopwise.plan.faults import fields_of
+from stopwise.plan.loading import plan_of_text
 from stopwise.plan.model import (
     MATERIALS,
     BackdropPlan,
@@ -21,7 +22,6 @@ from stopwise.plan.model import (
     Separation,
     SetPlan,
 )
-from stopwise.plan.reading import plan_of_text
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping

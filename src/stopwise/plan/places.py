@@ -23,7 +23,7 @@ _KEY = re.compile(rf"(?:{_STRING}|[^=\"'])+?(?=\s*=)", re.DOTALL)
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class KeyPlace:
     """Where something stands: its line, from 1, and the span of its value in the text.
 
     A table's span is that of its header, `is_header` then.
@@ -72,14 +72,14 @@ class Places:
         Offset of the statement at which the scan gave up, None when it read everything.
     """
 
-    by_path: dict[Path, Place] = field(default_factory=dict)
+    by_path: dict[Path, KeyPlace] = field(default_factory=dict)
     statements: list[Statement] = field(default_factory=list)
     broken_at: int | None = None
 
-    def nearest(self, path: Path) -> Place:
+    def nearest(self, path: Path) -> KeyPlace:
         """Return the place of `path`, or else of the nearest table that holds it."""
         found = (self.by_path.get(path[:length]) for length in range(len(path), 0, -1))
-        return next((place for place in found if place), Place(line=1, start=0, end=0))
+        return next((place for place in found if place), KeyPlace(line=1, start=0, end=0))
 
 
 def find_places(text: str) -> Places:
@@ -201,4 +201,4 @@ class _Scan:
             self.counted, self.line = 0, 1
         self.line += self.text.count("\n", self.counted, line_at)
         self.counted = line_at
-        self.places.by_path.setdefault(path, Place(self.line, start, end, is_header))
+        self.places.by_path.setdefault(path, KeyPlace(self.line, start, end, is_header))

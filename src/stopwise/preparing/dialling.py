@@ -9,8 +9,8 @@ from stopwise.errors import PathMissing, StopwiseError, WrongUse
 from stopwise.lamps.dial import dial
 from stopwise.lamps.solo_checks import check_solos
 from stopwise.lamps.solos import lamp_set
+from stopwise.plan import load_plan
 from stopwise.plan.now import plan_now
-from stopwise.plan.reading import load_plan
 from stopwise.preparing.shelf import Shelf
 
 if TYPE_CHECKING:

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Any
 from stopwise.errors import WrongUse
 from stopwise.measurement import read
 from stopwise.measurement.picture import reduce_picture
+from stopwise.plan import load_plan
 from stopwise.plan.draft import open_draft
 from stopwise.plan.model import MATERIALS
-from stopwise.plan.reading import load_plan
 from stopwise.plan.readings import nearest
 from stopwise.plan.tables import box_of, value_of
 from stopwise.raw import decode

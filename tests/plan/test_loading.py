@@ -10,7 +10,7 @@ import pytest
 
 import stopwise
 from stopwise.errors import PathMissing, PlanError
-from stopwise.plan.reading import load_plan, plan_of_text
+from stopwise.plan.loading import load_plan, plan_of_text
 
 CASES = re.findall(
     r"^>>> (\d+) \| (.+)\n((?:(?!>>> ).*\n)+)",
