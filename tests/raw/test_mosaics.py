@@ -72,6 +72,18 @@ def test_the_second_green_stands_in_the_rows_of_blue(
     assert sorted(np.ravel(names).tolist()) == ["B", "G", "G2", "R"]
 
 
+@pytest.mark.parametrize("pattern", [("GG", "RB"), ("RB", "BG"), ("RG", "BB")], ids="-".join)
+def test_a_cell_without_a_green_in_each_row_has_three_colours_each_with_a_black(
+    tmp_path: Path, pattern: tuple[str, ...]
+) -> None:
+    write_dng(tmp_path / "a.dng", levels_for("rggb lossless"), spec=DngSpec(pattern=pattern))
+
+    frame = decode(tmp_path / "a.dng")
+
+    assert frame.levels.black == (BLACK,) * len(frame.colours)
+    assert np.array_equal(letters_of(frame), filters(pattern, frame.mosaic.shape))
+
+
 def test_monochrome_and_full_planes_have_no_mosaic(tmp_path: Path) -> None:
     shapes = {}
     for kind in ("monochrome", "three planes", "four planes"):

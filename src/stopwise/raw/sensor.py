@@ -152,7 +152,7 @@ def full_planes(planes: int) -> FilterCell:
 def cell_by_codes(codes: NDArray[np.uint8]) -> FilterCell:
     """Return the cell of TIFF/EP filter codes (ISO 12234-2: 0 red, 1 green, 2 blue).
 
-    In a 2 x 2 cell with two greens, the one in the row of blue becomes the second green.
+    In a 2 x 2 cell with a green in each row, the one in the row of blue becomes the second green.
 
     Parameters
     ----------
@@ -167,12 +167,11 @@ def cell_by_codes(codes: NDArray[np.uint8]) -> FilterCell:
     if set(np.unique(codes).tolist()) != {0, 1, 2}:
         msg = f"filters of the codes {sorted(set(np.ravel(codes).tolist()))}"
         raise UnknownFiltersError(msg)
-    if codes.shape != (2, 2):
+    greens, blues = codes == _RGB.index("G"), codes == _RGB.index("B")
+    in_blue_row = np.any(blues, axis=1)[:, None] & greens
+    if codes.shape != (2, 2) or np.sum(greens) != 2 or np.sum(in_blue_row) != 1:
         return FilterCell(codes, _RGB)
-    pattern, green, blue = codes.copy(), _RGB.index("G"), _RGB.index("B")
-    in_blue_row = np.any(codes == blue, axis=1)[:, None] & (codes == green)
-    pattern[in_blue_row] = _FOUR.index("G2")
-    return FilterCell(pattern, _FOUR)
+    return FilterCell(np.where(in_blue_row, _FOUR.index("G2"), codes).astype(np.uint8), _FOUR)
 
 
 def _cell_by_decoder(pattern: NDArray[np.uint8], letters: str) -> FilterCell:
