@@ -117,6 +117,10 @@ class Cells:
             if channel(self.colours[colour]) == name
         )
 
+    def colours_of(self, name: str) -> tuple[int, ...]:
+        """Return the indices of the colours that channel `name` is made of (G: both greens)."""
+        return tuple(n for n, colour in enumerate(self.colours) if channel(colour) == name)
+
     @cached_property
     def scales(self) -> tuple[float, ...]:
         """What one raw level of each plane adds to the balanced signal of its channel."""
@@ -163,17 +167,15 @@ class Cells:
 
     def _fill(self, light: NDArray[np.float32], name: str, at: Window) -> None:
         """Write the signal of a channel into an array of the window's shape."""
-        black = 0.0
         for place, number in enumerate(self.planes_of(name)):
-            scale, plane = np.float32(self.scales[number]), self.planes[number][at]
-            black += self.black[self.plane_colours[number]] * self.scales[number]
-            if place == 0:
-                np.multiply(plane, scale, out=light, dtype=np.float32)
-            else:
-                light += np.multiply(plane, scale, dtype=np.float32)
+            part = light if place == 0 else np.empty_like(light)
+            black = np.float32(self.black[self.plane_colours[number]])
+            np.subtract(self.planes[number][at], black, out=part, dtype=np.float32)
             if self.offsets:
-                light -= self.offsets[number][at] * scale
-        light -= np.float32(black)
+                part -= self.offsets[number][at]
+            part *= np.float32(self.scales[number])
+            if place:
+                light += part
 
     def luminance(self, at: Window = (_ALL, _ALL)) -> NDArray[np.float32]:
         """Return Y in a window, float32 (rows, columns), 1 at the anchor."""
@@ -224,7 +226,7 @@ class Cells:
             * min(
                 (saturation[colour] - self.black[colour])
                 / (self.anchor[colour] - self.black[colour])
-                for colour in (self.plane_colours[number] for number in self.planes_of(name))
+                for colour in self.colours_of(name)
             )
             for name in self.channels
         )

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from stopwise.codes import Check, Code  # noqa: TC001 - JSON is read by these types
-from stopwise.measurement.measurement import Point  # noqa: TC001 - JSON is read by these types
+from stopwise.frame import Point  # noqa: TC001 - JSON is read by these types
 
 Advice = Literal[
     "shoot_slower",

@@ -370,6 +370,6 @@ def _middles(cells: int, block: int) -> NDArray[np.float64]:
     return np.asarray(middles / cells)
 
 
-def is_blocked(y: NDArray[np.float32], mid_grey: float) -> NDArray[np.bool_]:
+def is_blocked(y: NDArray[np.floating], mid_grey: float) -> NDArray[np.bool_]:
     """Return where Y (any shape) lies under Zone 1, given Y of mid-grey."""
     return np.asarray(y < np.float32(luminance_of_zone(BLOCKED_ZONE, mid_grey)))

@@ -213,7 +213,7 @@ class _Sums:
     def __init__(self, light: Light, weights: Sequence[float], asked: Asked) -> None:
         self._light, self._weights, self._asked = light, weights, asked
         self.cells = light.shape
-        self.block = max(1, -(-max(self.cells) // asked.across))
+        self.block = max(1, min(-(-max(self.cells) // asked.across), *self.cells))
         self.shape = (self.cells[0] // self.block, self.cells[1] // self.block)
         self.counts = np.zeros(OCTAVE_BINS * (OCTAVES_UNDER + OCTAVES_OVER), dtype=np.int64)
         self.blocked_cells = 0

@@ -19,15 +19,16 @@ import numpy as np  # noqa: E402
 from matplotlib.patches import Rectangle  # noqa: E402
 
 from stopwise import decode  # noqa: E402
+from stopwise.cells import cells_of  # noqa: E402
+from stopwise.frame import window  # noqa: E402
 from stopwise.measurement import read  # noqa: E402
-from stopwise.measurement.blocks import reduce_blocks  # noqa: E402
-from stopwise.measurement.cells import reduce  # noqa: E402
-from stopwise.measurement.follow import find  # noqa: E402
+from stopwise.measurement.follow import find_patches  # noqa: E402
 from stopwise.measurement.levels import find_levels, thresholds  # noqa: E402
 from stopwise.measurement.noise import sensor_noise  # noqa: E402
-from stopwise.measurement.parting import part  # noqa: E402
-from stopwise.measurement.picture import encode_srgb  # noqa: E402
-from stopwise.measurement.sitter import surface_over  # noqa: E402
+from stopwise.measurement.paper import surface_over  # noqa: E402
+from stopwise.measurement.split import mixture_of  # noqa: E402
+from stopwise.report.rendering import encode_srgb  # noqa: E402
+from support.grids import grid_of  # noqa: E402
 from support.light_frames import Sensor, expose  # noqa: E402
 from support.paper_scene import BOXES as PAPER  # noqa: E402
 from support.paper_scene import blotch, exposed, wall  # noqa: E402
@@ -57,7 +58,7 @@ def shown(light: np.ndarray) -> np.ndarray:
 
 
 def saturation() -> None:
-    """Draw a heap of full photosites and a bright wall, in the histogram of green."""
+    """Draw a peak of full photosites and a bright wall, in the histogram of green."""
     sensor = Sensor(ceiling=15400.0, heap=0.35, hot=2e-5, multipliers=ONES)
     columns = np.linspace(0.03, 0.3, 1200)
     full = np.tile(columns, (800, 1))
@@ -68,10 +69,10 @@ def saturation() -> None:
     for axis, light, title in zip(
         axes,
         (full, bright),
-        ("Full photosites: a heap", "A bright wall: as wide as shot noise"),
+        ("Full photosites: a peak", "A bright wall: as wide as shot noise"),
         strict=True,
     ):
-        cells = reduce(expose(light, sensor)[0])
+        cells = cells_of(expose(light, sensor)[0])
         levels = find_levels(cells, noise=sensor_noise(cells))
         counts = cells.histograms[1][14000:16384].reshape(-1, 8).sum(axis=1)
         axis.fill_between(14000 + 8 * np.arange(len(counts)), counts, step="post", color="#999999")
@@ -96,16 +97,16 @@ def noise() -> None:
     rng = np.random.default_rng(2)
     light = np.tile(np.linspace(0.01, 0.6, 1200), (800, 1))
     light[:, :500] *= np.exp(rng.normal(0.0, 0.06, (200, 125))).repeat(4, 0).repeat(4, 1)
-    cells = reduce(expose(light, Sensor(gain=0.5, read=4.0))[0])
+    cells = cells_of(expose(light, Sensor(gain=0.5, read=4.0))[0])
     found = sensor_noise(cells)
     assert found is not None
     plane = cells.planes[1].astype(float)
     rows, columns = plane.shape[0] // 16, plane.shape[1] // 16
-    blocks = plane[: rows * 16, : columns * 16].reshape(rows, 16, columns, 16).swapaxes(1, 2)
-    bend = blocks[..., :-2] - 2.0 * blocks[..., 1:-1] + blocks[..., 2:]
-    means, variances = blocks.mean(axis=(2, 3)).ravel() - 512.0, (bend**2).mean(axis=(2, 3)) / 6.0
+    tiles = plane[: rows * 16, : columns * 16].reshape(rows, 16, columns, 16).swapaxes(1, 2)
+    bend = tiles[..., :-2] - 2.0 * tiles[..., 1:-1] + tiles[..., 2:]
+    means, variances = tiles.mean(axis=(2, 3)).ravel() - 512.0, (bend**2).mean(axis=(2, 3)) / 6.0
     figure, axis = plt.subplots(figsize=(5.2, 3.0), layout="constrained")
-    axis.plot(means, variances.ravel(), ".", color="#888888", markersize=3, label="blocks")
+    axis.plot(means, variances.ravel(), ".", color="#888888", markersize=3, label="tiles")
     at = np.linspace(0.0, means.max(), 2)
     axis.plot(at, found.dark[1] + found.gain[1] * at, color=BLUE, linewidth=2, label="line taken")
     axis.set(xlabel="mean, levels above black", ylabel="variance, levels²", ylim=(0, 20000))
@@ -122,11 +123,8 @@ def hot_centre() -> None:
     plan = load_plan(ROOT / "sample_frames" / "plan.toml")
     reading = read(frame, plan)
     patch = reading.measurement.patches["lit cheek"]
-    rows, columns = reading.cells.shape
-    x0, y0, x1, y1 = patch.box
-    light = reading.cells.luminance[
-        round(y0 * rows) : round(y1 * rows), round(x0 * columns) : round(x1 * columns)
-    ]
+    cells = reading.ground.cells
+    light = cells.luminance(window(patch.box, cells.shape))
     grey = reading.measurement.zones.mid_grey
     zones = 5.0 + np.log2(np.maximum(light, 1e-6) / grey).ravel()
     figure, axis = plt.subplots(figsize=(5.2, 2.6), layout="constrained")
@@ -150,7 +148,7 @@ def follow() -> None:
     scenes = (Scene(), Scene(pose=pose, lamps=lamps, seed=5))
     lights = [render(scene) for scene in scenes]
     names = ("lit cheek", "shadow cheek", "jacket", "mask")
-    places = find(*(reduce_blocks(light) for light in lights), [BOXES[n] for n in names])
+    places = find_patches(*(grid_of(light) for light in lights), [BOXES[n] for n in names])
     figure, axes = plt.subplots(1, 2, figsize=(7.6, 2.8), layout="constrained")
     titles = ("Reference, with its boxes", "0.14 aside, 8° tilt, all lamps 0.7 down: found again")
     for number, (axis, light) in enumerate(zip(axes, lights, strict=True)):
@@ -173,21 +171,21 @@ def follow() -> None:
 
 
 def split() -> None:
-    """Two heaps that part, and one that doesn't."""
+    """Two classes of tone, and one."""
     rng = np.random.default_rng(1)
     two = np.concatenate([rng.normal(-5.0, 0.35, 30_000), rng.normal(-3.0, 0.3, 20_000)])
     one = rng.normal(-3.8, 0.6, 50_000)
     figure, axes = plt.subplots(1, 2, figsize=(7.6, 2.4), sharey=True, layout="constrained")
     for axis, tones, name in zip(axes, (two, one), ("Side-lit", "Flat-lit"), strict=True):
-        heaps = part(tones)
-        assert heaps is not None
+        found = mixture_of(tones)
+        assert found is not None
         axis.hist(tones, bins=120, color="#999999")
-        said = f"{heaps.lit - heaps.shadow:.1f} stops" if heaps.apart else "not seen"
-        axis.set_title(f"{name}: D = {heaps.ashman:.1f}, share {heaps.share:.2f}: {said}")
+        said = f"{found.lit - found.shadow:.1f} stops" if found.is_two else "not seen"
+        axis.set_title(f"{name}: D = {found.ashman:.1f}, share {found.share:.2f}: {said}")
         axis.set_xlabel("log2 Y of the subject, stops")
-        if heaps.apart:
-            axis.axvline(heaps.cut, color=INK, linestyle=":")
-            for at in (heaps.shadow, heaps.lit):
+        if found.is_two:
+            axis.axvline(found.cut, color=INK, linestyle=":")
+            for at in (found.shadow, found.lit):
                 axis.axvline(at, color=BLUE, linewidth=2)
     axes[0].set_ylabel("cells")
     keep(figure, "split")
@@ -197,13 +195,13 @@ def backdrop() -> None:
     """Paper, the surface through it, and what the surface leaves."""
     light = wall((-1.6, 0.0, 1.2, 1.0), (1.6, 0.0, 1.2, 1.0)) * blotch(0.5, (0.2, 0.32), 0.03)
     light *= 1.6
-    blocks = reduce_blocks(exposed(light))
-    held = blocks.inside(PAPER)
-    surface = surface_over(blocks, blocks.log2_y, held, order=None)
+    grid = grid_of(exposed(light))
+    held = grid.inside(PAPER)
+    surface = surface_over(grid, grid.log2_y, held, order=None)
     assert surface is not None
-    level = surface.over(blocks.x, blocks.y)
+    level = surface.over(grid.x, grid.y)
     figure, axes = plt.subplots(1, 3, figsize=(7.6, 2.1), layout="constrained")
-    rest = np.where(held, blocks.log2_y - level, np.nan)
+    rest = np.where(held, grid.log2_y - level, np.nan)
     for axis, plane, title, options in (
         (axes[0], shown(light), "Paper and its boxes", {"cmap": "gray", "vmin": 0, "vmax": 1}),
         (axes[1], level, "Smooth surface: falloff", {"cmap": "cividis"}),

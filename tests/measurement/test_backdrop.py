@@ -9,24 +9,24 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stopwise.measurement.backdrop import median_uncertainty, read_backdrop
-from stopwise.measurement.blocks import reduce_blocks
-from stopwise.measurement.sitter import find_parts
+from stopwise.measurement.backdrop import read_backdrop
+from stopwise.measurement.paper import find_parts
+from stopwise.measurement.percentiles import median_uncertainty
 from stopwise.measurement.surface import fit_surface
+from support.grids import grid_of
 from support.paper_scene import BOXES, SHAPE, blotch, exposed, places, wall, with_sitter
 
 EVEN = np.full(SHAPE, 0.12)
 MID_GREY = 0.1273
 
 
-def read(light, *, boxes=BOXES, plate=None, colours=None, seed=5, mid_grey=MID_GREY):
-    plate = None if plate is None else reduce_blocks(exposed(plate, seed=seed + 1))
+def read(light, *, boxes=BOXES, plate=None, seed=5, mid_grey=MID_GREY):
+    plate = None if plate is None else grid_of(exposed(plate, seed=seed + 1))
     return read_backdrop(
-        reduce_blocks(exposed(light, seed=seed)),
+        grid_of(exposed(light, seed=seed)),
         boxes,
         mid_grey=mid_grey,
         plate=plate,
-        colours=colours,
     )
 
 
@@ -198,7 +198,7 @@ def test_a_blotch_is_named_with_its_sign_and_place(stops, at):
 
 
 def test_noise_is_no_unevenness():
-    coarse = reduce_blocks(exposed(EVEN, snr_at_grey=8.0))
+    coarse = grid_of(exposed(EVEN, snr_at_grey=8.0))
 
     found = read_backdrop(coarse, BOXES)
 
@@ -209,7 +209,7 @@ def test_noise_is_no_unevenness():
 def test_noise_doesnt_hide_unevenness():
     light = EVEN * blotch(0.5, (0.16, 0.31), 0.028)
 
-    found = read_backdrop(reduce_blocks(exposed(light, snr_at_grey=15.0)), BOXES[:1])
+    found = read_backdrop(grid_of(exposed(light, snr_at_grey=15.0)), BOXES[:1])
 
     assert found.uneven == pytest.approx(0.083, abs=0.008)
 
@@ -260,10 +260,10 @@ def test_a_soft_blotch_on_the_boxs_side_isnt_taken_for_the_sitter(at):
 def test_paper_and_sitter_part_with_a_rim_between():
     light = with_sitter(wall((-1.35, 0.0, 1.3, 0.5), (1.35, 0.0, 1.3, 0.5)), 0.5, 0.5)
     truth = with_sitter(np.zeros(SHAPE), 0.5, 1.0) > 0.0
-    blocks = reduce_blocks(exposed(light))
+    grid = grid_of(exposed(light))
 
-    parts = find_parts(blocks, BOXES)
-    x, y = np.meshgrid(blocks.x, blocks.y)
+    parts = find_parts(grid, BOXES)
+    x, y = np.meshgrid(grid.x, grid.y)
     sitter = truth[(y * SHAPE[0]).astype(int), (x * SHAPE[1]).astype(int)]
 
     assert not (parts.paper & parts.subject).any()
@@ -276,10 +276,10 @@ def test_paper_and_sitter_part_with_a_rim_between():
 def test_with_no_boxes_the_upper_sides_stand_for_the_backdrop():
     light = with_sitter(wall((-1.35, 0.0, 1.3, 0.5), (1.35, 0.0, 1.3, 0.5)), 0.5, 0.5)
     truth = with_sitter(np.zeros(SHAPE), 0.5, 1.0) > 0.0
-    blocks = reduce_blocks(exposed(light))
+    grid = grid_of(exposed(light))
 
-    parts = find_parts(blocks)
-    x, y = np.meshgrid(blocks.x, blocks.y)
+    parts = find_parts(grid)
+    x, y = np.meshgrid(grid.x, grid.y)
     sitter = truth[(y * SHAPE[0]).astype(int), (x * SHAPE[1]).astype(int)]
 
     assert np.mean(sitter[parts.subject]) > 0.97
@@ -319,20 +319,20 @@ def test_a_plate_is_moved_to_todays_power():
 def test_with_a_plate_a_sitter_in_the_papers_own_tone_is_known():
     light = wall((-1.35, 0.0, 1.3, 0.5), (1.35, 0.0, 1.3, 0.5))
     same = with_sitter(light, 0.22, 0.16, texture=0.0)
-    blocks = reduce_blocks(exposed(same))
+    grid = grid_of(exposed(same))
 
-    parts = find_parts(blocks, BOXES, plate=reduce_blocks(exposed(light, seed=6)))
+    parts = find_parts(grid, BOXES, plate=grid_of(exposed(light, seed=6)))
 
     off = np.abs(np.log2(same / light))
-    x, y = np.meshgrid(blocks.x, blocks.y)
+    x, y = np.meshgrid(grid.x, grid.y)
     departs = off[(y * SHAPE[0]).astype(int), (x * SHAPE[1]).astype(int)] > 0.15
-    assert not (parts.paper & departs & blocks.inside(BOXES)).any()
+    assert not (parts.paper & departs & grid.inside(BOXES)).any()
 
 
 def test_a_plate_of_another_shape_is_left_out():
-    turned = reduce_blocks(exposed(EVEN.T))
+    turned = grid_of(exposed(EVEN.T))
 
-    found = read_backdrop(reduce_blocks(exposed(EVEN)), BOXES, plate=turned)
+    found = read_backdrop(grid_of(exposed(EVEN)), BOXES, plate=turned)
 
     assert found.by == "frame"
 
@@ -340,21 +340,17 @@ def test_a_plate_of_another_shape_is_left_out():
 # --- tint ---
 
 
-def colours_of(blocks, light, red_stops, blue_stops, seed=3):
-    rng = np.random.default_rng(seed)
-    rows, columns = blocks.window
+def in_colour(light, red_stops, blue_stops, seed=3):
+    """Return a grid of noisy light of which red and blue are so many stops over green."""
     planes = (light * np.exp2(red_stops), light, light * np.exp2(blue_stops))
-    return tuple(
-        (plane * (1.0 + 0.03 * rng.standard_normal(SHAPE)))[rows, columns].astype(np.float32)
-        for plane in planes
-    )
+    noise = np.random.default_rng(seed).standard_normal((3, *SHAPE))
+    return grid_of(np.stack(planes) * (1.0 + 0.03 * noise))
 
 
 def test_a_warmer_left_shows_as_tint():
-    blocks = reduce_blocks(exposed(EVEN))
     left = np.where(places()[0] < 0.5, 1.0, 0.0)
 
-    found = read_backdrop(blocks, BOXES, colours=colours_of(blocks, EVEN, 0.12 * left, -0.2 * left))
+    found = read_backdrop(in_colour(EVEN, 0.12 * left, -0.2 * left), BOXES)
 
     assert found.tint.red_green == pytest.approx(0.12, abs=0.01)
     assert found.tint.blue_green == pytest.approx(-0.20, abs=0.01)
@@ -369,10 +365,7 @@ def test_a_sensor_of_one_colour_has_no_tint():
 
 
 def test_a_colour_without_light_has_no_tint():
-    blocks = reduce_blocks(exposed(EVEN))
-    red, green, blue = colours_of(blocks, EVEN, 0.0, 0.0)
-
-    found = read_backdrop(blocks, BOXES, colours=(red, green, np.zeros_like(blue)))
+    found = read_backdrop(in_colour(EVEN, 0.0, -np.inf), BOXES)
 
     assert found.why["blue_green"] == "no_colour"
 
@@ -385,7 +378,7 @@ def test_clipped_paper_is_left_out():
     light[:, :150] *= 16.0
     usable = light < 1.0
 
-    found = read_backdrop(reduce_blocks(exposed(light), usable), BOXES, mid_grey=MID_GREY)
+    found = read_backdrop(grid_of(exposed(light), usable), BOXES, mid_grey=MID_GREY)
 
     assert found.zone == pytest.approx(5.0 + math.log2(0.12 / MID_GREY), abs=0.02)
     assert found.falloff < 0.1
@@ -393,7 +386,7 @@ def test_clipped_paper_is_left_out():
 
 @pytest.mark.parametrize("light", [0.0, -0.001])
 def test_black_paper_has_no_figures_and_says_why(light):
-    found = read_backdrop(reduce_blocks(np.full(SHAPE, light, np.float32)), BOXES, mid_grey=0.1)
+    found = read_backdrop(grid_of(np.full(SHAPE, light, np.float32)), BOXES, mid_grey=0.1)
 
     assert found.zone is None
     assert found.falloff is None
@@ -413,8 +406,8 @@ def stated_and_true(figure, light, rounds=250):
     """Return the share of frames whose figure lies within its stated sigma of the mean one."""
     found, stated = [], []
     for seed in range(rounds):
-        blocks = reduce_blocks(exposed(light, snr_at_grey=20.0, seed=seed), long_edge=100)
-        reading = read_backdrop(blocks, BOXES, mid_grey=MID_GREY)
+        grid = grid_of(exposed(light, snr_at_grey=20.0, seed=seed), across=100)
+        reading = read_backdrop(grid, BOXES, mid_grey=MID_GREY)
         found.append(getattr(reading, figure))
         stated.append(reading.uncertainty[figure])
     return np.mean(np.abs(np.array(found) - np.mean(found)) <= np.array(stated))
@@ -436,8 +429,8 @@ def test_two_thirds_of_frames_lie_within_their_stated_uncertainty(figure):
 def test_more_light_by_whole_stops_moves_the_level_alone(power):
     light = exposed(wall((-1.35, 0.0, 1.3, 0.3), (1.35, 0.0, 1.3, 0.35)))[::4, ::4]
 
-    before = read_backdrop(reduce_blocks(light), BOXES, mid_grey=MID_GREY)
-    after = read_backdrop(reduce_blocks(light * np.float32(2.0**power)), BOXES, mid_grey=MID_GREY)
+    before = read_backdrop(grid_of(light), BOXES, mid_grey=MID_GREY)
+    after = read_backdrop(grid_of(light * np.float32(2.0**power)), BOXES, mid_grey=MID_GREY)
 
     assert after.zone - before.zone == pytest.approx(power, abs=1e-6)
     for figure in ("left_right", "falloff", "uneven", "blotch"):
@@ -447,8 +440,8 @@ def test_more_light_by_whole_stops_moves_the_level_alone(power):
 def test_a_mirrored_picture_has_the_opposite_left_and_right():
     light = exposed(wall((-1.35, 0.0, 1.3, 0.3), (1.35, 0.0, 1.3, 0.5)))
 
-    seen = read_backdrop(reduce_blocks(light), BOXES)
-    mirrored = read_backdrop(reduce_blocks(light[:, ::-1]), BOXES)
+    seen = read_backdrop(grid_of(light), BOXES)
+    mirrored = read_backdrop(grid_of(light[:, ::-1]), BOXES)
 
     assert mirrored.left_right == pytest.approx(-seen.left_right, abs=1e-9)
     assert mirrored.falloff == pytest.approx(seen.falloff, abs=0.01)
@@ -469,7 +462,7 @@ def test_every_figure_is_finite_or_absent_with_its_reason(seed, kind):
     elif kind == "unusable":
         usable = rng.random(light.shape) < 0.4
 
-    found = read_backdrop(reduce_blocks(light, usable), BOXES, mid_grey=MID_GREY)
+    found = read_backdrop(grid_of(light, usable), BOXES, mid_grey=MID_GREY)
 
     for figure in ("zone", "left_right", "falloff", "uneven", "blotch", "red_green", "log2_y"):
         value = getattr(found.tint if figure == "red_green" else found, figure)

@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 from scipy import stats
 from skimage.measure import label, regionprops
 
-from stopwise.measurement.cells import reduce
-from stopwise.measurement.clipping import clip_masks, headroom_stops, read_clipping
+from stopwise.cells import cells_of
+from stopwise.measurement.clipping import find_clipped, headroom_stops, read_clipping
 from stopwise.measurement.measurement import Levels
 from support.light_frames import Sensor, exact, frame_of
 
@@ -23,9 +23,9 @@ def file_levels(cells, saturation=16383.0, tolerance=0.0):
 
 
 def clipping_of(frame, *, pinpoint_largest=0.00005, saturation=16383.0, **options):
-    cells = reduce(frame)
+    cells = cells_of(frame)
     levels = file_levels(cells, saturation)
-    masks = clip_masks(cells, levels, pinpoint_largest=pinpoint_largest)
+    masks = find_clipped(cells, levels, pinpoint_largest=pinpoint_largest)
     return read_clipping(cells, levels, masks, **options), masks
 
 
@@ -140,7 +140,7 @@ def test_blocked_counts_cells_under_zone_1():
     light = np.full((20, 20), 0.2)
     light[:4] = 0.001
     cells_frame = exact(light)
-    found, _ = clipping_of(cells_frame, blocked_under=0.008)
+    found, _ = clipping_of(cells_frame, blocked=20)
     assert found.blocked == pytest.approx(0.2)
     assert clipping_of(cells_frame)[0].blocked is None
 
@@ -153,8 +153,8 @@ def test_one_colour_alone_can_clip():
 
 
 def test_tolerance_lowers_the_level_that_counts():
-    cells = reduce(exact(np.full((20, 20), 0.99), Sensor(multipliers=(1.0, 1.0, 1.0))))
-    assert clip_masks(cells, file_levels(cells)) is None
-    masks = clip_masks(cells, file_levels(cells, tolerance=200.0))
+    cells = cells_of(exact(np.full((20, 20), 0.99), Sensor(multipliers=(1.0, 1.0, 1.0))))
+    assert find_clipped(cells, file_levels(cells)) is None
+    masks = find_clipped(cells, file_levels(cells, tolerance=200.0))
     assert masks is not None
-    assert masks.all.all()
+    assert masks.every == cells.size

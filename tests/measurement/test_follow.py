@@ -9,23 +9,32 @@ import pytest
 from scipy.ndimage import map_coordinates
 from skimage.feature import match_template
 
-from stopwise.measurement.blocks import reduce_blocks
-from stopwise.measurement.correlate import correlate, evidence, gradient, peak, prepare, tones
-from stopwise.measurement.follow import LEAST_SCORE, find
-from stopwise.measurement.motion import Motion, Window, common_motion
+from stopwise.measurement.follow import LEAST_SCORE, find_patches
+from stopwise.measurement.motion import (
+    Motion,
+    Rectangle,
+    common_motion,
+    correlate,
+    evidence,
+    gradient,
+    peak,
+    prepare,
+    tones,
+)
+from support.grids import grid_of
 from support.sitter_scene import BOXES, Lamps, Pose, Scene, moved, render
 
 STILL, HERE = Scene(), Pose()
 
 
 @cache
-def blocks_of(scene=STILL):
-    return reduce_blocks(render(scene))
+def reduced(scene=STILL):
+    return grid_of(render(scene))
 
 
 def placed(scene, *patches):
     names = patches or tuple(BOXES)
-    found = find(blocks_of(), blocks_of(scene), [BOXES[name] for name in names])
+    found = find_patches(reduced(), reduced(scene), [BOXES[name] for name in names])
     return dict(zip(names, found, strict=True))
 
 
@@ -96,7 +105,7 @@ def test_a_shift_tilt_and_size_are_found_together(down, across, tilt, scale):
         150.0 + (u * np.cos(turn) + v * np.sin(turn)) / scale,
     )
     now = map_coordinates(coarse, source, order=1, mode="wrap")
-    window = Window(100.0, 150.0, 50.0, 60.0)
+    window = Rectangle(100.0, 150.0, 50.0, 60.0)
     found = common_motion(coarse.astype(np.float32), now.astype(np.float32), window)
     at = Motion(down, across, tilt, scale).carry(100.0, 150.0, window)
     assert found.carry(100.0, 150.0, window) == pytest.approx(at, abs=0.6)
@@ -161,7 +170,7 @@ def test_the_sitter_gone_is_not_seen(sitter_seed):
 
 
 def test_frames_of_other_shapes_are_not_compared():
-    other = reduce_blocks(render(Scene(shape=(480, 640))))
-    places = find(blocks_of(), other, [BOXES["jacket"]])
+    other = grid_of(render(Scene(shape=(480, 640))))
+    places = find_patches(reduced(), other, [BOXES["jacket"]])
     assert places[0].score == 0.0
     assert places[0].box == BOXES["jacket"]

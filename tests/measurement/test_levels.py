@@ -9,10 +9,10 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from stopwise.measurement.cells import reduce
-from stopwise.measurement.heaps import comb_gap
+from stopwise.cells import cells_of
 from stopwise.measurement.levels import find_levels, share_above, thresholds
 from stopwise.measurement.noise import sensor_noise
+from stopwise.measurement.saturation import comb_step
 from support.light_frames import Sensor, expose, frame_of
 
 SHAPE = (480, 640)
@@ -30,7 +30,7 @@ class Counted:
 
 def counted(light, sensor, *, seed=0, **options):
     frame, full = expose(light, sensor, rng=np.random.default_rng(seed))
-    cells = reduce(frame)
+    cells = cells_of(frame)
     levels = find_levels(cells, noise=sensor_noise(cells), **options)
     total = sum(
         int(histogram[limit:].sum())
@@ -169,7 +169,7 @@ def test_twelve_bits_that_pile_up_from_3800_to_3868_are_seen():
 def test_levels_with_gaps_from_lossy_compression_still_show_their_heap():
     frame, full = expose(blown_disc(), ceiling(heap=0.1, gain=8.0))
     mosaic = (frame.mosaic // 32 * 32 + 16).astype(np.uint16)
-    cells = reduce(frame_of(mosaic, ceiling(heap=0.1, gain=8.0)))
+    cells = cells_of(frame_of(mosaic, ceiling(heap=0.1, gain=8.0)))
     levels = find_levels(cells, noise=sensor_noise(cells))
     assert levels.saturation_source == "observed"
     total = sum(int(h[t:].sum()) for h, t in zip(cells.histograms, thresholds(levels), strict=True))
@@ -177,9 +177,9 @@ def test_levels_with_gaps_from_lossy_compression_still_show_their_heap():
 
 
 def test_the_comb_of_a_lossy_file_has_the_step_of_its_levels():
-    assert comb_gap(np.array([16, 48, 112, 144])) == 32
-    assert comb_gap(np.array([16, 47, 112, 144])) == 1
-    assert comb_gap(np.array([5])) == 1
+    assert comb_step(np.array([16, 48, 112, 144])) == 32
+    assert comb_step(np.array([16, 47, 112, 144])) == 1
+    assert comb_step(np.array([5])) == 1
 
 
 def test_a_colour_without_a_heap_takes_the_median_of_those_that_have_one():
@@ -236,7 +236,7 @@ def test_anchor_never_moves_with_what_is_seen_or_learned():
 
 
 def test_the_share_above_a_learned_level_leaves_room_for_a_heaps_width():
-    cells = reduce(expose(blown_disc(), ceiling(heap=0.3))[0])
+    cells = cells_of(expose(blown_disc(), ceiling(heap=0.3))[0])
     above = share_above(cells, LEARNED)
     assert set(above) == set(LEARNED)
     assert max(above.values()) < 0.02

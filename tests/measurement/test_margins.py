@@ -12,12 +12,12 @@ import numpy as np
 import pytest
 
 from lightmodel.dng import DngSpec, write_dng
+from stopwise.cells import cells_of
 from stopwise.cli import run
 from stopwise.conditions import condition
 from stopwise.frame import Masked
-from stopwise.measurement.cells import reduce
-from stopwise.measurement.levels import find_levels
-from stopwise.measurement.margins import black_limit, with_margins
+from stopwise.measurement.levels import black_limit, find_levels, with_margins
+from stopwise.measurement.noise import MaskedLevels
 from support.light_frames import Sensor, expose
 
 MARGIN = 16
@@ -78,7 +78,12 @@ def frame_with(means, *, read=4.0, count=1000, white=16383.0):
     held = np.concatenate([rng.normal(mean, read, count) for mean in means])
     masked = Masked(np.rint(held).astype(np.uint16), np.repeat(range(len(means)), count))
     frame, _ = expose(np.full((64, 64), 0.2), Sensor(white=white), masked=masked)
-    return frame, find_levels(reduce(frame), noise=None)
+    return frame, find_levels(cells_of(frame), noise=None)
+
+
+def limit_of(frame, levels, colour):
+    error = MaskedLevels.of(frame.masked, colour).error
+    return black_limit(levels.black[colour], levels.anchor[colour], error)
 
 
 def test_one_colour_off_is_enough():
@@ -95,11 +100,11 @@ def test_the_limit_moves_zone_1_by_a_twentieth_of_a_stop():
     # ISO 12232, saturation-based speed: mid-grey 0.18 / sqrt(2) of white; Zone 1 lies 4 stops under
     frame, levels = frame_with((512.0,) * 4)
     zone_1 = (16383.0 - 512.0) * 0.18 / math.sqrt(2.0) / 16.0
-    limit = black_limit(levels, frame.masked, 0)
+    limit = limit_of(frame, levels, 0)
     assert math.log2((zone_1 + limit) / zone_1) == pytest.approx(0.05, abs=1e-9)
 
 
 def test_noisy_margins_may_lie_three_standard_errors_and_half_a_level_off():
     # standard error of a mean: sd / sqrt(n); 40 / sqrt(400) = 2 levels, so the limit is near 6.5
     frame, levels = frame_with((512.0,) * 4, read=40.0, count=400, white=4095.0)
-    assert black_limit(levels, frame.masked, 1) == pytest.approx(6.5, abs=0.8)
+    assert limit_of(frame, levels, 1) == pytest.approx(6.5, abs=0.8)

@@ -5,15 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from stopwise.cells import cells_of
 from stopwise.frame import Masked
-from stopwise.measurement.cells import reduce
-from stopwise.measurement.noise import (
-    QUANTISING,
-    masked_black,
-    masked_variance,
-    sensor_noise,
-)
-from stopwise.measurement.transfer import photon_transfer
+from stopwise.measurement.noise import QUANTISING, MaskedLevels, photon_transfer, sensor_noise
 from support.light_frames import COLOURS, Sensor, expose
 
 
@@ -64,7 +58,7 @@ def steps(shape=(512, 768)):
 def test_a_frame_tells_its_own_noise_in_every_mosaic(kind):
     light = steps((1200, 1800)) if kind == "x-trans" else steps()
     frame, _ = expose(light, Sensor(kind, gain=0.5, read=4.0))
-    noise = sensor_noise(reduce(frame))
+    noise = sensor_noise(cells_of(frame))
     assert noise is not None
     assert noise.gain == pytest.approx([0.5] * len(noise.gain), rel=0.08)
     assert np.sqrt(noise.dark) == pytest.approx([4.0] * len(noise.dark), rel=0.2)
@@ -76,19 +70,19 @@ def test_texture_over_most_of_the_frame_doesnt_raise_the_gain(coarse):
     light = steps()
     cloth = np.exp(rng.normal(0.0, 0.2, (512 // coarse, 500 // coarse)))
     light[:, :500] = 0.15 * cloth.repeat(coarse, 0).repeat(coarse, 1)
-    noise = sensor_noise(reduce(expose(light, Sensor(gain=0.5))[0]))
+    noise = sensor_noise(cells_of(expose(light, Sensor(gain=0.5))[0]))
     assert noise is not None
     assert noise.gain == pytest.approx([0.5] * 4, rel=0.05)
 
 
 def test_a_frame_of_one_brightness_lays_its_noise_to_photons():
-    noise = sensor_noise(reduce(expose(np.full((512, 768), 0.2), Sensor(gain=0.5))[0]))
+    noise = sensor_noise(cells_of(expose(np.full((512, 768), 0.2), Sensor(gain=0.5))[0]))
     assert noise is not None
     assert noise.variance(1, 0.2 * 15871) == pytest.approx(0.5 * 0.2 * 15871 + 9.0, rel=0.03)
 
 
 def test_too_small_a_frame_tells_no_noise():
-    assert sensor_noise(reduce(expose(np.full((32, 32), 0.2))[0])) is None
+    assert sensor_noise(cells_of(expose(np.full((32, 32), 0.2))[0])) is None
 
 
 def masked(rng, black=512.0, read=5.0):
@@ -99,30 +93,29 @@ def masked(rng, black=512.0, read=5.0):
 
 def test_masked_photosites_give_black_and_read_noise_without_the_hot_ones():
     margin = masked(np.random.default_rng(3))
-    assert masked_black(margin, 0) == pytest.approx(512.0, abs=0.6)
-    assert masked_variance(margin, 0) == pytest.approx(25.0 + QUANTISING, rel=0.15)
+    assert MaskedLevels.of(margin, 0).mean == pytest.approx(512.0, abs=0.6)
+    assert MaskedLevels.of(margin, 0).variance == pytest.approx(25.0 + QUANTISING, rel=0.15)
 
 
 def test_masked_margins_set_the_dark_noise_of_a_frame():
     frame, _ = expose(
         steps() * 0.5 + 0.1, Sensor(read=5.0), masked=masked(np.random.default_rng(3))
     )
-    noise = sensor_noise(reduce(frame), frame.masked)
+    noise = sensor_noise(cells_of(frame), frame.masked)
     assert noise is not None
     assert np.sqrt(noise.dark) == pytest.approx([5.0] * 4, rel=0.1)
 
 
 def test_too_few_masked_photosites_say_nothing():
     few = Masked(np.full(20, 512, np.uint16), np.zeros(20, np.uint8))
-    assert masked_black(few, 0) is None
-    assert masked_variance(None, 0) is None
+    assert MaskedLevels.of(few, 0) == MaskedLevels.of(None, 0) == MaskedLevels()
 
 
 def test_a_frame_that_is_texture_all_over_says_that_its_noise_isnt_known():
     # one colour, so no twin greens: patches of 4 photosites of many tones, nowhere even
     weave = np.exp(np.random.default_rng(8).normal(0.0, 0.1, (120, 160))).repeat(4, 0).repeat(4, 1)
-    textured = sensor_noise(reduce(expose(0.3 * weave, Sensor("mono"))[0]))
-    even = sensor_noise(reduce(expose(np.full((480, 640), 0.3), Sensor("mono"))[0]))
+    textured = sensor_noise(cells_of(expose(0.3 * weave, Sensor("mono"))[0]))
+    even = sensor_noise(cells_of(expose(np.full((480, 640), 0.3), Sensor("mono"))[0]))
     assert textured is not None
     assert even is not None
     assert (textured.is_noise, even.is_noise) == (False, True)
@@ -130,7 +123,7 @@ def test_a_frame_that_is_texture_all_over_says_that_its_noise_isnt_known():
 
 def test_twin_greens_tell_the_gain_of_a_frame_that_is_texture_all_over():
     weave = np.exp(np.random.default_rng(8).normal(0.0, 0.2, (240, 320))).repeat(2, 0).repeat(2, 1)
-    noise = sensor_noise(reduce(expose(0.2 * weave, Sensor(gain=0.5))[0]))
+    noise = sensor_noise(cells_of(expose(0.2 * weave, Sensor(gain=0.5))[0]))
     assert noise is not None
     assert noise.gain == pytest.approx([0.5] * 4, rel=0.1)
 
@@ -138,7 +131,7 @@ def test_twin_greens_tell_the_gain_of_a_frame_that_is_texture_all_over():
 def test_a_colours_own_line_that_takes_texture_for_noise_gives_way_to_the_twins():
     rng = np.random.default_rng(8)
     weave = np.exp(rng.normal(0.0, 0.3, (60, 80))).repeat(8, 0).repeat(8, 1)
-    noise = sensor_noise(reduce(expose(np.minimum(0.6 * weave, 0.9), Sensor(gain=4.0))[0]))
+    noise = sensor_noise(cells_of(expose(np.minimum(0.6 * weave, 0.9), Sensor(gain=4.0))[0]))
     assert noise is not None
     assert noise.variance(0, 6000.0) == pytest.approx(4.0 * 6000.0, rel=0.3)
 
@@ -146,6 +139,6 @@ def test_a_colours_own_line_that_takes_texture_for_noise_gives_way_to_the_twins(
 def test_a_few_blocks_of_one_colour_show_no_noise_free_of_texture():
     light = np.full((480, 640), 0.9)
     light[:160, :160] = 0.3
-    noise = sensor_noise(reduce(expose(light, Sensor("mono"))[0]))
+    noise = sensor_noise(cells_of(expose(light, Sensor("mono"))[0]))
     assert noise is not None
     assert not noise.is_noise

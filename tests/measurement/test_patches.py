@@ -101,7 +101,7 @@ def cases(light, sensor, *, count, read_at=50.0, seed=0):
 
 
 def true_zone(light, box, shape, read_at):
-    from stopwise.measurement.boxes import window
+    from stopwise.frame import window
 
     side = light.shape[0] // shape[0]
     whole = light[: shape[0] * side, : shape[1] * side]

@@ -55,7 +55,7 @@ def test_a_raw_of_every_kind_reads_its_zones_within_three_hundredths(tmp_path, k
         {"name": f"step {n}", "box": [(n + 0.1) / 6, 0.1, (n + 0.9) / 6, 0.9]} for n in range(6)
     ]
     reading = read(decode(path), plan(patch=patches))
-    balance = np.array(reading.cells.multipliers) @ np.array(reading.cells.weights)
+    balance = np.array(reading.ground.cells.multipliers) @ np.array(reading.ground.cells.weights)
     for n, signal in enumerate(np.geomspace(60.0, 9000.0, 6)):
         patch = reading.measurement.patches[f"step {n}"]
         bright = balance if kind != "monochrome" else 1.0

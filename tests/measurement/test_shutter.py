@@ -7,9 +7,9 @@ from functools import cache
 import numpy as np
 import pytest
 
-from stopwise.measurement.blocks import reduce_blocks
+from stopwise.measurement.paper import find_parts
 from stopwise.measurement.shutter import read_shutter
-from stopwise.measurement.sitter import find_parts
+from support.grids import grid_of
 from support.sitter_scene import Lamps, Pose, Scene, render
 
 PAPER = ((0.02, 0.05, 0.30, 0.60), (0.70, 0.05, 0.98, 0.60))
@@ -39,10 +39,8 @@ def tail(light, stops, axis):
 
 
 def reading(light, *, orientation=1, reference=None):
-    blocks = reduce_blocks(light)
-    return read_shutter(
-        blocks, orientation=orientation, parts=find_parts(blocks, PAPER), reference=reference
-    )
+    grid = grid_of(light, orientation=orientation)
+    return read_shutter(grid, parts=find_parts(grid, PAPER), reference=reference)
 
 
 # --- the edge -----------------------------------------------------------------------------------
@@ -52,7 +50,7 @@ def reading(light, *, orientation=1, reference=None):
 @pytest.mark.parametrize("side", ["top", "bottom"])
 @pytest.mark.parametrize("compared", [False, True])
 def test_a_level_frames_edge_is_named_with_its_side_and_share(share, side, compared):
-    reference = reduce_blocks(light_of(Scene())) if compared else None
+    reference = grid_of(light_of(Scene())) if compared else None
     found = reading(covered(light_of(Scene(seed=3)), share, side), reference=reference)
     assert found.edge_side == side
     assert found.edge_share == pytest.approx(share, abs=0.02)
@@ -88,7 +86,7 @@ def test_a_dark_band_across_the_shutters_travel_is_no_edge_of_it(side):
 )
 def test_a_sitter_who_moves_and_lamps_that_are_out_make_no_edge(scene):
     orientation = 6 if scene.shape[0] > scene.shape[1] else 1
-    for reference in (None, reduce_blocks(light_of(Scene(shape=scene.shape, seed=9)))):
+    for reference in (None, grid_of(light_of(Scene(shape=scene.shape, seed=9)))):
         found = reading(light_of(scene), orientation=orientation, reference=reference)
         assert (found.edge_share, found.edge_side) == (0.0, None)
 
@@ -107,7 +105,7 @@ def test_dark_cloth_along_the_bottom_is_no_edge():
 @pytest.mark.parametrize(("axis", "orientation"), [(0, 1), (1, 6), (1, 8)])
 def test_a_soft_tail_is_a_slope_that_paper_and_sitter_share(stops, axis, orientation):
     shape = (480, 720) if axis == 0 else (720, 480)
-    reference = reduce_blocks(light_of(Scene(shape=shape)))
+    reference = grid_of(light_of(Scene(shape=shape)))
     light = tail(light_of(Scene(shape=shape, seed=4)), stops, axis)
     found = reading(light, orientation=orientation, reference=reference)
     assert found.slope_stops == pytest.approx(-stops, abs=0.04)
@@ -129,7 +127,7 @@ def test_a_flash_of_a_250th_at_a_160th_slopes_by_about_a_third_of_a_stop():
     share = flash_reaching(at, t01_s=1 / 250, shutter_s=1 / 160, travel_s=1 / 300)
     true = float(np.log2(share[-1] / share[0]))
     assert true == pytest.approx(0.27, abs=0.05)
-    reference = reduce_blocks(light_of(UPRIGHT))
+    reference = grid_of(light_of(UPRIGHT))
     light = (light_of(Scene(shape=(720, 480), seed=4)) * share).astype("f4")
     found = reading(light, orientation=6, reference=reference)
     assert found.slope_stops == pytest.approx(true, abs=0.08)
@@ -142,7 +140,7 @@ def test_a_flash_of_a_250th_at_a_160th_slopes_by_about_a_third_of_a_stop():
 )
 def test_lamps_that_are_turned_make_no_shared_slope(lamps):
     for shape, orientation in (((480, 720), 1), ((720, 480), 6)):
-        reference = reduce_blocks(light_of(Scene(shape=shape)))
+        reference = grid_of(light_of(Scene(shape=shape)))
         light = light_of(Scene(lamps=lamps, shape=shape, seed=4))
         found = reading(light, orientation=orientation, reference=reference)
         assert found.slope_stops is None or abs(found.slope_stops) < 0.05
@@ -153,7 +151,7 @@ def test_from_one_frame_alone_a_slope_cant_be_told_from_the_lamps_own():
 
 
 def test_a_slope_across_the_travel_is_no_tail():
-    reference = reduce_blocks(light_of(Scene()))
+    reference = grid_of(light_of(Scene()))
     light = tail(light_of(Scene(seed=4)), 0.5, 1)
     found = reading(light, orientation=1, reference=reference)
     assert abs(found.slope_stops or 0.0) < 0.05

@@ -11,8 +11,7 @@ from hypothesis import strategies as st
 from scipy import stats
 from skimage.filters import threshold_otsu
 
-from stopwise.measurement.parting import ashman_d, histogram, otsu, part
-from stopwise.measurement.split import split_ratio
+from stopwise.measurement.split import ashman_d, histogram, mixture_of, otsu, split_ratio
 
 SEED = 20
 
@@ -104,7 +103,7 @@ def test_one_normal_heap_cut_in_two_has_a_share_of_two_over_pi():
     # the variance between the halves of a normal distribution is 2/pi of its own
     tones = stats.norm.ppf((np.arange(200_000) + 0.5) / 200_000)
 
-    assert part(tones).share == pytest.approx(2.0 / math.pi, abs=0.003)
+    assert mixture_of(tones).share == pytest.approx(2.0 / math.pi, abs=0.003)
 
 
 @pytest.mark.parametrize("d", [1.0, 1.9])

@@ -14,11 +14,11 @@ import pytest
 from matplotlib.patches import Rectangle
 
 from stopwise.measurement.measurement import BlownArea, Zones
-from stopwise.measurement.picture import Picture
 from stopwise.report.look import DARK
 from stopwise.report.ruler import LOWEST
 from stopwise.report.sheet import HEIGHT, WIDTH, Area, Room, Sheet
 from stopwise.report.slip import compose, draw_slip, write_slip
+from support.grids import grid_of
 from support.made_picture import drawable, made_picture
 from support.made_records import finding, patch, record, turned, unreadable
 
@@ -248,8 +248,7 @@ def test_every_kind_of_record_gives_a_png_that_another_reader_opens(
 
 
 def test_a_slip_of_a_measured_picture_is_written_whole(tmp_path: Path) -> None:
-    made = made_picture(60, 40)
-    picture = Picture(made.rgb, made.luminance, made.clipped, made.blocked, np.eye(3))
+    picture = grid_of(np.moveaxis(made_picture(60, 40).rgb, -1, 0))
     write_slip(tmp_path / "F0012.png", off_plan(), picture)
     written = (tmp_path / "F0012.png").read_bytes()
     assert written == draw_slip(off_plan(), picture)

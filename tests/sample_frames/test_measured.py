@@ -90,7 +90,7 @@ def test_the_judge_fails_what_the_frame_was_made_to_fail_and_nothing_else(name: 
 
 @pytest.mark.parametrize("name", ["F0016.dng", "F0017.dng"])
 def test_patches_of_a_sitter_who_moves_or_turns_are_found_where_they_are(name: str) -> None:
-    reference = read(decode(FOLDER / "F0011.dng"), plan_in(None)).blocks
+    reference = read(decode(FOLDER / "F0011.dng"), plan_in(None)).grid
     found = measure(decode(FOLDER / name), plan_in(None), known=Known(reference=reference)).patches
     for patch in ("lit cheek", "shadow cheek", "brow", "jacket", "mask"):
         true, reading = TRUTH[name]["patches"][patch], found[patch]

@@ -11,14 +11,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from stopwise.measurement.blocks import reduce_blocks
-from stopwise.measurement.boxes import window
-from stopwise.measurement.cells import reduce
-from stopwise.measurement.follow import LEAST_SCORE, find
+from stopwise.cells import cells_of
+from stopwise.frame import window
+from stopwise.measurement.follow import LEAST_SCORE, find_patches
 from stopwise.measurement.levels import find_levels, thresholds
 from stopwise.measurement.noise import sensor_noise
 from stopwise.measurement.patches import read_patch
 from stopwise.stops import MID_GREY_OF_SATURATION
+from support.grids import grid_of
 from support.light_frames import COLOURS, Sensor, expose, ground_of
 from support.sitter_scene import BOXES, Lamps, Pose, Scene, moved, render
 
@@ -27,7 +27,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from stopwise.measurement.measurement import Box, Levels
+    from stopwise.frame import Box
+    from stopwise.measurement.measurement import Levels
 
 ASPECT = 1.5
 ONES = (1.0, 1.0, 1.0)
@@ -119,7 +120,7 @@ def clip_case(
 ) -> ClipCase:
     """Expose light and count what is clipped, and what truly is."""
     frame, full = expose(light, sensor, rng=rng)
-    cells = reduce(frame)
+    cells = cells_of(frame)
     levels = find_levels(cells, noise=sensor_noise(cells), iso=100.0)
     count = sum(
         int(histogram[limit:].sum())
@@ -224,11 +225,11 @@ def all_by(stops: float) -> Lamps:
 def follow_cases(count: int, *, seed: int = 7) -> Iterator[tuple[FollowCase, ...]]:
     """Yield for each of so many moves every patch that is still wholly in the frame."""
     rng = np.random.default_rng(seed)
-    reference = reduce_blocks(render(Scene()))
+    reference = grid_of(render(Scene()))
     for number in range(count):
         pose, lamps = drawn_pose(rng), all_by(rng.uniform(-1.5, 1.5))
-        frame = reduce_blocks(render(Scene(pose=pose, lamps=lamps, seed=number + 2)))
-        places = find(reference, frame, list(BOXES.values()))
+        frame = grid_of(render(Scene(pose=pose, lamps=lamps, seed=number + 2)))
+        places = find_patches(reference, frame, list(BOXES.values()))
         yield tuple(
             FollowCase(name, _off(place.box, box, pose), place.score)
             for (name, box), place in zip(BOXES.items(), places, strict=True)
@@ -254,8 +255,8 @@ def _whole(box: Box, pose: Pose) -> bool:
 def gone_scores(count: int, *, seed: int = 9) -> Iterator[float]:
     """Yield the greatest score of any patch in frames that the sitter has left."""
     rng = np.random.default_rng(seed)
-    reference = reduce_blocks(render(Scene()))
+    reference = grid_of(render(Scene()))
     for number in range(count):
         lamps = Lamps(*rng.uniform(-1.5, 1.5, 5))
-        frame = reduce_blocks(render(Scene(Pose(gone=True), lamps, seed=number + 2)))
-        yield max(place.score for place in find(reference, frame, list(BOXES.values())))
+        frame = grid_of(render(Scene(Pose(gone=True), lamps, seed=number + 2)))
+        yield max(place.score for place in find_patches(reference, frame, list(BOXES.values())))

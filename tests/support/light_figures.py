@@ -33,11 +33,11 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
     from lightmodel.shoots import Shot
+    from stopwise.grid import LightGrid
     from stopwise.lamps.outputs import LampReading
     from stopwise.lamps.reduced import LightPicture
     from stopwise.lamps.solos import LampSet
     from stopwise.lamps.unmixing import Shift
-    from stopwise.measurement.blocks import Blocks
     from stopwise.plan.model import Plan
 
 SAMPLE_PLAN = Path(__file__).parents[2] / "sample_frames" / "plan.toml"
@@ -61,14 +61,14 @@ def seen(shot: Shot, plan: Plan) -> LightPicture:
 
 
 def _placed(
-    shot: Shot, plan: Plan, reference: Blocks | None
-) -> tuple[LightPicture, Shift | None, Blocks]:
+    shot: Shot, plan: Plan, reference: LightGrid | None
+) -> tuple[LightPicture, Shift | None, LightGrid]:
     """Return a shot's light, where its patches say that the sitter is, and its blocks."""
     frame = as_frame(shot)
     reading = read(frame, plan, known=Known(reference=reference))
     boxes = {patch.name: patch.box for patch in plan.patches}
-    light = light_of(frame, reading.cells, reading.levels, reading.clipped, boxes=boxes, tails=True)
-    return light, place_of(reading.measurement, plan_now(plan)), reading.blocks
+    light = light_of(frame, reading.ground, boxes=boxes, tails=True)
+    return light, place_of(reading.measurement, plan_now(plan)), reading.grid
 
 
 # --- dial -----------------------------------------------------------------------------------------
@@ -278,7 +278,7 @@ class _Ground:
     shoot: Shoot
     plan: Plan
     lamps: LampSet
-    reference: Blocks
+    reference: LightGrid
     rng: np.random.Generator
 
 

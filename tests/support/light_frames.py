@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from stopwise.cells import cells_of
 from stopwise.frame import Frame, NamedLevels
-from stopwise.measurement.cells import reduce
-from stopwise.measurement.clipping import clip_masks
+from stopwise.measurement.clipping import find_clipped
 from stopwise.measurement.levels import find_levels
 from stopwise.measurement.noise import sensor_noise
 from stopwise.measurement.patches import Ground
@@ -140,7 +140,7 @@ def exact(light: NDArray[np.float64], sensor: Sensor = Sensor(), **parts: Any) -
 
 def ground_of(frame: Frame, *, mid_grey: float | None = MID_GREY_OF_SATURATION) -> Ground:
     """Return what patches of a frame are read on."""
-    cells = reduce(frame)
+    cells = cells_of(frame)
     noise = sensor_noise(cells, frame.masked)
     levels = find_levels(cells, noise=noise)
-    return Ground(cells, levels, clip_masks(cells, levels), noise, mid_grey)
+    return Ground(cells, levels, find_clipped(cells, levels), noise, mid_grey)

@@ -27,11 +27,11 @@ from support.light_figures import JITTER_STOPS, SAMPLE_PLAN, _placed, lamps_of, 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from stopwise.grid import LightGrid
     from stopwise.lamps.beam_spots import SpotReading
     from stopwise.lamps.outputs import LampReading
     from stopwise.lamps.solos import LampSet
     from stopwise.lamps.white_card import WhiteCard
-    from stopwise.measurement.blocks import Blocks
     from stopwise.plan.model import Plan
 
 AIM = (0.0, -0.04, 0.08)
@@ -63,7 +63,7 @@ class _Ground:
     plan: Plan
     lamps: LampSet
     card: WhiteCard | None
-    reference: Blocks
+    reference: LightGrid
     cheek: float
 
 
@@ -154,7 +154,7 @@ def _read(
     frame = as_frame(shot)
     reading = read(frame, plan, known=Known(reference=ground.reference))
     boxes = {patch.name: patch.box for patch in plan.patches}
-    light = light_of(frame, reading.cells, reading.levels, reading.clipped, boxes=boxes)
+    light = light_of(frame, reading.ground, boxes=boxes)
     lamps = see_lamps(
         light,
         ground.lamps,

@@ -19,9 +19,9 @@ from stopwise.plan.now import plan_now
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
+    from stopwise.grid import LightGrid
     from stopwise.lamps.solos import LampSet
     from stopwise.ledger import Take
-    from stopwise.measurement.picture import Picture
     from stopwise.plan.model import Plan
 
     Records = Sequence[Mapping[str, Any]]
@@ -101,7 +101,7 @@ class Found:
     """
 
     side: Side
-    picture: Picture | None = None
+    picture: LightGrid | None = None
     is_file: bool = False
     take: Take | None = None
 
@@ -225,7 +225,7 @@ def _kept(
     return Found(side, _picture(typical(records), ledger), take=take)
 
 
-def _picture(record: Mapping[str, Any] | None, ledger: Ledger) -> Picture | None:
+def _picture(record: Mapping[str, Any] | None, ledger: Ledger) -> LightGrid | None:
     """Return the picture of a kept frame, None where its file is gone or was changed."""
     kept = None if record is None else ledger.frames.by_hash(str(record.get("sha256")))
     if kept is None:

@@ -10,7 +10,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from stopwise.comparison.framing import Framing
-    from stopwise.measurement.motion import Motion, Window
+    from stopwise.measurement.motion import Motion, Rectangle
 
 LEVELS_STOPS = (-2.0, -1.0, -0.5, -0.2, 0.2, 0.5, 1.0, 2.0)
 """Differences in stops that get a contour."""
@@ -56,7 +56,7 @@ def difference_field(
 
 
 def brought_along(
-    before: NDArray[np.floating], window: Window, motion: Motion, *, whole: bool
+    before: NDArray[np.floating], window: Rectangle, motion: Motion, *, whole: bool
 ) -> NDArray[np.float64]:
     """Return a picture as it would lie had it moved as the sitter or the camera did.
 

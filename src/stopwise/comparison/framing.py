@@ -8,9 +8,8 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from stopwise.measurement.boxes import window
-from stopwise.measurement.correlate import gradient, tones
-from stopwise.measurement.motion import Motion, Window, common_motion
+from stopwise.frame import window
+from stopwise.measurement.motion import Motion, Rectangle, common_motion, gradient, tones
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -18,7 +17,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from stopwise.comparison.sides import Side
-    from stopwise.measurement.measurement import Box
+    from stopwise.frame import Box
 
     Plane = NDArray[np.floating]
 
@@ -61,7 +60,7 @@ class Framing:
     down: float = 0.0
     scale: float = 1.0
     motion: Motion | None = None
-    window: Window | None = None
+    window: Rectangle | None = None
 
     @property
     def moved(self) -> bool:
@@ -140,7 +139,7 @@ def framing_of_pictures(
     return Framing(who, right, down, motion.scale, motion, around)
 
 
-def _window(boxes: Sequence[Box], shape: tuple[int, ...]) -> Window:
+def _window(boxes: Sequence[Box], shape: tuple[int, ...]) -> Rectangle:
     rows, columns = shape
     held = list(boxes) or [(0.25, 0.15, 0.75, 0.9)]
     hull = (
@@ -150,7 +149,7 @@ def _window(boxes: Sequence[Box], shape: tuple[int, ...]) -> Window:
         max(box[3] for box in held) + _MARGIN,
     )
     x0, y0, x1, y1 = (min(max(edge, 0.0), 1.0) for edge in hull)
-    return Window(
+    return Rectangle(
         (y0 + y1) / 2.0 * rows - 0.5,
         (x0 + x1) / 2.0 * columns - 0.5,
         (y1 - y0) / 2.0 * rows,
@@ -170,7 +169,7 @@ def _who(
     then: NDArray[np.complex64],
     now: NDArray[np.complex64],
     of_set: NDArray[np.bool_],
-    moved: tuple[Window, Motion],
+    moved: tuple[Rectangle, Motion],
 ) -> Who:
     """Hold the set's edges against both: stayed, or went along."""
     around, motion = moved

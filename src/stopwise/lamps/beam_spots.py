@@ -9,22 +9,22 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from stopwise.frame import Point
 from stopwise.lamps.robust_fit import Terms, fit_values
 from stopwise.lamps.unmixing import CLIPPED, coarse, stack_of
 from stopwise.lamps.white_card import CARD_CELLS, places
-from stopwise.measurement.measurement import Point  # noqa: TC001 - the record is read by it
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from numpy.typing import NDArray
 
+    from stopwise.frame import Box, Point
     from stopwise.lamps.outputs import Expected, LampReading
     from stopwise.lamps.reduced import LightPicture
     from stopwise.lamps.solos import LampSet
     from stopwise.lamps.unmixing import Shift, Stack
     from stopwise.lamps.white_card import WhiteCard
-    from stopwise.measurement.measurement import Box
 
     Floats = NDArray[np.float64]
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from stopwise.grid import MAD_FACTOR
 from stopwise.lamps.beam_spots import SpotReading  # noqa: TC001 - the record is read by it
 from stopwise.lamps.unmixing import (
     FURTHEST,
@@ -21,17 +22,16 @@ from stopwise.lamps.unmixing import (
     stack_of,
     standard_error,
 )
-from stopwise.measurement.quantiles import MAD_FACTOR
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from numpy.typing import NDArray
 
+    from stopwise.frame import Box
     from stopwise.lamps.reduced import LightPicture
     from stopwise.lamps.solos import LampSet
     from stopwise.lamps.unmixing import Design, Fit, Stack
-    from stopwise.measurement.measurement import Box
 
     Floats = NDArray[np.float64]
 

@@ -11,15 +11,14 @@ from typing import TYPE_CHECKING, Protocol, TypeVar
 
 import numpy as np
 
-from stopwise.frame import Camera, Exposure
-from stopwise.measurement.boxes import window
+from stopwise.frame import Camera, Exposure, window
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
     from numpy.typing import NDArray
 
-    from stopwise.measurement.measurement import Box
+    from stopwise.frame import Box
 
 T = TypeVar("T", bound=np.generic)
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from stopwise.measurement.quantiles import MAD_FACTOR
+from stopwise.grid import MAD_FACTOR
 
 if TYPE_CHECKING:
     from collections.abc import Callable

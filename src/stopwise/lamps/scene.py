@@ -16,9 +16,9 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from stopwise.frame import Box
     from stopwise.lamps.reduced import LightPicture
     from stopwise.lamps.solos import LampSet
-    from stopwise.measurement.measurement import Box
     from stopwise.plan.model import Plan
     from stopwise.plan.now import PlanNow
 

@@ -23,9 +23,9 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from stopwise.frame import Box
     from stopwise.lamps.reduced import LightPicture
     from stopwise.lamps.solos import LampSet
-    from stopwise.measurement.measurement import Box
 
     Floats = NDArray[np.float64]
     Bools = NDArray[np.bool_]

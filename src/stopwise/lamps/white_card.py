@@ -15,8 +15,8 @@ from stopwise.lamps.unmixing import coarse
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from stopwise.frame import Point
     from stopwise.lamps.reduced import LightPicture
-    from stopwise.measurement.measurement import Point
 
     Floats = NDArray[np.float64]
 

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from stopwise.measurement.measurement import BackdropReading, Point, Tint
-from stopwise.measurement.quantiles import MAD_FACTOR
-from stopwise.measurement.sitter import find_parts, surface_over
+from stopwise.grid import MAD_FACTOR
+from stopwise.measurement.measurement import BackdropReading, Tint
+from stopwise.measurement.paper import find_parts, surface_over
+from stopwise.measurement.percentiles import median_uncertainty
 from stopwise.stops import MIDDLE_ZONE
 
 if TYPE_CHECKING:
@@ -18,64 +19,93 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from stopwise.measurement.blocks import Blocks
-    from stopwise.measurement.measurement import Box
-    from stopwise.measurement.sitter import Parts
-    from stopwise.measurement.surface import Surface
+    from stopwise.frame import Box, Point
+    from stopwise.grid import LightGrid
+    from stopwise.measurement.paper import Parts
 
 MIDDLE = 0.5
 """x of the picture's upright middle line, about which left and right are mirror images."""
 
 LEAST_BLOCKS = 24
-"""Fewer blocks of paper, or of paper on one side, make no figure."""
+"""Fewer blocks of paper, or of paper on one side, make no figure: a median of 24 scatters by a
+quarter of one block's noise."""
 
 _SMOOTHED = 1.5
 """Blocks: how far a residual is smoothed before the greatest is called a blotch."""
 
-Colours = tuple["NDArray[np.float32]", "NDArray[np.float32]", "NDArray[np.float32]"]
-"""Balanced R, G and B at the blocks' middle cells (`Blocks.window`), each (n, m), anchor = 1."""
+Pairs = tuple["NDArray[np.bool_]", "NDArray[np.bool_]"]
+"""Blocks left and right, bool (rows, columns) each, that are mirror images of each other."""
 
 
 @dataclass(frozen=True, eq=False, slots=True)
 class _Paper:
     """The paper as read: log2 Y of its blocks and their noise, and which may be read.
 
-    `seen` is paper in this frame; `known` adds what the plate fills in behind the sitter.
+    `seen` is paper in this frame; `known` adds what the plate fills in behind the sitter. All are
+    (rows, columns), as is `x`.
     """
 
+    grid: LightGrid
     stops: NDArray[np.float64]
     noise: NDArray[np.float64]
     seen: NDArray[np.bool_]
     known: NDArray[np.bool_]
-    x: NDArray[np.float64]
-    y: NDArray[np.float64]
-    blocks: Blocks
+
+    @property
+    def pairs(self) -> Pairs | None:
+        """Blocks of the mirror-image pairs, from this frame where it has enough of them."""
+        x = self.grid.x[None, :]
+        for mask in (self.seen, self.known):
+            both = mask & mask[:, ::-1]
+            left, right = both & (x < MIDDLE), both & (x > MIDDLE)
+            if left.sum() >= LEAST_BLOCKS:
+                return left, right
+        return None
+
+    def point(self, flat: int) -> Point:
+        """Return the middle of a block, given its place in the flattened grid."""
+        row, column = divmod(flat, self.grid.shape[1])
+        return float(self.grid.x[column]), float(self.grid.y[row])
+
+
+@dataclass(slots=True)
+class _Figures:
+    """What was read so far: figures, the standard uncertainty of some, and why others weren't."""
+
+    told: dict[str, Any] = field(default_factory=dict)
+    unsure: dict[str, float] = field(default_factory=dict)
+    why: dict[str, str] = field(default_factory=dict)
+
+    def tell(self, name: str, value: float, unsure: float) -> None:
+        """Keep a figure and its standard uncertainty."""
+        self.told[name], self.unsure[name] = value, unsure
+
+    def refuse(self, why: str, *names: str) -> None:
+        """Keep the condition that keeps figures from being seen."""
+        self.why |= dict.fromkeys(names, why)
 
 
 def read_backdrop(
-    blocks: Blocks,
+    grid: LightGrid,
     boxes: Sequence[Box],
     *,
     mid_grey: float | None = None,
-    colours: Colours | None = None,
-    plate: Blocks | None = None,
+    plate: LightGrid | None = None,
     parts: Parts | None = None,
 ) -> BackdropReading:
     """Read the backdrop.
 
     Parameters
     ----------
-    blocks
-        The frame, reduced with its clipped cells left out.
+    grid
+        The frame.
     boxes
         Where the backdrop is, fractions of the upright picture; the sitter may stand in them.
     mid_grey
         Y of mid-grey, anchor = 1; None where it holds for another camera: zone isn't seen.
-    colours
-        Balanced R, G, B at the blocks' middle cells; None for a sensor of one colour.
     plate
-        The bare backdrop, reduced likewise; it fills in what the sitter hides, moved to this
-        frame's power. Left out where its shape is another.
+        The bare backdrop; it fills in what the sitter hides, moved to this frame's power. Left out
+        where its shape is another.
     parts
         What `find_parts` told of this frame with the same boxes and plate; None to find it here.
 
@@ -92,210 +122,117 @@ def read_backdrop(
     paper; uneven is the standard deviation of what that surface leaves with the noise's variance
     taken out; blotch is the greatest of what it leaves after a Gaussian of 1.5 blocks.
     """
-    if parts is None:
-        parts = find_parts(blocks, boxes, plate=plate)
-    paper = _paper(blocks, boxes, plate, parts)
-    filled = bool((paper.known & ~paper.seen).any())
-    reading = replace(_NOTHING, by="plate") if filled else _NOTHING
-    reading = _with_level(reading, paper, mid_grey)
-    reading = _with_sides(reading, paper)
-    reading = _with_evenness(reading, paper)
-    return _with_tint(reading, paper, colours)
+    parts = parts or find_parts(grid, boxes, plate=plate)
+    paper = _paper(grid, boxes, plate, parts)
+    figures = _Figures()
+    _level(figures, paper, mid_grey)
+    _sides(figures, paper)
+    _evenness(figures, paper)
+    _tint(figures, paper)
+    names = ("zone", "left_right", "falloff", "brightest", "darkest", "uneven", "blotch",
+             "blotch_at", "log2_y")  # fmt: skip
+    return BackdropReading(
+        **{name: figures.told.get(name) for name in names},
+        tint=Tint(figures.told.get("red_green"), figures.told.get("blue_green")),
+        uncertainty=figures.unsure,
+        by="plate" if (paper.known & ~paper.seen).any() else "frame",
+        why=figures.why,
+    )
 
 
-def median_uncertainty(values: NDArray[np.float64], noise: NDArray[np.float64]) -> float:
-    """Return the standard uncertainty of a median that the noise of its values brings.
-
-    Parameters
-    ----------
-    values, noise
-        (n,), the values and the standard deviation of each, same unit.
-
-    Returns
-    -------
-    float
-        Same unit. With all true values equal it is sqrt(pi/2) noise / sqrt(n); where the values
-        spread more widely only those near the median can shift it.
-
-    Notes
-    -----
-    The median moves by (flips) / (density), with p the chance that a value lies above the median:
-    sqrt(sum p (1 - p)) / sum(density at the median), both over the values' own normal noise.
-    """
-    noise = np.maximum(noise, 1e-12)
-    off = (values - np.median(values)) / noise
-    near = np.abs(off) < 6.0
-    dense = np.exp(-0.5 * off[near] ** 2) / (math.sqrt(2.0 * math.pi) * noise[near])
-    above = _normal_share(off[near])
-    return float(np.sqrt((above * (1.0 - above)).sum()) / max(dense.sum(), 1e-12))
-
-
-def _normal_share(off: NDArray[np.float64]) -> NDArray[np.float64]:
-    from scipy.special import ndtr
-
-    return np.asarray(ndtr(off))
-
-
-_NOTHING = BackdropReading(
-    zone=None,
-    left_right=None,
-    falloff=None,
-    brightest=None,
-    darkest=None,
-    uneven=None,
-    blotch=None,
-    blotch_at=None,
-    tint=Tint(),
-    log2_y=None,
-)
-
-
-def _unseen(reading: BackdropReading, why: str, *figures: str) -> BackdropReading:
-    return replace(reading, why={**reading.why, **dict.fromkeys(figures, why)})
-
-
-def _sure(reading: BackdropReading, **stops: float) -> BackdropReading:
-    """Return the reading with the standard uncertainty of some figures, stops."""
-    return replace(reading, uncertainty={**reading.uncertainty, **stops})
-
-
-def _paper(blocks: Blocks, boxes: Sequence[Box], plate: Blocks | None, parts: Parts) -> _Paper:
-    held = blocks.inside(boxes)
-    seen = held & blocks.seen & parts.paper
-    x, y = np.meshgrid(blocks.x, blocks.y)
-    bare = _Paper(blocks.log2_y, blocks.noise_stops, seen, seen, x, y, blocks)
-    if plate is None or plate.shape != blocks.shape:
+def _paper(grid: LightGrid, boxes: Sequence[Box], plate: LightGrid | None, parts: Parts) -> _Paper:
+    held = grid.inside(boxes)
+    seen = held & grid.seen & parts.paper
+    bare = _Paper(grid, grid.log2_y, grid.noise_stops, seen, seen)
+    if plate is None or plate.shape != grid.shape:
         return bare
     hidden = held & plate.seen & ~seen
-    change = surface_over(blocks, blocks.log2_y - plate.log2_y, seen & plate.seen, order=2)
+    change = surface_over(grid, grid.log2_y - plate.log2_y, seen & plate.seen, order=2)
     if change is None or not hidden.any():
         return bare
-    filled = plate.log2_y + change.over(blocks.x, blocks.y)
-    return replace(
-        bare,
-        stops=np.where(hidden, filled, bare.stops),
-        noise=np.where(hidden, plate.noise_stops, bare.noise),
-        known=seen | hidden,
-    )
+    filled = plate.log2_y + change.over(grid.x, grid.y)
+    stops = np.where(hidden, filled, bare.stops)
+    noise = np.where(hidden, plate.noise_stops, bare.noise)
+    return _Paper(grid, stops, noise, seen, seen | hidden)
 
 
-def _with_level(reading: BackdropReading, paper: _Paper, mid_grey: float | None) -> BackdropReading:
+def _level(figures: _Figures, paper: _Paper, mid_grey: float | None) -> None:
     if paper.seen.sum() < LEAST_BLOCKS:
-        return _unseen(reading, "too_few", "log2_y", "zone")
-    values, noise = paper.stops[paper.seen], paper.noise[paper.seen]
-    level, unsure = float(np.median(values)), median_uncertainty(values, noise)
-    reading = _sure(replace(reading, log2_y=level), log2_y=unsure)
+        figures.refuse("too_few", "log2_y", "zone")
+        return
+    values = paper.stops[paper.seen]
+    level, unsure = float(np.median(values)), median_uncertainty(values, paper.noise[paper.seen])
+    figures.tell("log2_y", level, unsure)
     if mid_grey is None:
-        return _unseen(reading, "other_camera", "zone")
-    zone = MIDDLE_ZONE + level - math.log2(mid_grey)
-    return _sure(replace(reading, zone=zone), zone=unsure)
+        figures.refuse("other_camera", "zone")
+    else:
+        figures.tell("zone", MIDDLE_ZONE + level - math.log2(mid_grey), unsure)
 
 
-def _pairs(paper: _Paper) -> tuple[NDArray[np.bool_], NDArray[np.bool_]] | None:
-    """Return left and right blocks of the mirror-image pairs, from this frame where it has them."""
-    for mask in (paper.seen, paper.known):
-        both = mask & mask[:, ::-1]
-        left, right = both & (paper.x < MIDDLE), both & (paper.x > MIDDLE)
-        if left.sum() >= LEAST_BLOCKS:
-            return left, right
-    return None
+def _sides(figures: _Figures, paper: _Paper) -> None:
+    if paper.pairs is None:
+        figures.refuse("no_pairs", "left_right")
+        return
+    left, right = (paper.stops[side] for side in paper.pairs)
+    errors = [median_uncertainty(paper.stops[side], paper.noise[side]) for side in paper.pairs]
+    figures.tell("left_right", float(np.median(left) - np.median(right)), math.hypot(*errors))
 
 
-def _with_sides(reading: BackdropReading, paper: _Paper) -> BackdropReading:
-    pairs = _pairs(paper)
-    if pairs is None:
-        return _unseen(reading, "no_pairs", "left_right")
-    left, right = (paper.stops[side] for side in pairs)
-    errors = [median_uncertainty(paper.stops[side], paper.noise[side]) for side in pairs]
-    level = float(np.median(left) - np.median(right))
-    return _sure(replace(reading, left_right=level), left_right=math.hypot(*errors))
+def _evenness(figures: _Figures, paper: _Paper) -> None:
+    """Read falloff, unevenness and the greatest blotch off a smooth surface."""
+    from scipy.ndimage import gaussian_filter
 
-
-def _with_evenness(reading: BackdropReading, paper: _Paper) -> BackdropReading:
-    at = paper.known
-    surface = surface_over(paper.blocks, paper.stops, at, order=None)
+    grid, at = paper.grid, paper.known
+    surface = surface_over(grid, paper.stops, at, order=None)
     if surface is None or at.sum() < LEAST_BLOCKS:
-        return _unseen(reading, "too_few", *_EVEN)
-    level = np.where(at, surface.over(paper.blocks.x, paper.blocks.y), np.nan)
+        names = ("falloff", "brightest", "darkest", "uneven", "blotch", "blotch_at")
+        figures.refuse("too_few", *names)
+        return
+    level = np.where(at, surface.over(grid.x, grid.y), np.nan)
+    high, low = int(np.nanargmax(level)), int(np.nanargmin(level))
+    brightest, darkest = paper.point(high), paper.point(low)
+    figures.told |= {"brightest": brightest, "darkest": darkest}
+    unsure = surface.difference_uncertainty(brightest, darkest)
+    figures.tell("falloff", float(level.flat[high] - level.flat[low]), unsure)
+
     rest = paper.stops - level
     rest -= np.mean(rest[at])
-    reading = _with_falloff(reading, paper, surface, level)
-    reading = _with_uneven(reading, paper, rest)
-    return _with_blotch(reading, paper, rest)
-
-
-_EVEN = ("falloff", "brightest", "darkest", "uneven", "blotch", "blotch_at")
-
-
-def _point(paper: _Paper, flat: int) -> Point:
-    return float(paper.x.flat[flat]), float(paper.y.flat[flat])
-
-
-def _with_falloff(
-    reading: BackdropReading, paper: _Paper, surface: Surface, level: NDArray[np.float64]
-) -> BackdropReading:
-    high, low = int(np.nanargmax(level)), int(np.nanargmin(level))
-    brightest, darkest = _point(paper, high), _point(paper, low)
-    falloff = float(level.flat[high] - level.flat[low])
-    return _sure(
-        replace(reading, falloff=falloff, brightest=brightest, darkest=darkest),
-        falloff=surface.difference_uncertainty(brightest, darkest),
-    )
-
-
-def _with_uneven(
-    reading: BackdropReading, paper: _Paper, rest: NDArray[np.float64]
-) -> BackdropReading:
-    left, noise = rest[paper.known], paper.noise[paper.known]
+    left, noise = rest[at], paper.noise[at]
     variance = max(float(np.mean(left**2) - np.mean(noise**2)), 0.0)
     # the variance of a mean square of signal and noise: 4 s^2 n^2 + 2 n^4 a block
     signal = np.maximum(left**2 - noise**2, 0.0)
     unsure = math.sqrt(float((4.0 * signal * noise**2 + 2.0 * noise**4).sum())) / len(left)
-    uneven = math.sqrt(variance)
-    return _sure(
-        replace(reading, uneven=uneven),
-        uneven=unsure / (2.0 * math.sqrt(max(variance, unsure))) if unsure > 0.0 else 0.0,
-    )
+    root = unsure / (2.0 * math.sqrt(max(variance, unsure))) if unsure > 0.0 else 0.0
+    figures.tell("uneven", math.sqrt(variance), root)
 
-
-def _with_blotch(
-    reading: BackdropReading, paper: _Paper, rest: NDArray[np.float64]
-) -> BackdropReading:
-    from scipy.ndimage import gaussian_filter
-
-    share = gaussian_filter(paper.known.astype(np.float64), _SMOOTHED, mode="constant")
-    smooth = gaussian_filter(np.where(paper.known, rest, 0.0), _SMOOTHED, mode="constant")
-    smooth = np.where(paper.known, smooth / np.maximum(share, 1e-9), 0.0)
-    at = int(np.argmax(np.abs(smooth)))
+    share = gaussian_filter(at.astype(np.float64), _SMOOTHED, mode="constant")
+    smooth = gaussian_filter(np.where(at, rest, 0.0), _SMOOTHED, mode="constant")
+    smooth = np.where(at, smooth / np.maximum(share, 1e-9), 0.0)
+    worst = int(np.argmax(np.abs(smooth)))
     # a Gaussian of s blocks averages as many as a flat mean of 4 pi s^2 blocks does
-    averaged = 4.0 * math.pi * _SMOOTHED**2 * min(float(share.flat[at]), 1.0)
-    return _sure(
-        replace(reading, blotch=float(smooth.flat[at]), blotch_at=_point(paper, at)),
-        blotch=float(paper.noise.flat[at]) / math.sqrt(averaged),
-    )
+    averaged = 4.0 * math.pi * _SMOOTHED**2 * min(float(share.flat[worst]), 1.0)
+    figures.told["blotch_at"] = paper.point(worst)
+    unsure = float(paper.noise.flat[worst]) / math.sqrt(averaged)
+    figures.tell("blotch", float(smooth.flat[worst]), unsure)
 
 
-def _with_tint(reading: BackdropReading, paper: _Paper, colours: Colours | None) -> BackdropReading:
-    if colours is None:
-        return _unseen(reading, "no_colour", "red_green", "blue_green")
-    pairs = _pairs(paper)
-    if pairs is None:
-        return _unseen(reading, "no_pairs", "red_green", "blue_green")
-    red, green, blue = colours
-    warm, cool = _tint(red, green, pairs), _tint(blue, green, pairs)
-    if warm is None or cool is None:
-        return _unseen(reading, "no_colour", "red_green", "blue_green")
-    return _sure(
-        replace(reading, tint=Tint(warm[0], cool[0])),
-        red_green=warm[1],
-        blue_green=cool[1],
-    )
+def _tint(figures: _Figures, paper: _Paper) -> None:
+    """Read log2 of red and of blue over green, left median less right."""
+    names, pairs = ("red_green", "blue_green"), paper.pairs
+    if len(paper.grid.mean) < 3 or pairs is None:
+        figures.refuse("no_colour" if len(paper.grid.mean) < 3 else "no_pairs", *names)
+        return
+    red, green, blue = paper.grid.mean
+    told = [_across(colour, green, pairs) for colour in (red, blue)]
+    for name, tint in zip(names, told, strict=True):
+        if tint is None or None in told:
+            figures.refuse("no_colour", name)
+        else:
+            figures.tell(name, *tint)
 
 
-def _tint(
-    colour: NDArray[np.float32],
-    green: NDArray[np.float32],
-    pairs: tuple[NDArray[np.bool_], NDArray[np.bool_]],
+def _across(
+    colour: NDArray[np.float32], green: NDArray[np.float32], pairs: Pairs
 ) -> tuple[float, float] | None:
     """Return log2 of a colour over green, left median less right, and its uncertainty, stops."""
     medians, errors = [], []

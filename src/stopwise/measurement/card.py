@@ -8,22 +8,25 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from stopwise.measurement.boxes import window
+from stopwise.frame import window
+from stopwise.measurement.patches import read_patch
 from stopwise.stops import MID_GREY_REFLECTANCE
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from numpy.typing import NDArray
 
-    from stopwise.measurement.cells import Cells, Window
-    from stopwise.measurement.measurement import Box
+    from stopwise.frame import Box
+    from stopwise.measurement.patches import Ground
 
-GRID = 4
+PARTS = 4
 """Parts of the card along each side whose means are compared."""
 
-LEAST_CELLS = 16 * GRID * GRID
-"""Cells under which a card is too small to be judged."""
+LEAST_CELLS = 16 * PARTS * PARTS
+"""Cells under which a card is too small to be judged: 16 a part, whose mean has a quarter of a
+cell's noise."""
+
+_RANGE_OF_16 = 3.53
+"""Mean range of sixteen normal values, standard deviations (L. H. C. Tippett 1925)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,13 +36,13 @@ class CardReading:
     Attributes
     ----------
     luminance
-        Median Y, 1 at the anchor; not above 0 where no light reached it.
+        Median Y, 1 at the anchor; 0 where no light reached it, or most of it is clipped.
     clipped
         Share of its cells with a photosite at saturation, 0 to 1.
     uneven
         Brightest to darkest of sixteen parts of it, noise taken out, stops; None without light.
     snr
-        Signal to noise ratio of one cell.
+        Signal to noise ratio of one cell; infinite where no noise is seen.
     red_green, blue_green
         Balanced R/G and B/G, stops; None without colour or light.
     cells
@@ -55,59 +58,36 @@ class CardReading:
     cells: int
 
 
-def read_card(cells: Cells, box: Box, *, saturation: Sequence[float], snr: float) -> CardReading:
-    """Read a grey card.
+def read_card(ground: Ground, box: Box) -> CardReading:
+    """Read a grey card as a patch is read.
 
     Parameters
     ----------
-    cells
+    ground
         The frame.
     box
         The card, well inside its edges.
-    saturation
-        Raw level of each colour at which a photosite counts as clipped.
-    snr
-        Signal to noise ratio of one cell of the box.
 
     Returns
     -------
     CardReading
         Whatever it says: who sets mid-grey decides whether that can be trusted.
     """
-    at = window(box, cells.shape)
-    light = cells.luminance[at]
+    at = window(box, ground.cells.shape)
+    light = ground.cells.luminance(at)
+    patch = read_patch(ground, box)
+    snr = patch.snr
+    if snr is None:
+        snr = math.inf if patch.uncertainty == 0.0 else 0.0
     return CardReading(
-        luminance=float(np.median(light)),
-        clipped=_clipped(cells, at, saturation),
+        luminance=0.0 if patch.log2_y is None else 2.0**patch.log2_y,
+        clipped=0.0 if ground.clipped is None else float(ground.clipped.any[at].mean()),
         uneven=uneven_stops(light, snr=snr),
         snr=snr,
-        red_green=_tint(cells, at, "R"),
-        blue_green=_tint(cells, at, "B"),
-        cells=int(light.size),
+        red_green=patch.red_green,
+        blue_green=patch.blue_green,
+        cells=light.size,
     )
-
-
-def cell_snr(luminance: NDArray[np.float32]) -> float:
-    """Return the signal to noise ratio of one cell of an even patch.
-
-    Parameters
-    ----------
-    luminance
-        float32 (h, w), Y.
-
-    Returns
-    -------
-    float
-        Mean over noise, from differences between neighbours along both axes, which a slope of
-        light hardly moves; the median absolute difference over 0.6745 sqrt(2) stands for the
-        standard deviation of a normal noise. 0 without light.
-    """
-    steps = [np.abs(np.diff(luminance, axis=axis)).ravel() for axis in (0, 1)]
-    noise = float(np.median(np.concatenate(steps))) / (0.6745 * math.sqrt(2.0))
-    mean = float(np.mean(luminance, dtype=np.float64))
-    if mean <= 0.0:
-        return 0.0
-    return mean / noise if noise > 0.0 else math.inf
 
 
 def uneven_stops(luminance: NDArray[np.float32], *, snr: float) -> float | None:
@@ -116,33 +96,25 @@ def uneven_stops(luminance: NDArray[np.float32], *, snr: float) -> float | None:
     Parameters
     ----------
     luminance
-        float32 (h, w), Y; at least GRID cells along each side, else None.
+        float32 (h, w), Y; at least PARTS cells along each side, else None.
     snr
         Of one cell.
     """
-    rows, columns = luminance.shape
-    if min(rows, columns) < GRID:
+    if min(luminance.shape) < PARTS:
         return None
     parts = np.array(
         [
             np.mean(part, dtype=np.float64)
-            for band in np.array_split(luminance, GRID, axis=0)
-            for part in np.array_split(band, GRID, axis=1)
+            for band in np.array_split(luminance, PARTS, axis=0)
+            for part in np.array_split(band, PARTS, axis=1)
         ]
     )
     if not np.all(parts > 0.0):
         return None
     spread = float(np.ptp(np.log2(parts)))
-    return math.sqrt(max(spread**2 - _noise_range(luminance.size, snr) ** 2, 0.0))
-
-
-def _noise_range(cells: int, snr: float) -> float:
-    """Return the range that the means of the parts show from noise alone, stops.
-
-    The mean range of sixteen normal values is 3.53 of their standard deviation (Tippett 1925).
-    """
     one = 1.0 / (snr * math.log(2.0)) if snr > 0.0 else math.inf
-    return 3.53 * one / math.sqrt(cells / GRID**2)
+    by_noise = _RANGE_OF_16 * one / math.sqrt(luminance.size / PARTS**2)
+    return math.sqrt(max(spread**2 - by_noise**2, 0.0))
 
 
 def card_mid_grey(luminance: float, *, reflectance: float = 0.18, cosine: float = 1.0) -> float:
@@ -183,18 +155,3 @@ def card_cosine(off_axis: float, elevation: float, *, turned: float = 1.0) -> fl
     """
     across = math.cos(math.radians(elevation)) * math.cos(math.radians(off_axis))
     return math.cos(turned * math.acos(max(-1.0, min(1.0, across))))
-
-
-def _clipped(cells: Cells, at: Window, saturation: Sequence[float]) -> float:
-    full = np.zeros(cells.luminance[at].shape, dtype=bool)
-    for plane, colour in zip(cells.planes, cells.plane_colours, strict=True):
-        full |= plane[at] >= saturation[colour]
-    return float(np.mean(full))
-
-
-def _tint(cells: Cells, at: Window, name: str) -> float | None:
-    if name not in cells.channels or "G" not in cells.channels:
-        return None
-    colour = float(np.mean(cells.signal(name, at), dtype=np.float64))
-    green = float(np.mean(cells.signal("G", at), dtype=np.float64))
-    return math.log2(colour / green) if colour > 0.0 and green > 0.0 else None

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -16,49 +16,53 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from stopwise.measurement.cells import Cells
-    from stopwise.measurement.measurement import Box, Levels
+    from stopwise.cells import Cells
+    from stopwise.frame import Box, Window
+    from stopwise.measurement.measurement import Levels
 
 PINPOINT_LARGEST = 0.00005
-"""Areas of a smaller fraction of the frame are pinpoints, where no plan says otherwise."""
+"""Areas of a smaller fraction of the frame are pinpoints, where no plan says otherwise: of 0.65 %
+of the picture's width, as a catchlight is (common practice)."""
 
 MOST_AREAS = 200
 """Blown areas that are listed; the masks hold them all."""
 
 HEADROOM_PERCENTILE = 99.9
+"""Of a frame's photosites of one colour: what a person calls the brightest part, pinpoints left
+out."""
 
 _EIGHT = np.ones((3, 3), dtype=bool)
+"""Cells touching by a side or a corner are connected."""
 
 
 @dataclass(frozen=True, eq=False, slots=True)
-class ClipMasks:
-    """Which cells are clipped, bool (h, w) each.
+class ClippedCells:
+    """Which cells of a frame are clipped.
 
     Attributes
     ----------
-    any, all
-        Cells with at least one, and with every, photosite clipped.
+    any
+        bool (h, w), cells with a clipped photosite.
     blown
-        Clipped cells of areas that are too large for a pinpoint.
-    labels
-        int32 (h, w), number of the connected area that each cell belongs to; 0 for none.
-    sizes
-        Cells of each area, by its number; that of 0 is 0.
-    largest_pinpoint
-        Cells; an area of as many or more is blown.
+        bool (h, w), those of areas that are too large for a pinpoint.
+    every
+        How many cells have every photosite clipped.
+    areas
+        Blown areas, largest first, `MOST_AREAS` at most.
+    pinpoints
+        What is too small for an area.
     """
 
     any: NDArray[np.bool_]
-    all: NDArray[np.bool_]
     blown: NDArray[np.bool_]
-    labels: NDArray[np.int32]
-    sizes: NDArray[np.int64]
-    largest_pinpoint: float
+    every: int
+    areas: tuple[BlownArea, ...]
+    pinpoints: Pinpoints
 
 
-def clip_masks(
+def find_clipped(
     cells: Cells, levels: Levels, *, pinpoint_largest: float = PINPOINT_LARGEST
-) -> ClipMasks | None:
+) -> ClippedCells | None:
     """Find the clipped cells.
 
     Parameters
@@ -70,45 +74,72 @@ def clip_masks(
 
     Returns
     -------
-    ClipMasks or None
-        None where the histograms show that no photosite is clipped. Cells touching by a side or a
-        corner are connected.
+    ClippedCells or None
+        None where the histograms show that no photosite is clipped.
     """
+    from scipy.ndimage import find_objects, label
+
     limits = thresholds(levels)
     if not any(_full(cells, limits).values()):
         return None
-    first, *others = (
-        plane >= limits[colour]
-        for plane, colour in zip(cells.planes, cells.plane_colours, strict=True)
+    some = cells.reaching(limits)
+    top, left = (int(np.argmax(some.any(axis=axis))) for axis in (1, 0))
+    labels, _ = label(some[top:, left:], structure=_EIGHT)
+    sizes = np.bincount(labels.ravel())
+    sizes[0] = 0
+    is_large = sizes >= max(pinpoint_largest * some.size, 1.0)
+    blown = np.zeros_like(some)
+    blown[top:, left:] = is_large[labels]
+    windows = find_objects(labels)
+    largest = sorted(np.flatnonzero(is_large), key=lambda number: -int(sizes[number]))
+    specks = sizes[~is_large & (sizes > 0)]
+    return ClippedCells(
+        any=some,
+        blown=blown,
+        every=int(np.count_nonzero(cells.reaching(limits, every=True))),
+        areas=tuple(
+            _area(labels[at] == number, at, (top, left), some.shape)
+            for number in largest[:MOST_AREAS]
+            if (at := windows[number - 1]) is not None
+        ),
+        pinpoints=Pinpoints(len(specks), float(specks.sum()) / some.size),
     )
-    some, every = first.copy(), first
-    for mask in others:
-        some |= mask
-        every &= mask
-    labels, sizes = _labelled(some)
-    limit = pinpoint_largest * some.size
-    blown = (sizes >= limit) & (sizes > 0)
-    return ClipMasks(some, every, blown[labels], labels, sizes, limit)
+
+
+def _area(
+    held: NDArray[np.bool_], at: Window, corner: tuple[int, int], shape: tuple[int, ...]
+) -> BlownArea:
+    """Return an area, given its cells within a window that lies so far off the frame's corner."""
+    rows, columns = np.nonzero(held)
+    (tall, wide), (top, left) = shape, (at[0].start + corner[0], at[1].start + corner[1])
+    return BlownArea(
+        fraction=len(rows) / (tall * wide),
+        box=(left / wide, top / tall, (left + held.shape[1]) / wide, (top + held.shape[0]) / tall),
+        centre=(
+            float((columns.mean() + left + 0.5) / wide),
+            float((rows.mean() + top + 0.5) / tall),
+        ),
+    )
 
 
 def read_clipping(
     cells: Cells,
     levels: Levels,
-    masks: ClipMasks | None,
+    clipped: ClippedCells | None,
     *,
     patches: Mapping[str, Box] | None = None,
-    blocked_under: float | None = None,
+    blocked: int | None = None,
 ) -> Clipping:
     """Count what is clipped and blocked.
 
     Parameters
     ----------
-    cells, levels, masks
-        The frame, where its photosites stop, and `clip_masks` of both.
+    cells, levels, clipped
+        The frame, where its photosites stop, and `find_clipped` of both.
     patches
         Boxes by name; a blown area whose centroid lies in one names it.
-    blocked_under
-        Y under which a cell is blocked; None where zones aren't seen.
+    blocked
+        Cells under Zone 1; None where zones aren't seen.
 
     Returns
     -------
@@ -116,18 +147,17 @@ def read_clipping(
         Colours are counted exactly, on the mosaic's histograms, before any balance.
     """
     full = _full(cells, thresholds(levels))
-    areas, pinpoints = ([], []) if masks is None else _areas(masks, patches or {})
-    shape = cells.luminance.size
+    areas = () if clipped is None else clipped.areas
     return Clipping(
-        any=0.0 if masks is None else float(np.count_nonzero(masks.any)) / shape,
-        all=0.0 if masks is None else float(np.count_nonzero(masks.all)) / shape,
-        by_colour={name: full[name] / _photosites(cells, name) for name in cells.channels},
+        any=0.0 if clipped is None else float(np.count_nonzero(clipped.any)) / cells.size,
+        all=0.0 if clipped is None else clipped.every / cells.size,
+        by_colour={
+            name: full[name] / (len(cells.planes_of(name)) * cells.size) for name in cells.channels
+        },
         headroom_stops={name: _headroom(cells, levels, name) for name in cells.channels},
-        areas=tuple(areas[:MOST_AREAS]),
-        pinpoints=Pinpoints(len(pinpoints), float(sum(pinpoints)) / shape),
-        blocked=None
-        if blocked_under is None
-        else float(np.count_nonzero(cells.luminance < blocked_under)) / shape,
+        areas=tuple(replace(area, patch=_holding(area.centre, patches or {})) for area in areas),
+        pinpoints=Pinpoints(0, 0.0) if clipped is None else clipped.pinpoints,
+        blocked=None if blocked is None else blocked / cells.size,
     )
 
 
@@ -139,7 +169,7 @@ def headroom_stops(
     Parameters
     ----------
     counts
-        Photosites at each raw level.
+        int64 (n,), photosites at each raw level.
     black, saturation
         Raw levels.
     percentile
@@ -167,80 +197,22 @@ def _headroom(cells: Cells, levels: Levels, name: str) -> float | None:
             saturation=levels.saturation[colour],
             percentile=HEADROOM_PERCENTILE,
         )
-        for colour in _colours(cells, name)
+        for colour in cells.colours_of(name)
     ]
     return min((room for room in rooms if room is not None), default=None)
-
-
-def _colours(cells: Cells, name: str) -> set[int]:
-    return {cells.plane_colours[number] for number in cells.planes_of(name)}
-
-
-def _photosites(cells: Cells, name: str) -> int:
-    return len(cells.planes_of(name)) * cells.luminance.size
 
 
 def _full(cells: Cells, limits: tuple[int, ...]) -> dict[str, int]:
     """Return the number of clipped photosites of each channel."""
     return {
-        name: sum(int(cells.histograms[c, limits[c] :].sum()) for c in _colours(cells, name))
+        name: sum(int(cells.histograms[c, limits[c] :].sum()) for c in cells.colours_of(name))
         for name in cells.channels
     }
 
 
-def _labelled(mask: NDArray[np.bool_]) -> tuple[NDArray[np.int32], NDArray[np.int64]]:
-    """Return numbers of connected areas and each one's size; 0 is what isn't clipped."""
-    from scipy.ndimage import label
-
-    labels = np.zeros(mask.shape, dtype=np.int32)
-    rows, columns = (_reach(np.asarray(mask.any(axis=axis))) for axis in (1, 0))
-    label(mask[rows, columns], structure=_EIGHT, output=labels[rows, columns])
-    sizes = np.bincount(labels[mask]) if mask.any() else np.zeros(1, dtype=np.int64)
-    return labels, sizes
-
-
-def _reach(marked: NDArray[np.bool_]) -> slice:
-    """Return the slice from the first to the last mark."""
-    places = np.flatnonzero(marked)
-    return slice(int(places[0]), int(places[-1]) + 1) if len(places) else slice(0, 1)
-
-
-def _areas(masks: ClipMasks, patches: Mapping[str, Box]) -> tuple[list[BlownArea], list[int]]:
-    """Return blown areas, largest first, and the sizes of the pinpoints."""
-    from scipy.ndimage import find_objects
-
-    large = masks.sizes >= masks.largest_pinpoint
-    windows = find_objects(masks.labels)
-    areas = [
-        _area(masks.labels, int(number), windows[number - 1], patches)
-        for number in np.flatnonzero(large)
-        if masks.sizes[number]
-    ]
-    specks = masks.sizes[(masks.sizes > 0) & ~large]
-    return sorted(areas, key=lambda area: -area.fraction), [int(size) for size in specks]
-
-
-def _area(
-    labels: NDArray[np.int32],
-    number: int,
-    window: tuple[slice, slice],
-    patches: Mapping[str, Box],
-) -> BlownArea:
-    rows, columns = np.nonzero(labels[window] == number)
-    tall, wide = labels.shape
-    top, left = window[0].start, window[1].start
-    centre = (
-        float((columns.mean() + left + 0.5) / wide),
-        float((rows.mean() + top + 0.5) / tall),
-    )
-    return BlownArea(
-        fraction=len(rows) / labels.size,
-        box=(left / wide, top / tall, window[1].stop / wide, window[0].stop / tall),
-        centre=centre,
-        patch=next((name for name, box in patches.items() if _holds(box, centre)), None),
-    )
-
-
-def _holds(box: Box, point: tuple[float, float]) -> bool:
-    x0, y0, x1, y1 = box
-    return x0 <= point[0] <= x1 and y0 <= point[1] <= y1
+def _holding(point: tuple[float, float], patches: Mapping[str, Box]) -> str | None:
+    """Return the first patch that a point lies in."""
+    for name, (x0, y0, x1, y1) in patches.items():
+        if x0 <= point[0] <= x1 and y0 <= point[1] <= y1:
+            return name
+    return None

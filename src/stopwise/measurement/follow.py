@@ -5,38 +5,50 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from stopwise.measurement.correlate import correlate, evidence, gradient, peak, prepare, tones
+import numpy as np
+
 from stopwise.measurement.motion import (
     OVERLAP,
     Motion,
-    Window,
+    Rectangle,
     common_motion,
+    correlate,
+    evidence,
+    gradient,
+    peak,
+    prepare,
     template_of,
     template_shape,
+    tones,
 )
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    import numpy as np
     from numpy.typing import NDArray
 
-    from stopwise.measurement.blocks import Blocks
-    from stopwise.measurement.measurement import Box
+    from stopwise.frame import Box
+    from stopwise.grid import LightGrid
 
 LEAST_SCORE = 0.6
-"""Under this score a patch is not seen."""
+"""Under this score a patch is not seen: made moves and 'sitter gone' part there."""
 
 _SITTER_MARGIN = 0.10
-"""Of the long edge: how far the sitter's window reaches beyond the outermost patches."""
+"""Of the long edge: how far the sitter's part reaches beyond the outermost patches."""
 
 _RINGS = (0.04, 0.08)
 """Of the long edge: how far round a patch it is compared for its score."""
 
+_CLOSE = 1.5
+"""Blocks: this near to where the sitter's motion puts it, its own place is the finer one."""
+
+_LEAST_INSIDE = 0.8
+"""Share of a box that must lie inside the frame."""
+
 
 @dataclass(frozen=True, slots=True)
 class _Look:
-    """One look for a patch's own place.
+    """One look for a patch's own place; the figures are set on our own renderer.
 
     Attributes
     ----------
@@ -57,11 +69,6 @@ class _Look:
 _LOOKS = (_Look(0.08, 0.035, 0.45, 0.15), _Look(0.05, 0.01, 0.6, 0.15))
 """First for a head that turned or a hand that moved, then finely."""
 
-_CLOSE = 1.5
-"""Blocks: this near to where the sitter's motion puts it, its own place is the finer one."""
-
-_LEAST_INSIDE = 0.8
-
 
 @dataclass(frozen=True, slots=True)
 class Placement:
@@ -81,23 +88,25 @@ class Placement:
 
 @dataclass(frozen=True, eq=False, slots=True)
 class _Pair:
-    """The reference and the frame, ready to be compared."""
+    """The reference and the frame, ready to be compared, and how the sitter moved between them."""
 
     then: NDArray[np.float32]
     field: NDArray[np.complex64]
-    window: Window
+    sitter: Rectangle
     motion: Motion
 
 
-def find(reference: Blocks, blocks: Blocks, boxes: Sequence[Box]) -> tuple[Placement, ...]:
+def find_patches(
+    reference: LightGrid, grid: LightGrid, boxes: Sequence[Box]
+) -> tuple[Placement, ...]:
     """Find patches of a reference frame again in another frame.
 
     Parameters
     ----------
     reference
-        The frame that the boxes were set on, reduced.
-    blocks
-        The frame to look in, reduced alike.
+        The frame that the boxes were set on.
+    grid
+        The frame to look in.
     boxes
         The patches that follow, fractions of the reference's upright picture.
 
@@ -109,29 +118,46 @@ def find(reference: Blocks, blocks: Blocks, boxes: Sequence[Box]) -> tuple[Place
 
     Notes
     -----
-    The sitter's window, all boxes with a margin, is found by normalised correlation of the
-    gradient of log luminance, coarse to fine over shifts, tilts and sizes. Each patch may then lie
-    up to a thirtieth of the long edge off that, where it correlates clearly better by itself: a
-    head turned by 10 degrees moves a cheek by a fiftieth. Its score is the mean of the
-    correlations of two surroundings and of the whole sitter, each weighted by the gradients there
-    are to tell by: a lamp that is out leaves none, a head turned away leaves other ones.
+    The sitter, all boxes with a margin, is found by normalised correlation of the gradient of log
+    luminance, coarse to fine over shifts, tilts and sizes. Each patch may then lie up to a
+    thirtieth of the long edge off that, where it correlates clearly better by itself: a head turned
+    by 10 degrees moves a cheek by a fiftieth. Its score is the mean of the correlations of two
+    surroundings and of the whole sitter, each weighted by the gradients there are to tell by: a
+    lamp that is out leaves none, a head turned away leaves other ones.
     """
-    if reference.shape != blocks.shape or not boxes:
+    if reference.shape != grid.shape or not boxes:
         return tuple(Placement(box, 0.0) for box in boxes)
-    then, now = tones(reference.mean), tones(blocks.mean)
-    window = _sitter_window(boxes, reference.shape)
-    pair = _Pair(then, gradient(now), window, common_motion(then, now, window))
+    then, now = (
+        tones(np.where(one.usable, one.luminance, np.float32(1.0))) for one in (reference, grid)
+    )
+    x0, y0, x1, y1 = np.transpose(boxes)
+    sitter = around((min(x0), min(y0), max(x1), max(y1)), then.shape, _SITTER_MARGIN, cut=True)
+    pair = _Pair(then, gradient(now), sitter, common_motion(then, now, sitter))
     return tuple(_place(pair, box) for box in boxes)
 
 
-def _sitter_window(boxes: Sequence[Box], shape: tuple[int, int]) -> Window:
-    margin = _SITTER_MARGIN * max(shape)
+def around(box: Box, shape: tuple[int, ...], rim: float, *, cut: bool = False) -> Rectangle:
+    """Return a box with a rim as a rectangle of blocks.
+
+    Parameters
+    ----------
+    box
+        Fractions of the picture.
+    shape
+        Rows and columns of blocks.
+    rim
+        Of the longer side.
+    cut
+        Whether it ends where the picture does.
+    """
     rows, columns = shape
-    top = max(min(box[1] for box in boxes) * rows - margin, 0.0)
-    left = max(min(box[0] for box in boxes) * columns - margin, 0.0)
-    bottom = min(max(box[3] for box in boxes) * rows + margin, float(rows))
-    right = min(max(box[2] for box in boxes) * columns + margin, float(columns))
-    return Window(
+    reach = rim * max(shape)
+    top, bottom = box[1] * rows - reach, box[3] * rows + reach
+    left, right = box[0] * columns - reach, box[2] * columns + reach
+    if cut:
+        top, left = max(top, 0.0), max(left, 0.0)
+        bottom, right = min(bottom, float(rows)), min(right, float(columns))
+    return Rectangle(
         (top + bottom) / 2.0 - 0.5,
         (left + right) / 2.0 - 0.5,
         (bottom - top) / 2.0,
@@ -139,34 +165,27 @@ def _sitter_window(boxes: Sequence[Box], shape: tuple[int, int]) -> Window:
     )
 
 
-def _around(box: Box, shape: tuple[int, int], rim: float) -> Window:
-    rows, columns = shape
-    reach = rim * max(shape)
-    return Window(
-        (box[1] + box[3]) / 2.0 * rows - 0.5,
-        (box[0] + box[2]) / 2.0 * columns - 0.5,
-        (box[3] - box[1]) / 2.0 * rows + reach,
-        (box[2] - box[0]) / 2.0 * columns + reach,
-    )
-
-
 def _place(pair: _Pair, box: Box) -> Placement:
-    shape = pair.then.shape
-    middle = _around(box, shape, 0.0)
-    at = pair.motion.carry(middle.row, middle.column, pair.window)
+    rows, columns = pair.then.shape
+    middle = around(box, pair.then.shape, 0.0)
+    at = pair.motion.carry(middle.row, middle.column, pair.sitter)
     for look in _LOOKS:
         at = _own_place(pair, box, at, look)
-    moved = _box_at(box, *at, shape, pair.motion.scale)
-    if _inside(moved) < _LEAST_INSIDE:
-        return Placement(moved, 0.0)
-    return Placement(moved, _score(pair, box, at))
+    scale = pair.motion.scale
+    tall, wide = (box[3] - box[1]) * scale / 2.0, (box[2] - box[0]) * scale / 2.0
+    y, x = (at[0] + 0.5) / rows, (at[1] + 0.5) / columns
+    moved = (x - wide, y - tall, x + wide, y + tall)
+    seen_wide = max(min(moved[2], 1.0) - max(moved[0], 0.0), 0.0)
+    seen_tall = max(min(moved[3], 1.0) - max(moved[1], 0.0), 0.0)
+    is_inside = seen_wide * seen_tall >= _LEAST_INSIDE * 4.0 * tall * wide
+    return Placement(moved, _score(pair, box, at) if is_inside else 0.0)
 
 
 def _own_place(
     pair: _Pair, box: Box, expected: tuple[float, float], look: _Look
 ) -> tuple[float, float]:
     """Return where a patch lies by its own surroundings, or where it was expected."""
-    near = _around(box, pair.then.shape, look.rim)
+    near = around(box, pair.then.shape, look.rim)
     shape = template_shape(near, [pair.motion])
     reach = round(look.reach * max(pair.then.shape))
     middle = (round(expected[0]), round(expected[1]))
@@ -182,32 +201,14 @@ def _own_place(
 
 def _score(pair: _Pair, box: Box, at: tuple[float, float]) -> float:
     """Return the mean of the correlations of both rings and the whole sitter, by their evidence."""
-    shape = pair.then.shape
-    told = [_evidence(pair, _around(box, shape, rim), at) for rim in _RINGS]
-    whole = pair.motion.carry(pair.window.row, pair.window.column, pair.window)
-    told.append(_evidence(pair, pair.window, whole))
+    rings = [(around(box, pair.then.shape, rim), at) for rim in _RINGS]
+    whole = pair.motion.carry(pair.sitter.row, pair.sitter.column, pair.sitter)
+    told = []
+    for part, place in (*rings, (pair.sitter, whole)):
+        middle = (round(place[0]), round(place[1]))
+        off = (place[0] - middle[0], place[1] - middle[1])
+        shape = template_shape(part, [pair.motion])
+        template = template_of(pair.then, part, pair.motion, shape, off=off)
+        told.append(evidence(template, pair.field, middle))
     weight = sum(telling for _, telling in told)
     return sum(agreeing for agreeing, _ in told) / weight if weight > 0 else 0.0
-
-
-def _evidence(pair: _Pair, window: Window, at: tuple[float, float]) -> tuple[float, float]:
-    """Return the agreement and weight of a window that is laid with its middle at a place."""
-    middle = (round(at[0]), round(at[1]))
-    off = (at[0] - middle[0], at[1] - middle[1])
-    shape = template_shape(window, [pair.motion])
-    template = template_of(pair.then, window, pair.motion, shape, off=off)
-    return evidence(template, pair.field, middle)
-
-
-def _box_at(box: Box, row: float, column: float, shape: tuple[int, int], scale: float) -> Box:
-    tall, wide = (box[3] - box[1]) * scale / 2.0, (box[2] - box[0]) * scale / 2.0
-    y, x = (row + 0.5) / shape[0], (column + 0.5) / shape[1]
-    return x - wide, y - tall, x + wide, y + tall
-
-
-def _inside(box: Box) -> float:
-    """Return the share of a box that lies in the frame."""
-    wide, tall = box[2] - box[0], box[3] - box[1]
-    seen_wide = min(box[2], 1.0) - max(box[0], 0.0)
-    seen_tall = min(box[3], 1.0) - max(box[1], 0.0)
-    return max(seen_wide, 0.0) * max(seen_tall, 0.0) / (wide * tall)

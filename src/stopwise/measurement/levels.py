@@ -3,34 +3,53 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from statistics import median
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from stopwise.measurement.heaps import LOWEST, MOST_HOT, find_heap
 from stopwise.measurement.measurement import Levels, SaturationSource
+from stopwise.measurement.noise import MaskedLevels
+from stopwise.measurement.saturation import LOWEST, MOST_HOT, find_peak
+from stopwise.stops import MID_GREY_OF_SATURATION, luminance_of_zone
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from numpy.typing import NDArray
 
-    from stopwise.measurement.cells import Cells
-    from stopwise.measurement.heapfit import Heap
+    from stopwise.cells import Cells
+    from stopwise.frame import Frame
     from stopwise.measurement.noise import SensorNoise
+    from stopwise.measurement.saturation import SaturationPeak
 
 LEARNED_WIDTHS = 0.5
-"""Tolerance of a learned level in shot noises due there: heaps are up to 0.4 of one wide."""
+"""Tolerance of a learned level in shot noises due there: peaks are up to 0.4 of one wide."""
 
 _LEARNED_SHARE = 0.002
+"""Of the range above black: how far above a learned level a photosite may stand, and the noise that
+is due where the frame's isn't known (set on our own renderer)."""
+
 _TOGETHER = 0.35
+"""Share of a peak's photosites that must have company: full ones lie together, hot ones alone (set
+on our own renderer)."""
+
 _MOST_ASKED = 20_000
-_FEWEST_ELECTRONS = 400.0
-_ELECTRONS_AT_100 = 8000.0
-_MOST_ELECTRONS = 200_000.0
-"""Bounds of what a photosite holds: they bound the gain that texture may feign."""
+"""Photosites of a peak whose neighbours are looked at."""
+
+_ELECTRONS_AT_100, _FEWEST_ELECTRONS, _MOST_ELECTRONS = 8000.0, 400.0, 200_000.0
+"""Least electrons that a full photosite holds at ISO 100 (in proportion at higher ones) and at all,
+and the most: they bound the gain that texture may feign. Common practice, from memory: sensors hold
+some 20 000 to 100 000 at base ISO."""
+
+MOST_ZONE_1_STOPS = 0.05
+"""How far a wrong black may move Zone 1, stops: half a flash's 0.1 stop step (common practice)."""
+
+_ERRORS, _ROUNDED = 3.0, 0.5
+"""Standard errors, and levels, by which masked margins may be off black in any case: files often
+name black as a whole number."""
+
 _STRONGEST_FIRST: tuple[SaturationSource, ...] = ("plan", "observed", "learned", "file")
 
 
@@ -49,14 +68,14 @@ def find_levels(
     learned: Mapping[str, float] | None = None,
     iso: float | None = None,
 ) -> Levels:
-    """Find where photosites stop: by the plan, a pile-up seen here, a learned level, or the file.
+    """Find where photosites stop: by the plan, a peak seen here, a learned level, or the file.
 
     Parameters
     ----------
     cells
         The frame.
     noise
-        Its read noise and gain; without it no pile-up can be told from light.
+        Its read noise and gain; without it no saturation peak can be told from light.
     raw_clip
         The plan's level, raw levels; it overrules all others.
     learned
@@ -68,8 +87,8 @@ def find_levels(
     Returns
     -------
     Levels
-        A colour with no heap takes the median level of those that have one. Tolerances: by the
-        plan and the file 0; of a heap the distance down to the level from which on as many
+        A colour with no peak takes the median level of those that have one. Tolerances: by the
+        plan and the file 0; of a peak the distance down to the level from which on as many
         photosites stand as are full; learned, half the shot noise due there.
 
     Notes
@@ -79,9 +98,12 @@ def find_levels(
     if raw_clip is not None:
         every = tuple(raw_clip for _ in cells.colours)
         return Levels(cells.black, every, every, "plan", tuple(0.0 for _ in every))
-    heaps = _heaps(cells, noise, iso)
+    peaks = [
+        None if noise is None else _peak(cells, noise, colour, iso)
+        for colour in range(len(cells.colours))
+    ]
     found = [
-        _observed(heaps, colour)
+        _observed(peaks, colour)
         or _by_learning(cells, colour, noise, learned or {})
         or _Found(cells.anchor[colour], 0.0, "file")
         for colour in range(len(cells.colours))
@@ -93,7 +115,7 @@ def find_levels(
         saturation_source=max((one.source for one in found), key=_STRONGEST_FIRST.index),
         tolerance=tuple(one.tolerance for one in found),
         observed={
-            name: heap.level for name, heap in zip(cells.colours, heaps, strict=True) if heap
+            name: peak.level for name, peak in zip(cells.colours, peaks, strict=True) if peak
         },
     )
 
@@ -109,8 +131,8 @@ def thresholds(levels: Levels) -> tuple[int, ...]:
 def share_above(cells: Cells, learned: Mapping[str, float]) -> dict[str, float]:
     """Return for each colour the share of its photosites that stand above a learned level.
 
-    A photosite counts once it stands above by more than a heap reaches: two shot noises' widths of
-    a heap, but at least 0.2 % of the range.
+    A photosite counts once it stands above by more than 0.2 % of the range, which is more than a
+    peak reaches.
     """
     return {
         name: _above(cells, colour, learned[name])
@@ -125,15 +147,15 @@ def _above(cells: Cells, colour: int, level: float) -> float:
     return float(histogram[math.floor(level + spare) + 1 :].sum() / max(histogram.sum(), 1))
 
 
-def _observed(heaps: list[Heap | None], colour: int) -> _Found | None:
-    own = heaps[colour]
+def _observed(peaks: list[SaturationPeak | None], colour: int) -> _Found | None:
+    own = peaks[colour]
     if own is not None:
         return _Found(own.level, max(own.level - own.threshold, 0.0), "observed")
-    others = [heap for heap in heaps if heap is not None]
+    others = [peak for peak in peaks if peak is not None]
     if not others:
         return None
-    level = median(heap.level for heap in others)
-    return _Found(level, median(heap.level - heap.threshold for heap in others), "observed")
+    level = median(peak.level for peak in others)
+    return _Found(level, median(peak.level - peak.threshold for peak in others), "observed")
 
 
 def _by_learning(
@@ -147,52 +169,45 @@ def _by_learning(
     return _Found(level, LEARNED_WIDTHS * due, "learned")
 
 
-def _heaps(cells: Cells, noise: SensorNoise | None, iso: float | None) -> list[Heap | None]:
-    if noise is None:
-        return [None for _ in cells.colours]
-    return [_heap(cells, noise, colour, iso) for colour in range(len(cells.colours))]
-
-
-def _heap(cells: Cells, noise: SensorNoise, colour: int, iso: float | None) -> Heap | None:
+def _peak(
+    cells: Cells, noise: SensorNoise, colour: int, iso: float | None
+) -> SaturationPeak | None:
     black, span = cells.black[colour], cells.anchor[colour] - cells.black[colour]
     least_electrons = _ELECTRONS_AT_100 * 100.0 / max(iso, 100.0) if iso else 0.0
     full_well = max(least_electrons, _FEWEST_ELECTRONS) if noise.is_noise else _MOST_ELECTRONS
+    dark = noise.dark[colour] if noise.is_noise else 0.0
 
     def due(level: float) -> float:
         signal = max(level - black, 1.0)
-        dark = noise.dark[colour] if noise.is_noise else 0.0
         return min(noise.due(colour, signal), math.sqrt(dark + span / full_well * signal))
 
-    def holds(heap: Heap) -> bool:
-        return _stands_together(cells, colour, heap.threshold)
-
-    return find_heap(cells.histograms[colour], lowest=black + LOWEST * span, due=due, holds=holds)
+    return find_peak(
+        cells.histograms[colour],
+        lowest=black + LOWEST * span,
+        due=due,
+        holds=lambda peak: _stands_together(cells, colour, peak.threshold),
+    )
 
 
 def _stands_together(cells: Cells, colour: int, threshold: int) -> bool:
     """Tell whether many of a colour's photosites from a level on have company there.
 
     Company is a photosite of the same plane beside, above or below, or any other photosite of the
-    cell. Full photosites lie together, hot ones alone.
+    cell. Where they are many they are evenly thinned out.
     """
     standing = beside = 0
     for number, plane in enumerate(cells.planes):
-        if cells.plane_colours[number] == colour:
-            rows, columns = _sample_of(plane >= threshold)
-            company = _neighbours_stand(plane, rows, columns, threshold)
-            for other in (*cells.planes[:number], *cells.planes[number + 1 :]):
-                company |= other[rows, columns] >= threshold
-            standing += len(rows)
-            beside += int(np.count_nonzero(company))
+        if cells.plane_colours[number] != colour:
+            continue
+        places = np.flatnonzero(plane >= threshold)
+        every = -(-len(places) // _MOST_ASKED) or 1
+        rows, columns = np.divmod(places[::every], plane.shape[1])
+        company = _neighbours_stand(plane, rows, columns, threshold)
+        for other in (*cells.planes[:number], *cells.planes[number + 1 :]):
+            company |= other[rows, columns] >= threshold
+        standing += len(rows)
+        beside += int(np.count_nonzero(company))
     return beside >= _TOGETHER * standing
-
-
-def _sample_of(mask: NDArray[np.bool_]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    """Return rows and columns of the marked photosites, evenly thinned out where they are many."""
-    places = np.flatnonzero(mask)
-    every = -(-len(places) // _MOST_ASKED) or 1
-    rows, columns = np.divmod(places[::every], mask.shape[1])
-    return rows, columns
 
 
 def _neighbours_stand(
@@ -201,6 +216,7 @@ def _neighbours_stand(
     columns: NDArray[np.intp],
     threshold: int,
 ) -> NDArray[np.bool_]:
+    """Return which of some photosites (n,) of a plane (h, w) have a neighbour from a level on."""
     tall, wide = plane.shape
     company = np.zeros(len(rows), dtype=bool)
     for down, across in ((-1, 0), (1, 0), (0, -1), (0, 1)):
@@ -208,3 +224,49 @@ def _neighbours_stand(
         inside = (row >= 0) & (row < tall) & (column >= 0) & (column < wide)
         company |= inside & (plane[row % tall, column % wide] >= threshold)
     return company
+
+
+def with_margins(levels: Levels, frame: Frame) -> Levels:
+    """Return levels with what the frame's masked margins say of black; black itself stays.
+
+    Parameters
+    ----------
+    levels
+        As found for this frame.
+    frame
+        Its masked photosites are read. Where its black differs from place to place, a margin
+        has no black to be compared with, and nothing is said.
+
+    Returns
+    -------
+    Levels
+        `masked_black` is None where no colour has 256 masked photosites; `why` names `black_off`
+        where a colour's mean differs from its black by more than :func:`black_limit`.
+
+    Notes
+    -----
+    That masked photosites tell the level of zero light: DNG specification, MaskedAreas (from
+    memory).
+    """
+    if frame.masked is None or frame.black_offset is not None:
+        return levels
+    told = [MaskedLevels.of(frame.masked, colour) for colour in range(len(levels.black))]
+    if all(one.mean is None for one in told):
+        return levels
+    off = any(
+        one.mean is not None and abs(one.mean - black) > black_limit(black, anchor, one.error)
+        for one, black, anchor in zip(told, levels.black, levels.anchor, strict=True)
+    )
+    means = tuple(one.mean for one in told)
+    return replace(levels, masked_black=means, why={"black": "black_off"} if off else {})
+
+
+def black_limit(black: float, anchor: float, error: float | None) -> float:
+    """Return by how many raw levels a colour's margins may differ from its black.
+
+    The greater of what would move Zone 1 of that colour by 0.05 stop, before white balance, with
+    mid-grey at 0.127 of white (ISO 12232), and of three standard errors and half a level.
+    """
+    zone_1 = luminance_of_zone(1.0, mid_grey=MID_GREY_OF_SATURATION)
+    matters = (math.pow(2.0, MOST_ZONE_1_STOPS) - 1.0) * zone_1 * (anchor - black)
+    return max(matters, _ERRORS * (error or 0.0) + _ROUNDED)

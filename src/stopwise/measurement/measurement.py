@@ -2,17 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping  # noqa: TC003 - the record's JSON is read by these types
-from dataclasses import asdict, dataclass, field
+import math
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field, is_dataclass
 from typing import Any, Literal
 
-from stopwise.frame import Camera, Exposure  # noqa: TC001 - read by these types too
-
-Box = tuple[float, float, float, float]
-"""x0, y0, x1, y1 as fractions of the upright picture, x to the right, y down."""
-
-Point = tuple[float, float]
-"""x, y as fractions of the upright picture."""
+from stopwise.frame import Box, Camera, Exposure, Point  # noqa: TC001 - read by these types too
 
 SaturationSource = Literal["plan", "observed", "learned", "file"]
 """Where a saturation level comes from, strongest first."""
@@ -297,7 +292,21 @@ class ShutterReading:
 
 @dataclass(frozen=True, slots=True)
 class Measurement:
-    """All that one frame measured."""
+    """All that one frame measured.
+
+    Attributes
+    ----------
+    camera, exposure, size
+        What the file said; width and height of the upright picture in photosites.
+    levels, clipping, zones, patches, backdrop, shutter
+        The figures; patches by name.
+    ratios
+        One for each ratio that the plan asks for; with none the split of the subject.
+    subject_log2_y
+        Median log2 Y of the whole frame's unclipped cells: tells a frame that no lamp lit.
+    look
+        Name of the look that it was measured with: by another it can't be judged.
+    """
 
     camera: Camera
     exposure: Exposure
@@ -310,8 +319,40 @@ class Measurement:
     backdrop: BackdropReading | None
     shutter: ShutterReading
     subject_log2_y: float | None = None
-    """Median log2 Y of the whole frame's unclipped cells: tells a frame that no lamp lit."""
+    look: str | None = None
 
     def to_json(self) -> dict[str, Any]:
-        """Return the record's parts that this measurement answers for, as plain values."""
-        return asdict(self)
+        """Return the record's parts that this measurement answers for, as the record has them."""
+        parts = {name: getattr(self, name) for name in _PARTS}
+        plain = {
+            name: asdict(part) if is_dataclass(part) and not isinstance(part, type) else part
+            for name, part in parts.items()
+        }
+        plain["patches"] = {name: asdict(patch) for name, patch in self.patches.items()}
+        plain["levels"].pop("observed")
+        for area in plain["clipping"]["areas"]:
+            area.pop("centre")
+        plain["ratio"] = None
+        if self.ratios:
+            plain["ratio"] = asdict(self.ratios[0]) | {"ratio": self.ratios[0].ratio}
+            plain["ratio"].pop("ashman")
+        return {name: tidy(part) for name, part in plain.items()}
+
+
+_PARTS = (
+    "camera", "exposure", "size", "levels", "clipping", "zones", "backdrop", "shutter",
+)  # fmt: skip
+
+DIGITS = 7
+"""Significant digits of a figure in JSON: half a part in ten million, far under any noise."""
+
+
+def tidy(value: Any) -> Any:
+    """Return a value as plain JSON holds it: seven digits, no NaN, no infinity, lists and dicts."""
+    if isinstance(value, float):
+        return float(f"{value:.{DIGITS}g}") if math.isfinite(value) else None
+    if isinstance(value, Mapping):
+        return {key: tidy(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [tidy(item) for item in value]
+    return value

@@ -1,4 +1,4 @@
-"""The reading of one frame: cells, levels, masks and figures, put together once."""
+"""The reading of one frame: cells, levels, grid and figures, put together once."""
 
 from __future__ import annotations
 
@@ -6,41 +6,40 @@ import math
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-import numpy as np
-
+from stopwise.cells import cells_of, weighted
 from stopwise.measurement.backdrop import read_backdrop
-from stopwise.measurement.blocks import reduce_blocks
-from stopwise.measurement.cells import reduce
-from stopwise.measurement.clipping import clip_masks, read_clipping
-from stopwise.measurement.follow import LEAST_SCORE, find
-from stopwise.measurement.levels import find_levels
-from stopwise.measurement.margins import with_margins
+from stopwise.measurement.clipping import find_clipped, read_clipping
+from stopwise.measurement.follow import LEAST_SCORE, find_patches
+from stopwise.measurement.levels import find_levels, with_margins
 from stopwise.measurement.measurement import Measurement, Ratio
 from stopwise.measurement.noise import sensor_noise
+from stopwise.measurement.paper import find_parts
 from stopwise.measurement.patches import Ground, lost_patch, read_patch
 from stopwise.measurement.shutter import read_shutter
-from stopwise.measurement.sitter import find_parts, spread
 from stopwise.measurement.split import split_ratio
-from stopwise.measurement.zones import blocked_under, mid_grey_for, read_zones
+from stopwise.measurement.zones import mid_grey_for, read_zones
 from stopwise.plan.model import Plan
 from stopwise.plan.now import plan_now
+from stopwise.reduction import Asked, reduce_frame
+from stopwise.stops import MID_GREY_OF_SATURATION
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    import numpy as np
     from numpy.typing import NDArray
 
     from stopwise.frame import Frame
-    from stopwise.measurement.blocks import Blocks
-    from stopwise.measurement.cells import Cells
-    from stopwise.measurement.measurement import BackdropReading, Levels, PatchReading
-    from stopwise.measurement.sitter import Parts
+    from stopwise.grid import LightGrid
+    from stopwise.measurement.measurement import PatchReading
+    from stopwise.measurement.paper import Parts
     from stopwise.plan.now import PlanNow
 
-_SAMPLE = 4
-_MOST_SPLIT = 700_000
+DARK_NOISES = 3.0
+"""Read noises above black under which a cell is left out of a split."""
+
+MOST_SPLIT = 700_000
 """Cells of the whole frame among which the subject is split."""
-_DARK_NOISES = 3.0
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -52,18 +51,18 @@ class Known:
     learned
         Saturation levels by colour, from frames of this camera at this ISO.
     reference
-        The frame that patches are followed from, reduced.
+        The frame that patches are followed from.
     plate
-        The bare backdrop, reduced.
+        The bare backdrop.
     even
         The set as its lamps light it with nothing cut off by the shutter, where no reference shows
         it: such as the sum of solos.
     """
 
     learned: Mapping[str, float] | None = None
-    reference: Blocks | None = None
-    plate: Blocks | None = None
-    even: Blocks | None = None
+    reference: LightGrid | None = None
+    plate: LightGrid | None = None
+    even: LightGrid | None = None
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -74,19 +73,24 @@ class Reading:
     ----------
     measurement
         The figures.
-    cells, levels
-        The cells, and where photosites stop.
-    clipped
-        bool (h, w), cells with a clipped photosite.
-    blocks
-        The frame reduced, clipped cells left out.
+    ground
+        Its cells, where photosites stop, and which cells are clipped.
+    grid
+        Its light, with the cells of the plan's patches where the plan draws them.
     """
 
     measurement: Measurement
-    cells: Cells
-    levels: Levels
-    clipped: NDArray[np.bool_]
-    blocks: Blocks
+    ground: Ground
+    grid: LightGrid
+
+    def finer(self, across: int, *, mid_grey: float | None = None) -> LightGrid:
+        """Return its light on blocks for a screen, so many along the longer side at most."""
+        asked = Asked(
+            mid_grey=self.grid.mid_grey if mid_grey is None else mid_grey,
+            across=across,
+            noise=False,
+        )
+        return _reduced(self.ground, asked)
 
 
 def read(
@@ -95,6 +99,7 @@ def read(
     *,
     look: str | None = None,
     known: Known | None = None,
+    tails: bool = False,
 ) -> Reading:
     """Read a frame once, with all that the plan asks for.
 
@@ -108,67 +113,90 @@ def read(
         Name of the look that is worn.
     known
         What other frames tell of this one.
+    tails
+        Whether clipping is to be predicted from its light.
     """
     known = known or Known()
     targets = plan_now(plan or Plan(), look=look)
-    cells = reduce(frame, balance=targets.plan.camera.balance)
-    ground = _ground(frame, cells, targets, known)
-    clipped = None if ground.masks is None else ground.masks.any
-    blocks = reduce_blocks(cells.luminance, None if clipped is None else ~clipped)
-    boxes = targets.plan.backdrop.boxes if targets.plan.backdrop else ()
-    parts = find_parts(blocks, boxes, plate=known.plate)
-    patches = _patches(ground, targets, blocks, known.reference)
+    ground = ground_of(frame, targets.plan, learned=known.learned)
+    boxes = {patch.name: patch.box for patch in targets.measured}
+    mid_grey = MID_GREY_OF_SATURATION if ground.mid_grey is None else ground.mid_grey
+    grid = _reduced(ground, Asked(mid_grey=mid_grey, boxes=boxes, tails=tails))
+    backdrop = targets.plan.backdrop
+    paper = backdrop.boxes if backdrop else ()
+    parts = find_parts(grid, paper, plate=known.plate)
+    patches = _patches(ground, targets, grid, known.reference)
+    middle = grid.tones.stops_at(50.0) if grid.tones else None
     measurement = Measurement(
         camera=frame.camera,
         exposure=frame.exposure,
         size=frame.size,
         levels=ground.levels,
         clipping=read_clipping(
-            cells,
+            ground.cells,
             ground.levels,
-            ground.masks,
-            blocked_under=None if ground.mid_grey is None else blocked_under(ground.mid_grey),
+            ground.clipped,
             patches={name: patch.box for name, patch in patches.items()},
+            blocked=None if ground.mid_grey is None or not grid.tones else grid.tones.blocked,
         ),
-        zones=read_zones(cells.luminance, mid_grey=ground.mid_grey, clipped=clipped),
+        zones=read_zones(grid, mid_grey=ground.mid_grey),
         patches=patches,
-        ratios=_ratios(ground, targets, patches, spread(parts.subject, blocks)),
-        backdrop=_backdrop(ground, targets, blocks, parts, known.plate),
+        ratios=_ratios(ground, targets, patches, parts, grid),
+        backdrop=None
+        if backdrop is None
+        else read_backdrop(grid, paper, mid_grey=ground.mid_grey, plate=known.plate, parts=parts),
         shutter=read_shutter(
-            blocks,
-            orientation=frame.orientation,
+            grid,
             parts=parts,
             reference=known.even if known.reference is None else known.reference,
         ),
-        subject_log2_y=_middle(cells, clipped),
+        subject_log2_y=None if middle is None else middle + math.log2(mid_grey),
+        look=look,
     )
-    some = np.zeros(cells.shape, dtype=bool) if clipped is None else clipped
-    return Reading(measurement, cells, ground.levels, some, blocks)
+    return Reading(measurement, ground, grid)
 
 
-def _ground(frame: Frame, cells: Cells, targets: PlanNow, known: Known) -> Ground:
-    camera = targets.plan.camera
+def ground_of(
+    frame: Frame, plan: Plan | None = None, *, learned: Mapping[str, float] | None = None
+) -> Ground:
+    """Return what a frame's patches are read on.
+
+    Parameters
+    ----------
+    frame
+        The decoded frame.
+    plan
+        Its camera and limits; None for the defaults.
+    learned
+        Saturation levels by colour, from frames of this camera at this ISO.
+    """
+    plan = plan or Plan()
+    cells = cells_of(frame, balance=plan.camera.balance)
     noise = sensor_noise(cells, frame.masked)
     levels = find_levels(
         cells,
         noise=noise,
-        raw_clip=camera.raw_clip,
-        learned=known.learned,
+        raw_clip=plan.camera.raw_clip,
+        learned=learned,
         iso=frame.exposure.iso,
     )
-    masks = clip_masks(cells, levels, pinpoint_largest=targets.plan.limits.pinpoint_largest)
-    levels = with_margins(levels, frame)
-    return Ground(cells, levels, masks, noise, mid_grey_for(frame, targets.plan))
+    clipped = find_clipped(cells, levels, pinpoint_largest=plan.limits.pinpoint_largest)
+    return Ground(cells, with_margins(levels, frame), clipped, noise, mid_grey_for(frame, plan))
+
+
+def _reduced(ground: Ground, asked: Asked) -> LightGrid:
+    clipped = None if ground.clipped is None else ground.clipped.any
+    return reduce_frame(ground.cells, ground.levels.saturation, clipped=clipped, asked=asked)
 
 
 def _patches(
-    ground: Ground, targets: PlanNow, blocks: Blocks, reference: Blocks | None
+    ground: Ground, targets: PlanNow, grid: LightGrid, reference: LightGrid | None
 ) -> dict[str, PatchReading]:
     """Read every patch where it lies now."""
     followed = [patch for patch in targets.measured if patch.follow and reference is not None]
     placed = {}
     if reference is not None and followed:
-        places = find(reference, blocks, [patch.box for patch in followed])
+        places = find_patches(reference, grid, [patch.box for patch in followed])
         placed = {patch.name: place for patch, place in zip(followed, places, strict=True)}
     readings = {}
     for patch in targets.measured:
@@ -186,30 +214,38 @@ def _ratios(
     ground: Ground,
     targets: PlanNow,
     patches: Mapping[str, PatchReading],
-    subject: NDArray[np.bool_],
+    parts: Parts,
+    grid: LightGrid,
 ) -> tuple[Ratio, ...]:
     """Return every ratio of the plan, or with none the split of the subject."""
-    if targets.ratios:
-        return tuple(
-            _between(target.lit, target.shadow, patches)
-            for target in targets.ratios
-            if target.lit in patches and target.shadow in patches
-        )
-    return (_split(ground, subject),)
+    if not targets.ratios:
+        return (_split(ground, grid.spread(parts.subject)),)
+    return tuple(
+        _between(target.lit, target.shadow, patches)
+        for target in targets.ratios
+        if target.lit in patches and target.shadow in patches
+    )
 
 
 def _split(ground: Ground, subject: NDArray[np.bool_]) -> Ratio:
-    """Split the subject's unclipped cells, evenly thinned out in a large frame."""
-    cells = ground.cells
-    every = max(1, round(math.sqrt(subject.size / _MOST_SPLIT)))
+    """Split the subject's unclipped cells, evenly thinned out in a large frame.
+
+    Cells and not blocks: near black the noise of a cell keeps what isn't light from making tones.
+    """
+    cells, noise, clipped = ground.cells, ground.noise, ground.clipped
+    every = max(1, round(math.sqrt(subject.size / MOST_SPLIT)))
     at = (slice(None, None, every), slice(None, None, every))
-    held = subject[at] if ground.masks is None else subject[at] & ~ground.masks.any[at]
+    held = subject[at] if clipped is None else subject[at] & ~clipped.any[at]
+    signals = cells.signals(at)
     colours = None
-    if "R" in cells.channels:
-        red, green, blue = (cells.signal(name, at) for name in "RGB")
+    if cells.in_colour:
+        red, green, blue = (signals[cells.channels.index(name)] for name in "RGB")
         colours = (red, green, blue)
-    floor = _DARK_NOISES * _dark_noise(ground)
-    return split_ratio(cells.luminance[at], held, floor=floor, colours=colours)
+    # about what read noise is in Y, from the colour that weighs most
+    dark = 0.0 if noise is None else math.sqrt(max(noise.dark))
+    floor = DARK_NOISES * dark / (cells.anchor[0] - cells.black[0])
+    light = weighted(signals, cells.channel_weights)
+    return split_ratio(light, held, floor=floor, colours=colours)
 
 
 def _between(lit: str, shadow: str, patches: Mapping[str, PatchReading]) -> Ratio:
@@ -223,42 +259,3 @@ def _between(lit: str, shadow: str, patches: Mapping[str, PatchReading]) -> Rati
         shadow=shadow,
         uncertainty=math.hypot(above.uncertainty or 0.0, below.uncertainty or 0.0),
     )
-
-
-def _dark_noise(ground: Ground) -> float:
-    """Return about what read noise is in Y, from the colour that weighs most."""
-    if ground.noise is None:
-        return 0.0
-    span = ground.cells.anchor[0] - ground.cells.black[0]
-    return math.sqrt(max(ground.noise.dark)) / span
-
-
-def _backdrop(
-    ground: Ground, targets: PlanNow, blocks: Blocks, parts: Parts, plate: Blocks | None
-) -> BackdropReading | None:
-    backdrop = targets.plan.backdrop
-    if backdrop is None:
-        return None
-    cells = ground.cells
-    colours = None
-    if "R" in cells.channels:
-        red, green, blue = (cells.signal(name, blocks.window) for name in "RGB")
-        colours = (red, green, blue)
-    return read_backdrop(
-        blocks,
-        backdrop.boxes,
-        mid_grey=ground.mid_grey,
-        colours=colours,
-        plate=plate,
-        parts=parts,
-    )
-
-
-def _middle(cells: Cells, clipped: NDArray[np.bool_] | None) -> float | None:
-    """Return the median log2 Y of the frame's unclipped cells, from every sixteenth of them."""
-    every = (slice(None, None, _SAMPLE), slice(None, None, _SAMPLE))
-    light = cells.luminance[every]
-    if clipped is not None:
-        light = light[~clipped[every]]
-    level = float(np.median(light)) if light.size else 0.0
-    return math.log2(level) if level > 0 else None

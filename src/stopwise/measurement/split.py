@@ -1,28 +1,255 @@
-"""Split: how far lit is from shadow with no patches named, from the subject's own tones."""
+"""Split: whether tones are of one class or two; lit and shadow of a subject, materials of a box.
+
+By hand: scikit-image's `threshold_otsu` gives the cut alone, while the share of every cut is needed
+for the ratio's uncertainty; and a cut alone can't say that there is but one class.
+"""
 
 from __future__ import annotations
 
 import math
-from dataclasses import replace
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from stopwise.frame import window
 from stopwise.measurement.measurement import Ratio
-from stopwise.measurement.parting import LEAST_TONES, histogram, otsu, part
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-_MOST_CELLS = 400_000
+    from stopwise.cells import Cells
+    from stopwise.frame import Box
+
+LEAST_TONES = 400
+"""Fewer tones than this make no classes that can be told from chance."""
+
+BINS = 512
+"""Bins of the histogram of log2 Y that the cut is made on: a hundredth of a stop in a range of
+five."""
+
+_CLEAN_ASHMAN = 2.0
+"""Ashman's D over which two normal classes stand apart (Ashman, Bird and Zepf 1994)."""
+
+_LEAST_WEIGHT = 0.05
+"""Share of the tones that the smaller class must hold (set on our own renderer)."""
+
+_LEAST_VALLEY = 0.1
+"""How deep tones must surely thin out between the classes (set on our own renderer)."""
+
+_WIDEST_STOPS = 1.6
+"""A class that spreads wider than this (one sigma) is light and dark materials, not light (set on
+our own renderer)."""
+
+_SMOOTHED = 0.1
+"""Of the tones' spread: how far the histogram is smoothed before its valley is looked for."""
+
+_FIT_ROUNDS = 60
+"""Rounds of expectation and maximisation: classes that stand apart settle in some twenty."""
+
+_MOST_TONES = 400_000
+"""Tones that are looked at; more are evenly thinned out."""
 
 _FLAT_SHARE = 0.01
 """The cut may lie wherever the between-class share is within this of its best."""
 
-_SAME_STUFF_STOPS = 0.15
-"""How far the tints of lit and shadow may lie apart; skin and white cloth lie 0.3 apart in R/G."""
+_SAME_MATERIAL_STOPS = 0.15
+"""How far the tints of lit and shadow may lie apart; skin and white cloth lie 0.3 apart in R/G (set
+on our own renderer)."""
+
+LEAST_STOPS = 0.7
+"""Two classes of tone nearer than this are light and shade of one material, or its texture (set on
+our own renderer)."""
+
+LEAST_TINT = 0.35
+"""Two classes of colour nearer than this, stops of R/G or B/G, are one material (set on our own
+renderer)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Mixture:
+    """Two classes of log2 Y and how clearly they stand apart.
+
+    Attributes
+    ----------
+    cut
+        Where the classes meet, log2 Y.
+    shadow, lit
+        Median log2 Y of each class.
+    share
+        Between-class share of the variance, 0 to 1.
+    ashman
+        Ashman's D of two normal classes fitted to the tones, no unit.
+    widest
+        The greater standard deviation of those two classes, stops.
+    weight
+        Share of the tones in the smaller class.
+    valley
+        How deep the tones surely thin out between the classes: 0 not at all, 1 to nothing.
+    """
+
+    cut: float
+    shadow: float
+    lit: float
+    share: float
+    ashman: float
+    widest: float
+    weight: float
+    valley: float
+
+    @property
+    def is_two(self) -> bool:
+        """Whether there are two classes, neither one nor a jumble."""
+        return (
+            self.ashman > _CLEAN_ASHMAN
+            and self.widest <= _WIDEST_STOPS
+            and self.weight >= _LEAST_WEIGHT
+            and self.valley >= _LEAST_VALLEY
+        )
+
+
+def mixture_of(tones: NDArray[np.float64]) -> Mixture | None:
+    """Cut tones in two classes.
+
+    Parameters
+    ----------
+    tones
+        (n,), log2 Y.
+
+    Returns
+    -------
+    Mixture or None
+        None where the tones don't vary.
+    """
+    counts, centres = histogram(tones)
+    if np.count_nonzero(counts) < 2:
+        return None
+    at, share = otsu(counts, centres)
+    cut = (centres[at] + centres[at + 1]) / 2.0
+    upper = tones > cut
+    weight = float(np.mean(upper))
+    (low, low_sd), (high, high_sd) = fit_two(counts, centres, at)
+    return Mixture(
+        cut=float(cut),
+        shadow=float(np.median(tones[~upper])),
+        lit=float(np.median(tones[upper])),
+        share=float(share[at]),
+        ashman=ashman_d(low, low_sd, high, high_sd),
+        widest=max(low_sd, high_sd),
+        weight=min(weight, 1.0 - weight),
+        valley=_valley(counts, centres, at),
+    )
+
+
+def histogram(tones: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return counts and centres, (bins,), of tones (n,); what lies far out is in the end bins."""
+    low, high = np.percentile(tones, (0.05, 99.95))
+    if not high > low:
+        return np.array([float(len(tones))]), np.array([float(low)])
+    counts, edges = np.histogram(np.clip(tones, low, high), bins=BINS, range=(low, high))
+    return counts.astype(np.float64), (edges[:-1] + edges[1:]) / 2.0
+
+
+def otsu(
+    counts: NDArray[np.float64], centres: NDArray[np.float64]
+) -> tuple[int, NDArray[np.float64]]:
+    """Return Otsu's cut of a histogram.
+
+    Parameters
+    ----------
+    counts, centres
+        (bins,), how many values each bin holds and where it lies.
+
+    Returns
+    -------
+    int, ndarray
+        Last bin of the lower class, and the between-class share of the variance of each cut,
+        (bins - 1,), 0 to 1.
+
+    Raises
+    ------
+    ValueError
+        If the values don't vary.
+    """
+    total = counts.sum()
+    mean = (counts @ centres) / total
+    spread = (counts @ (centres - mean) ** 2) / total
+    if not spread > 0:
+        msg = "a histogram with all its counts in one bin can't be cut"
+        raise ValueError(msg)
+    below = np.cumsum(counts)[:-1] / total
+    first = np.cumsum(counts * (centres - mean))[:-1] / total
+    with np.errstate(invalid="ignore", divide="ignore"):
+        share = np.where(
+            (below > 0) & (below < 1), first**2 / (below * (1.0 - below)) / spread, 0.0
+        )
+    return int(np.argmax(share)), share
+
+
+def ashman_d(mean_1: float, sd_1: float, mean_2: float, sd_2: float) -> float:
+    """Return Ashman's D of two normal classes, sqrt(2) |m1 - m2| / sqrt(s1^2 + s2^2), no unit."""
+    return math.sqrt(2.0) * abs(mean_1 - mean_2) / math.hypot(sd_1, sd_2)
+
+
+def fit_two(
+    counts: NDArray[np.float64], centres: NDArray[np.float64], at: int
+) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Fit two normal classes to a histogram by expectation and maximisation, from a cut on.
+
+    Parameters
+    ----------
+    counts, centres
+        (bins,), how many values each bin holds and where it lies.
+    at
+        Last bin of the lower class to begin with.
+
+    Returns
+    -------
+    tuple
+        Mean and standard deviation of the lower and of the upper class, the unit of `centres`; a
+        class is never narrower than one bin.
+    """
+    bin_width, total = float(centres[1] - centres[0]), float(counts.sum())
+    upper = (np.arange(len(counts)) > at).astype(np.float64)
+    for turn in range(_FIT_ROUNDS + 1):
+        classes = []
+        for share in (1.0 - upper, upper):
+            held = counts * share
+            weight = max(float(held.sum()), 1e-9)
+            mean = float(held @ centres) / weight
+            spread = float(held @ (centres - mean) ** 2) / weight
+            classes.append((weight / total, mean, max(math.sqrt(spread), bin_width)))
+        if turn < _FIT_ROUNDS:
+            dense = [w * np.exp(-0.5 * ((centres - m) / s) ** 2) / s for w, m, s in classes]
+            both = dense[0] + dense[1]
+            upper = np.where(both > 0, dense[1] / np.where(both > 0, both, 1.0), upper)
+    return classes[0][1:], classes[1][1:]
+
+
+def _valley(counts: NDArray[np.float64], centres: NDArray[np.float64], at: int) -> float:
+    """Return how deep the tones surely thin out between the two classes, 0 to 1.
+
+    1 less the least of the smoothed counts between the classes' peaks over the lower peak, both
+    moved together by three times what chance may have moved them apart.
+    """
+    from scipy.ndimage import gaussian_filter1d
+
+    mean = float(counts @ centres) / float(counts.sum())
+    spread = math.sqrt(float(counts @ (centres - mean) ** 2) / float(counts.sum()))
+    sigma = max(_SMOOTHED * spread / float(centres[1] - centres[0]), 1.0)
+    smooth = gaussian_filter1d(counts, sigma, mode="constant")
+    low, high = int(np.argmax(smooth[: at + 1])), at + 1 + int(np.argmax(smooth[at + 1 :]))
+    peak, dip = float(min(smooth[low], smooth[high])), float(smooth[low : high + 1].min())
+    # a Gaussian of s bins averages as many counts as 2 sqrt(pi) s bins hold
+    chance = 3.0 * math.sqrt((peak + dip) / (2.0 * math.sqrt(math.pi) * sigma))
+    return max(1.0 - (dip + chance) / peak, 0.0) if peak > 0 else 0.0
+
+
+# --- lit and shadow -------------------------------------------------------------------------------
+
 
 Colours = tuple["NDArray[np.float32]", "NDArray[np.float32]", "NDArray[np.float32]"]
+"""Balanced R, G and B, each of the shape of the luminance beside it."""
 
 
 def split_ratio(
@@ -37,7 +264,7 @@ def split_ratio(
     Parameters
     ----------
     luminance
-        float32 of any shape, Y, anchor = 1: all cells, or one of each block.
+        float32 of any shape, Y, anchor = 1: all cells, or an even lattice of them.
     subject
         bool of that shape, what is subject: not backdrop, not clipped.
     floor
@@ -57,48 +284,41 @@ def split_ratio(
     Notes
     -----
     The cut is Otsu's (N. Otsu, IEEE Transactions on Systems, Man and Cybernetics 9, 1979, 62-66).
-    A single heap cut in two has a between-class share of 2/pi already, so that share can't refuse
-    it; Ashman's D of two normal heaps fitted to the tones can: two heaps stand apart at D > 2
+    A single class cut in two has a between-class share of 2/pi already, so that share can't refuse
+    it; Ashman's D of two normal classes fitted to the tones can: two stand apart at D > 2
     (K. M. Ashman, C. M. Bird and S. E. Zepf, Astronomical Journal 108, 1994, 2348). An even spread
-    has D = 3, so the tones must thin out between the heaps as well. White cloth and black cloth
-    under flat light have one tint and two heaps: that no figure of one frame tells from light.
+    has D = 3, so the tones must thin out between the classes as well. White cloth and black cloth
+    under flat light have one tint and two classes: no figure of one frame tells that from light.
     """
     used = subject & (luminance > max(floor, 0.0))
-    tones = np.log2(_some(luminance[used]).astype(np.float64))
+    held = luminance[used]
+    tones = np.log2(held[:: max(1, len(held) // _MOST_TONES)].astype(np.float64))
     if len(tones) < LEAST_TONES:
         return Ratio(stops=None, by="split", why="too_few")
-    heaps = part(tones)
-    if heaps is None:
+    found = mixture_of(tones)
+    if found is None:
         return Ratio(stops=None, by="split", separability=0.0, ashman=0.0, why="one_heap")
-    told = Ratio(stops=None, by="split", separability=heaps.share, ashman=heaps.ashman)
-    if not heaps.apart:
+    told = Ratio(stops=None, by="split", separability=found.share, ashman=found.ashman)
+    if not found.is_two:
         return replace(told, why="one_heap")
-    if colours is not None and not _one_stuff(luminance, used, colours, heaps.cut):
+    lit = used & (luminance > 2.0**found.cut)
+    if colours is not None and not _is_one_material(colours, lit, used & ~lit):
         return replace(told, why="other_stuff")
-    return replace(told, stops=heaps.lit - heaps.shadow, uncertainty=_unsure(tones, heaps.cut))
+    return replace(told, stops=found.lit - found.shadow, uncertainty=_unsure(tones, found.cut))
 
 
-def _some(values: NDArray[np.float32]) -> NDArray[np.float32]:
-    return values[:: max(1, len(values) // _MOST_CELLS)]
-
-
-def _one_stuff(
-    luminance: NDArray[np.float32], used: NDArray[np.bool_], colours: Colours, cut: float
-) -> bool:
+def _is_one_material(colours: Colours, lit: NDArray[np.bool_], shadow: NDArray[np.bool_]) -> bool:
     """Whether lit and shadow have the same tints: medians of each colour, so that noise cancels."""
-    red, green, blue = colours
-    lit, shadow = used & (luminance > 2.0**cut), used & (luminance <= 2.0**cut)
-    for colour in (red, blue):
-        one, other = (_tint(colour[at], green[at]) for at in (lit, shadow))
-        if one is not None and other is not None and abs(one - other) > _SAME_STUFF_STOPS:
-            return False
-    return True
-
-
-def _tint(colour: NDArray[np.float32], green: NDArray[np.float32]) -> float | None:
-    """Return log2 of a colour's median over green's; None where either isn't above black."""
-    over, under = (float(np.median(some)) if some.size else 0.0 for some in (colour, green))
-    return math.log2(over / under) if min(over, under) > 0.0 else None
+    red, green, blue = (
+        [float(np.median(colour[side])) if side.any() else 0.0 for side in (lit, shadow)]
+        for colour in colours
+    )
+    return all(
+        min(*colour, *green) <= 0.0
+        or abs(math.log2(colour[0] / green[0]) - math.log2(colour[1] / green[1]))
+        <= _SAME_MATERIAL_STOPS
+        for colour in (red, blue)
+    )
 
 
 def _unsure(tones: NDArray[np.float64], cut: float) -> float:
@@ -107,15 +327,82 @@ def _unsure(tones: NDArray[np.float64], cut: float) -> float:
     _, share = otsu(counts, centres)
     near = np.flatnonzero(share >= share.max() - _FLAT_SHARE)
     ordered = np.sort(tones)
-    ends = [_stops_at(ordered, float(centres[i])) for i in (near[0], near[-1] + 1)]
+    ends = []
+    for edge in (centres[near[0]], centres[near[-1] + 1]):
+        at = int(np.clip(np.searchsorted(ordered, edge), 1, len(ordered) - 1))
+        ends.append(float(np.median(ordered[at:]) - np.median(ordered[:at])))
     wander = (ends[1] - ends[0]) / math.sqrt(12.0)
     sampling = [
-        math.sqrt(math.pi / 2.0) * float(np.std(heap)) / math.sqrt(len(heap))
-        for heap in (tones[tones <= cut], tones[tones > cut])
+        math.sqrt(math.pi / 2.0) * float(np.std(side)) / math.sqrt(len(side))
+        for side in (tones[tones <= cut], tones[tones > cut])
     ]
     return math.hypot(wander, *sampling)
 
 
-def _stops_at(ordered: NDArray[np.float64], cut: float) -> float:
-    at = int(np.clip(np.searchsorted(ordered, cut), 1, len(ordered) - 1))
-    return float(np.median(ordered[at:]) - np.median(ordered[:at]))
+# --- materials ------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class TwoMaterials:
+    """Two materials in one box.
+
+    Attributes
+    ----------
+    by
+        What tells them apart: their tone, or their colour.
+    stops
+        How far they lie apart, stops.
+    smaller
+        Share of the box that the smaller one covers, 0 to 0.5.
+    """
+
+    by: Literal["tone", "colour"]
+    stops: float
+    smaller: float
+
+
+def two_materials(cells: Cells, box: Box) -> TwoMaterials | None:
+    """Tell whether a box covers two materials.
+
+    Parameters
+    ----------
+    cells
+        The frame.
+    box
+        The patch.
+
+    Returns
+    -------
+    TwoMaterials or None
+        None for one class of tones and of colours, and for too few cells to tell. The edge of a
+        hard light makes two classes of tone too, and is found as well.
+
+    Notes
+    -----
+    Classes are told apart as for the split of lit and shadow: Otsu's cut, Ashman's D above 2, and a
+    valley between them.
+    """
+    at = window(box, cells.shape)
+    if found := _two_of(cells.luminance(at), "tone", LEAST_STOPS):
+        return found
+    if not cells.in_colour:
+        return None
+    green = cells.signal("G", at)
+    for name in "RB":
+        share = np.zeros_like(green)
+        np.divide(cells.signal(name, at), green, out=share, where=green > 0.0)
+        if found := _two_of(share, "colour", LEAST_TINT):
+            return found
+    return None
+
+
+def _two_of(
+    values: NDArray[np.float32], by: Literal["tone", "colour"], least: float
+) -> TwoMaterials | None:
+    seen = values[values > 0.0]
+    if len(seen) < LEAST_TONES:
+        return None
+    found = mixture_of(np.log2(seen.astype(np.float64)))
+    if found is None or not found.is_two or found.lit - found.shadow < least:
+        return None
+    return TwoMaterials(by, found.lit - found.shadow, found.weight)

@@ -76,19 +76,10 @@ class PicturesAgain:
 def picture_of(path: Path, mid_grey: float | None) -> Drawable | None:
     """Return a raw file's picture, or None where it gives no pixels to be trusted."""
     from stopwise.measurement import read
-    from stopwise.measurement.picture import reduce_picture
     from stopwise.raw import decode
 
     try:
         frame = decode(path)
     except StopwiseError:
         return None
-    reading = read(frame)
-    picture = reduce_picture(
-        reading.cells,
-        reading.clipped,
-        xyz_to_camera=frame.xyz_to_camera,
-        mid_grey=mid_grey,
-        longest=LONGEST,
-    )
-    return drawable_of(picture)
+    return drawable_of(read(frame).finer(LONGEST, mid_grey=mid_grey))

@@ -10,7 +10,7 @@ from stopwise.errors import Unreadable
 from stopwise.findings import Reason, Verdict
 from stopwise.measurement import Known, read
 from stopwise.measurement.levels import share_above
-from stopwise.measurement.plate import shows_sitter
+from stopwise.measurement.paper import shows_sitter
 from stopwise.pipeline.answer import Answer
 from stopwise.pipeline.awaited import LEFT_IN_PLATE, answer_for, overfed_solos
 from stopwise.pipeline.brief import Assessment, Brief, Observed, levels_of
@@ -30,7 +30,6 @@ if TYPE_CHECKING:
     from stopwise.frame import Frame
     from stopwise.lamps.reduced import LightPicture
     from stopwise.measurement import Reading
-    from stopwise.measurement.picture import Picture
     from stopwise.pipeline.references import References
     from stopwise.plan.now import PlanNow
     from stopwise.verdict.lamps import LampsSeen
@@ -123,7 +122,7 @@ def _assess(path: Path, frame: Frame, brief: Brief, file: str) -> Assessment:
     return Assessment(
         record,
         notes=references.notes,
-        picture=_picture(frame, reading, brief),
+        picture=reading.finer(brief.picture_edge) if brief.picture_edge else None,
         observed=_observed(frame, reading, learned),
         answer=answer,
         overfed=overfed,
@@ -140,27 +139,14 @@ def _answer(
 
 def _bare(answer: Answer, reading: Reading, targets: PlanNow) -> Answer:
     """Refuse a plate in which somebody was left."""
-    return Answer("plate", *LEFT_IN_PLATE) if shows_sitter(reading.blocks, targets) else answer
-
-
-def _picture(frame: Frame, reading: Reading, brief: Brief) -> Picture | None:
-    if not brief.picture_edge:
-        return None
-    from stopwise.measurement.picture import reduce_picture
-
-    return reduce_picture(
-        reading.cells,
-        reading.clipped,
-        xyz_to_camera=frame.xyz_to_camera,
-        mid_grey=reading.measurement.zones.mid_grey,
-        longest=brief.picture_edge,
-    )
+    return Answer("plate", *LEFT_IN_PLATE) if shows_sitter(reading.grid, targets) else answer
 
 
 def _observed(frame: Frame, reading: Reading, learned: Mapping[str, float]) -> Observed:
-    above = share_above(reading.cells, learned)
+    above = share_above(reading.ground.cells, learned)
+    observed = reading.ground.levels.observed
     return Observed(
-        levels={frame.key_of(name): level for name, level in reading.levels.observed.items()},
+        levels={frame.key_of(name): level for name, level in observed.items()},
         above={frame.key_of(name): share for name, share in above.items()},
         bits=frame.bits,
     )

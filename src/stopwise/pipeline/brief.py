@@ -11,8 +11,8 @@ from stopwise.frame import CameraKey
 
 if TYPE_CHECKING:
     from stopwise.frame import Frame
+    from stopwise.grid import LightGrid
     from stopwise.lamps.outputs import LampReading
-    from stopwise.measurement.picture import Picture
     from stopwise.pipeline.answer import Answer
     from stopwise.plan.model import Plan
     from stopwise.record import Record
@@ -123,7 +123,7 @@ class Assessment:
 
     record: Record
     notes: tuple[str, ...] = ()
-    picture: Picture | None = None
+    picture: LightGrid | None = None
     observed: Observed | None = None
     answer: Answer | None = None
     overfed: tuple[tuple[str, str], ...] = ()

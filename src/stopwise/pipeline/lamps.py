@@ -18,10 +18,11 @@ from stopwise.verdict.lamps import LampsSeen
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from stopwise.frame import Box
     from stopwise.lamps.reduced import LightPicture
     from stopwise.lamps.solos import LampSet
     from stopwise.lamps.white_card import WhiteCard
-    from stopwise.measurement.measurement import Box, Measurement
+    from stopwise.measurement.measurement import Measurement
     from stopwise.pipeline.brief import Brief
     from stopwise.plan.now import PlanNow
 

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from stopwise.balance import srgb_matrix
 from stopwise.lamps.reduced import reduce_light
 from stopwise.measurement import Known, read
-from stopwise.measurement.picture import srgb_of_camera
 from stopwise.pipeline.brief import levels_of
 from stopwise.raw import decode
 
@@ -19,19 +19,17 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from stopwise.frame import Frame
+    from stopwise.cells import Cells
+    from stopwise.frame import Box, Frame
     from stopwise.lamps.reduced import LightPicture
-    from stopwise.measurement.cells import Cells
-    from stopwise.measurement.measurement import Box, Levels
+    from stopwise.measurement.patches import Ground
     from stopwise.pipeline.brief import LevelTable
     from stopwise.plan.now import PlanNow
 
 
 def light_of(
     frame: Frame,
-    cells: Cells,
-    levels: Levels,
-    clipped: NDArray[np.bool_],
+    ground: Ground,
     *,
     boxes: Mapping[str, Box],
     tails: bool = False,
@@ -40,25 +38,24 @@ def light_of(
 
     Parameters
     ----------
-    frame, cells, levels
+    frame, ground
         The frame, its cells, and where its photosites stop.
-    clipped
-        bool (h, w), cells with a clipped photosite.
     boxes
         Patches whose own cells are kept, by name.
     tails
         Whether clipping is to be predicted from it.
     """
-    channels = cells.channels
+    cells, channels = ground.cells, ground.cells.channels
+    none = np.zeros(cells.shape, dtype=bool)
     picture = reduce_light(
         _Balanced(cells),
-        ceiling=tuple(_ceiling(name, cells, levels) for name in channels),
+        ceiling=cells.ceiling(ground.levels.saturation),
         weights=cells.weights if len(channels) > 1 else (1.0,),
-        clipped=clipped,
+        clipped=none if ground.clipped is None else ground.clipped.any,
         boxes=boxes,
         tails=tails,
     )
-    matrix = srgb_of_camera(frame.xyz_to_camera, cells.multipliers) if len(channels) > 1 else None
+    matrix = srgb_matrix(frame.xyz_to_camera, cells.multipliers) if len(channels) > 1 else None
     return replace(
         picture,
         camera=frame.camera,
@@ -109,20 +106,7 @@ def read_light(
     reading = read(frame, targets.plan, look=look, known=known)
     return light_of(
         frame,
-        reading.cells,
-        reading.levels,
-        reading.clipped,
+        reading.ground,
         boxes={patch.name: patch.box for patch in targets.measured},
         tails=True,
-    )
-
-
-def _ceiling(channel: str, cells: Cells, levels: Levels) -> float:
-    """Return the balanced signal at which the first photosite of a channel stops."""
-    gain = cells.multipliers["RGB".index(channel)] if channel in "RGB" else 1.0
-    colours = {cells.plane_colours[number] for number in cells.planes_of(channel)}
-    return gain * min(
-        (levels.saturation[colour] - cells.black[colour])
-        / (cells.anchor[colour] - cells.black[colour])
-        for colour in colours
     )

@@ -9,11 +9,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from stopwise.errors import StopwiseError
+from stopwise.grid import combine
 from stopwise.lamps.notes import LampNote
 from stopwise.lamps.solos import LampSet, lamp_set
 from stopwise.lamps.white_card import WhiteCard, white_card_of
 from stopwise.measurement import read
-from stopwise.measurement.blocks import added
 from stopwise.pipeline.light import light_of
 from stopwise.pipeline.marked import marked_files
 from stopwise.pipeline.remembered import Remembered
@@ -23,9 +23,9 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from stopwise.frame import Frame
+    from stopwise.grid import LightGrid
     from stopwise.lamps.reduced import LightPicture
     from stopwise.measurement import Reading
-    from stopwise.measurement.blocks import Blocks
     from stopwise.measurement.measurement import Measurement
     from stopwise.pipeline.brief import Brief
     from stopwise.plan.model import Plan
@@ -43,13 +43,13 @@ class Marked:
     ----------
     light
         Its linear light by colour.
-    measurement, blocks
-        Its figures, and its luminance on blocks; None where only its light was kept.
+    measurement, grid
+        Its figures, and its light on blocks; None where only its light was kept.
     """
 
     light: LightPicture
     measurement: Measurement | None = None
-    blocks: Blocks | None = None
+    grid: LightGrid | None = None
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -77,9 +77,9 @@ class References:
     """
 
     ambient: Measurement | None = None
-    plate: Blocks | None = None
-    reference: Blocks | None = None
-    even: Blocks | None = None
+    plate: LightGrid | None = None
+    reference: LightGrid | None = None
+    even: LightGrid | None = None
     lamps: LampSet | None = None
     notes: tuple[str, ...] = ()
     solos: Mapping[str, LightPicture] = field(default_factory=dict)
@@ -118,8 +118,8 @@ def references_for(brief: Brief, frame: Frame | None, targets: PlanNow) -> Refer
     white_cards = _white_cards(reader, files, None if ambient is None else ambient.light, plan)
     return References(
         ambient=None if ambient is None else ambient.measurement,
-        plate=None if plate is None else plate.blocks,
-        reference=None if reference is None else reference.blocks,
+        plate=None if plate is None else plate.grid,
+        reference=None if reference is None else reference.grid,
         even=_even(shot, ambient, brief),
         lamps=_lamps(solos, None if ambient is None else ambient.light, plan),
         notes=tuple(dict.fromkeys(reader.notes)),
@@ -188,18 +188,20 @@ def _files(brief: Brief, plan: Plan, folder: Path) -> dict[str, Path]:
     return files
 
 
-def _even(shot: Mapping[str, Marked], ambient: Marked | None, brief: Brief) -> Blocks | None:
+def _even(shot: Mapping[str, Marked], ambient: Marked | None, brief: Brief) -> LightGrid | None:
     """Return the light of all lamps that are meant to be lit, added up from their solos."""
     wanted = [light.name for light in (brief.plan.lights if brief.plan else ())]
     lit = [name for name in wanted if brief.lit is None or name in brief.lit]
     if not lit or brief.is_other_stuff or not set(lit) <= set(shot):
         return None
     factors = [2.0 ** (brief.said or {}).get(name, 0.0) for name in lit]
-    terms = [(shot[name].blocks, factor) for name, factor in zip(lit, factors, strict=True)]
+    terms = [(shot[name].grid, factor) for name, factor in zip(lit, factors, strict=True)]
     if ambient is not None:
-        terms.append((ambient.blocks, 1.0 - sum(factors)))
-    parts = [(blocks, factor) for blocks, factor in terms if blocks is not None]
-    return added(parts) if len(parts) == len(terms) else None
+        terms.append((ambient.grid, 1.0 - sum(factors)))
+    parts = [(grid, factor) for grid, factor in terms if grid is not None]
+    if len(parts) < len(terms) or not all(grid.fits(parts[0][0]) for grid, _ in parts):
+        return None
+    return combine(*zip(*parts, strict=True))
 
 
 class _Reader:
@@ -235,7 +237,7 @@ class _Reader:
         reading = read(frame, self._plan, look=self._look)
         light = light_in(frame, reading, self._targets, tails=True)
         unproven.proven()
-        return Marked(light, reading.measurement, reading.blocks)
+        return Marked(light, reading.measurement, reading.grid)
 
 
 def light_in(
@@ -243,7 +245,7 @@ def light_in(
 ) -> LightPicture:
     """Return the light of a frame that was read, with the cells of its patches."""
     boxes = {patch.name: patch.box for patch in targets.measured}
-    return light_of(frame, reading.cells, reading.levels, reading.clipped, boxes=boxes, tails=tails)
+    return light_of(frame, reading.ground, boxes=boxes, tails=tails)
 
 
 _Key = tuple[str, int, int, str]

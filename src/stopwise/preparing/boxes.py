@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from stopwise.measurement.cells import reduce
-from stopwise.measurement.stuffs import two_stuffs
+from stopwise.cells import cells_of
+from stopwise.measurement.split import two_materials
 from stopwise.plan.sense import Doubt
 from stopwise.raw import decode
 
@@ -13,8 +13,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
     from pathlib import Path
 
-    from stopwise.measurement.cells import Cells
-    from stopwise.measurement.measurement import Box
+    from stopwise.cells import Cells
+    from stopwise.frame import Box
     from stopwise.plan.model import Plan
     from stopwise.plan.places import Path as KeyPath
 
@@ -31,14 +31,14 @@ def doubts_in(frame: Path) -> Callable[[Plan], Iterable[Doubt]]:
         When it is called, if the frame gives no trustworthy pixels or isn't there.
     """
     return lambda plan: tuple(
-        box_doubts(plan, reduce(decode(frame), balance=plan.camera.balance), frame.name)
+        box_doubts(plan, cells_of(decode(frame), balance=plan.camera.balance), frame.name)
     )
 
 
 def box_doubts(plan: Plan, cells: Cells, name: str) -> Iterator[Doubt]:
     """Find boxes that cover two materials in a frame called `name`."""
     for path, box, told in _boxes(plan):
-        found = two_stuffs(cells, box)
+        found = two_materials(cells, box)
         if found:
             seen = {"by": found.by, "stops": found.stops, "smaller": found.smaller}
             yield Doubt(path, "two_materials", {"box": told, "frame": name, **seen})

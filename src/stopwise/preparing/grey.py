@@ -8,17 +8,13 @@ from typing import TYPE_CHECKING, Literal
 
 from stopwise import stops
 from stopwise.errors import WrongUse
-from stopwise.measurement.boxes import window
 from stopwise.measurement.card import (
     LEAST_CELLS,
     card_cosine,
     card_mid_grey,
-    cell_snr,
     read_card,
 )
-from stopwise.measurement.cells import reduce
-from stopwise.measurement.levels import find_levels, thresholds
-from stopwise.measurement.noise import sensor_noise
+from stopwise.measurement.reading import ground_of
 from stopwise.nominal import exact_f_number, nearest_third, say_f_number
 from stopwise.plan.draft import open_draft
 from stopwise.plan.readings import nearest
@@ -27,9 +23,8 @@ from stopwise.raw import decode
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from stopwise.frame import Exposure, Frame
+    from stopwise.frame import Box, Exposure, Frame
     from stopwise.measurement.card import CardReading
-    from stopwise.measurement.measurement import Box
     from stopwise.plan.draft import Draft
     from stopwise.plan.model import Light, Plan
 
@@ -124,15 +119,8 @@ def set_grey(frame: Path, plan: Path, card: Card, *, force: bool = False) -> tup
 def _read(frame: Frame, plan: Plan, card: Card) -> tuple[CardReading, float]:
     """Return the reading, and what turns its luminance to the anchor that the plan goes by."""
     raw_clip = plan.camera.raw_clip
-    cells = reduce(frame, balance=plan.camera.balance)
-    levels = find_levels(
-        cells,
-        noise=sensor_noise(cells, frame.masked),
-        raw_clip=raw_clip,
-        iso=frame.exposure.iso,
-    )
-    light = cells.luminance[window(card.box, cells.shape)]
-    reading = read_card(cells, card.box, saturation=thresholds(levels), snr=cell_snr(light))
+    ground = ground_of(frame, plan)
+    cells, reading = ground.cells, read_card(ground, card.box)
     green = cells.planes_of("G")[0] if "G" in cells.channels else 0
     colour = cells.plane_colours[green]
     black = cells.black[colour]

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from stopwise.errors import WrongUse
 from stopwise.measurement import read
-from stopwise.measurement.plate import shows_sitter
+from stopwise.measurement.paper import shows_sitter
 from stopwise.pipeline.awaited import LEFT_IN_PLATE
 from stopwise.plan.draft import open_draft
 from stopwise.plan.now import plan_now
@@ -70,7 +70,7 @@ def mark_frame(frame: Path, part: str, plan: Path) -> str:
 
 def _plate_doubt(frame: Frame, part: str, plan: Plan) -> str:
     """Return a warning where somebody was left in what is to be the clean plate, else ""."""
-    if part != "plate" or not shows_sitter(read(frame, plan).blocks, plan_now(plan)):
+    if part != "plate" or not shows_sitter(read(frame, plan).grid, plan_now(plan)):
         return ""
     say, do = LEFT_IN_PLATE
     return f" {say} {do}"

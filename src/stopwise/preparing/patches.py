@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING, Any
 
 from stopwise.errors import WrongUse
 from stopwise.measurement import read
-from stopwise.measurement.picture import reduce_picture
 from stopwise.plan import load_plan
 from stopwise.plan.draft import open_draft
 from stopwise.plan.model import MATERIALS
@@ -21,7 +20,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
     from pathlib import Path
 
-    from stopwise.measurement.picture import Picture
+    from stopwise.grid import LightGrid
     from stopwise.plan.model import Plan
     from stopwise.record import Record
 
@@ -143,15 +142,8 @@ def show_patches(plan: Path, frame: Path, slip: Path | None = None) -> Path:
     return target
 
 
-def _seen(path: Path, plan: Plan) -> tuple[Record, Picture]:
+def _seen(path: Path, plan: Plan) -> tuple[Record, LightGrid]:
     frame = decode(path)
     reading = read(frame, plan)
     verdict = judge(reading.measurement, plan)
-    picture = reduce_picture(
-        reading.cells,
-        reading.clipped,
-        xyz_to_camera=frame.xyz_to_camera,
-        mid_grey=reading.measurement.zones.mid_grey,
-        longest=_EDGE,
-    )
-    return recorded(path.name, reading.measurement, verdict), picture
+    return recorded(path.name, reading.measurement, verdict), reading.finer(_EDGE)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from stopwise.comparison.field import LEVELS_STOPS
-from stopwise.measurement.boxes import window
+from stopwise.frame import window
 from stopwise.stops import MIDDLE_ZONE
 
 if TYPE_CHECKING:
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from stopwise.measurement.measurement import Box
+    from stopwise.frame import Box
 
 MAP_EDGE = 300
 """Blocks along the longer side that contours are drawn from: finer would draw every wrinkle."""

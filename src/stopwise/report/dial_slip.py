@@ -8,10 +8,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from stopwise.measurement.picture import Picture
-from stopwise.measurement.zones import blocked_under
+from stopwise.grid import is_blocked
 from stopwise.report.contours import zone_contours
-from stopwise.report.drawable import Drawable, drawable_of
+from stopwise.report.drawable import Drawable, left_clean
 from stopwise.report.facts import MarkedPatch
 from stopwise.report.look import DARK, STATE_MARKS
 from stopwise.report.sheet import BODY_TOP, HEIGHT, MARGIN, WIDTH, Area, Said, Sheet
@@ -44,30 +43,29 @@ def predicted_drawable(answer: Dial, *, mid_grey: float | None = None) -> Drawab
     mid_grey
         Y of mid-grey; None for the default.
     """
-    return drawable_of(_picture(answer.predicted.picture, mid_grey or MID_GREY_OF_SATURATION))
+    return _drawn(answer.predicted.picture, mid_grey or MID_GREY_OF_SATURATION)
 
 
 def shown_light(light: LightPicture, *, mid_grey: float | None = None) -> NDArray[np.uint8]:
     """Return reduced light rendered for the screen, uint8 (rows, columns, 3), sRGB."""
-    return drawable_of(_picture(light, mid_grey or MID_GREY_OF_SATURATION)).image
+    return _drawn(light, mid_grey or MID_GREY_OF_SATURATION).image
 
 
-def _picture(light: LightPicture, mid_grey: float) -> Picture:
+def _drawn(light: LightPicture, mid_grey: float) -> Drawable:
     from stopwise.lamps.superpose import clipped_shares
+    from stopwise.report.rendering import render
 
     factor = max(1, round(_LONGEST / max(light.clipped.shape)))
     ceiling = np.asarray(light.ceiling, dtype=np.float32)[:, None, None]
     signals = np.minimum(light.mean, ceiling)
-    planes = signals if len(signals) == 3 else np.repeat(signals[:1], 3, axis=0)
+    planes = np.stack([_finer(plane, factor) for plane in signals])
+    clipped = _finer(clipped_shares(light), factor)
     luminance = _finer(np.tensordot(np.asarray(light.weights, np.float32), signals, 1), factor)
-    matrix = np.eye(3) if light.to_srgb is None else np.asarray(light.to_srgb)
-    return Picture(
-        rgb=np.stack([_finer(plane, factor) for plane in planes], axis=-1),
+    return Drawable(
+        image=left_clean(render(planes, light.to_srgb, mid_grey), clipped),
         luminance=luminance,
-        clipped=_finer(clipped_shares(light), factor),
-        blocked=(luminance < blocked_under(mid_grey)).astype(np.float32),
-        to_srgb=matrix,
-        mid_grey=mid_grey,
+        clipped=clipped,
+        blocked=is_blocked(luminance, mid_grey).astype(np.float32),
     )
 
 

@@ -10,7 +10,7 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from stopwise.measurement.picture import Picture
+    from stopwise.grid import LightGrid
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -33,15 +33,15 @@ class Drawable:
     blocked: NDArray[np.floating]
 
 
-def drawable_of(picture: Picture) -> Drawable:
+def drawable_of(grid: LightGrid) -> Drawable:
     """Return a reduced picture rendered for the screen."""
-    from stopwise.measurement.picture import render
+    from stopwise.report.rendering import render
 
     return Drawable(
-        image=left_clean(render(picture), picture.clipped),
-        luminance=picture.luminance,
-        clipped=picture.clipped,
-        blocked=picture.blocked,
+        image=left_clean(render(grid.mean, grid.to_srgb, grid.mid_grey), grid.clipped),
+        luminance=grid.luminance,
+        clipped=grid.clipped,
+        blocked=grid.blocked,
     )
 
 

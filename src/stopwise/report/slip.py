@@ -37,8 +37,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from stopwise.findings import Finding, Reason
+    from stopwise.grid import LightGrid
     from stopwise.measurement.measurement import BlownArea
-    from stopwise.measurement.picture import Picture
     from stopwise.record import Record
     from stopwise.report.contours import Contour
     from stopwise.report.drawable import Drawable
@@ -105,7 +105,7 @@ def layout(aspect: float) -> Layout:
     )
 
 
-def draw_slip(record: Record, picture: Picture | None) -> bytes:
+def draw_slip(record: Record, picture: LightGrid | None) -> bytes:
     """Return one frame's slip as a PNG file.
 
     Parameters
@@ -123,7 +123,7 @@ def draw_slip(record: Record, picture: Picture | None) -> bytes:
     return compose(record, None if picture is None else drawable_of(picture)).png()
 
 
-def write_slip(path: Path, record: Record, picture: Picture | None) -> None:
+def write_slip(path: Path, record: Record, picture: LightGrid | None) -> None:
     """Write one frame's slip to `path`; see :func:`draw_slip`.
 
     Raises

@@ -15,7 +15,7 @@ from stopwise.preparing.marks import mark_path, marked, name_beside
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from stopwise.measurement.measurement import Box
+    from stopwise.frame import Box
     from stopwise.pipeline.answer import Answer
     from stopwise.plan.model import Plan
     from stopwise.plan.places import Path as KeyPath

@@ -1,4 +1,4 @@
-"""The reduced picture and its rendering against IEC 61966-2-1 and colour-science."""
+"""Light as a screen shows it, against IEC 61966-2-1 and colour-science."""
 
 from __future__ import annotations
 
@@ -8,8 +8,9 @@ import colour
 import numpy as np
 import pytest
 
-from stopwise.measurement.cells import reduce
-from stopwise.measurement.picture import encode_srgb, reduce_picture, render
+from stopwise.cells import cells_of
+from stopwise.reduction import Asked, reduce_frame
+from stopwise.report.rendering import encode_srgb, render
 from stopwise.stops import MID_GREY_OF_SATURATION
 from support.light_frames import Sensor, exact
 
@@ -35,37 +36,23 @@ def test_encoding_agrees_with_colour_science_everywhere():
     assert encode_srgb(ramp) == pytest.approx(colour.models.eotf_inverse_sRGB(ramp), abs=1e-6)
 
 
-def test_block_means_keep_the_light_and_the_shape_stays_within_its_longest_side():
-    light = np.random.default_rng(0).uniform(0.05, 0.5, (400, 600))
-    cells = reduce(exact(light))
-    picture = reduce_picture(cells, longest=50)
-    assert picture.luminance.shape == (33, 50)
-    assert picture.luminance.mean() == pytest.approx(cells.luminance.mean(), rel=0.01)
-
-
-def test_clipped_and_blocked_shares_are_block_means_too():
-    light = np.full((80, 80), 0.2)
-    light[:, :40] = 0.001
-    cells = reduce(exact(light))
-    clipped = np.zeros(cells.shape, bool)
-    clipped[:10] = True
-    picture = reduce_picture(cells, clipped, longest=4)
-    assert picture.clipped.mean() == pytest.approx(0.25)
-    assert np.array_equal(picture.blocked, np.tile([1.0, 1.0, 0.0, 0.0], (4, 1)))
+def drawn(frame):
+    """Return a frame rendered, uint8 (h, w, 3)."""
+    asked = Asked(across=1024, noise=False)
+    grid = reduce_frame(cells_of(frame), frame.levels.anchor, asked=asked)
+    return render(grid.mean, grid.to_srgb, grid.mid_grey)
 
 
 def test_mid_grey_is_drawn_as_an_18_percent_card():
     # IEC 61966-2-1: 18 % is code 117.6 of 255, so 118
-    cells = reduce(exact(np.full((40, 40), MID_GREY_OF_SATURATION)))
-    drawn = render(reduce_picture(cells))
-    assert np.unique(drawn).tolist() == [118]
+    card = exact(np.full((40, 40), MID_GREY_OF_SATURATION))
+    assert np.unique(drawn(card)).tolist() == [118]
 
 
 def test_a_neutral_stays_neutral_through_any_cameras_matrix():
     matrix = np.array([[0.71, -0.21, -0.06], [-0.43, 1.21, 0.24], [-0.08, 0.19, 0.58]])
-    cells = reduce(exact(np.full((40, 40), 0.1), xyz_to_camera=matrix))
-    drawn = render(reduce_picture(cells, xyz_to_camera=matrix)).astype(int)
-    assert np.ptp(drawn, axis=-1).max() <= 1
+    shown = drawn(exact(np.full((40, 40), 0.1), xyz_to_camera=matrix)).astype(int)
+    assert np.ptp(shown, axis=-1).max() <= 1
 
 
 def test_a_camera_that_sees_srgb_shows_its_own_colours():
@@ -74,20 +61,19 @@ def test_a_camera_that_sees_srgb_shows_its_own_colours():
     even = exact(np.full((8, 8), 0.1), Sensor(multipliers=(1.0, 1.0, 1.0)), xyz_to_camera=matrix)
     mosaic = even.mosaic.copy()
     mosaic[0::2, 0::2] = 512 + 3000  # nearly twice as much red as green and blue
-    red = reduce(replace(even, mosaic=mosaic))
-    shown = render(reduce_picture(red, xyz_to_camera=matrix))[0, 0] / 255.0
+    shown = drawn(replace(even, mosaic=mosaic))[0, 0] / 255.0
     linear = np.array([3000.0, 1587.0, 1587.0]) / 15871.0 * 0.18 / MID_GREY_OF_SATURATION
     assert shown == pytest.approx(colour.models.eotf_inverse_sRGB(linear), abs=0.004)
 
 
 def test_highlights_lean_over_into_white_without_turning_back():
     ramp = np.tile(np.linspace(0.0, 1.0, 400), (4, 1)).repeat(2, 0).repeat(2, 1)
-    drawn = render(reduce_picture(reduce(exact(ramp)))).astype(int)[0, :, 1]
-    assert (np.diff(drawn) >= 0).all()
-    assert drawn[-1] > 230
+    shown = drawn(exact(ramp)).astype(int)[0, :, 1]
+    assert (np.diff(shown) >= 0).all()
+    assert shown[-1] > 230
 
 
 def test_one_colour_is_drawn_grey():
-    drawn = render(reduce_picture(reduce(exact(np.full((30, 30), 0.1), Sensor("mono")))))
-    assert drawn.shape == (30, 30, 3)
-    assert np.ptp(drawn, axis=-1).max() == 0
+    shown = drawn(exact(np.full((30, 30), 0.1), Sensor("mono")))
+    assert shown.shape == (30, 30, 3)
+    assert np.ptp(shown, axis=-1).max() == 0

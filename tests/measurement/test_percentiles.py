@@ -6,13 +6,13 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from stopwise.measurement.quantiles import (
+from stopwise.measurement.percentiles import (
     level_at,
     local_spread,
-    noise_drift,
+    median_drift,
+    percentile_scatter,
+    percentile_uncertainty,
     percentile_without_noise,
-    quantile_scatter,
-    quantile_uncertainty,
 )
 
 
@@ -26,14 +26,14 @@ def test_a_flat_patch_has_the_textbooks_error_of_a_median():
     # standard error of the median of n normal values: sqrt(pi / 2) sd / sqrt(n)
     _, seen = normal(10_000)
     expected = np.sqrt(np.pi / 2.0) / 100.0
-    assert quantile_scatter(seen, noise=1.0) == pytest.approx(expected, rel=0.03)
+    assert percentile_scatter(seen, noise=1.0) == pytest.approx(expected, rel=0.03)
 
 
 def test_a_flat_patchs_upper_percentile_has_the_textbooks_error_too():
     # standard error of a percentile q of n values: the root of q (1 - q) / n, over the density
     _, seen = normal(10_000)
     expected = np.sqrt(0.09) / stats.norm.pdf(stats.norm.ppf(0.9)) / 100.0
-    found = quantile_scatter(seen, noise=1.0, percentile=90.0)
+    found = percentile_scatter(seen, noise=1.0, percentile=90.0)
     assert found == pytest.approx(expected, rel=0.05)
 
 
@@ -43,7 +43,7 @@ def test_the_stated_scatter_is_the_scatter_that_is_seen(spread, percentile):
     rng = np.random.default_rng(4)
     true, seen = normal(900, spread=spread)
     levels = [np.percentile(true + rng.normal(0, 1, 900), percentile) for _ in range(600)]
-    stated = quantile_scatter(seen, noise=1.0, percentile=percentile)
+    stated = percentile_scatter(seen, noise=1.0, percentile=percentile)
     assert stated == pytest.approx(np.std(levels), rel=0.15)
 
 
@@ -53,19 +53,19 @@ def test_steps_of_light_make_a_median_drift_and_the_uncertainty_says_so():
     true = np.repeat([0.0, 50.0, 100.0], [4000, 3000, 3000])
     seen = true + rng.normal(0.0, 1.0, 10_000)
     error = abs(np.median(seen) - np.median(true))
-    assert error > 4.0 * quantile_scatter(seen, noise=1.0)
-    assert noise_drift(seen, noise=1.0) == pytest.approx(
+    assert error > 4.0 * percentile_scatter(seen, noise=1.0)
+    assert median_drift(seen, noise=1.0) == pytest.approx(
         (np.median(seen) - 50.0) * (np.sqrt(2.0) - 1.0), rel=0.25
     )
-    assert error <= 1.2 * quantile_uncertainty(seen, noise=1.0)
+    assert error <= 1.2 * percentile_uncertainty(seen, noise=1.0)
 
 
 def test_a_single_cell_is_as_unsure_as_its_noise():
-    assert quantile_uncertainty(np.array([3.0]), noise=0.2) == pytest.approx(0.2)
+    assert percentile_uncertainty(np.array([3.0]), noise=0.2) == pytest.approx(0.2)
 
 
 def test_no_noise_on_equal_values_leaves_nothing_unsure():
-    assert quantile_uncertainty(np.full(50, 2.0), noise=0.0) == 0.0
+    assert percentile_uncertainty(np.full(50, 2.0), noise=0.0) == 0.0
 
 
 def test_local_spread_of_a_normal_is_its_standard_deviation():

@@ -1,4 +1,4 @@
-"""Quantiles: how far noise moves a percentile of cells, and what it adds to a spread."""
+"""Percentiles of noisy cells: where they lie without rounding, and how far noise moves them."""
 
 from __future__ import annotations
 
@@ -13,23 +13,38 @@ if TYPE_CHECKING:
 
 _NORMAL = NormalDist()
 
-MAD_FACTOR = 1.0 / _NORMAL.inv_cdf(0.75)
-"""Median absolute deviation to standard deviation, for normal noise."""
-
 _LEAST_FOR_SPREAD = 16
+"""Values; fewer have no density that can be told from chance: the fifth to either side is three."""
+
 _REACH = 0.2
+"""Share of the values to either side of a percentile that its density is taken from."""
+
 _TAIL, _HALVINGS = 5.0, 30
+"""Standard deviations beyond which a normal spread is nothing (3e-7), and halvings of a search:
+2^-30 of the range."""
+
 _MIDDLE = 50.0
+"""Per cent: the median."""
+
 _DRIFT_BINS = 160
-_DRIFT = 1.0 / (math.sqrt(2.0) - 1.0)
+"""Bins to either side of the median, each a sixteenth of the noise: ten noises."""
+
+_FIRST_DOSE = 1.0 / (math.sqrt(2.0) - 1.0)
+"""How many times as far the first dose of a noise moves a median as a second equal one: doses add
+in squares, and the median moves in proportion to their root."""
+
 _BY_CHANCE = 2.0
-"""Of the scatter's square: about what chance alone makes of the drift's."""
+"""Of the scatter's square: what chance alone makes of the drift's (set on our own renderer)."""
+
 _TRUSTED = 0.4
-"""Of what noise is taken to add to an upper percentile: how far that may be wrong."""
+"""Of what noise is taken to add to an upper percentile: how far that may be wrong (set on our own
+renderer)."""
+
 _SMALL_SAMPLE = math.pi / 2.0 - 1.0
+"""What the count of a small sample is short by: with it one value has its own noise."""
 
 
-def quantile_uncertainty(
+def percentile_uncertainty(
     values: NDArray[np.float64], *, noise: float, percentile: float = 50.0
 ) -> float:
     """Return the standard uncertainty of a percentile of noisy values.
@@ -57,39 +72,52 @@ def quantile_uncertainty(
     2 T(a, 1 / sqrt(1 + 2 s^2)), with T Owen's function and a the normal quantile (D. B. Owen,
     Annals of Mathematical Statistics 27, 1956, 1075). A flat patch has s = 0 and gives the
     textbook's sqrt(pi / 2) noise / sqrt(n) for a median. *Drift*: what noise moves the percentile
-    of cells that lie in steps, lumps or a skewed spread; see `noise_drift`.
+    of cells that lie in steps, lumps or a skewed spread.
     """
-    scatter = quantile_scatter(values, noise=noise, percentile=percentile)
+    scatter = percentile_scatter(values, noise=noise, percentile=percentile)
     if percentile != _MIDDLE:
         level = float(np.percentile(values, percentile))
         moved = level - percentile_without_noise(values, noise=noise, percentile=percentile)
         return math.hypot(scatter, _TRUSTED * moved)
-    drift = _DRIFT * noise_drift(values, noise=noise)
+    drift = _FIRST_DOSE * median_drift(values, noise=noise)
     return math.sqrt(scatter**2 + max(drift**2 - _BY_CHANCE * scatter**2, 0.0))
 
 
-def quantile_scatter(
+def percentile_scatter(
     values: NDArray[np.float64], *, noise: float, percentile: float = 50.0
 ) -> float:
-    """Return the part of `quantile_uncertainty` that shrinks with the number of values."""
+    """Return the part of `percentile_uncertainty` that shrinks with the number of values (n,)."""
     from scipy.special import owens_t
 
+    at = _NORMAL.inv_cdf(percentile / 100.0)
     spread = max(local_spread(values, percentile=percentile), noise)
     if spread <= 0.0:
         return 0.0
     wider = (spread / noise) ** 2 - 1.0 if noise > 0.0 else math.inf
-    at = _NORMAL.inv_cdf(percentile / 100.0)
     crossing = 2.0 * float(owens_t(at, 1.0 / math.sqrt(1.0 + 2.0 * wider)))
-    count = len(values) + _SMALL_SAMPLE
-    return math.sqrt(crossing / count) * spread / _NORMAL.pdf(at)
+    return math.sqrt(crossing / (len(values) + _SMALL_SAMPLE)) * spread / _NORMAL.pdf(at)
 
 
-def noise_drift(values: NDArray[np.float64], *, noise: float) -> float:
-    """Return how far one more dose of the same noise would move the median.
+def local_spread(values: NDArray[np.float64], *, percentile: float = 50.0) -> float:
+    """Return the standard deviation of the normal spread that is as dense at a percentile.
 
-    Each value is spread by the noise and the level is taken where the sum of the spreads reaches a
-    half; the doses add to sqrt(2) of the noise. On steps of light the median moves in proportion
-    to the noise, so that the first dose has moved it by 1 / (sqrt(2) - 1) times as much.
+    Taken from the values (n,) a fifth of all to either side (nearer at the ends); of fewer than 16
+    values the plain standard deviation.
+    """
+    if len(values) < _LEAST_FOR_SPREAD:
+        return float(np.std(values))
+    share = percentile / 100.0
+    reach = min(_REACH, 0.8 * share, 0.8 * (1.0 - share))
+    low, high = np.quantile(values, (share - reach, share + reach))
+    width = _NORMAL.inv_cdf(share + reach) - _NORMAL.inv_cdf(share - reach)
+    return float(high - low) / width
+
+
+def median_drift(values: NDArray[np.float64], *, noise: float) -> float:
+    """Return how far one more dose of the same noise would move the median of values (n,).
+
+    Each value is spread by the noise, and the level is taken where the sum of the spreads reaches
+    a half; the doses add to sqrt(2) of the noise.
     """
     if noise <= 0.0 or len(values) < _LEAST_FOR_SPREAD:
         return 0.0
@@ -102,21 +130,6 @@ def noise_drift(values: NDArray[np.float64], *, noise: float) -> float:
     counts = held[1:-1].astype(np.float64)
     after, before = (_level_of(centres, counts, wanted, width=w) for w in (noise, bin_width))
     return after - before
-
-
-def local_spread(values: NDArray[np.float64], *, percentile: float = 50.0) -> float:
-    """Return the standard deviation of the normal spread that is as dense at a percentile.
-
-    Taken from the values a fifth of all to either side (nearer at the ends); of fewer than 16
-    values the plain standard deviation.
-    """
-    if len(values) < _LEAST_FOR_SPREAD:
-        return float(np.std(values))
-    share = percentile / 100.0
-    reach = min(_REACH, 0.8 * share, 0.8 * (1.0 - share))
-    low, high = np.quantile(values, (share - reach, share + reach))
-    width = _NORMAL.inv_cdf(share + reach) - _NORMAL.inv_cdf(share - reach)
-    return float(high - low) / width
 
 
 def level_at(
@@ -144,20 +157,16 @@ def level_at(
         spreads reaches the percentile; elsewhere the plain percentile stands.
     """
     plain = float(np.percentile(values, percentile))
-    if not 0.0 < step <= noise:
+    if (
+        not 0.0 < step <= noise
+        or percentile_scatter(values, noise=noise, percentile=percentile) > step
+    ):
         return plain
-    if quantile_scatter(values, noise=noise, percentile=percentile) > step:
-        return plain
-    return _bisected(values, percentile / 100.0, plain, step)
-
-
-def _bisected(values: NDArray[np.float64], share: float, start: float, step: float) -> float:
-    low, high = start - 2.0 * _TAIL * step, start + 2.0 * _TAIL * step
-    below = values < low
-    near = values[~below & (values < high)]
+    low = values < plain - 2.0 * _TAIL * step
+    near = values[~low & (values < plain + 2.0 * _TAIL * step)]
     if len(near) < _LEAST_FOR_SPREAD:
-        return start
-    wanted = share * len(values) - float(np.count_nonzero(below))
+        return plain
+    wanted = percentile / 100.0 * len(values) - float(np.count_nonzero(low))
     return _level_of(near, np.ones(len(near)), wanted, width=step)
 
 
@@ -200,3 +209,32 @@ def percentile_without_noise(
         return level
     spread = (level - middle) / quantile
     return middle + (level - middle) * math.sqrt(max(1.0 - (noise / spread) ** 2, 0.0))
+
+
+def median_uncertainty(values: NDArray[np.float64], noise: NDArray[np.float64]) -> float:
+    """Return the standard uncertainty of a median that the noise of its values brings.
+
+    Parameters
+    ----------
+    values, noise
+        (n,), the values and the standard deviation of each, same unit.
+
+    Returns
+    -------
+    float
+        Same unit. With all true values equal it is sqrt(pi/2) noise / sqrt(n); where the values
+        spread more widely only those near the median can shift it.
+
+    Notes
+    -----
+    The median moves by (flips) / (density), with p the chance that a value lies above the median:
+    sqrt(sum p (1 - p)) / sum(density at the median), both over the values' own normal noise.
+    """
+    from scipy.special import ndtr
+
+    noise = np.maximum(noise, 1e-12)
+    off = (values - np.median(values)) / noise
+    near = np.abs(off) < _TAIL + 1.0
+    dense = np.exp(-0.5 * off[near] ** 2) / (math.sqrt(2.0 * math.pi) * noise[near])
+    above = ndtr(off[near])
+    return float(np.sqrt((above * (1.0 - above)).sum()) / max(dense.sum(), 1e-12))
