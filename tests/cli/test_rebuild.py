@@ -134,6 +134,7 @@ def test_a_spot_is_placed_on_the_sitter_where_a_white_card_of_then_is_known(
     assert not about["matches"]
 
 
+@pytest.mark.slow
 def test_doing_what_it_says_again_and_again_brings_the_light_back(narrow, capsys):
     """Each round raises beam and power by what was told; a white card then says how near it is.
 

@@ -13,14 +13,14 @@ from support.light_figures import SAMPLE_PLAN, dialled_shoot, read_shoot
 from support.spot_figures import read_spots
 
 
-@pytest.mark.parametrize("seed", [1001, 1002])
+@pytest.mark.parametrize("seed", [1001, pytest.param(1002, marks=pytest.mark.slow)])
 def test_dialled_powers_lie_within_a_step_of_the_best(seed):
     done = dialled_shoot(seed)
     assert done.is_within_a_step
     assert max(abs(off) for off in done.off.values()) <= 0.1
 
 
-@pytest.mark.parametrize("seed", [1003, 1004])
+@pytest.mark.parametrize("seed", [1003, pytest.param(1004, marks=pytest.mark.slow)])
 def test_lamps_are_read_and_called_as_they_were(seed):
     for read in read_shoot(seed):
         assert read.false_calls == ()
@@ -31,6 +31,7 @@ def test_lamps_are_read_and_called_as_they_were(seed):
             assert read.readings[read.out].state == "out"
 
 
+@pytest.mark.slow
 def test_a_moved_spot_is_told_from_a_turned_head_a_moved_sitter_and_a_turned_lamp():
     for read in read_spots(1006):
         assert read.lamp.state not in ("out", "weak", "strong")

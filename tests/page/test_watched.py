@@ -58,6 +58,7 @@ HEAR_LINE = """
 """
 
 
+@pytest.mark.slow
 def test_the_call_line_changes_with_each_frame_of_the_demo(tmp_path: Path, page: Page) -> None:
     assert list(STORY) == list(TRUTH)
     with PageProcess(tmp_path, is_demo=True) as watch:
@@ -100,6 +101,7 @@ def wear(page: Page, look: str | None) -> None:
         expect(line).not_to_contain_text("Look")
 
 
+@pytest.mark.slow
 def test_a_killed_watch_comes_back_to_the_page_with_nothing_missed(
     tmp_path: Path, page: Page
 ) -> None:
