@@ -295,6 +295,12 @@ _ROWS = (
         "the disk is nearly full",
         "Frames that find no room are lost. Make room, or shoot to another disk.",
     ),
+    Condition(
+        322,
+        "ledger_other",
+        "the ledger's file was taken away or replaced",
+        "The one that lies there now is used, or a new one begun. What it lacks is judged again.",
+    ),
 )
 
 CONDITIONS: Mapping[str, Condition] = MappingProxyType({row.name: row for row in _ROWS})

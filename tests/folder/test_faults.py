@@ -345,7 +345,7 @@ def test_a_ledger_that_is_taken_away_under_the_watch_is_begun_anew(made: Set) ->
         for path in made.place.parent.glob("l.sqlite*"):
             path.unlink()
         made.land("F2.dng", seed=2)
-        watch.wait_for("the ledger was damaged and is set aside")
+        watch.wait_for("the ledger's file was taken away or replaced")
         watch.wait(lambda: set(watch.files) == {"F1.dng", "F2.dng"})
         watch.wait(lambda: len(made.kept()) == 2)
         assert watch.stop() == 0

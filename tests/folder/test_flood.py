@@ -8,11 +8,9 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from stopwise.folder.backlog import Backlog
-from stopwise.folder.pool import InlinePool
 from stopwise.folder.watcher import Hooks, Options, Seams
 from stopwise.ledger import Ledger
-from support.watching import QUICK, Heard, assess, tiny_raw, wait_until, watching
+from support.watching import QUICK, Heard, InlinePool, assess, tiny_raw, wait_until, watching
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -55,7 +53,7 @@ def test_ten_thousand_files_are_worked_off_while_what_is_shot_goes_first(tmp_pat
             ledger,
             heard=heard,
             hooks=hooks,
-            options=Options(patience=QUICK),
+            options=Options(waits=QUICK),
             seams=Seams(pool=InlinePool(assess)),
         ),
     ):
@@ -73,30 +71,3 @@ def test_ten_thousand_files_are_worked_off_while_what_is_shot_goes_first(tmp_pat
     left = [int(re.fullmatch(rf"(\d+) of {OLD} still to judge", words)[1]) for words in told[1:-1]]  # type: ignore[index]
     assert len(left) >= 5
     assert left == sorted(left, reverse=True)
-
-
-def told_of(backlog: Backlog, *left: int) -> list[str]:
-    notes = [note for now, count in enumerate(left) for note in backlog.see(count, float(now))]
-    return [note.text.partition("there already: ")[2] for note in notes]
-
-
-def test_a_backlog_is_told_at_each_tenth_and_at_its_end() -> None:
-    backlog = Backlog("shoot", flood=50)
-    assert [note.text for note in backlog.found(200)] == [
-        "shoot: frames are there already: 200 to judge"
-    ]
-    assert told_of(backlog, 199, 181, 180, 175, 100, 1, 0, 0) == [
-        "180 of 200 still to judge",
-        "100 of 200 still to judge",
-        "1 of 200 still to judge",
-        "all 200 judged",
-    ]
-
-
-def test_a_short_backlog_is_told_once_and_a_flood_that_follows_again() -> None:
-    backlog = Backlog("shoot", flood=50)
-    assert len(backlog.found(60)) == 1
-    assert told_of(backlog, 30, 0) == []
-    assert told_of(backlog, 50) == []
-    assert told_of(backlog, 51, 20) == ["51 to judge"]
-    assert backlog.found(0) == []

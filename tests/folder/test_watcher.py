@@ -14,15 +14,15 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from stopwise.errors import PathMissing, WrongUse
-from stopwise.folder import looking
+from stopwise.folder import in_progress, listing
 from stopwise.folder.lock import is_watched
-from stopwise.folder.pool import InlinePool
 from stopwise.folder.watcher import Hooks, Limits, Options, Seams, Watcher
 from stopwise.ledger import Ledger
 from support.watching import (
     QUICK,
     WAYS,
     Heard,
+    InlinePool,
     assess,
     tiny_raw,
     wait_until,
@@ -35,7 +35,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from pathlib import Path
 
-    from stopwise.folder.sightings import Wholeness
+    from stopwise.folder.listing import Wholeness
 
 
 @pytest.fixture
@@ -100,7 +100,7 @@ def test_real_workers_give_records_in_landing_order(folder: Path, ledger: Ledger
 def test_a_frame_that_crashes_the_decoder_costs_only_its_own_verdict(
     folder: Path, ledger: Ledger
 ) -> None:
-    options = Options(patience=QUICK, sweep_s=0.2, workers=1, limits=Limits(least_s=5))
+    options = Options(waits=QUICK, sweep_s=0.2, workers=1, limits=Limits(least_s=5))
     with watching(folder, ledger, options=options) as heard:
         (folder / "F1.dng").write_bytes(tiny_raw(1, part=b"CRASH"))
         (folder / "F2.dng").write_bytes(tiny_raw(2))
@@ -259,7 +259,7 @@ def test_with_no_events_at_all_the_sweep_finds_everything(
 
 
 def test_polling_watches_too(folder: Path, ledger: Ledger) -> None:
-    options = Options(patience=QUICK, sweep_s=0.5, is_polling=True)
+    options = Options(waits=QUICK, sweep_s=0.5, is_polling=True)
     with watching(folder, ledger, seams=inline(), options=options) as heard:
         (folder / "F1.dng").write_bytes(tiny_raw(1))
         wait_until(lambda: heard.landings)
@@ -269,17 +269,17 @@ def test_polling_watches_too(folder: Path, ledger: Ledger) -> None:
 def test_a_file_that_may_not_be_opened_is_told_and_judged_when_it_may(
     folder: Path, ledger: Ledger, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    opened = looking.wholeness
+    opened = listing.wholeness
 
     def deny(path: str, _size: int) -> Wholeness:
         raise PermissionError(13, "Permission denied", path)
 
-    monkeypatch.setattr(looking, "wholeness", deny)
+    monkeypatch.setattr(listing, "wholeness", deny)
     with watching(folder, ledger, seams=inline()) as heard:
         (folder / "F1.dng").write_bytes(tiny_raw(1))
         wait_until(lambda: heard.notes)
         assert heard.landings == []
-        monkeypatch.setattr(looking, "wholeness", opened)
+        monkeypatch.setattr(listing, "wholeness", opened)
         wait_until(lambda: heard.landings)
     (told,) = heard.notes
     assert told.text == "F1.dng: it can't be opened: permission denied"
@@ -303,9 +303,7 @@ def test_a_file_without_read_permission_is_judged_once_it_has_it(
 def test_a_file_whose_disk_fails_is_told_and_tried_again(
     folder: Path, ledger: Ledger, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from stopwise.folder import hashing
-
-    whole_hash, calls = hashing.content_hash, []
+    whole_hash, calls = in_progress.content_hash, []
 
     def fail_twice(*arguments: Any) -> str:
         calls.append(arguments)
@@ -313,7 +311,7 @@ def test_a_file_whose_disk_fails_is_told_and_tried_again(
             raise OSError(5, "Input/output error")
         return whole_hash(*arguments)
 
-    monkeypatch.setattr(hashing, "content_hash", fail_twice)
+    monkeypatch.setattr(in_progress, "content_hash", fail_twice)
     with watching(folder, ledger, seams=inline()) as heard:
         (folder / "F1.dng").write_bytes(tiny_raw(1))
         wait_until(lambda: heard.landings)
@@ -420,7 +418,7 @@ def test_two_watchers_on_two_folders_share_a_ledger(folder: Path, tmp_path: Path
         assert one.frames.count() == 10
 
 
-def test_a_ledger_that_is_torn_while_watching_is_set_aside_and_rebuilt_from_the_frames(
+def test_a_ledger_that_is_deleted_while_watching_is_begun_anew_from_the_frames(
     folder: Path, tmp_path: Path
 ) -> None:
     place = tmp_path / "l.sqlite"
@@ -432,9 +430,27 @@ def test_a_ledger_that_is_torn_while_watching_is_set_aside_and_rebuilt_from_the_
             (tmp_path / f"l.sqlite{tail}").unlink()
         (folder / "F3.dng").write_bytes(tiny_raw(3))
         wait_until(lambda: ledger.frames.count() == 4)
-    assert "ledger_set_aside" in heard.named
+    assert "ledger_other" in heard.named
     with Ledger(place) as ledger:
         assert sorted(files(ledger)) == [f"F{number}.dng" for number in range(4)]
+
+
+def test_a_sound_ledger_that_is_put_back_while_watching_is_used_and_only_the_rest_is_judged(
+    folder: Path, tmp_path: Path
+) -> None:
+    place, saved = tmp_path / "l.sqlite", tmp_path / "saved.sqlite"
+    for number in range(2):
+        (folder / f"F{number}.dng").write_bytes(tiny_raw(number))
+    with Ledger(saved) as ledger, watching(folder, ledger, seams=inline()) as heard:
+        wait_until(lambda: len(heard.landings) == 2)
+    with Ledger(place) as ledger, watching(folder, ledger, seams=inline()) as heard:
+        wait_until(lambda: len(heard.landings) == 2)
+        saved.replace(place)
+        (folder / "F2.dng").write_bytes(tiny_raw(2))
+        wait_until(lambda: len(heard.landings) == 3 and ledger.frames.count() == 3)
+    assert heard.files[2] == "F2.dng"
+    assert "ledger_other" in heard.named
+    assert not tmp_path.joinpath("saved.sqlite").exists()
 
 
 def test_a_hook_may_complete_a_record_in_landing_order_before_it_is_kept(

@@ -126,6 +126,21 @@ def test_a_frame_is_found_by_name_part_of_name_hash_and_stamp(ledger: Ledger) ->
     assert ledger.frames.by_stamp(Stamp(10, 20, 31)) is None
 
 
+def test_a_file_dated_past_what_the_ledger_can_hold_is_kept_with_the_last_date_it_can(
+    ledger: Ledger,
+) -> None:
+    class Status:
+        st_size, st_ino = 10, 2**64 - 1
+        st_mtime_ns = 2**63 + 5  # in the year 2262
+
+    stamp = Stamp.of(Status())  # type: ignore[arg-type]
+    there = Place(FOLDER, "F1.dng", stamp)
+    kept = ledger.frames.keep(record("F1.dng"), there, sha256=digest("a"), landed_ns=2**63 + 5)
+    found = ledger.frames.by_stamp(stamp)
+    assert found is not None
+    assert found.frame == kept.frame
+
+
 def test_two_folders_may_hold_the_same_names(ledger: Ledger) -> None:
     ledger.frames.keep(record("F1.dng"), place("F1.dng"), sha256=digest("a"))
     other = Place("/other", "F1.dng", Stamp(1, 2, 3))

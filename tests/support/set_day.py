@@ -130,7 +130,7 @@ def _watch(
                     note=day.notes.append,
                 ),
                 plan_path=day.plan,
-                options=Options(patience=QUICK, sweep_s=0.5, workers=1),
+                options=Options(waits=QUICK, sweep_s=0.5, workers=1),
             )
             ready.set()
             day.run.run(stop)

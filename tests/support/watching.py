@@ -14,18 +14,20 @@ from typing import TYPE_CHECKING, Any
 
 from stopwise.conditions import condition
 from stopwise.errors import Unreadable
-from stopwise.folder.watcher import Hooks, Landing, Options, Patience, Seams, Watcher
+from stopwise.folder.watcher import Hooks, Landing, Options, Seams, Waits, Watcher
+from stopwise.folder.workers import Done, Failure, Task
 from stopwise.raw.whole import declared_end
 from stopwise.record import Record, unreadable
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
+    from multiprocessing.connection import Connection
     from pathlib import Path
 
     from stopwise.folder.notes import Note
     from stopwise.ledger import Ledger
 
-QUICK = Patience(settle_s=0.6, rest_s=0.2, tell_s=0.2, retry_s=0.3)
+QUICK = Waits(settle_s=0.6, rest_s=0.2, tell_s=0.2, retry_s=0.3)
 """Waits short enough for tests."""
 
 _HEAD = struct.Struct("<2sHI")
@@ -100,6 +102,46 @@ def _misbehave(head: bytes) -> None:
         raise RuntimeError(msg)
 
 
+class InlinePool:
+    """Assesses in the test's own process, one file at a time: most tests don't need workers."""
+
+    def __init__(self, assess: Callable[..., Any]) -> None:
+        self._assess = assess
+        self._done: list[Done] = []
+
+    @property
+    def room(self) -> int:
+        """One where no answer waits to be fetched."""
+        return 0 if self._done else 1
+
+    def start(self, task: Task) -> None:
+        """Assess a file now."""
+        try:
+            value = self._assess(*task.arguments)
+        except Exception as error:  # noqa: BLE001 (as a worker would answer)
+            value = Failure(f"{type(error).__name__}: {error}")
+        self._done.append(Done(task.ticket, value))
+
+    def prepare(self, brief: Any) -> None:
+        """Do nothing: this process reads what it needs as it goes."""
+
+    def finished(self) -> list[Done]:
+        """Return the answers since the last call."""
+        done, self._done = self._done, []
+        return done
+
+    def waitables(self) -> list[Connection | int]:
+        """Return nothing: answers are there at once."""
+        return []
+
+    def next_due(self) -> float | None:
+        """Return now where answers wait, so that nobody sleeps over them."""
+        return time.monotonic() if self._done else None
+
+    def close(self) -> None:
+        """Do nothing; there is no worker."""
+
+
 @dataclass
 class Heard:
     """What a watcher has told."""
@@ -139,7 +181,7 @@ def watching(
         ledger,
         assess,
         hooks=hooks or heard.hooks(),
-        options=options or Options(patience=QUICK, sweep_s=0.2),
+        options=options or Options(waits=QUICK, sweep_s=0.2),
         seams=seams,
     )
     stop = threading.Event()

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from stopwise.cli.watching import Shown, WatchRun
 from stopwise.errors import PathMissing
-from stopwise.folder.turns import Patience
+from stopwise.folder.states import Waits
 from stopwise.folder.watcher import Options
 from stopwise.ledger import Ledger
 from stopwise.pipeline import Brief
@@ -126,7 +126,7 @@ class Replay:
                 ledger,
                 Shown(self._show, self._terminal.note, self._draw),
                 plan_path=self.shoot / "plan.toml",
-                options=Options(patience=Patience(_SETTLE_S)),
+                options=Options(waits=Waits(_SETTLE_S)),
                 brief=Brief(picture_edge=_SLIP_EDGE),
             )
             stop = threading.Event()

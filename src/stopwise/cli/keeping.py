@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from stopwise.folder.hashing import content_hash
-from stopwise.ledger import Place, Stamp
+from stopwise.ledger import Place, Stamp, content_hash
 
 if TYPE_CHECKING:
     from pathlib import Path

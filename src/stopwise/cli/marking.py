@@ -5,8 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from stopwise.cli.speaking import watch_of_plan
-from stopwise.folder.hashing import content_hash
-from stopwise.ledger import Ledger
+from stopwise.ledger import Ledger, content_hash
 from stopwise.shoot.taking_part import note_mark
 
 if TYPE_CHECKING:

@@ -81,10 +81,10 @@ def _check(folder: Path, plan_path: Path | None, look: str | None) -> None:
 
 
 def _options(*, is_polling: bool, settle_s: float, workers: int, **_: Any) -> Any:
-    from stopwise.folder.turns import Patience
+    from stopwise.folder.states import Waits
     from stopwise.folder.watcher import Options
 
-    return Options(patience=Patience(settle_s), is_polling=is_polling, workers=workers)
+    return Options(waits=Waits(settle_s), is_polling=is_polling, workers=workers)
 
 
 def _shown(terminal: Terminal | None) -> Shown:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from stopwise.cli.keeping import learn
 from stopwise.errors import LedgerError
-from stopwise.folder.planfile import PlanFile
+from stopwise.folder.plan_file import PlanFile
 from stopwise.folder.watcher import Hooks, Options, Watcher
 from stopwise.pipeline import Brief, assess
 from stopwise.pipeline.ahead import prepare

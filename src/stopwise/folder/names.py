@@ -6,42 +6,12 @@ import os
 import re
 from pathlib import PurePosixPath
 
-RAW_SUFFIXES = frozenset(
-    f".{ending}"
-    for ending in (
-        *(
-            "3fr",
-            "arw",
-            "bay",
-            "cap",
-            "cr2",
-            "cr3",
-            "crw",
-            "dcr",
-            "dcs",
-            "dng",
-            "drf",
-            "eip",
-            "erf",
-        ),
-        *(
-            "fff",
-            "gpr",
-            "iiq",
-            "k25",
-            "kdc",
-            "mdc",
-            "mef",
-            "mos",
-            "mrw",
-            "nef",
-            "nrw",
-            "orf",
-            "pef",
-        ),
-        *("ptx", "pxn", "raf", "raw", "rw2", "rwl", "rwz", "sr2", "srf", "srw", "x3f"),
-    )
-)
+RAW_SUFFIXES = frozenset({
+    ".3fr", ".arw", ".bay", ".cap", ".cr2", ".cr3", ".crw", ".dcr", ".dcs", ".dng", ".drf", ".eip",
+    ".erf", ".fff", ".gpr", ".iiq", ".k25", ".kdc", ".mdc", ".mef", ".mos", ".mrw", ".nef", ".nrw",
+    ".orf", ".pef", ".ptx", ".pxn", ".raf", ".raw", ".rw2", ".rwl", ".rwz", ".sr2", ".srf", ".srw",
+    ".x3f",
+})  # fmt: skip
 """Suffixes that raw files have, in lower case (common practice: the decoder's own list is open)."""
 
 PICTURE_SUFFIXES = frozenset({".heic", ".heif", ".hif", ".jpe", ".jpeg", ".jpg"})

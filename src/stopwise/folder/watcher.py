@@ -2,38 +2,203 @@
 
 from __future__ import annotations
 
+import multiprocessing
+import multiprocessing.connection
 import os
+import time
 from contextlib import ExitStack
+from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 
 from stopwise.errors import LedgerDamaged, PathMissing, WrongUse
-from stopwise.folder.backlog import Backlog
-from stopwise.folder.companions import Companions, Numbering
-from stopwise.folder.desk import Desk
-from stopwise.folder.events import Events
-from stopwise.folder.eyes import Eyes
-from stopwise.folder.keeping import Finished, Scribe
+from stopwise.folder.in_progress import FilesInProgress
 from stopwise.folder.lock import WatchLock
-from stopwise.folder.notes import Note, note
-from stopwise.folder.pool import Limits, ProcessPool
-from stopwise.folder.setup import Hooks, Landing, Options, Seams, Status
-from stopwise.folder.surroundings import Surroundings
-from stopwise.folder.turns import Outcome, Patience
-from stopwise.folder.waking import Waker
-from stopwise.folder.works import Works
+from stopwise.folder.notes import BacklogNotes, FolderNotes, LonePictures, Note, NumberGaps, note
+from stopwise.folder.record_writer import Finished, RecordWriter
+from stopwise.folder.scanner import FolderScanner
+from stopwise.folder.states import FileStates, Outcome, Waits
+from stopwise.folder.workers import Limits, ProcessPool
 
 if TYPE_CHECKING:
     import threading
+    from collections.abc import Callable, Iterable, Sequence
+    from multiprocessing.connection import Connection
 
-    from stopwise.folder.eyes import Sight
-    from stopwise.folder.setup import Assess
-    from stopwise.folder.sightings import Listing
+    from stopwise.folder.listing import Listing
+    from stopwise.folder.scanner import Sight
+    from stopwise.folder.workers import Pool
     from stopwise.ledger import Kept, Known, Ledger
-
-__all__ = ["Hooks", "Landing", "Limits", "Options", "Patience", "Seams", "Status", "Watcher"]
+    from stopwise.record import Record
 
 _MOST_UNWRITTEN = 200
+"""Records that wait in memory while the ledger can't be written; then no more files are begun."""
+
+_LONGEST_WAIT_S = 0.5
+"""No wait of the loop is longer, since on some systems a signal can't end one."""
+
+
+class Assess(Protocol):
+    """What judges one file: `stopwise.pipeline.assess`. It must be a module's own function."""
+
+    def __call__(self, path: Path, brief: Any, /) -> Any:
+        """Return an object with a `record`, its hash still missing."""
+
+
+@dataclass(frozen=True, slots=True)
+class Landing:
+    """A frame that was judged and is kept.
+
+    Attributes
+    ----------
+    path
+        The file.
+    kept
+        Its row in the ledger; `kept.record` is the record with its hash.
+    assessment
+        What `assess` returned, with the reduced picture; None if a worker failed on the file.
+    """
+
+    path: Path
+    kept: Kept
+    assessment: Any
+
+
+def _nothing(_: Any) -> None:
+    """Take no notice."""
+
+
+@dataclass(frozen=True, slots=True)
+class Hooks:
+    """What the watch loop calls: all but `prepare` from its own thread.
+
+    Attributes
+    ----------
+    brief
+        Gives what `assess` needs besides the path; called for each file as its turn comes.
+    complete
+        Given a record and its assessment in landing order, before it is kept: may return the record
+        with what depends on the frames before it.
+    on_record
+        Called once for each frame, after its record is kept.
+    on_note
+        Called with everything else that is worth telling.
+    between
+        Called at least every half second, and before each frame: plan file, orders.
+    ahead
+        Called after `between`: gives the brief that workers should be ready for, None for none. The
+        same object means the same.
+    prepare
+        A module's own function: called in worker processes, while they are idle, with what `ahead`
+        gave.
+    """
+
+    brief: Callable[[Path], Any] = _nothing
+    complete: Callable[[Record, Any], Record] = lambda record, _: record
+    on_record: Callable[[Landing], None] = _nothing
+    on_note: Callable[[Note], None] = _nothing
+    between: Callable[[], None] = lambda: None
+    ahead: Callable[[], Any] = lambda: None
+    prepare: Callable[[Any], Any] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Options:
+    """How to watch.
+
+    Attributes
+    ----------
+    waits
+        How long files are waited for.
+    sweep_s
+        Seconds between looks through the whole folder.
+    is_polling
+        Whether folder events come from comparing listings, as network shares need.
+    workers
+        Number of worker processes.
+    limits
+        What a worker may use for one file.
+    """
+
+    waits: Waits = field(default_factory=Waits)
+    sweep_s: float = 2.0
+    is_polling: bool = False
+    workers: int = 2
+    limits: Limits = field(default_factory=Limits)
+
+
+@dataclass(frozen=True, slots=True)
+class Seams:
+    """Parts that tests replace.
+
+    Attributes
+    ----------
+    clock
+        Seconds, steady.
+    pool
+        Assesses files; None for worker processes.
+    sight
+        Looks at the folder; None for a thread with events and sweeps.
+    """
+
+    clock: Callable[[], float] = time.monotonic
+    pool: Pool | None = None
+    sight: Sight | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Status:
+    """How far the watcher is.
+
+    Attributes
+    ----------
+    behind
+        Frames that landed while watching and aren't kept yet.
+    backlog
+        Frames that lay there already and aren't kept yet.
+    unwritten
+        Records that wait for the ledger.
+    reading
+        Paths of the files that are being assessed now, in the folder.
+    """
+
+    behind: int = 0
+    backlog: int = 0
+    unwritten: int = 0
+    reading: tuple[str, ...] = ()
+
+
+class Waker:
+    """A pipe that ends a wait. `wake` takes no lock, so that a signal's handler may call it."""
+
+    def __init__(self) -> None:
+        self._receiver, self._sender = multiprocessing.Pipe(duplex=False)
+        self._is_awake = False
+
+    def wake(self) -> None:
+        """End the wait that is on, or the next one."""
+        if self._is_awake:
+            return
+        self._is_awake = True
+        try:
+            self._sender.send_bytes(b"!")
+        except OSError:  # closed: nobody waits any more
+            return
+
+    def wait(self, others: Sequence[Connection | int], timeout_s: float | None) -> None:
+        """Wait until `wake`, or something in `others` is ready, or the time is over."""
+        limit = _LONGEST_WAIT_S
+        if timeout_s is not None:
+            limit = min(max(timeout_s, 0.0), limit)
+        multiprocessing.connection.wait([self._receiver, *others], limit)
+        while self._receiver.poll():
+            self._receiver.recv_bytes()
+        self._is_awake = False
+
+    def close(self) -> None:
+        """Close the pipe."""
+        self._receiver.close()
+        self._sender.close()
 
 
 class Watcher:
@@ -78,38 +243,42 @@ class Watcher:
         self.folder = os.path.realpath(folder)
         _refuse_inside(ledger, self.folder)
         self._ledger = ledger
-        self._hooks = hooks or Hooks()
-        self._options = options or Options()
-        self._seams = seams or Seams()
-        self._clock = self._seams.clock
+        self._hooks = hooks = hooks or Hooks()
+        options, seams = options or Options(), seams or Seams()
+        self._clock = seams.clock
         self._waker = Waker()
         self._lock = WatchLock(ledger, self.folder)
-        self._desk = Desk(patience=self._options.patience)
-        self._desk.remember(*self._judged_before())
-        self._companions = Companions()
-        self._numbering = Numbering()
-        self._scribe = Scribe(
-            ledger, on_kept=self._kept, on_note=self._tell, on_renewed=self._begin_anew
+        self._files = FileStates(options.waits)
+        self._files.remember(*self._judged_before())
+        self._folder_notes = FolderNotes(self.folder)
+        self._backlog = BacklogNotes(self.folder, flood=options.waits.flood)
+        self._pictures = LonePictures()
+        self._gaps = NumberGaps()
+        self._writer = RecordWriter(
+            ledger, on_kept=self._kept, on_note=hooks.on_note, on_renewed=self._begin_anew
         )
-        self._pool = self._seams.pool or ProcessPool(
-            assess,
-            prepare=self._hooks.prepare,
-            size=self._options.workers,
-            limits=self._options.limits,
+        self._pool = seams.pool or ProcessPool(
+            assess, prepare=hooks.prepare, size=options.workers, limits=options.limits
         )
-        self._ahead: Any = None
-        self._works = Works(self.folder, self._pool, wake=self._waker.wake)
-        self._eyes: Sight = self._seams.sight or self._new_eyes()
-        self._surroundings = Surroundings(self.folder)
+        self._brief_ahead: Any = None
+        self._in_progress = FilesInProgress(
+            self.folder, ledger, self._pool, brief=hooks.brief, wake=self._waker.wake
+        )
+        self._scanner: Sight = seams.sight or FolderScanner(
+            self.folder,
+            needs_look=self._files.needs_look,
+            wake=self._waker.wake,
+            is_polling=options.is_polling,
+            sweep_s=options.sweep_s,
+        )
         self._troubles: dict[str, str] = {}
         self._has_looked = False
-        self._backlog = Backlog(self.folder, flood=self._options.patience.flood)
 
     def run(self, stop: threading.Event) -> None:
         """Watch until `stop` is set; call `wake` after setting it, to end at once."""
         try:
             self._wait_for_others(stop)
-            self._eyes.start()
+            self._scanner.start()
             while not stop.is_set():
                 self.step()
                 self._waker.wait(self._pool.waitables(), self._pause_s())
@@ -123,7 +292,7 @@ class Watcher:
 
     def is_fresh(self, file: str) -> bool:
         """Tell whether a file in the folder landed while watching; for hooks, in their thread."""
-        return self._desk.is_fresh(file)
+        return self._files.is_fresh(file)
 
     def wake(self) -> None:
         """Have the loop look round now; may be called from any thread or signal handler."""
@@ -134,149 +303,135 @@ class Watcher:
         with ExitStack() as closing:  # each is closed, though one before it fails
             closing.callback(self._waker.close)
             closing.callback(self._lock.drop)
-            closing.callback(self._works.close)
-            closing.callback(self._eyes.close)
+            closing.callback(self._in_progress.close)
+            closing.callback(self._scanner.close)
 
     def status(self) -> Status:
         """Return how far the watcher is; may be called from any thread."""
-        fresh, backlog = self._desk.queued
-        working, working_old = self._works.counts
+        fresh, backlog = self._files.queued
+        working, working_old = self._in_progress.counts
         return Status(
-            fresh + working, backlog + working_old, self._scribe.waiting, self._works.reading
+            behind=fresh + working,
+            backlog=backlog + working_old,
+            unwritten=self._writer.waiting,
+            reading=self._in_progress.reading,
         )
 
     def step(self) -> None:
         """Do once all that can be done now without waiting."""
         now = self._clock()
         self._hooks.between()
-        self._prepare()
-        for listing in self._eyes.listings():
+        ahead = self._hooks.ahead()
+        if ahead is not None and ahead is not self._brief_ahead:
+            self._brief_ahead = ahead
+            self._pool.prepare(ahead)
+        for listing in self._scanner.listings():
             self._take_in(listing, now)
-        self._tell_all(self._desk.move_on(now))
-        self._tell_all(self._companions.move_on(now))
-        self._tell_all(self._numbering.move_on(now))
-        self._scribe.work(now)
-        self._works.hear(self._ledger)
-        self._finish(now)
+        for part in (self._files, self._pictures, self._gaps):
+            self._tell(part.move_on(now))
+        self._writer.work(now)
+        self._in_progress.hear()
+        self._decide(now)
         self._begin_jobs(now)
         if self._has_looked and self._backlog.is_due(now):
-            self._tell_all(self._backlog.see(self.status().backlog, now))
-
-    def _prepare(self) -> None:
-        """Have workers get ready for frames to come, when what they need is other than before."""
-        ahead = self._hooks.ahead()
-        if ahead is not None and ahead is not self._ahead:
-            self._ahead = ahead
-            self._pool.prepare(ahead)
+            self._tell(self._backlog.see(self.status().backlog, now))
 
     def _wait_for_others(self, stop: threading.Event) -> None:
         """Wait while another watcher works on this folder with this ledger, then read it anew."""
         if self._lock.take():
             return
-        self._tell(note("other_watcher", self.folder))
+        self._tell([note("other_watcher", self.folder)])
         while not stop.is_set() and not self._lock.take():
             self._waker.wait([], None)
-        self._desk.remember(*self._judged_before())
+        self._files.remember(*self._judged_before())
 
     def _take_in(self, listing: Listing, now: float) -> None:
-        self._tell_all(self._surroundings.see(listing))
-        changes = self._desk.see(listing, now)
-        self._tell_all(changes.notes)
-        self._scribe.note_places(self.folder, gone=changes.gone, back=changes.back)
+        self._tell(self._folder_notes.see(listing))
+        changes = self._files.see(listing, now)
+        self._tell(changes.notes)
+        self._writer.note_moves(self.folder, gone=changes.gone, back=changes.back)
         if not listing.is_folder_there:
             return
-        self._tell_all(self._companions.see(listing, now))
-        self._numbering.saw(sighting.path for sighting in listing.raws)
-        self._numbering.saw(listing.pictures)
-        self._numbering.saw(listing.odd)
-        self._tell_backlog(listing)
+        self._tell(self._pictures.see(listing, now))
+        self._gaps.saw(seen.path for seen in listing.raws)
+        self._gaps.saw(listing.pictures)
+        self._gaps.saw(listing.odd)
+        if listing.is_sweep and not self._has_looked:
+            self._has_looked = True
+            self._tell(self._backlog.found(self._files.queued[1]))
 
     def _begin_jobs(self, now: float) -> None:
-        while self._works.room and not self._scribe.waiting >= _MOST_UNWRITTEN:
-            job = self._desk.next_job()
+        while self._in_progress.room and self._writer.waiting < _MOST_UNWRITTEN:
+            job = self._files.next_job()
             if job is None:
                 return
             if job.is_fresh:
-                self._numbering.landed(job.path, now)
-            self._works.begin(job, self._ledger, brief=self._hooks.brief)
+                self._gaps.landed(job.path, now)
+            self._in_progress.begin(job)
 
-    def _finish(self, now: float) -> None:
+    def _decide(self, now: float) -> None:
         """Decide on each answer whose turn it is, and write what holds."""
-        for work in self._works.ready(now):
-            self._tell_trouble(work.job.path, work.trouble)
-            if work.is_lost:
-                self._desk.look_again(work.job, work.stamp_now(), now)
+        for file in self._in_progress.ready(now):
+            self._tell_trouble(file.job.path, file.trouble)
+            stamp = file.stamp_now()
+            if file.is_lost:
+                self._files.look_again(file.job, stamp, now)
                 continue
-            outcome = self._desk.finished(
-                work.job, stamp=work.stamp_now(), is_unreadable=work.is_unreadable, now=now
+            outcome = self._files.finished(
+                file.job, stamp=stamp, is_unreadable=file.is_unreadable, now=now
             )
             if outcome is Outcome.HOLD:
-                self._works.hold(work)
+                self._in_progress.hold(file)
             elif outcome is Outcome.KEEP:
-                self._write(work.finished(), now)
-        for path in self._desk.released(now):
-            held = self._works.release(path)
+                self._write(file.finished(), now)
+        for path in self._files.released(now):
+            held = self._in_progress.release(path)
             if held is not None:
                 self._write(held.finished(), now)
 
     def _write(self, finished: Finished, now: float) -> None:
         if finished.record is not None:
             record = self._hooks.complete(finished.record, finished.assessment)
-            finished = finished.with_record(record)
-        self._scribe.write(finished, now)
+            finished = replace(finished, record=record)
+        self._writer.write(finished, now)
 
     def _kept(self, kept: Kept, finished: Finished) -> None:
+        """Tell of a frame that is kept, or of a second file with the content of another."""
+        place = finished.place
         if kept.is_new:
-            path = Path(self.folder, finished.place.path)
-            self._hooks.on_record(Landing(path, kept, finished.assessment))
-        elif self._is_copy(kept, finished):
-            self._tell(note("same_content", finished.place.path, str(kept.row.get("file"))))
-
-    def _is_copy(self, kept: Kept, finished: Finished) -> bool:
-        """Tell a second file with the same content from one that was renamed or touched."""
-        here = (finished.place.folder, finished.place.path)
+            self._hooks.on_record(Landing(Path(self.folder, place.path), kept, finished.assessment))
+            return
+        here = (place.folder, place.path)
         places = self._ledger.frames.places_of(kept.frame)
         earlier = places[: places.index(here)] if here in places else places
-        return any(os.path.lexists(os.path.join(*place)) for place in earlier)  # noqa: PTH118
+        if any(os.path.lexists(os.path.join(*other)) for other in earlier):  # noqa: PTH118
+            # else it was renamed or touched
+            self._tell([note("same_content", place.path, str(kept.row.get("file")))])
 
     def _begin_anew(self) -> None:
-        """Find all frames again, since the ledger that knew them was set aside."""
-        self._desk.forget()
-        self._eyes.sweep_soon()
+        """Find all frames again, since the ledger that knew them is another."""
+        self._files.remember(*self._judged_before())
+        self._scanner.sweep_soon()
 
-    def _tell(self, told: Note) -> None:
-        self._hooks.on_note(told)
-
-    def _tell_all(self, notes: list[Note]) -> None:
+    def _tell(self, notes: Iterable[Note]) -> None:
         for told in notes:
-            self._tell(told)
+            self._hooks.on_note(told)
 
     def _tell_trouble(self, path: str, trouble: str | None) -> None:
         """Tell once, until it changes, why a file can't be read."""
-        if trouble is not None and self._troubles.get(path) != trouble:
-            self._tell(note("read_fails", path, trouble))
         if trouble is None:
             self._troubles.pop(path, None)
-        else:
+        elif self._troubles.get(path) != trouble:
             self._troubles[path] = trouble
-
-    def _tell_backlog(self, listing: Listing) -> None:
-        if self._has_looked or not listing.is_sweep:
-            return
-        self._has_looked = True
-        self._tell_all(self._backlog.found(self._desk.queued[1]))
+            self._tell([note("read_fails", path, trouble)])
 
     def _pause_s(self) -> float | None:
-        dues = (
-            self._desk.next_due(),
-            self._companions.next_due(),
-            self._numbering.next_due(),
-            self._works.next_due(),
-            self._scribe.next_due(),
-            self._pool.next_deadline(),
+        timed = (
+            *(self._files, self._pictures, self._gaps),
+            *(self._in_progress, self._writer, self._pool),
         )
-        due = min((time for time in dues if time is not None), default=None)
-        return None if due is None else due - self._clock()
+        dues = [due for part in timed if (due := part.next_due()) is not None]
+        return min(dues) - self._clock() if dues else None
 
     def _judged_before(self) -> tuple[dict[str, Known], int]:
         """Return what the ledger knows of this folder, and when its last frame landed."""
@@ -285,17 +440,9 @@ class Watcher:
             return frames.known(self.folder), frames.last_landed_ns()
         except LedgerDamaged as error:
             aside = self._ledger.renew()
-            self._tell(note("ledger_set_aside", self._ledger.place, f"now {aside}: {error}"))
+            detail = f"now {aside}: {error}"
+            self._tell([note("ledger_set_aside", self._ledger.place, detail)])
             return {}, 0
-
-    def _new_eyes(self) -> Eyes:
-        return Eyes(
-            self.folder,
-            needs_look=self._desk.needs_look,
-            wake=self._waker.wake,
-            sweep_s=self._options.sweep_s,
-            events=lambda hint: Events(self.folder, hint, is_polling=self._options.is_polling),
-        )
 
 
 def _refuse_inside(ledger: Ledger, folder: str) -> None:

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from stopwise.ledger.database import MEMORY, Database
-from stopwise.ledger.frames import Frames, Kept, Known, Place, Stamp
+from stopwise.ledger.frames import Frames, Kept, Known, Place, Stamp, content_hash
 from stopwise.ledger.learned import LearnedLevels, Settings, Solos
 from stopwise.ledger.orders import Marks, Order, Orders, Take, Takes
 
@@ -25,6 +25,7 @@ __all__ = [
     "Place",
     "Stamp",
     "Take",
+    "content_hash",
     "data_folder",
     "default_place",
 ]

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
+import stat
 import time
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -20,6 +22,10 @@ if TYPE_CHECKING:
 _LARGEST = (1 << 63) - 1
 """The largest whole number that SQLite holds (sqlite.org, "Datatypes In SQLite")."""
 
+_CHUNK = 1 << 20
+_NO_BLOCK = getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_NOFOLLOW", 0)
+_BINARY = getattr(os, "O_BINARY", 0) | getattr(os, "O_CLOEXEC", 0)
+
 _SELECT = "SELECT id, sha256, version_of, landed_ns, record FROM frames "
 
 
@@ -35,6 +41,39 @@ class Stamp(NamedTuple):
         """Return the stamp of a file's status; a date that SQLite can't hold is the last it can."""
         changed = min(max(status.st_mtime_ns, -_LARGEST), _LARGEST)
         return cls(status.st_size, changed, status.st_ino & _LARGEST)
+
+
+class FileChangedError(OSError):
+    """A file isn't any more what it was when its turn came."""
+
+
+def content_hash(path: str, stamp: Stamp | None = None) -> str:
+    """Return the SHA-256 of a file's bytes, hexadecimal.
+
+    The file is opened for reading only; links aren't followed and a pipe doesn't block.
+
+    Raises
+    ------
+    FileChangedError
+        If its stamp differs from `stamp` before or after reading.
+    OSError
+        If it can't be opened or read.
+    """
+    descriptor = os.open(path, os.O_RDONLY | _NO_BLOCK | _BINARY)
+    with open(descriptor, "rb", buffering=0) as stream:  # noqa: PTH123
+        _refuse_other(descriptor, stamp)
+        digest = hashlib.sha256()
+        while chunk := stream.read(_CHUNK):
+            digest.update(chunk)
+        _refuse_other(descriptor, stamp)
+    return digest.hexdigest()
+
+
+def _refuse_other(descriptor: int, stamp: Stamp | None) -> None:
+    status = os.fstat(descriptor)
+    if not stat.S_ISREG(status.st_mode) or (stamp is not None and Stamp.of(status) != stamp):
+        msg = "the file has changed"
+        raise FileChangedError(msg)
 
 
 @dataclass(frozen=True, slots=True)

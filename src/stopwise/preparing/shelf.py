@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from stopwise.errors import LedgerError, PathMissing
-from stopwise.folder.hashing import content_hash
 from stopwise.lamps.cached import FORM, from_blob, to_blob
+from stopwise.ledger import content_hash
 from stopwise.pipeline.light import read_light
 
 if TYPE_CHECKING:

@@ -1,18 +1,22 @@
-"""Worker processes: a crash, a hang or a flood of memory in one costs its file, not the watcher."""
+"""Worker processes: a crash, a hang or a flood of memory in one costs its file, not the watch."""
 
 from __future__ import annotations
 
 import multiprocessing
+import os
 import signal
+import sys
+import threading
 import time
 from collections import deque
 from contextlib import contextmanager
-from dataclasses import dataclass, field
-from multiprocessing import resource_tracker
+from dataclasses import dataclass
+from enum import Enum
+from multiprocessing import parent_process, resource_tracker
+from multiprocessing.connection import wait
 from typing import TYPE_CHECKING, Any, Protocol
 
 from stopwise.errors import WrongUse
-from stopwise.folder.worker import serve
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -21,12 +25,17 @@ if TYPE_CHECKING:
 
 _MEGABYTE = 1_000_000
 _MOST_TRIES = 2
+"""Times that a file is given to a worker: the first may have been ended by something else."""
+
 _START_S = 60.0
+"""Seconds that a worker may take to start: Python and our libraries from a cold disk."""
+
 _END_S = 5.0
 _PREPARE_TIMES = 10.0
 """How much longer than a small file's getting ready may take: a plan names ten frames or so."""
 
 _MOST_FAILED_STARTS = 4
+_NEVER = float("inf")
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,28 +103,52 @@ class Pool(Protocol):
     def waitables(self) -> list[Connection | int]:
         """Return what becomes ready when an answer comes or a worker ends."""
 
-    def next_deadline(self) -> float | None:
+    def next_due(self) -> float | None:
         """Return when a worker will have taken too long, on `time.monotonic`."""
 
     def close(self) -> None:
         """End all work at once."""
 
 
+class _Doing(Enum):
+    STARTING = "starting"
+    NOTHING = "nothing"
+    PREPARING = "preparing"
+    ASSESSING = "assessing"
+
+
 @dataclass(slots=True)
 class _Worker:
+    """A process with its pipe; `brief` is what it was made ready for, `failed` how it ended."""
+
     process: SpawnProcess
     pipe: Connection
     deadline: float
-    is_ready: bool = False
+    doing: _Doing = _Doing.STARTING
     task: Task | None = None
-    ahead: Any = None
-    is_preparing: bool = False
-    what_failed: str | None = field(default=None)
+    brief: Any = None
+    failed: str | None = None
 
-    @property
-    def is_free(self) -> bool:
-        """Whether it can be given something now."""
-        return self.is_ready and self.task is None and not self.is_preparing
+    def send(self, doing: _Doing, arguments: tuple[Any, ...], most_s: float) -> None:
+        """Give it something to do."""
+        self.doing, self.deadline = doing, time.monotonic() + most_s
+        try:
+            self.pipe.send((doing is _Doing.PREPARING, arguments))
+        except OSError:
+            self.failed = "the worker ended"
+
+    def hear(self) -> Iterator[Done]:
+        """Yield the answer that has come, if one has."""
+        while self.failed is None and self.pipe.poll():
+            try:
+                is_good, value = self.pipe.recv()
+            except (EOFError, OSError):
+                self.failed = "it crashed"
+                return
+            self.doing, self.deadline = _Doing.NOTHING, _NEVER
+            task, self.task = self.task, None
+            if task is not None:
+                yield Done(task.ticket, value if is_good else Failure(value))
 
 
 class ProcessPool:
@@ -144,7 +177,7 @@ class ProcessPool:
     ) -> None:
         self._assess = assess
         self._prepare = prepare
-        self._ahead: Any = None
+        self._brief: Any = None
         self._limits = limits or Limits()
         self._context = multiprocessing.get_context("spawn")
         self._waiting: deque[Task] = deque()
@@ -171,18 +204,22 @@ class ProcessPool:
     def prepare(self, brief: Any) -> None:
         """Have each worker get ready for tasks with this brief, once, before it is given any."""
         if self._prepare is not None:
-            self._ahead = brief
+            self._brief = brief
             self._hand_out()
 
     def finished(self) -> list[Done]:
         """Return the answers that have come; replace workers that crashed or took too long."""
+        starting = [worker for worker in self._workers if worker.doing is _Doing.STARTING]
+        answers = [done for worker in self._workers for done in worker.hear()]
+        if any(worker.doing is not _Doing.STARTING for worker in starting):
+            self._failed_starts = 0
         now = time.monotonic()
-        answers = [done for worker in self._workers for done in self._hear(worker)]
         for place, worker in enumerate(self._workers):
-            if worker.what_failed is None and now >= worker.deadline:
-                worker.what_failed = "it took too long"
-            if worker.what_failed is not None:
-                self._workers[place] = self._replace(worker)
+            if worker.failed is None and now >= worker.deadline:
+                worker.failed = "it took too long"
+            if worker.failed is not None:
+                self._end(worker)
+                self._workers[place] = self._new_worker()
         self._hand_out()
         lost, self._lost = self._lost, []
         return answers + lost
@@ -191,16 +228,16 @@ class ProcessPool:
         """Return the workers' pipes; one whose process has ended becomes ready too."""
         return [worker.pipe for worker in self._workers]
 
-    def next_deadline(self) -> float | None:
+    def next_due(self) -> float | None:
         """Return when a worker will have taken too long, on `time.monotonic`."""
         return min((worker.deadline for worker in self._workers), default=None)
 
     def close(self) -> None:
         """End all workers at once; what they were doing is lost."""
-        for worker in self._workers:
+        ended, self._workers = self._workers, []
+        for worker in ended:
             worker.pipe.close()
             worker.process.kill()
-        ended, self._workers = self._workers, []
         for worker in ended:
             worker.process.join(_END_S)
             worker.process.close()
@@ -221,71 +258,42 @@ class ProcessPool:
     def _hand_out(self) -> None:
         """Get idle workers ready first: what a file needs anyway mustn't count as its own time."""
         for worker in self._workers:
-            if worker.is_free and self._ahead is not None and worker.ahead is not self._ahead:
-                self._get_ready(worker)
-            elif self._waiting and worker.is_free:
-                self._give(worker, self._waiting.popleft())
+            if worker.doing is not _Doing.NOTHING:
+                continue
+            if self._brief is not None and worker.brief is not self._brief:
+                worker.brief = self._brief
+                most_s = _PREPARE_TIMES * self._limits.least_s
+                worker.send(_Doing.PREPARING, (self._brief,), most_s)
+            elif self._waiting:
+                worker.task = self._waiting.popleft()
+                worker.task.tries += 1
+                most_s = self._limits.time_s(worker.task.size)
+                worker.send(_Doing.ASSESSING, worker.task.arguments, most_s)
 
-    def _give(self, worker: _Worker, task: Task) -> None:
-        task.tries += 1
-        worker.task = task
-        self._send(worker, (False, task.arguments), self._limits.time_s(task.size))
-
-    def _get_ready(self, worker: _Worker) -> None:
-        worker.ahead, worker.is_preparing = self._ahead, True
-        self._send(worker, (True, (self._ahead,)), _PREPARE_TIMES * self._limits.least_s)
-
-    def _send(self, worker: _Worker, request: tuple[bool, tuple[Any, ...]], most_s: float) -> None:
-        worker.deadline = time.monotonic() + most_s
-        try:
-            worker.pipe.send(request)
-        except OSError:
-            worker.what_failed = "the worker ended"
-
-    def _hear(self, worker: _Worker) -> Iterator[Done]:
-        while worker.what_failed is None and worker.pipe.poll():
-            try:
-                is_good, value = worker.pipe.recv()
-            except (EOFError, OSError):
-                worker.what_failed = "it crashed"
-                return
-            worker.deadline = _NEVER
-            if not worker.is_ready:
-                worker.is_ready = True
-                self._failed_starts = 0
-            elif worker.is_preparing:
-                worker.is_preparing = False
-            elif worker.task is not None:
-                task, worker.task = worker.task, None
-                yield Done(task.ticket, value if is_good else Failure(value))
-
-    def _replace(self, worker: _Worker) -> _Worker:
-        """End a worker and put a new one in its place; its file is tried once more."""
+    def _end(self, worker: _Worker) -> None:
+        """End a worker that failed; its file is tried once more."""
         worker.process.kill()
         worker.process.join(_END_S)
         code = worker.process.exitcode
         worker.pipe.close()
-        if not worker.is_ready:
-            self._count_failed_start(code)
-        if worker.is_preparing:
-            self._ahead = None  # what ended one worker would end the next
+        if worker.doing is _Doing.STARTING:
+            self._failed_starts += 1
+            if self._failed_starts >= _MOST_FAILED_STARTS:
+                msg = (
+                    f"Worker processes can't be started (exit {code}, {self._failed_starts} "
+                    "times). Run stopwise check on one frame: it needs none, and says what fails."
+                )
+                raise WrongUse(msg)
+        if worker.doing is _Doing.PREPARING:
+            self._brief = None  # what ended one worker would end the next
         task = worker.task
         if task is not None and task.tries < _MOST_TRIES:
             self._waiting.appendleft(task)
         elif task is not None:
-            how = worker.what_failed or "it failed"
-            told = f" (exit {code})" if how == "it crashed" else ""
-            self._lost.append(Done(task.ticket, Failure(f"{how}{told}, {task.tries} times")))
-        return self._new_worker()
-
-    def _count_failed_start(self, code: int | None) -> None:
-        self._failed_starts += 1
-        if self._failed_starts >= _MOST_FAILED_STARTS:
-            msg = (
-                f"Worker processes can't be started (exit {code}, {self._failed_starts} times). "
-                "Run stopwise check on one frame: it needs none, and says what fails."
+            told = f" (exit {code})" if worker.failed == "it crashed" else ""
+            self._lost.append(
+                Done(task.ticket, Failure(f"{worker.failed}{told}, {task.tries} times"))
             )
-            raise WrongUse(msg)
 
 
 @contextmanager
@@ -302,44 +310,59 @@ def _deaf_to_interrupt() -> Iterator[None]:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
-_NEVER = float("inf")
+def serve(
+    connection: Connection,
+    assess: Callable[..., Any],
+    prepare: Callable[..., Any] | None,
+    memory_bytes: int | None,
+) -> None:
+    """Run a worker process: answer each request until the pipe is closed.
 
-
-class InlinePool:
-    """Assesses in the caller's own process, one file at a time: for tests and for short runs."""
-
-    def __init__(self, assess: Callable[..., Any]) -> None:
-        self._assess = assess
-        self._done: list[Done] = []
-
-    @property
-    def room(self) -> int:
-        """One where no answer waits to be fetched."""
-        return 0 if self._done else 1
-
-    def start(self, task: Task) -> None:
-        """Assess a file now."""
+    A request is whether to prepare, and the arguments of `prepare` or `assess`; the answer is True
+    and the value, or False and what happened. Ctrl-C is left to the parent, and nothing that a
+    decoder prints reaches the terminal.
+    """
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    for output in (1, 2):
+        os.dup2(nowhere, output)
+    threading.Thread(target=_end_with_parent, name="stopwise-parent", daemon=True).start()
+    _limit_memory(memory_bytes)
+    connection.send((True, os.getpid()))
+    while True:
         try:
-            value = self._assess(*task.arguments)
-        except Exception as error:  # noqa: BLE001 (as a worker would answer)
-            value = Failure(f"{type(error).__name__}: {error}")
-        self._done.append(Done(task.ticket, value))
+            is_ahead, arguments = connection.recv()
+        except (EOFError, OSError):
+            return
+        try:
+            act = prepare if is_ahead and prepare else assess
+            answer: tuple[bool, Any] = (True, act(*arguments))
+        except MemoryError:
+            answer = (False, "it ran out of memory")
+        except Exception as error:  # noqa: BLE001 (whatever it is, it costs this file and no other)
+            answer = (False, f"{type(error).__name__}: {error}")
+        try:
+            connection.send(answer)
+        except (MemoryError, ValueError, TypeError, AttributeError) as error:
+            connection.send((False, f"its answer can't be handed over: {error}"))
 
-    def prepare(self, brief: Any) -> None:
-        """Do nothing: this process reads what it needs as it goes."""
 
-    def finished(self) -> list[Done]:
-        """Return the answers since the last call."""
-        done, self._done = self._done, []
-        return done
+def _end_with_parent() -> None:
+    parent = parent_process()
+    if parent is not None:
+        wait([parent.sentinel])
+        os._exit(0)
 
-    def waitables(self) -> list[Connection | int]:
-        """Return nothing: answers are there at once."""
-        return []
 
-    def next_deadline(self) -> float | None:
-        """Return now where answers wait, so that nobody sleeps over them."""
-        return time.monotonic() if self._done else None
+def _limit_memory(memory_bytes: int | None) -> None:
+    """Have the system refuse more memory than this, where it can."""
+    if memory_bytes is None or sys.platform == "win32":
+        return
+    import resource
 
-    def close(self) -> None:
-        """Do nothing; there is no worker."""
+    _, hard = resource.getrlimit(resource.RLIMIT_AS)
+    limit = memory_bytes if hard == resource.RLIM_INFINITY else min(memory_bytes, hard)
+    try:
+        resource.setrlimit(resource.RLIMIT_AS, (limit, hard))
+    except (ValueError, OSError):
+        return

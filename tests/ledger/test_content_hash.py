@@ -5,14 +5,13 @@ from __future__ import annotations
 import hashlib
 import os
 import sys
-import threading
 from random import Random
 from typing import TYPE_CHECKING
 
 import pytest
 
-from stopwise.folder.hashing import FileChanged, Hasher, content_hash
 from stopwise.ledger import Stamp
+from stopwise.ledger.frames import FileChangedError, content_hash
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -37,26 +36,15 @@ def test_a_file_that_is_not_what_it_was_is_refused(tmp_path: Path) -> None:
     stamp = Stamp.of(path.lstat())
     content_hash(str(path), stamp)
     path.write_bytes(b"abcd")
-    with pytest.raises(FileChanged, match="has changed"):
+    with pytest.raises(FileChangedError, match="has changed"):
         content_hash(str(path), stamp)
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="no pipes or links in folders here")
 def test_a_pipe_or_link_in_a_files_place_neither_blocks_nor_is_followed(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "pipe")
-    with pytest.raises(FileChanged, match="has changed"):
+    with pytest.raises(FileChangedError, match="has changed"):
         content_hash(str(tmp_path / "pipe"))
     (tmp_path / "link").symlink_to("pipe")
     with pytest.raises(OSError, match="symbolic links"):
         content_hash(str(tmp_path / "link"))
-
-
-def test_a_hash_that_is_done_wakes_the_loop(tmp_path: Path) -> None:
-    path = tmp_path / "f"
-    path.write_bytes(b"abc")
-    woken = threading.Event()
-    hasher = Hasher(woken.set)
-    future = hasher.begin(str(path), Stamp.of(path.lstat()))
-    assert woken.wait(10)
-    assert len(future.result()) == 64
-    hasher.close()

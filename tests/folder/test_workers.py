@@ -13,8 +13,9 @@ from typing import TYPE_CHECKING
 import pytest
 
 from stopwise.errors import WrongUse
-from stopwise.folder.pool import Done, Failure, InlinePool, Limits, ProcessPool, Task
+from stopwise.folder.workers import Done, Failure, Limits, ProcessPool, Task
 from support.watching import (
+    InlinePool,
     StandIn,
     assess,
     assess_ready,
@@ -170,11 +171,11 @@ def ask_until(ask: Callable[[], list[Done]], *, limit_s: float = 60) -> None:
 PARENT = """
 import os, signal, sys, time
 sys.path[:0] = {paths!r}
-from stopwise.folder.pool import ProcessPool
+from stopwise.folder.workers import ProcessPool
 from support.watching import assess
 if __name__ == "__main__":
     pool = ProcessPool(assess, size=2)
-    while not all(worker.is_ready for worker in pool._workers):
+    while not all(worker.doing.value == "nothing" for worker in pool._workers):
         pool.finished()
         time.sleep(0.02)
     print(*[worker.process.pid for worker in pool._workers], flush=True)

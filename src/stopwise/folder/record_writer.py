@@ -7,15 +7,17 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from stopwise.errors import LedgerDamaged, LedgerError
-from stopwise.folder.notes import Note, note
+from stopwise.folder.notes import note
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping
 
+    from stopwise.folder.notes import Note
     from stopwise.ledger import Kept, Ledger, Place, Stamp
     from stopwise.record import Record
 
 _RETRY_S = 2.0
+"""Pause before a ledger that couldn't be written is tried again: room is made by a person."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,10 +47,6 @@ class Finished:
     assessment: Any = None
     is_gone: bool = False
 
-    def with_record(self, record: Record) -> Finished:
-        """Return the same with another record."""
-        return replace(self, record=record)
-
 
 @dataclass(frozen=True, slots=True)
 class Moves:
@@ -59,7 +57,7 @@ class Moves:
     back: Mapping[str, Stamp]
 
 
-class Scribe:
+class RecordWriter:
     """Writes finished frames one by one; what is told as kept is kept.
 
     Records and moves of files stand in one line and are written as they came: a path that was
@@ -74,7 +72,7 @@ class Scribe:
     on_note
         Called with what went wrong or is well again.
     on_renewed
-        Called when a damaged ledger was set aside and a new one begun.
+        Called when another ledger was begun or put back in the place of this one.
     """
 
     def __init__(
@@ -94,8 +92,8 @@ class Scribe:
 
     @property
     def waiting(self) -> int:
-        """How many records wait because the ledger can't be written."""
-        return len(self._records())
+        """How many records wait because the ledger can't be written; safe from any thread."""
+        return sum(isinstance(entry, Finished) for entry in list(self._waiting))
 
     def write(self, finished: Finished, now: float) -> None:
         """Write a record, behind those that wait."""
@@ -104,7 +102,7 @@ class Scribe:
             self._tell_waiting(finished, "")
         self.work(now)
 
-    def note_places(self, folder: str, *, gone: Iterable[str], back: Mapping[str, Stamp]) -> None:
+    def note_moves(self, folder: str, *, gone: Iterable[str], back: Mapping[str, Stamp]) -> None:
         """Note with the next work that files were deleted, or are there again as they were."""
         moves = Moves(folder, tuple(gone), dict(back))
         if moves.gone or moves.back:
@@ -115,7 +113,8 @@ class Scribe:
         if self._next_try is not None and now < self._next_try:
             return
         try:
-            self._write_all()
+            while self._waiting:
+                self._write_first()
         except LedgerDamaged as error:
             self._begin_anew(str(error), now)
         except LedgerError as error:
@@ -129,58 +128,48 @@ class Scribe:
         """Return when waiting records are tried again."""
         return self._next_try
 
-    def _write_all(self) -> None:
-        while self._waiting:
-            first = self._waiting[0]
-            kept = None
+    def _write_first(self) -> None:
+        first, frames, kept = self._waiting[0], self._ledger.frames, None
+        with self._ledger.atomic():
             if isinstance(first, Moves):
-                self._write_moves(first)
+                frames.mark_gone(first.folder, first.gone)
+                frames.mark_back(first.folder, first.back)
             else:
-                kept = self._write_one(first)
-            self._waiting.popleft()
-            if kept is not None and isinstance(first, Finished):
-                self._on_kept(kept, first)
-
-    def _write_moves(self, moves: Moves) -> None:
-        with self._ledger.atomic():
-            self._ledger.frames.mark_gone(moves.folder, moves.gone)
-            self._ledger.frames.mark_back(moves.folder, moves.back)
-
-    def _write_one(self, finished: Finished) -> Kept | None:
-        frames = self._ledger.frames
-        place = finished.place
-        with self._ledger.atomic():
-            if finished.record is None:
-                kept = frames.add_place(place, finished.sha256)
-            else:
-                kept = frames.keep(
-                    finished.record, place, sha256=finished.sha256, landed_ns=finished.landed_ns
-                )
-            if finished.is_gone:
-                frames.mark_gone(place.folder, [place.path])
-        return kept
+                place, sha256 = first.place, first.sha256
+                if first.record is None:
+                    kept = frames.add_place(place, sha256)
+                else:
+                    kept = frames.keep(
+                        first.record, place, sha256=sha256, landed_ns=first.landed_ns
+                    )
+                if first.is_gone:
+                    frames.mark_gone(place.folder, [place.path])
+        self._waiting.popleft()
+        if kept is not None and isinstance(first, Finished):
+            self._on_kept(kept, first)
 
     def _wait(self, error: LedgerError, now: float) -> None:
         is_first = self._next_try is None
         self._next_try = now + _RETRY_S
         if is_first:
-            self._tell_waiting(next(iter(self._records()), None), str(error))
-
-    def _records(self) -> list[Finished]:
-        return [entry for entry in self._waiting if isinstance(entry, Finished)]
+            records = (entry for entry in self._waiting if isinstance(entry, Finished))
+            self._tell_waiting(next(records, None), str(error))
 
     def _tell_waiting(self, finished: Finished | None, why: str) -> None:
-        told = note("ledger_waits", self._ledger.place, why)
         record = None if finished is None else finished.record
-        self._on_note(Note(told.condition, told.file, told.detail, record))
+        self._on_note(replace(note("ledger_waits", self._ledger.place, why), record=record))
 
     def _begin_anew(self, why: str, now: float) -> None:
+        """Go on with another ledger; what is known of its own content isn't known of this one's."""
         try:
             aside = self._ledger.renew()
         except (LedgerError, OSError) as error:
             self._wait(LedgerError(f"{why} {error}"), now)
             return
-        self._on_note(note("ledger_set_aside", self._ledger.place, f"now {aside}"))
+        if aside is None:
+            self._on_note(note("ledger_other", self._ledger.place))
+        else:
+            self._on_note(note("ledger_set_aside", self._ledger.place, f"now {aside}"))
         self._waiting = deque(
             entry for entry in self._waiting if isinstance(entry, Moves) or entry.record is not None
         )

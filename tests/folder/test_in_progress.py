@@ -1,11 +1,11 @@
-"""Answers leave in the order in which their places were taken."""
+"""Files in progress: answers leave in the order in which their places were taken."""
 
 from __future__ import annotations
 
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stopwise.folder.ordering import Line
+from stopwise.folder.in_progress import Line
 
 
 def test_an_early_answer_waits_for_those_before_it() -> None:

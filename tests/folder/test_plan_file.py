@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from stopwise.errors import PathMissing, PlanError
-from stopwise.folder.planfile import PlanFile
+from stopwise.folder.plan_file import PlanFile
 
 if TYPE_CHECKING:
     from pathlib import Path

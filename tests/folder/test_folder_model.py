@@ -24,18 +24,18 @@ from hypothesis.stateful import (
     rule,
 )
 
-from stopwise.folder import looking
-from stopwise.folder.pool import InlinePool, Task
-from stopwise.folder.turns import State
-from stopwise.folder.watcher import Hooks, Options, Patience, Seams, Watcher
+from stopwise.folder.listing import look_at, sweep, to_be_opened
+from stopwise.folder.states import State
+from stopwise.folder.watcher import Hooks, Options, Seams, Waits, Watcher
 from stopwise.ledger import Ledger
-from support.watching import assess, tiny_raw
+from support.watching import InlinePool, assess, tiny_raw
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from stopwise.folder.sightings import Listing
+    from stopwise.folder.listing import Listing
     from stopwise.folder.watcher import Landing
+    from stopwise.folder.workers import Task
 
 SETTLE_S = 10.0
 PLACE = st.integers(0, 5)
@@ -83,7 +83,7 @@ class Sight:
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
-        self.desk: Any = None
+        self.needs_look: Any = None
         self.is_sweep_due = False
         self.hints: list[str] = []
 
@@ -97,16 +97,16 @@ class Sight:
         self.is_sweep_due = True
 
     def listings(self) -> Iterator[Listing]:
-        ways = {"needs_look": self.desk.needs_look, "probe": looking.wholeness}
+        needs_look = self.needs_look
         hints, self.hints = self.hints, []
         if hints:
-            yield looking.look_at(str(self.folder), hints, **ways)
+            yield look_at(str(self.folder), hints, needs_look=needs_look)
         if self.is_sweep_due:
             self.is_sweep_due = False
-            listing = looking.sweep(str(self.folder))
-            yield listing
-            paths = looking.unseen(listing, self.desk.needs_look)
-            yield looking.look_at(str(self.folder), paths, **ways)
+            found = sweep(str(self.folder))
+            yield found
+            paths = to_be_opened(found, needs_look)
+            yield look_at(str(self.folder), paths, needs_look=needs_look)
 
 
 class Intake(RuleBasedStateMachine):
@@ -136,10 +136,10 @@ class Intake(RuleBasedStateMachine):
             self.ledger,
             assess,
             hooks=hooks,
-            options=Options(patience=Patience(settle_s=SETTLE_S)),
+            options=Options(waits=Waits(settle_s=SETTLE_S)),
             seams=Seams(clock=lambda: self.now, pool=self.pool, sight=self.sight),
         )
-        self.sight.desk = self.watcher._desk
+        self.sight.needs_look = self.watcher._files.needs_look
 
     def hear(self, landing: Landing) -> None:
         kept = landing.kept
@@ -248,9 +248,12 @@ class Intake(RuleBasedStateMachine):
         """Let the watcher work until only time or a worker can move something on."""
         for _ in range(2000):
             self.watcher.step()
-            in_hand = sum(self.watcher._works.counts)
+            in_hand = sum(self.watcher._in_progress.counts)
             if in_hand == len(self.pool.pending) and (
-                not self.watcher._works.room or not self.watcher._desk._in[State.QUEUED]
+                not self.watcher._in_progress.room
+                or not any(
+                    self.watcher._files._in[state] for state in (State.QUEUED, State.BACKLOGGED)
+                )
             ):
                 return
             time.sleep(0.0002)

@@ -4,21 +4,29 @@ from __future__ import annotations
 
 import os
 import socket
+import struct
 import sys
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import pytest
 
-from stopwise.folder.looking import has_gap, look_at, sweep, unseen, wholeness
-from stopwise.folder.sightings import Wholeness
+from stopwise.folder import listing as listing_module
+from stopwise.folder.listing import (
+    Wholeness,
+    has_gap,
+    look_at,
+    sweep,
+    to_be_opened,
+    wholeness,
+)
 from support.real_files import real_mosaic
 from support.watching import tiny_raw
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from stopwise.folder.sightings import Listing
+    from stopwise.folder.listing import Listing
     from stopwise.ledger import Stamp
 
 
@@ -29,7 +37,7 @@ def yes(_path: str, _stamp: Stamp) -> bool:
 def whole_look(folder: Path) -> Listing:
     """Sweep, and look into all that was found."""
     found = sweep(str(folder))
-    seen = look_at(str(folder), unseen(found, yes), needs_look=yes, probe=wholeness)
+    seen = look_at(str(folder), to_be_opened(found, yes), needs_look=yes)
     assert {raw.path for raw in seen.raws} == {raw.path for raw in found.raws}
     assert {raw.wholeness for raw in found.raws} <= {Wholeness.UNSEEN}
     return replace(found, raws=seen.raws)
@@ -56,13 +64,13 @@ def test_a_hint_sees_the_same_as_a_sweep_and_never_a_hidden_place(tmp_path: Path
         (tmp_path / name).parent.mkdir(parents=True, exist_ok=True)
         (tmp_path / name).write_bytes(tiny_raw(1))
     hints = ("F1.dng", "day", ".trash/F3.dng", ".trash", ".F4.dng", "gone.dng", "F1.dng/below")
-    listing = look_at(str(tmp_path), hints, needs_look=yes, probe=wholeness)
+    listing = look_at(str(tmp_path), hints, needs_look=yes)
     assert paths(listing) == {"F1.dng", "day/F2.dng"}
     assert listing.missing == {"gone.dng", "F1.dng/below"}
-    assert listing.raws == tuple(
+    assert listing.raws == [
         seen for path in ("F1.dng", "day/F2.dng") for seen in whole_look(tmp_path).raws
         if seen.path == path
-    )  # fmt: skip
+    ]  # fmt: skip
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="this system has no such names and files")
@@ -113,36 +121,93 @@ def test_any_name_that_the_system_takes_is_seen(tmp_path: Path, raw: bytes) -> N
     assert seen.wholeness is Wholeness.WHOLE
 
 
-def test_a_known_file_is_not_opened_again(tmp_path: Path) -> None:
+def test_a_known_file_is_not_opened_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     (tmp_path / "F1.dng").write_bytes(tiny_raw(1))
 
     def refuse(_path: str, _size: int) -> Wholeness:
         raise AssertionError
 
-    assert unseen(sweep(str(tmp_path)), lambda _path, _stamp: False) == []
-    listing = look_at(
-        str(tmp_path), ["F1.dng"], needs_look=lambda _path, _stamp: False, probe=refuse
-    )
+    assert to_be_opened(sweep(str(tmp_path)), lambda _path, _stamp: False) == []
+    monkeypatch.setattr(listing_module, "wholeness", refuse)
+    listing = look_at(str(tmp_path), ["F1.dng"], needs_look=lambda _path, _stamp: False)
     assert paths(listing) == {"F1.dng"}
 
 
-def test_a_file_that_cannot_be_opened_is_seen_as_denied_with_the_reason(tmp_path: Path) -> None:
+def test_a_file_that_cannot_be_opened_is_seen_as_denied_with_the_reason(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     (tmp_path / "F1.dng").write_bytes(tiny_raw(1))
 
     def deny(_path: str, _size: int) -> Wholeness:
         raise PermissionError(13, "Permission denied")
 
-    (seen,) = look_at(str(tmp_path), ["F1.dng"], needs_look=yes, probe=deny).raws
+    monkeypatch.setattr(listing_module, "wholeness", deny)
+    (seen,) = look_at(str(tmp_path), ["F1.dng"], needs_look=yes).raws
     assert (seen.wholeness, seen.detail) == (Wholeness.DENIED, "permission denied")
 
 
 def test_a_folder_that_is_not_there_says_so_and_calls_nothing_missing(tmp_path: Path) -> None:
     for listing in (
         whole_look(tmp_path / "gone"),
-        look_at(str(tmp_path / "gone"), ["F1.dng"], needs_look=yes, probe=wholeness),
+        look_at(str(tmp_path / "gone"), ["F1.dng"], needs_look=yes),
     ):
         assert not listing.is_folder_there
-        assert listing.missing == frozenset()
+        assert listing.missing == set()
+
+
+def nested_boxes(depth: int) -> bytes:
+    """Return boxes (ISO/IEC 14496-12, section 4.2), each but the last holding the next alone."""
+    head = struct.pack(">I4s4sI4s", 20, b"ftyp", b"crx ", 1, b"isom")
+    boxes = (struct.pack(">I4s", 8 * (depth - number), b"moov") for number in range(depth))
+    return head + b"".join(boxes)
+
+
+def dng_of_doubles(value: float) -> bytes:
+    """Return an uncompressed DNG whose width, height and bits are doubles (TIFF 6.0, section 2)."""
+    entries = [
+        *((tag, 12, struct.pack("<d", value)) for tag in (256, 257, 258)),
+        *((tag, 4, struct.pack("<I", number)) for tag, number in ((259, 1), (262, 32803))),
+        *((tag, 4, struct.pack("<I", number)) for tag, number in ((273, 512), (279, 512))),
+        (50706, 1, b"\1\4\0\0"),
+    ]
+    at = 8 + 2 + 12 * len(entries) + 4
+    rows, values = b"", b""
+    for tag, kind, data in entries:
+        field = data if len(data) <= 4 else struct.pack("<I", at + len(values))
+        values += data if len(data) > 4 else b""
+        rows += struct.pack("<HHI", tag, kind, 4 if kind == 1 else 1) + field
+    head = b"II*\0" + struct.pack("<IH", 8, len(entries))
+    return (head + rows + bytes(4) + values).ljust(2048, b"\7")
+
+
+@pytest.mark.parametrize(
+    ("name", "content"),
+    [
+        ("boxes.cr3", nested_boxes(3000)),
+        ("huge.dng", dng_of_doubles(1e308)),
+        ("endless.dng", dng_of_doubles(float("inf"))),
+        ("nothing.dng", dng_of_doubles(float("nan"))),
+    ],
+)
+def test_no_file_ends_the_look_at_the_folder(tmp_path: Path, name: str, content: bytes) -> None:
+    (tmp_path / name).write_bytes(content)
+    (tmp_path / "F1.dng").write_bytes(tiny_raw(1))
+    found = {seen.path: seen.wholeness for seen in whole_look(tmp_path).raws}
+    assert found["F1.dng"] is Wholeness.WHOLE
+    assert found[name] in {Wholeness.UNKNOWN, Wholeness.SHORT, Wholeness.WHOLE}
+
+
+@pytest.mark.parametrize("kind", [RecursionError, ValueError, OverflowError, MemoryError, KeyError])
+def test_a_file_that_cannot_be_made_out_only_rest_can_tell(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, kind: type[Exception]
+) -> None:
+    def fail(_path: Path) -> int:
+        raise kind
+
+    monkeypatch.setattr("stopwise.raw.whole.declared_end", fail)
+    (tmp_path / "F1.dng").write_bytes(tiny_raw(1))
+    (seen,) = whole_look(tmp_path).raws
+    assert seen.wholeness is Wholeness.UNKNOWN
 
 
 @pytest.mark.parametrize("share", [0.0, 0.001, 0.01, 0.1, 0.5, 0.9, 0.99, 0.999])

@@ -1,0 +1,375 @@
+"""Which file is judged when: a plain state machine over what was seen, with no clock of its own.
+
+A file waits until it is whole, is queued in landing order, judged, perhaps held until it has rested
+(an unreadable one), and done. Any later change begins it again.
+"""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from dataclasses import dataclass, field
+from enum import Enum
+from itertools import chain
+from typing import TYPE_CHECKING
+
+from stopwise.folder.listing import Wholeness
+from stopwise.folder.names import in_order
+from stopwise.folder.notes import note
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from stopwise.folder.listing import Listing, SeenFile
+    from stopwise.folder.notes import Note
+    from stopwise.ledger.frames import Known, Stamp
+
+_SECOND_NS = 1_000_000_000
+_NEVER = float("inf")
+
+
+@dataclass(frozen=True, slots=True)
+class Waits:
+    """How long files are waited for, seconds (common practice, but for what is measured).
+
+    Attributes
+    ----------
+    settle_s
+        Rest after the last change before a file may be called unreadable.
+    rest_s
+        Rest before a file that doesn't say its length is tried.
+    tell_s
+        Wait after which it is told that a file is still being written.
+    retry_s
+        Pause before a file that couldn't be read is tried again.
+    flood
+        New files found by one sweep above which they count as a backlog: more than any camera
+        shoots between two sweeps.
+    """
+
+    settle_s: float = 10.0
+    rest_s: float = 1.0
+    tell_s: float = 2.0
+    retry_s: float = 5.0
+    flood: int = 50
+
+    def before_trying(self, wholeness: Wholeness) -> float:
+        """Return how long a file must have been at rest before it is judged."""
+        rests = {
+            Wholeness.WHOLE: 0.0,
+            Wholeness.UNKNOWN: self.rest_s,
+            Wholeness.SHORT: self.settle_s,
+        }
+        return rests.get(wholeness, _NEVER)
+
+
+class State(Enum):
+    """Where a file stands."""
+
+    WAITING = "waiting"
+    """It isn't whole, or hasn't rested."""
+    QUEUED = "queued"
+    """It landed while watching, and its turn will come."""
+    BACKLOGGED = "backlogged"
+    """It lay there at the start, or came in a flood: those that land now go first."""
+    JUDGING = "judging"
+    HELD = "held"
+    """It was found unreadable, and hasn't rested long enough to say so."""
+    DONE = "done"
+
+
+class Outcome(Enum):
+    """What is to be done with an assessment that has come back."""
+
+    KEEP = "keep"
+    """It holds: write it."""
+    HOLD = "hold"
+    """Unreadable, and not at rest long enough to say so."""
+    DROP = "drop"
+    """The file has changed or is gone: it doesn't hold any more."""
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """A file whose turn has come.
+
+    Attributes
+    ----------
+    path, stamp
+        Which file, as it was when it was queued.
+    landed_ns
+        When it landed, nanoseconds since 1970; later for each frame that lands while watching.
+    is_fresh
+        False for what lay there at the start or came in a flood.
+    is_known
+        Whether this path was judged before, so that its bytes may well be the same.
+    """
+
+    path: str
+    stamp: Stamp
+    landed_ns: int
+    is_fresh: bool
+    is_known: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Changes:
+    """What a look at the folder has changed.
+
+    Attributes
+    ----------
+    notes
+        What is to be told.
+    gone
+        Judged paths that aren't there any more.
+    back
+        Paths that were gone and are there again as they were, with their stamps.
+    """
+
+    notes: list[Note] = field(default_factory=list)
+    gone: list[str] = field(default_factory=list)
+    back: dict[str, Stamp] = field(default_factory=dict)
+
+
+@dataclass(slots=True)
+class _File:
+    """One file; times are on the caller's clock, `landed_ns` since 1970."""
+
+    stamp: Stamp
+    changed_at: float
+    landed_ns: int
+    wholeness: Wholeness = Wholeness.UNSEEN
+    state: State = State.WAITING
+    is_fresh: bool = True
+    is_known: bool = False
+    is_told: bool = False
+    not_before: float = 0.0
+
+
+class FileStates:
+    """The files of one folder and what becomes of each.
+
+    Parameters
+    ----------
+    waits
+        How long files are waited for.
+    """
+
+    def __init__(self, waits: Waits | None = None) -> None:
+        self._waits = waits or Waits()
+        self._files: dict[str, _File] = {}
+        self._in: dict[State, OrderedDict[str, _File]] = {state: OrderedDict() for state in State}
+        self._gone: dict[str, Stamp] = {}
+        self._vanished: list[str] = []
+        self._last_landed_ns = 0
+        self._is_first_sweep = True
+
+    def remember(self, known: Mapping[str, Known], last_landed_ns: int = 0) -> None:
+        """Begin anew with what was judged before: paths with their stamps, and the last landing."""
+        for files in (self._files, *self._in.values()):
+            files.clear()
+        self._gone.clear()
+        self._vanished.clear()
+        self._is_first_sweep = True
+        self._last_landed_ns = max(self._last_landed_ns, last_landed_ns)
+        for path, before in known.items():
+            if before.is_gone:
+                self._gone[path] = before.stamp
+            else:
+                self._add_done(path, before.stamp)
+
+    def needs_look(self, path: str, stamp: Stamp) -> bool:
+        """Tell whether a file must be opened to see if it is whole; safe from any thread."""
+        file = self._files.get(path)
+        if file is None:
+            return self._gone.get(path) != stamp
+        return file.stamp != stamp or file.state is State.WAITING
+
+    def see(self, listing: Listing, now: float) -> Changes:
+        """Take in what was seen."""
+        if not listing.is_folder_there:
+            return Changes()
+        gone = self._take_away_missing(listing)
+        back = {
+            seen.path: seen.stamp
+            for seen in listing.raws
+            if seen.path not in self._files and self._gone.get(seen.path) == seen.stamp
+        }
+        for path, stamp in back.items():
+            del self._gone[path]
+            self._add_done(path, stamp)
+        new = [file for seen in listing.raws if (file := self._see_one(seen, now))]
+        if listing.is_sweep:
+            if self._is_first_sweep or len(new) > self._waits.flood:
+                for file in new:
+                    file.is_fresh = False
+            self._is_first_sweep = False
+        return Changes(self._denied(listing) + self.move_on(now), gone, back)
+
+    def move_on(self, now: float) -> list[Note]:
+        """Queue what is whole or has rested long enough; return what is to be told."""
+        waiting = self._in[State.WAITING]
+        ripe = [
+            (file.landed_ns, in_order(path), path)
+            for path, file in waiting.items()
+            if self._ripe_at(file) <= now
+        ]
+        for _, _, path in sorted(ripe):
+            self._move(path, State.QUEUED if waiting[path].is_fresh else State.BACKLOGGED)
+        late = [path for path, file in waiting.items() if self._tell_at(file) <= now]
+        for path in late:
+            waiting[path].is_told = True
+        return [note("still_written", path) for path in late]
+
+    def next_due(self) -> float | None:
+        """Return when time alone will move something on, on the caller's clock."""
+        waiting = self._in[State.WAITING].values()
+        times = [min(self._ripe_at(file), self._tell_at(file)) for file in waiting]
+        times += [self._settled_at(file) for file in self._in[State.HELD].values()]
+        return min((time for time in times if time != _NEVER), default=None)
+
+    def next_job(self) -> Job | None:
+        """Return the next file to judge, or None: frames that land now go before a backlog."""
+        for path in chain(self._in[State.QUEUED], self._in[State.BACKLOGGED]):
+            file = self._files[path]
+            self._move(path, State.JUDGING)
+            return Job(path, file.stamp, self._landing(file), file.is_fresh, file.is_known)
+        return None
+
+    def finished(
+        self, job: Job, *, stamp: Stamp | None, is_unreadable: bool, now: float
+    ) -> Outcome:
+        """Tell what becomes of an assessment, given the file's stamp now (None: it is gone)."""
+        file = self._files.get(job.path)
+        if file is not None and (file.stamp != job.stamp or file.state is not State.JUDGING):
+            return Outcome.DROP
+        if stamp is None:
+            self._take_away(job.path)
+            return Outcome.DROP if is_unreadable else Outcome.KEEP
+        if file is None or stamp != job.stamp:
+            self.look_again(job, stamp, now)
+            return Outcome.DROP
+        if is_unreadable and now < self._settled_at(file):
+            self._move(job.path, State.HELD)
+            return Outcome.HOLD
+        self._finish(job.path)
+        return Outcome.KEEP
+
+    def released(self, now: float) -> list[str]:
+        """Return the held paths that have rested long enough to be called unreadable."""
+        held = self._in[State.HELD].items()
+        ripe = [path for path, file in held if self._settled_at(file) <= now]
+        for path in ripe:
+            self._finish(path)
+        return ripe
+
+    def look_again(self, job: Job, stamp: Stamp | None, now: float) -> None:
+        """Put a file back that has changed or couldn't be read, given its stamp now."""
+        file = self._files.get(job.path)
+        if file is None or file.stamp != job.stamp:
+            return
+        if stamp is None:
+            self._take_away(job.path)
+        elif stamp != job.stamp:
+            self._restart(job.path, stamp, now)
+        else:
+            self._move(job.path, State.WAITING)
+            file.not_before = now + self._waits.retry_s
+
+    def is_fresh(self, path: str) -> bool:
+        """Tell whether a file landed while watching: it isn't of a backlog."""
+        file = self._files.get(path)
+        return file is not None and file.is_fresh
+
+    @property
+    def queued(self) -> tuple[int, int]:
+        """How many wait: frames that have landed, and the backlog; safe from any thread."""
+        waiting = [file.is_fresh for file in list(self._in[State.WAITING].values())]
+        backlog = len(self._in[State.BACKLOGGED]) + waiting.count(False)
+        return len(self._in[State.QUEUED]), backlog
+
+    def _see_one(self, seen: SeenFile, now: float) -> _File | None:
+        """Bring one file up to date; return it where it is new."""
+        file = self._files.get(seen.path)
+        if file is None:
+            file = _File(seen.stamp, now, seen.landed_ns, seen.wholeness)
+            self._files[seen.path] = self._in[State.WAITING][seen.path] = file
+            return file
+        if file.stamp != seen.stamp:
+            self._restart(seen.path, seen.stamp, now)
+        if file.state is State.WAITING:
+            file.landed_ns = seen.landed_ns
+            if seen.wholeness is not Wholeness.UNSEEN:
+                file.wholeness = seen.wholeness
+        return None
+
+    def _take_away_missing(self, listing: Listing) -> list[str]:
+        """Take away what isn't there any more; return the judged paths among it."""
+        seen = {raw.path for raw in listing.raws}
+        looked_for = self._files if listing.is_sweep else listing.missing
+        for path in [path for path in looked_for if path not in seen and listing.covers(path)]:
+            file = self._files.get(path)
+            if file is not None and file.state is State.DONE:
+                self._gone[path] = file.stamp
+            self._take_away(path)
+        vanished, self._vanished = self._vanished, []
+        return [path for path in vanished if path not in self._files]
+
+    def _take_away(self, path: str) -> None:
+        file = self._files.pop(path, None)
+        if file is not None:
+            del self._in[file.state][path]
+            if file.is_known:
+                self._vanished.append(path)
+
+    def _add_done(self, path: str, stamp: Stamp) -> None:
+        file = _File(stamp, 0.0, 0, state=State.DONE, is_known=True)
+        self._files[path] = self._in[State.DONE][path] = file
+
+    def _move(self, path: str, state: State) -> None:
+        file = self._files[path]
+        del self._in[file.state][path]
+        file.state = state
+        self._in[state][path] = file
+
+    def _restart(self, path: str, stamp: Stamp, now: float) -> None:
+        file = self._files[path]
+        file.stamp, file.changed_at, file.not_before = stamp, now, 0.0
+        file.wholeness, file.is_fresh = Wholeness.UNSEEN, True
+        self._move(path, State.WAITING)
+
+    def _finish(self, path: str) -> None:
+        self._files[path].is_known = True
+        self._files[path].is_told = False
+        self._move(path, State.DONE)
+
+    def _landing(self, file: _File) -> int:
+        """Return when a file landed; the order of landing holds though the clock is set back."""
+        landed = file.landed_ns
+        if not file.is_fresh:
+            return landed
+        if landed < self._last_landed_ns - _SECOND_NS:
+            landed = self._last_landed_ns + 1
+        self._last_landed_ns = max(self._last_landed_ns, landed)
+        return landed
+
+    def _ripe_at(self, file: _File) -> float:
+        """Return when a waiting file may be queued."""
+        return max(file.changed_at + self._waits.before_trying(file.wholeness), file.not_before)
+
+    def _tell_at(self, file: _File) -> float:
+        """Return when it is to be told that a waiting file is still being written."""
+        is_due = file.wholeness is Wholeness.SHORT and not file.is_told
+        return file.changed_at + self._waits.tell_s if is_due else _NEVER
+
+    def _settled_at(self, file: _File) -> float:
+        return file.changed_at + self._waits.settle_s
+
+    def _denied(self, listing: Listing) -> list[Note]:
+        """Return what is to be told of files that can't be opened, once of each."""
+        notes = []
+        for seen in listing.raws:
+            file = self._files[seen.path]
+            if seen.wholeness is Wholeness.DENIED and not file.is_told:
+                file.is_told = True
+                notes.append(note("no_access", seen.path, seen.detail))
+        return notes
