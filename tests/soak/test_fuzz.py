@@ -59,9 +59,9 @@ def test_a_frame_in_other_clothes_than_the_solos_calls_no_lamp_out(tmp_path: Pat
     make_parents(tmp_path, shrink=4)
     shutil.copy(SAMPLES / "plan.toml", tmp_path)
     brief = Brief(plan=load_plan(tmp_path / "plan.toml"), plan_folder=tmp_path)
-    lamps = assess(tmp_path / "F0018.dng", brief).record["lamps"]
-    assert lamps["fill"]["state"] == "not seen"
-    assert lamps["paper left"]["state"] == lamps["paper right"]["state"] == "fired"
+    lamps = assess(tmp_path / "F0018.dng", brief).record.lamps
+    assert lamps["fill"].state == "not seen"
+    assert lamps["paper left"].state == lamps["paper right"].state == "fired"
 
 
 def test_the_real_file_keeps_its_first_rows(tmp_path: Path) -> None:
