@@ -62,6 +62,27 @@ Code = Literal[
     "old_power",
     "out_of_spot",
     "spot_moved",
+    "changed",
+    "changed_over",
+    "changed_under",
+    "changed_taken_out",
+    "changed_in_part",
+    "changed_left_in",
+    "framing_changed",
+    "sitter_moved",
+    "something_moved",
+    "as_said",
+    "near_said",
+    "off_said",
+    "nobody_turned",
+    "not_turned",
+    "less_red",
+    "redder",
+    "less_blue",
+    "bluer",
+    "single",
+    "step",
+    "drift",
 ]
 """What a finding says, whether it holds or fails."""
 
@@ -78,15 +99,22 @@ class Message:
         What to do where nothing better is known.
     headline
         Shorter sentences for the headline, the first that fits is taken; none where `say` fits.
+    is_advice
+        Whether `do` is said though nothing failed.
     """
 
     say: str
     do: str = ""
     headline: tuple[str, ...] = ()
+    is_advice: bool = False
 
 
 _LESS, _MORE = "Less light there.", "More light there, or let it go."
 _CHECK_PAPER = "Check the paper lamps."
+_SET = "{setting} {plan} to {found}: {measured} {more}"
+_COLOUR = "{lead} {turned}: its light {shift_hundredths}"
+_LEVEL = "Level its colour afterwards, or turn it less and move the lamp."
+_WITH_TAKE, _LOOK = "Compare it with its take.", "Look at the aperture and packs."
 STEADY = Message("{of} {off} {over}, lamps steady.", "Sitter has turned. Leave the lamps.")
 
 MESSAGES: dict[tuple[Check, Code], Message] = {
@@ -217,5 +245,61 @@ MESSAGES: dict[tuple[Check, Code], Message] = {
         ("{lamp}'s spot {way} about {far} of frame.", "{lamp}'s spot {way} {far}.",
          "{lamp}'s spot has moved."),
     ),
+    # what a comparison of two sides says
+    ("setting", "changed_taken_out"): Message(f"{_SET}, taken out."),
+    ("setting", "changed_in_part"): Message(f"{_SET}, taken out of what burns all the time."),
+    ("setting", "changed_left_in"): Message(
+        f"{_SET}, left in: what of the light is ambient isn't known."
+    ),
+    ("setting", "framing_changed"): Message(
+        "The framing changed{shift}.",
+        "Patches that don't follow hold other things now and aren't compared.",
+        ("The framing changed.",),
+        is_advice=True,
+    ),
+    ("setting", "sitter_moved"): Message(
+        "The sitter moved{shift}.",
+        "His patches moved with him; the lamps are no cause of that.",
+        ("The sitter moved.",),
+        is_advice=True,
+    ),
+    ("setting", "something_moved"): Message(
+        "Sitter or framing moved{shift}.",
+        "Hold patch figures loosely: they may lie in another part of the light.",
+        ("Sitter or framing moved.",),
+        is_advice=True,
+    ),
+    ("lamp", "not_seen"): Message("{lamp} not seen on both sides."),
+    ("lamp", "changed"): Message("{lamp} {moved}."),
+    ("lamp", "as_said"): Message("{lamp} {moved}, as said."),
+    ("lamp", "near_said"): Message("{lamp} {moved}, said was {said}."),
+    ("lamp", "off_said"): Message("{lamp} {moved}, said was {said}."),
+    ("lamp", "nobody_turned"): Message(
+        "{lamp} {moved}, and nobody turned it.", "Look at the {lamp}'s power and stand."
+    ),
+    ("lamp", "not_turned"): Message("{lamp} still at the old power."),
+    ("patch", "changed"): Message("{of} {moved}."),
+    ("patch", "changed_over"): Message("{of} {moved}, {off} over what its lamps gave."),
+    ("patch", "changed_under"): Message("{of} {moved}, {off} under what its lamps gave."),
+    ("exposure", "changed"): Message("Everything {moved}, settings taken out."),
+    ("lamp", "less_red"): Message(f"{_COLOUR} less red (R/G).", _LEVEL),
+    ("lamp", "redder"): Message(f"{_COLOUR} redder (R/G).", _LEVEL),
+    ("lamp", "less_blue"): Message(f"{_COLOUR} less blue (B/G).", _LEVEL),
+    ("lamp", "bluer"): Message(f"{_COLOUR} bluer (B/G).", _LEVEL),
+    # what the run of a take says, on the frame that it began with
+    ("lamp", "single"): Message("{lamp} {measured} {up} in this frame.", "{leave_out}"),
+    ("lamp", "step"): Message(
+        "{lamp} {measured} {up} from here on.",
+        "If that was you, begin a take; else look at the {lamp}'s power and stand.",
+    ),
+    ("lamp", "drift"): Message(
+        "{lamp} {measured} {up} little by little.", "Let the {lamp} cool, or set its power again."
+    ),
+    ("patch", "single"): Message("{of} {measured} {up} in this frame{steady}.", _WITH_TAKE),
+    ("patch", "step"): Message("{of} {measured} {up} from here on{steady}.", _WITH_TAKE),
+    ("patch", "drift"): Message("{of} {measured} {up} little by little{steady}.", _WITH_TAKE),
+    ("exposure", "single"): Message("Everything {measured} {up} in this frame.", _LOOK),
+    ("exposure", "step"): Message("Everything {measured} {up} from here on.", _LOOK),
+    ("exposure", "drift"): Message("Everything {measured} {up} little by little.", _LOOK),
 }  # fmt: skip
 """What is said of each code, by what was checked."""

@@ -104,6 +104,12 @@ class Detail:
         A time to shoot at, seconds.
     since_s
         Seconds since the frame before.
+    scale
+        Factor by which what is seen grew.
+    turned_stops
+        What the lamp was turned by meanwhile.
+    lamps_steady
+        Whether the lamps are known to have been steady.
     """
 
     material: str | None = None
@@ -120,6 +126,9 @@ class Detail:
     knocked: Knocked | None = None
     shutter_s: float | None = None
     since_s: float | None = None
+    scale: float | None = None
+    turned_stops: float | None = None
+    lamps_steady: bool | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -72,7 +72,8 @@ def do(finding: Finding) -> str:
     if finding.state == "not seen":
         lost = finding.check == "patch" and finding.why == "not_followed"
         return "Bring the sitter back to the mark." if lost and finding.detail.must_see else ""
-    if finding.state != "fails":
+    message = _message(finding)
+    if finding.state != "fails" and not message.is_advice:
         return ""
     if finding.code == "hot_centre" and finding.turn is not None:
         lamp, way = lamp_name(finding.turn.light), turn_words(finding.turn)[1]
@@ -80,7 +81,7 @@ def do(finding: Finding) -> str:
         return f"Feather the {lamp}, {'it is' if is_at_end else f'or {lamp}'} {way}."
     if finding.turn is not None:
         return turn_sentence(finding.turn)
-    template = _ADVICE.get(finding.advice or "") or _message(finding).do
+    template = _ADVICE.get(finding.advice or "") or message.do
     return title(_filled(template, finding))
 
 
@@ -236,7 +237,7 @@ def shortened_line(text: str) -> str:
 
 
 def _message(finding: Finding) -> Message:
-    if finding.check == "patch" and finding.cause == "sitter":
+    if finding.check == "patch" and finding.code in ("over", "under") and finding.cause == "sitter":
         return STEADY
     return MESSAGES[(finding.check, finding.code)]
 
@@ -359,6 +360,36 @@ def _secure(finding: Finding) -> str:
     return f"Check its {held}."
 
 
+def _moved(stops: float, uncertainty: float | None = None) -> str:
+    """Return how something changed: "up 0.4", "unchanged" where that is all that is sure."""
+    if abs(stops) < max(_UNCHANGED, uncertainty or 0.0):
+        return "unchanged"
+    return f"{_up(stops)} {stops_text(stops)}"
+
+
+def _up(stops: float) -> str:
+    return "up" if stops > 0 else "down"
+
+
+def _shift(finding: Finding) -> str:
+    """Return how far and which way the picture moved, as far as it counts."""
+    right, down = finding.detail.moved or (0.0, 0.0)
+    scale = finding.detail.scale or 1.0
+    parts = [
+        f"{100 * abs(size):.0f} % {way[size < 0]}"
+        for size, way in ((right, ("right", "left")), (down, ("down", "up")))
+        if abs(size) >= _LEAST_SHIFT
+    ]
+    if abs(scale - 1.0) > _LEAST_SCALE:
+        parts.append(f"{100 * abs(scale - 1.0):.0f} % {'larger' if scale > 1.0 else 'smaller'}")
+    return f": {', '.join(parts)}" if parts else ""
+
+
+def _leave_out(finding: Finding) -> str:
+    is_weak = (finding.measured or 0.0) < 0.0
+    return f"Leave this frame out{', and wait longer for ready' if is_weak else ''}."
+
+
 def where(box: tuple[float, float, float, float]) -> str:
     """Return where a box lies, in words: "top left", "in the centre", "bottom right"."""
     x, y = (box[0] + box[2]) / 2, (box[1] + box[3]) / 2
@@ -366,6 +397,12 @@ def where(box: tuple[float, float, float, float]) -> str:
     down = "top" if y < 1 / 3 else "bottom" if y > 2 / 3 else ""
     return " ".join(part for part in (down, across) if part) or "in the centre"
 
+
+_UNCHANGED = 0.05
+"""Stops under which a change rounds to nothing."""
+
+_LEAST_SHIFT, _LEAST_SCALE = 0.005, 0.025
+"""Share of the picture, and change of size, from which a move is told."""
 
 _ADVICE = {
     "shoot_slower": "{shoot_slower}",
@@ -392,6 +429,16 @@ _FIELDS: dict[str, Callable[[Finding], str]] = {
     "snr": lambda one: f"{one.measured or 0.0:.0f}",
     "snr_planned": lambda one: f"{one.planned or 0.0:.0f}",
     "figure": lambda one: FIGURES[one.figure or "zone"],
+    "moved": lambda one: _moved(one.measured or 0.0, one.uncertainty),
+    "said": lambda one: _moved(one.planned or 0.0),
+    "up": lambda one: _up(one.measured or 0.0),
+    "more": lambda one: "more" if (one.measured or 0.0) > 0 else "less",
+    "shift": _shift,
+    "lead": lambda one: lamp_name(one.detail.lamps[0]),
+    "turned": lambda one: _moved(one.detail.turned_stops or 0.0),
+    "shift_hundredths": lambda one: f"{abs(one.measured or 0.0):.2f}",
+    "steady": lambda one: ", lamps steady" if one.detail.lamps_steady else "",
+    "leave_out": _leave_out,
     "at": lambda one: "" if one.detail.at is None else f", {place_text(one.detail.at)}",
     "where": lambda one: "" if one.detail.where is None else f" {where(one.detail.where)}",
     "side": lambda one: str(one.detail.side),

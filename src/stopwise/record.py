@@ -132,7 +132,7 @@ class Record:
     def to_json(self) -> dict[str, Any]:
         """Return the record as plain JSON: seven digits, every number finite or None."""
         plain = asdict(self)
-        plain["findings"] = [_finding_json(finding) for finding in self.findings]
+        plain["findings"] = [finding_json(finding) for finding in self.findings]
         plain["reason"] = None if self.reason is None else messages.reason_text(self.reason)
         plain["because"] = None if self.reason is None else asdict(self.reason)
         if self.levels is not None:
@@ -151,7 +151,8 @@ _KEYS = (
 """The record's keys in their order."""
 
 
-def _finding_json(finding: Finding) -> dict[str, Any]:
+def finding_json(finding: Finding) -> dict[str, Any]:
+    """Return a finding as plain JSON, with its sentences."""
     plain = asdict(finding)
     detail = {key: value for key, value in plain.pop("detail").items() if value not in (None, ())}
     return plain | {

@@ -60,7 +60,10 @@ def test_a_lamp_still_at_the_old_power_is_said(compare):
     assert code == 1
     failing = answer["findings"][0]
     assert failing["say"] == "Key still at the old power."
-    assert failing["turn"] == {"light": "key", "stops": pytest.approx(-0.7, abs=0.01)}
+    assert (failing["turn"]["light"], failing["turn"]["stops"]) == (
+        "key",
+        pytest.approx(-0.7, abs=0.01),
+    )
 
 
 def test_the_aperture_is_taken_out_of_flash(made, compare):

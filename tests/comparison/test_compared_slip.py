@@ -7,13 +7,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from stopwise.comparison.changes import Known
+from stopwise.comparison.changes import KnownSet
 from stopwise.comparison.comparison import compare
 from stopwise.comparison.sides import side_of
 from stopwise.report.compared_slip import call_of, compose, draw_compared
 from stopwise.report.sheet import HEIGHT, WIDTH
 from support.made_picture import drawable, made_picture
-from support.records import patch, record
+from support.records import kept, patch
 
 
 def sides(names=("lit cheek",), key=(0.0, -0.5)):
@@ -25,7 +25,7 @@ def sides(names=("lit cheek",), key=(0.0, -0.5)):
             for at, name in enumerate(names)
         }
         lamps = {"key": {"stops": stops, "uncertainty": 0.02, "state": "fired"}}
-        found.append(side_of(record(file=f"F{number}.dng", patches=patches, lamps=lamps)))
+        found.append(side_of(kept(file=f"F{number}.dng", patches=patches, lamps=lamps)))
     return found
 
 
@@ -61,7 +61,7 @@ def test_less_light_differs_by_its_dashes_too():
 @pytest.mark.parametrize(("width", "height"), [(480, 320), (320, 480), (300, 300), (600, 200)])
 def test_every_text_stays_on_the_slip_whatever_the_picture(width, height):
     names = [f"patch of a rather long name {at}" for at in range(14)]
-    comparison = compare(*sides(names), known=Known(turned={}))
+    comparison = compare(*sides(names), known=KnownSet(turned={}))
     sheet = compose(comparison, *pictures(width, height))
     sheet.png()
     for text in sheet.axes.texts:
@@ -79,15 +79,15 @@ def test_pictures_of_other_shapes_have_no_map_and_that_is_said():
 
 
 def test_the_call_says_what_then_what_to_do():
-    asked = compare(*sides(), known=Known(turned={"key": -0.5}))
+    asked = compare(*sides(), known=KnownSet(turned={"key": -0.5}))
     assert call_of(asked) == ("Key down 0.5, as said.", "All else as it was.")
-    touched = compare(*sides(), known=Known(turned={}))
+    touched = compare(*sides(), known=KnownSet(turned={}))
     assert call_of(touched)[0] == "Key down 0.5, and nobody turned it."
-    too_far = compare(*sides(), known=Known(turned={"key": -0.2}))
+    too_far = compare(*sides(), known=KnownSet(turned={"key": -0.2}))
     assert call_of(too_far) == ("Key down 0.5, said was down 0.2.", "Key up 0.3.")
-    short = compare(*sides(), known=Known(turned={"key": -0.9}))
-    assert call_of(short) == ("Key down 0.5, said was down 0.9.", "Key down 0.4 more.")
-    still = compare(*sides(key=(0.0, 0.0)), known=Known(turned={}))
+    short = compare(*sides(), known=KnownSet(turned={"key": -0.9}))
+    assert call_of(short) == ("Key down 0.5, said was down 0.9.", "Key down 0.4.")
+    still = compare(*sides(key=(0.0, 0.0)), known=KnownSet(turned={}))
     assert call_of(still)[0] == "No lamp changed."
 
 

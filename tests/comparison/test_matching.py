@@ -13,14 +13,14 @@ from stopwise.ledger import Ledger, Place, Stamp
 from stopwise.pipeline import Brief, assess
 from stopwise.plan import load_plan
 from support.made_takes import MadeShoot
-from support.records import PLAN, patch, record
+from support.records import PLAN, kept, patch
 
 BOX = (0.4, 0.4, 0.5, 0.5)
 
 
 def test_zones_and_ratios_become_what_the_take_showed():
     shots = [
-        record(patches={"lit cheek": patch(zone, BOX), "shadow cheek": patch(zone - 1.7, BOX)})
+        kept(patches={"lit cheek": patch(zone, BOX), "shadow cheek": patch(zone - 1.7, BOX)})
         for zone in (6.1, 6.2, 6.9)
     ]
     wanted = plan_to_match(PLAN, side_of_frames(shots, name="take 1"))

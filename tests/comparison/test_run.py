@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy import stats
 
+from stopwise.comparison.events import events_of
 from stopwise.comparison.run import run_of, typical
-from stopwise.comparison.steps import events_of
-from support.records import finding, patch, record, unreadable
+from stopwise.findings import Finding
+from stopwise.messages import say
+from stopwise.record import record_from_json
+from support.records import kept, patch, unreadable
 
 BOX = (0.4, 0.4, 0.5, 0.5)
 
@@ -17,7 +22,7 @@ def frames(cheek, key=None, **more):
     """Return one record a value, of one patch that follows and, if told, one lamp."""
     key = [None] * len(cheek) if key is None else key
     return [
-        record(
+        kept(
             file=f"T{at:04d}.dng",
             patches={"lit cheek": patch(zone, BOX, score=0.9)},
             lamps=None
@@ -80,38 +85,38 @@ def test_what_a_lamp_did_is_said_once_at_the_lamp():
     key = [0.0, 0.01, 0.0, -0.01, -0.3, -0.31, -0.3, -0.29]
     cheek = [6.5 + stops for stops in key]
     [flag] = run_of(frames(cheek, key)).flags
-    assert (flag.of, flag.cause, flag.event.at) == ("key", "lamp", 4)
-    assert flag.say == "Key 0.3 down from here on."
+    assert (flag.finding.of, flag.finding.cause, flag.event.at) == ("key", "lamp", 4)
+    assert say(flag.finding) == "Key 0.3 down from here on."
 
 
 def test_a_cheek_that_changed_under_steady_lamps_is_the_sitter():
     cheek = [6.5, 6.5, 6.51, 6.86, 6.5, 6.49, 6.5]
     [flag] = run_of(frames(cheek, [0.0] * 7)).flags
-    assert (flag.of, flag.cause, flag.event.at) == ("lit cheek", "sitter", 3)
+    assert (flag.finding.of, flag.finding.cause, flag.event.at) == ("lit cheek", "sitter", 3)
 
 
 def test_misfires_and_unreadable_frames_never_count():
-    dead = finding("lamp", "hair", None, None, say="Hair lamp did not fire.")
-    weak = finding("lamp", "key", -0.02, -0.7, say="Key still at the old power.")
+    dead = Finding("lamp", "hair", "out", "fails")
+    old = Finding("lamp", "key", "old_power", "fails", -0.02, -0.7)
     shots = frames([6.5] * 4)
-    shots[1] = {**shots[1], "findings": [dead], "verdict": "off plan"}
-    shots[2] = {**shots[2], "findings": [weak], "in_run": False}
-    run = run_of([*shots, unreadable()])
+    shots[1] = replace(shots[1], findings=(dead,), verdict="off plan")
+    shots[2] = replace(shots[2], findings=(old,), in_run=False)
+    run = run_of([*shots, record_from_json(unreadable())])
     assert run.files == ("T0000.dng", "T0003.dng")
-    assert [why for _, why in run.left_out] == [dead["say"], weak["say"], "unreadable"]
+    assert [why for _, why in run.left_out] == [say(dead), say(old), "unreadable"]
 
 
 def test_a_knocked_aperture_is_taken_out_of_the_run():
     """ISO 517: f/8 records one stop more than f/11."""
     shots = frames([6.5, 6.5, 7.5, 6.5])
-    shots[2]["exposure"] = {**shots[2]["exposure"], "f_number": 8.0}
+    shots[2] = replace(shots[2], exposure=replace(shots[2].exposure, f_number=8.0))
     series = run_of(shots).patches["lit cheek"]
     assert series.values == pytest.approx([6.5] * 4)
 
 
 def test_the_typical_frame_lies_nearest_to_the_medians():
-    assert typical(frames([6.2, 6.5, 6.9, 6.52, 6.4]))["file"] == "T0001.dng"
-    assert typical([unreadable()]) is None
+    assert typical(frames([6.2, 6.5, 6.9, 6.52, 6.4])).file == "T0001.dng"
+    assert typical([record_from_json(unreadable())]) is None
 
 
 def test_every_figure_of_the_json_is_finite_or_absent():

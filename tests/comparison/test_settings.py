@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from stopwise.comparison.settings import settings_change
+from stopwise.frame import Exposure
 
-BASE = {"iso": 100.0, "f_number": 11.0, "shutter_s": 1 / 160}
+BASE = Exposure(iso=100.0, f_number=11.0, shutter_s=1 / 160)
 
 
 def changed(**settings):
-    return settings_change(BASE, {**BASE, **settings})
+    return settings_change(BASE, replace(BASE, **settings))
 
 
 @pytest.mark.parametrize(
@@ -42,7 +45,7 @@ def test_iso_lifts_all_light_alike(iso, stops):
 
 
 def test_what_a_file_does_not_say_is_taken_as_unchanged_and_named():
-    change = settings_change(BASE, {"iso": 200.0, "f_number": None})
+    change = settings_change(BASE, Exposure(iso=200.0))
     assert change.flash_stops == pytest.approx(1.0)
     assert change.unknown == ("f_number", "shutter_s")
     assert settings_change(None, None).unknown == ("iso", "f_number", "shutter_s")

@@ -11,9 +11,9 @@ import click
 
 from stopwise.cli.ledger_command import ledger_file
 from stopwise.cli.sides import Basis, Found, find, find_take, lamps_of
+from stopwise.comparison.changes import known_of
 from stopwise.comparison.comparison import Comparison, compare
 from stopwise.comparison.framing import Framing, framing_of_boxes, framing_of_pictures
-from stopwise.comparison.shares import known_of
 from stopwise.errors import WrongUse
 from stopwise.ledger import Ledger
 from stopwise.shoot.saying import read_turned
@@ -128,16 +128,11 @@ def framing_between(before: Found, after: Found) -> Framing:
     if before.picture is None or after.picture is None or by_boxes.who == "camera":
         return by_boxes
     planes = [reduced(one.picture.luminance, _MAP_EDGE) for one in (before, after) if one.picture]
-    patches = [one for one in before.side.patches.values() if one.box]
-    boxes = [_box(one.box) for one in patches if one.follows]
-    fixed = [_box(one.box) for one in patches if not one.follows] if boxes else []
+    patches = before.side.patches.values()
+    boxes = [one.box for one in patches if one.box and one.follows]
+    fixed = [one.box for one in patches if one.box and not one.follows] if boxes else []
     seen = framing_of_pictures(planes[0], planes[1], boxes, fixed)
     return by_boxes if seen.motion is None else seen
-
-
-def _box(box: Sequence[float]) -> tuple[float, float, float, float]:
-    x0, y0, x1, y1 = box
-    return x0, y0, x1, y1
 
 
 def said_between(before: Found, after: Found, ledger: Ledger | None) -> dict[str, float] | None:

@@ -39,12 +39,14 @@ def targets_of(
         raise WrongUse(msg)
     from stopwise.cli.ledger_command import ledger_file
     from stopwise.cli.sides import Basis, find_take, records_of
-    from stopwise.comparison.counting import counts
     from stopwise.comparison.matching import plan_to_match, with_backdrop_of
+    from stopwise.comparison.sides import left_out
     from stopwise.ledger import Ledger
 
     with Ledger(ledger_file(earlier_path, None), is_read_only=True) as ledger:
         found = find_take(take, Basis(look=look), ledger)
         number = None if found.take is None else found.take.number
-        records = [one for one in records_of(ledger, take=number, look=look) if counts(one)]
+        records = [
+            one for one in records_of(ledger, take=number, look=look) if left_out(one) is None
+        ]
     return lambda plan: with_backdrop_of(plan_to_match(plan, found.side), records)

@@ -3,23 +3,24 @@
 from __future__ import annotations
 
 import json
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
 from stopwise.cli.sides import Basis, names_there, records_of, take_called
-from stopwise.comparison.run import DRIFT_STOPS, Run, run_of
+from stopwise.comparison.run import DRIFT_STOPS, TakeRun, run_of
 from stopwise.errors import PathMissing
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping
+    from collections.abc import Iterable, Iterator
 
     from stopwise.ledger import Ledger
+    from stopwise.record import Record
 
 
 def runs(
     ledger: Ledger, basis: Basis, *, take: str | None = None, every: bool = False
-) -> list[Run]:
+) -> list[TakeRun]:
     """Return the runs that are meant, oldest first: one for each look of each take.
 
     Parameters
@@ -43,7 +44,7 @@ def runs(
     for number in _numbers(ledger, take, every=every):
         records = records_of(ledger, take=number, look=basis.look)
         for of_look in _by_look(records):
-            run = run_of(of_look, limit=limit, steady=basis.is_steady)
+            run = run_of(of_look, limit=limit, is_steady=basis.is_steady)
             if run is not None:
                 found.append(run)
     if not found:
@@ -64,14 +65,14 @@ def _numbers(ledger: Ledger, take: str | None, *, every: bool) -> Iterator[int |
     yield from dict.fromkeys(last) if every else dict.fromkeys(last[-1:])
 
 
-def _by_look(records: Iterable[Mapping[str, Any]]) -> Iterator[list[Mapping[str, Any]]]:
-    looks: dict[Any, list[Mapping[str, Any]]] = {}
+def _by_look(records: Iterable[Record]) -> Iterator[list[Record]]:
+    looks: dict[str | None, list[Record]] = {}
     for record in records:
-        looks.setdefault(record.get("look"), []).append(record)
+        looks.setdefault(record.look, []).append(record)
     yield from looks.values()
 
 
-def show(found: Iterable[Run], *, as_json: bool) -> int:
+def show(found: Iterable[TakeRun], *, as_json: bool) -> int:
     """Print runs, and return 1 where something stepped, drifted or fell out, else 0."""
     found = list(found)
     if as_json:

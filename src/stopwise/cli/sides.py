@@ -5,26 +5,28 @@ from __future__ import annotations
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from stopwise.comparison.run import typical
 from stopwise.comparison.sides import Side, side_of, side_of_frames
-from stopwise.conditions import CONDITIONS
+from stopwise.conditions import condition
 from stopwise.errors import PathMissing, StopwiseError, Unreadable, WrongUse
+from stopwise.findings import Reason
 from stopwise.ledger import Ledger, default_place
 from stopwise.pipeline import Brief, assess
 from stopwise.pipeline.references import lay_out
 from stopwise.plan.now import plan_now
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Sequence
 
     from stopwise.grid import LightGrid
     from stopwise.lamps.solos import LampSet
     from stopwise.ledger import Take
     from stopwise.plan.model import Plan
+    from stopwise.record import Record
 
-    Records = Sequence[Mapping[str, Any]]
+    Records = Sequence[Record]
 
 PICTURE_EDGE = 1024
 """Blocks along the longer side of a picture that is compared."""
@@ -128,10 +130,10 @@ def find(name: str, basis: Basis, ledger: Ledger | None) -> Found:
         msg = f"{name} isn't there. Name a file, or give --ledger for frames, takes and looks."
         raise PathMissing(msg)
     if kept is not None:
-        return _kept([kept.row], name, basis, ledger)
+        return _kept([kept.record], name, basis, ledger)
     if take_called(name, ledger) is not None:
         return find_take(name, basis, ledger)
-    records = [one.row for one in ledger.frames.all() if one.row.get("look") == name]
+    records = records_of(ledger, worn=name)
     if records:
         return _kept(records, f"look {name}", basis, ledger)
     msg = (
@@ -177,14 +179,25 @@ def title_of(take: Take) -> str:
 
 
 def records_of(
-    ledger: Ledger, *, take: int | None = None, look: str | None = None
-) -> list[dict[str, Any]]:
-    """Return a take's records in landing order, those of one look where one is named."""
-    records = [kept.row for kept in ledger.frames.all()]
+    ledger: Ledger, *, take: int | None = None, look: str | None = None, worn: str | None = None
+) -> list[Record]:
+    """Return records in landing order: a take's, or those of one look whatever the take.
+
+    Parameters
+    ----------
+    ledger
+        Where they are kept.
+    take, look
+        The take, and a look of it.
+    worn
+        A look, of any take; then `take` doesn't count.
+    """
     return [
         record
-        for record in records
-        if record.get("take") == take and (look is None or record.get("look") == look)
+        for kept in ledger.frames.all()
+        if (kept.row.get("look") == worn if worn is not None else kept.row.get("take") == take)
+        and (look is None or kept.row.get("look") == look)
+        for record in (kept.record,)
     ]
 
 
@@ -198,36 +211,33 @@ def names_there(ledger: Ledger) -> str:
 
 def _file(path: Path, basis: Basis) -> Found:
     assessment = assess(path, basis.brief)
-    record = assessment.record.to_json()
-    if record["verdict"] == "unreadable":
-        raise _unreadable(path, record["reason"])
-    return Found(side_of(record, name=str(path)), assessment.picture, is_file=True)
+    _refuse_unreadable(path, assessment.record)
+    return Found(side_of(assessment.record, name=str(path)), assessment.picture, is_file=True)
 
 
-def _unreadable(path: Path, reason: str) -> Unreadable:
-    short, _, detail = reason.partition(": ")
-    row = next((one for one in CONDITIONS.values() if one.short == short), CONDITIONS["damaged"])
-    return Unreadable(path, row, detail if row.short == short else reason)
+def _refuse_unreadable(path: Path, record: Record) -> None:
+    if record.verdict == "unreadable":
+        reason = record.reason or Reason("file")
+        raise Unreadable(path, condition(reason.condition or "damaged"), reason.detail)
 
 
 def _kept(
     records: Records, name: str, basis: Basis, ledger: Ledger, *, take: Take | None = None
 ) -> Found:
-    if len(records) == 1 and records[0]["verdict"] == "unreadable":
-        raise _unreadable(Path(name), records[0]["reason"])
     if len(records) == 1:
+        _refuse_unreadable(Path(name), records[0])
         side: Side | None = side_of(records[0])
     else:
-        side = side_of_frames(records, name=name, steady=basis.is_steady)
+        side = side_of_frames(records, name=name, is_steady=basis.is_steady)
     if side is None:
         msg = f"{name}: no frame of it counts. Misfires and the plan's own frames never do."
         raise WrongUse(msg)
     return Found(side, _picture(typical(records), ledger), take=take)
 
 
-def _picture(record: Mapping[str, Any] | None, ledger: Ledger) -> LightGrid | None:
+def _picture(record: Record | None, ledger: Ledger) -> LightGrid | None:
     """Return the picture of a kept frame, None where its file is gone or was changed."""
-    kept = None if record is None else ledger.frames.by_hash(str(record.get("sha256")))
+    kept = None if record is None else ledger.frames.by_hash(str(record.sha256))
     if kept is None:
         return None
     places = (Path(folder, path) for folder, path in ledger.frames.places_of(kept.frame))

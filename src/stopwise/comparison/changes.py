@@ -1,4 +1,4 @@
-"""What changed in each patch between two sides, in stops, camera settings taken out."""
+"""What changed in each patch and at each lamp between two sides, camera settings taken out."""
 
 from __future__ import annotations
 
@@ -6,11 +6,30 @@ import math
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from stopwise.findings import state_of
+from stopwise.lamps.superpose import patch_shares
+
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from stopwise.comparison.settings import SettingsChange
-    from stopwise.comparison.sides import PatchFigures, Side
+    from stopwise.comparison.sides import Side
+    from stopwise.findings import State
+    from stopwise.lamps.outputs import LampReading
+    from stopwise.lamps.solos import LampSet
+    from stopwise.plan.model import Plan
+
+LEAST_LAMP_STOPS = 0.15
+"""Stops that a lamp may differ from what was said: a still sitter reads within 0.1."""
+
+STILL_STOPS = 0.1
+"""Change of a lamp under which nothing is said to have happened to it."""
+
+SURE = 2.0
+"""Standard uncertainties that a change must be off before it counts."""
+
+_OUT_STOPS = -60.0
+"""Stops that stand for a lamp that is out: less than any noise."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,16 +57,44 @@ class PatchChange:
     blue_green: float | None = None
     follows: bool = False
 
+
+@dataclass(frozen=True, slots=True)
+class LampChange:
+    """What changed at one lamp, after less before.
+
+    Attributes
+    ----------
+    stops, uncertainty
+        None where one side doesn't see it or it is out.
+    said
+        Stops it was said to be turned by; None where nobody said anything.
+    went_out
+        Whether it fired before and doesn't now.
+    """
+
+    stops: float | None
+    uncertainty: float | None
+    said: float | None = None
+    went_out: bool = False
+
     @property
-    def off_stops(self) -> float | None:
-        """Change less what was expected of it, None where either isn't known."""
-        if self.stops is None or self.expected is None:
-            return None
-        return self.stops - self.expected
+    def limit(self) -> float:
+        """Stops that it may be off what was said."""
+        return max(LEAST_LAMP_STOPS, SURE * (self.uncertainty or 0.0))
+
+    @property
+    def state(self) -> State:
+        """Whether it did what was said; with nothing said, any change holds."""
+        if self.went_out:
+            return "fails"
+        if self.stops is None:
+            return "not seen"
+        off = None if self.said is None else self.stops - self.said
+        return "holds" if off is None else state_of(off, (-self.limit, self.limit), None)
 
 
 @dataclass(frozen=True, slots=True)
-class Known:
+class KnownSet:
     """What is known of the set besides the two sides.
 
     Attributes
@@ -70,9 +117,71 @@ class Known:
     lit_by: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     turned: Mapping[str, float] | None = None
 
+    def light(self, patch: str, settings: SettingsChange, turned: Mapping[str, float]) -> float:
+        """Return a patch's light over what it was before, linear, ISO and aperture left out."""
+        shares = self.shares.get(patch)
+        if not shares:
+            return 1.0
+        shutter = math.pow(2.0, settings.shutter_stops)
+        return sum(
+            share * math.pow(2.0, turned.get(lamp, 0.0)) * (shutter if lamp in self.steady else 1.0)
+            for lamp, share in shares.items()
+        )
+
+    def expected(self, patch: str, settings: SettingsChange) -> float | None:
+        """Return what the turns that were said do to a patch, stops; None where nobody can tell."""
+        if self.turned is None:
+            return None
+        if patch in self.shares:
+            lit, before = (self.light(patch, settings, turned) for turned in (self.turned, {}))
+            return math.log2(lit / before)
+        told = {self.turned.get(lamp, 0.0) for lamp in self.lit_by.get(patch, ())}
+        return told.pop() if len(told) == 1 else None
+
+
+def known_of(
+    plan: Plan | None,
+    lamps: LampSet | None,
+    before: Side,
+    *,
+    turned: Mapping[str, float] | None = None,
+) -> KnownSet:
+    """Return what plan and solos say of a set, for a comparison that begins at `before`.
+
+    Parameters
+    ----------
+    plan
+        The plan; None knows nothing.
+    lamps
+        Each lamp's own light; None without solos.
+    before
+        The side whose shares are meant: each lamp at what it gave there.
+    turned
+        Stops that lamps were said to be turned by; None where nothing was said.
+    """
+    if plan is None:
+        return KnownSet(turned=turned)
+    patches = (*plan.patches, *(patch for look in plan.looks for patch in look.patches))
+    steady = {light.name for light in plan.lights if light.kind == "continuous"}
+    shares: Mapping[str, Mapping[str, float]] = {}
+    if lamps is not None:
+        turns = {
+            name: _OUT_STOPS if one.state == "out" else one.stops or 0.0
+            for name, one in before.lamps.items()
+        }
+        read_at = {patch.name: patch.defaults.read_at for patch in patches}
+        shares = patch_shares(lamps, turns, read_at=read_at)
+    return KnownSet(
+        shares=shares,
+        steady=frozenset((*steady, "ambient")),
+        all_steady=bool(steady) and len(steady) == len(plan.lights),
+        lit_by={patch.name: patch.lit_by for patch in patches if patch.lit_by},
+        turned=turned,
+    )
+
 
 def patch_changes(
-    before: Side, after: Side, settings: SettingsChange, known: Known
+    before: Side, after: Side, settings: SettingsChange, known: KnownSet
 ) -> dict[str, PatchChange]:
     """Return what changed in each patch of either side.
 
@@ -85,77 +194,58 @@ def patch_changes(
     known
         What is known of the set.
     """
-    names = dict.fromkeys((*before.patches, *after.patches))
-    return {
-        name: _change(
-            before.patches.get(name), after.patches.get(name), _Taken(name, settings, known)
+    found = {}
+    for name in dict.fromkeys((*before.patches, *after.patches)):
+        one, other = before.patches.get(name), after.patches.get(name)
+        expected = known.expected(name, settings)
+        follows = any(patch is not None and patch.follows for patch in (one, other))
+        found[name] = PatchChange(None, None, expected, follows=follows)
+        if one is None or other is None:
+            continue
+        stops = _less(other.log2_y, one.log2_y)
+        if stops is None:
+            stops = _less(other.zone, one.zone)
+        if stops is None:
+            continue
+        gain = settings.flash_stops + math.log2(known.light(name, settings, {}))
+        found[name] = PatchChange(
+            stops=stops - (settings.steady_stops if known.all_steady else gain),
+            uncertainty=math.hypot(one.uncertainty, other.uncertainty),
+            expected=expected,
+            red_green=_less(other.red_green, one.red_green),
+            blue_green=_less(other.blue_green, one.blue_green),
+            follows=follows,
         )
-        for name in names
+    return found
+
+
+def lamp_changes(
+    before: Side, after: Side, turned: Mapping[str, float] | None
+) -> dict[str, LampChange]:
+    """Return what changed at each lamp that both sides read against their solos.
+
+    Parameters
+    ----------
+    before, after
+        The sides; lamps are only comparable where both stand on the same solos.
+    turned
+        Stops that lamps were said to be turned by; None where nothing was said.
+    """
+    return {
+        name: _lamp(one, after.lamps[name], None if turned is None else turned.get(name, 0.0))
+        for name, one in before.lamps.items()
+        if name in after.lamps
     }
 
 
-@dataclass(frozen=True, slots=True)
-class _Taken:
-    """One patch's settings and turns, ready to be taken out."""
-
-    name: str
-    settings: SettingsChange
-    known: Known
-
-    @property
-    def gain_stops(self) -> float:
-        """What the settings do to this patch with no lamp touched."""
-        if self.known.all_steady:
-            return self.settings.steady_stops
-        return self.settings.flash_stops + math.log2(self._sum({}))
-
-    @property
-    def expected(self) -> float | None:
-        """What the turns that were said do to this patch, beyond the settings."""
-        turned = self.known.turned
-        if turned is None:
-            return None
-        if self.name in self.known.shares:
-            return math.log2(self._sum(turned) / self._sum({}))
-        lamps = self.known.lit_by.get(self.name, ())
-        told = {turned.get(lamp, 0.0) for lamp in lamps}
-        return told.pop() if len(told) == 1 else None
-
-    def _sum(self, turned: Mapping[str, float]) -> float:
-        """Return the patch's light over what it was before, ISO and aperture left out."""
-        shares = self.known.shares.get(self.name)
-        if not shares:
-            return 1.0
-        shutter = math.pow(2.0, self.settings.shutter_stops)
-        return sum(
-            share
-            * math.pow(2.0, turned.get(lamp, 0.0))
-            * (shutter if lamp in self.known.steady else 1.0)
-            for lamp, share in shares.items()
-        )
-
-
-def _change(before: PatchFigures | None, after: PatchFigures | None, taken: _Taken) -> PatchChange:
-    follows = any(one is not None and one.follows for one in (before, after))
-    stops = _difference(before, after)
-    if before is None or after is None or stops is None:
-        return PatchChange(None, None, taken.expected, follows=follows)
-    return PatchChange(
-        stops=stops - taken.gain_stops,
-        uncertainty=math.hypot(before.uncertainty, after.uncertainty),
-        expected=taken.expected,
-        red_green=_less(after.red_green, before.red_green),
-        blue_green=_less(after.blue_green, before.blue_green),
-        follows=follows,
-    )
-
-
-def _difference(before: PatchFigures | None, after: PatchFigures | None) -> float | None:
-    """Return after less before of log2 Y, or of zones where one side has only those."""
-    if before is None or after is None:
-        return None
-    logs = _less(after.log2_y, before.log2_y)
-    return _less(after.zone, before.zone) if logs is None else logs
+def _lamp(before: LampReading, after: LampReading, said: float | None) -> LampChange:
+    if after.state == "out":
+        return LampChange(None, None, said, went_out=before.state not in ("out", "not seen"))
+    then, now = before.fired_stops, after.fired_stops
+    if then is None or now is None:
+        return LampChange(None, None, said)
+    doubt = math.hypot(before.uncertainty or 0.0, after.uncertainty or 0.0)
+    return LampChange(now - then, doubt, said)
 
 
 def _less(after: float | None, before: float | None) -> float | None:

@@ -79,10 +79,12 @@ def framing_of_boxes(before: Side, after: Side) -> Framing:
     if before.size and after.size and before.size != after.size:
         return Framing("camera")
     pairs = [
-        (one.box, after.patches[name].box)
+        (one.box, other.box)
         for name, one in before.patches.items()
-        if name in after.patches and one.box and after.patches[name].box
-        if one.follows or after.patches[name].follows
+        if (other := after.patches.get(name)) is not None
+        and one.box is not None
+        and other.box is not None
+        and (one.follows or other.follows)
     ]
     if not pairs:
         return Framing("nobody")

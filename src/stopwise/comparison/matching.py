@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import statistics
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from stopwise.comparison.sides import Side
     from stopwise.plan.model import BackdropPlan, Patch, Plan, RatioTarget
+    from stopwise.record import Record
 
 _DIGITS = 3
 
@@ -55,7 +56,7 @@ def plan_to_match(plan: Plan, side: Side) -> Plan:
     )
 
 
-def with_backdrop_of(plan: Plan, records: Sequence[Mapping[str, Any]]) -> Plan:
+def with_backdrop_of(plan: Plan, records: Sequence[Record]) -> Plan:
     """Return a plan whose paper targets are the medians of some frames' paper.
 
     Parameters
@@ -67,10 +68,13 @@ def with_backdrop_of(plan: Plan, records: Sequence[Mapping[str, Any]]) -> Plan:
     """
     if plan.backdrop is None:
         return plan
-    tables = [record.get("backdrop") or {} for record in records]
     medians: dict[str, float] = {}
     for key in ("zone", "left_right", "falloff"):
-        seen = [table[key] for table in tables if table.get(key) is not None]
+        seen = [
+            value
+            for record in records
+            if record.backdrop is not None and (value := getattr(record.backdrop, key)) is not None
+        ]
         if seen:
             medians[key] = round(statistics.median(seen), _DIGITS)
     backdrop: BackdropPlan = plan.backdrop.model_copy(update=medians)

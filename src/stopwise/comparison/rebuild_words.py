@@ -5,10 +5,9 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from stopwise.comparison.lamp_changes import lamp_words
-from stopwise.comparison.rebuilding import MATCH_STOPS, NOT_AT_MARK
+from stopwise.comparison.rebuilding import MATCH_STOPS, WHY
 from stopwise.plan.model import OVERHEAD_DEG
-from stopwise.wording import stops_text, title
+from stopwise.wording import lamp_name, stops_text, title
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -34,13 +33,13 @@ def say(match: SoloMatch) -> str:
     """Return what is off at a lamp: "Key solo: 0.2 over, spot 4 % low, edge softer."."""
     head = f"{title(match.lamp)} solo"
     if match.stops is None:
-        told = f" {title(match.why)}." if match.why else ""
+        told = f" {title(WHY[match.why])}." if match.why else ""
         return f"{head}: its light can't be told from the old one's.{told}"
     if match.is_matched:
         return f"{head} matches."
     told = f"{head}: {', '.join(_off(match))}."
     if match.falls_otherwise and match.why:
-        return f"{told} Its spot can't be placed: {match.why}."
+        return f"{told} Its spot can't be placed: {WHY[match.why]}."
     return told
 
 
@@ -99,7 +98,7 @@ def do(match: SoloMatch, light: Light | None) -> str:
 def _steps(match: SoloMatch, light: Light | None) -> Iterator[str]:
     if match.falls_otherwise or (match.right is None and match.size > match.near):
         yield "put lamp and sitter on their old marks"
-    if match.why == NOT_AT_MARK and match.falls_otherwise:
+    if match.why == "not_at_mark" and match.falls_otherwise:
         yield "shoot again"
         return
     gained = 0.0
@@ -139,7 +138,7 @@ def caution(light: Light | None) -> str:
     if not light.is_on_boom and (light.elevation or 0.0) < OVERHEAD_DEG:
         return ""
     return (
-        f"{title(lamp_words(light.name))} hangs over the sitter: have everyone out from under it "
+        f"{title(lamp_name(light.name))} hangs over the sitter: have everyone out from under it "
         "first, hold the arm while you loosen it, and see to sandbag and safety cable before you "
         "let go."
     )

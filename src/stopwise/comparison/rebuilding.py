@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
@@ -23,6 +23,12 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
+WHY = {
+    "no_white_card": "no frame of a white card was marked for it then",
+    "not_at_mark": "the sitter isn't as he was then",
+}
+"""Why a spot can't be placed, in words."""
+
 MATCH_STOPS = 0.1
 """Stops within which a lamp's output matches."""
 
@@ -39,8 +45,6 @@ _FEWEST = 20
 _SURE_STOPS = 0.2
 _SPOT_DOUBT = 0.03
 _MOVE_DOUBT = 0.05
-NO_WHITE_CARD = "no frame of a white card was marked for it then"
-NOT_AT_MARK = "the sitter isn't as he was then"
 _FAINT = 0.1
 _CELLS = 60
 _SPAN = 3.289707253902945
@@ -82,7 +86,7 @@ class SoloMatch:
     pattern: float | None = None
     size: float = 0.0
     is_rough: bool = False
-    why: str = ""
+    why: Literal["no_white_card", "not_at_mark"] | None = None
 
     @property
     def falls_otherwise(self) -> bool:
@@ -114,7 +118,7 @@ class SoloMatch:
             "pattern": self.pattern,
             "size": self.size if self.is_rough else None,
             "rough": self.is_rough,
-            "why": self.why or None,
+            "why": None if self.why is None else WHY[self.why],
             "matches": self.is_matched,
         }
 
@@ -181,7 +185,7 @@ def match_solo(
         _less(stops, take_stops),
         doubt,
         pattern=pattern,
-        why=NO_WHITE_CARD if card is None else NOT_AT_MARK,
+        why="no_white_card" if card is None else "not_at_mark",
     )
 
 

@@ -1,23 +1,27 @@
-"""The run of a take: every patch and lamp over its frames, and the frames that fall out."""
+"""The run of a take: every patch and lamp over its frames, what happened, and to whom it is put."""
 
 from __future__ import annotations
 
 import statistics
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
-from stopwise.comparison.counting import left_out
-from stopwise.comparison.flags import Flag, flags_of
+from stopwise.comparison.events import Event, events_of
 from stopwise.comparison.settings import settings_change
-from stopwise.comparison.sides import same_size
+from stopwise.comparison.sides import left_out, same_size
 from stopwise.comparison.statistics import slope, spread
-from stopwise.comparison.steps import Event, events_of
+from stopwise.findings import Detail, Finding
+from stopwise.messages import do, say
 from stopwise.record import SCHEMA, tidy
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Collection, Iterator, Mapping, Sequence
 
-    Record = Mapping[str, Any]
+    from stopwise.codes import Code
+    from stopwise.findings import Cause
+    from stopwise.record import Record
+
+    Events = Mapping[str, Sequence[Event]]
 
 DRIFT_STOPS = 0.1
 """Stops off a take's median that still hold, unless the plan says otherwise."""
@@ -59,7 +63,29 @@ class Series:
 
 
 @dataclass(frozen=True, slots=True)
-class Run:
+class Flag:
+    """What happened in a run, on the frame that caused it: an event, and the finding on it."""
+
+    event: Event
+    finding: Finding
+
+    def to_json(self, files: Sequence[str]) -> dict[str, Any]:
+        """Return the flag as plain JSON, with the file that it stands on."""
+        finding = self.finding
+        return {
+            "file": files[self.event.at],
+            "of": finding.of,
+            "what": "frame" if finding.check == "exposure" else finding.check,
+            "kind": self.event.kind,
+            "stops": self.event.stops,
+            "cause": finding.cause,
+            "say": say(finding),
+            "do": do(finding),
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class TakeRun:
     """The run of one take in one look.
 
     Attributes
@@ -116,11 +142,8 @@ class Run:
 
 
 def run_of(
-    records: Sequence[Record],
-    *,
-    limit: float = DRIFT_STOPS,
-    steady: bool = False,
-) -> Run | None:
+    records: Sequence[Record], *, limit: float = DRIFT_STOPS, is_steady: bool = False
+) -> TakeRun | None:
     """Return the run of a take's records; None where there are none.
 
     Parameters
@@ -129,7 +152,7 @@ def run_of(
         Of one take and one look, oldest first.
     limit
         Stops off the median that hold, `[limits] drift` of the plan.
-    steady
+    is_steady
         Whether all lamps burn all the time, so that the shutter dims everything.
     """
     if not records:
@@ -138,62 +161,57 @@ def run_of(
     counted = same_size([record for record, reason in why if reason is None])
     kept = {id(record) for record in counted}
     gone = [
-        (str(record["file"]), reason or "of another size than the others")
+        (record.file, reason or "of another size than the others")
         for record, reason in why
         if id(record) not in kept
     ]
-    patches = _patches(counted, limit, steady=steady)
+    patches = _patches(counted, limit, is_steady=is_steady)
     lamps = _lamps(counted, limit)
-    return Run(
-        take=records[0].get("take"),
-        look=records[0].get("look"),
-        files=tuple(str(record["file"]) for record in counted),
+    follows = {
+        name for record in counted for name, one in record.patches.items() if one.score is not None
+    }
+    return TakeRun(
+        take=records[0].take,
+        look=records[0].look,
+        files=tuple(record.file for record in counted),
         left_out=tuple(gone),
         patches=patches,
         lamps=lamps,
         flags=flags_of(
             {name: one.events for name, one in lamps.items()},
             {name: one.events for name, one in patches.items()},
-            follows=_followed(counted),
+            follows=follows,
         ),
         limit=limit,
     )
 
 
-def _followed(records: Sequence[Record]) -> frozenset[str]:
-    return frozenset(
-        name
-        for record in records
-        for name, one in (record.get("patches") or {}).items()
-        if one.get("score") is not None
-    )
-
-
-def _patches(records: Sequence[Record], limit: float, *, steady: bool) -> dict[str, Series]:
-    gains = []
-    for record in records:
-        change = settings_change(records[0].get("exposure"), record.get("exposure"))
-        gains.append(change.steady_stops if steady else change.flash_stops)
-    tables = [record.get("patches") or {} for record in records]
+def _patches(records: Sequence[Record], limit: float, *, is_steady: bool) -> dict[str, Series]:
+    changes = [settings_change(records[0].exposure, record.exposure) for record in records]
+    gains = [one.steady_stops if is_steady else one.flash_stops for one in changes]
     found = {}
-    for name in dict.fromkeys(name for table in tables for name in table):
-        ones = [table.get(name) or {} for table in tables]
-        unit = "zone" if any(one.get("zone") is not None for one in ones) else "log2_y"
+    for name in dict.fromkeys(name for record in records for name in record.patches):
+        ones = [record.patches.get(name) for record in records]
+        has_zones = any(one is not None and one.zone is not None for one in ones)
+        unit = "zone" if has_zones else "log2_y"
+        levels = [None if one is None else getattr(one, unit) for one in ones]
         values = [
-            None if one.get(unit) is None else one[unit] - gain
-            for one, gain in zip(ones, gains, strict=True)
+            None if level is None else level - gain
+            for level, gain in zip(levels, gains, strict=True)
         ]
-        found[name] = _series(values, [one.get("uncertainty") for one in ones], unit, limit)
+        doubts = [None if one is None else one.uncertainty for one in ones]
+        found[name] = _series(values, doubts, unit, limit)
     return found
 
 
 def _lamps(records: Sequence[Record], limit: float) -> dict[str, Series]:
-    tables = [record.get("lamps") or {} for record in records]
+    tables = [record.lamps or {} for record in records]
     found = {}
     for name in dict.fromkeys(name for table in tables for name in table):
-        ones = [table.get(name) or {"state": "not seen"} for table in tables]
-        values = [None if one["state"] in ("out", "not seen") else one.get("stops") for one in ones]
-        found[name] = _series(values, [one.get("uncertainty") for one in ones], "stops", limit)
+        ones = [table.get(name) for table in tables]
+        values = [None if one is None else one.fired_stops for one in ones]
+        doubts = [None if one is None else one.uncertainty for one in ones]
+        found[name] = _series(values, doubts, "stops", limit)
     return found
 
 
@@ -231,7 +249,7 @@ def typical(records: Sequence[Record]) -> Record | None:
         Of one take, oldest first.
     """
     counted = same_size([record for record in records if left_out(record) is None])
-    series = _patches(counted, DRIFT_STOPS, steady=False) if counted else {}
+    series = _patches(counted, DRIFT_STOPS, is_steady=False) if counted else {}
 
     def off(at: int) -> float:
         return sum(
@@ -240,3 +258,82 @@ def typical(records: Sequence[Record]) -> Record | None:
         )
 
     return counted[min(range(len(counted)), key=off)] if counted else None
+
+
+_ALIKE = 0.15
+"""Stops within which patches went as one."""
+
+_FEWEST = 3
+"""Patches from which that is said once."""
+
+
+def flags_of(lamps: Events, patches: Events, *, follows: Collection[str]) -> tuple[Flag, ...]:
+    """Return the flags of a run, oldest first.
+
+    Parameters
+    ----------
+    lamps, patches
+        What happened to each; a lamp's events come from its outputs against its solo.
+    follows
+        Patches that go with the sitter.
+
+    Returns
+    -------
+    tuple of Flag
+        What a lamp did is said once, at the lamp. A patch that changed while all lamps were steady
+        is put down to the sitter, if it goes with him. All patches together, with no solos, is one
+        flag.
+    """
+    found = [_flag("lamp", name, event, "lamp") for name, ones in lamps.items() for event in ones]
+    taken = {(event.at, event.stops > 0) for ones in lamps.values() for event in ones}
+    common = (
+        [] if lamps else [_flag("exposure", "frame", one, "unknown") for one in _common(patches)]
+    )
+    together = {flag.event.at for flag in common}
+    found += common
+    for name, events in patches.items():
+        cause: Cause = "sitter" if lamps and name in follows else "unknown"
+        for event in events:
+            if (event.at, event.stops > 0) not in taken and event.at not in together:
+                found.append(_flag("patch", name, event, cause, lamps_steady=bool(lamps)))
+    return tuple(
+        sorted(
+            found,
+            key=lambda flag: (flag.event.at, flag.finding.check != "exposure", flag.finding.check),
+        )
+    )
+
+
+def _common(patches: Events) -> Iterator[Event]:
+    """Yield one event for each frame at which at least three patches, and all, went alike."""
+    if len(patches) >= _FEWEST:
+        for event in next(iter(patches.values())):
+            if all(
+                any(one.at == event.at and abs(one.stops - event.stops) <= _ALIKE for one in events)
+                for events in patches.values()
+            ):
+                yield event
+
+
+_CODES: Mapping[str, Code] = {"out": "single", "step": "step", "drift": "drift"}
+
+
+def _flag(
+    check: Literal["lamp", "patch", "exposure"],
+    of: str,
+    event: Event,
+    cause: Cause,
+    *,
+    lamps_steady: bool | None = None,
+) -> Flag:
+    finding = Finding(
+        check=check,
+        of=of,
+        code=_CODES[event.kind],
+        state="fails",
+        measured=event.stops,
+        cause=cause,
+        advice="leave_lamps" if cause == "sitter" else None,
+        detail=Detail(lamps_steady=lamps_steady),
+    )
+    return Flag(event, finding)

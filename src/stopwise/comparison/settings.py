@@ -3,13 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
+from stopwise.frame import Exposure
 from stopwise.nominal import aperture_stops, iso_stops, shutter_stops
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
-    from typing import Any
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,15 +38,13 @@ class SettingsChange:
         return self.flash_stops + self.shutter_stops
 
 
-def settings_change(
-    before: Mapping[str, Any] | None, after: Mapping[str, Any] | None
-) -> SettingsChange:
+def settings_change(before: Exposure | None, after: Exposure | None) -> SettingsChange:
     """Return what changed from one frame's settings to another's.
 
     Parameters
     ----------
     before, after
-        `exposure` of two records: iso, f_number, shutter_s, each None where a file doesn't say.
+        What the files say; what one doesn't say counts as unchanged.
 
     Returns
     -------
@@ -58,26 +52,15 @@ def settings_change(
         From the exact values that marks stand for: f/11 to f/8 is one stop, 1/125 to 1/60 too
         (marks of ISO 517 and ISO 516).
     """
-    unknown: list[str] = []
-    iso, aperture, shutter = (
-        _stops(key, between, (before or {}, after or {}), unknown)
-        for key, between in (
-            ("iso", iso_stops),
-            ("f_number", aperture_stops),
-            ("shutter_s", shutter_stops),
-        )
-    )
-    return SettingsChange(iso, aperture, shutter, tuple(unknown))
-
-
-def _stops(
-    key: str,
-    between: Callable[[float, float], float],
-    sides: tuple[Mapping[str, Any], Mapping[str, Any]],
-    unknown: list[str],
-) -> float:
-    was, now = (side.get(key) for side in sides)
-    if was and now:
-        return between(was, now)
-    unknown.append(key)
-    return 0.0
+    then, now = before or Exposure(), after or Exposure()
+    pairs = {
+        "iso": (iso_stops, then.iso, now.iso),
+        "f_number": (aperture_stops, then.f_number, now.f_number),
+        "shutter_s": (shutter_stops, then.shutter_s, now.shutter_s),
+    }
+    stops = {
+        name: stops_of(was, is_) for name, (stops_of, was, is_) in pairs.items() if was and is_
+    }
+    unknown = tuple(name for name in pairs if name not in stops)
+    iso, aperture, shutter = (stops.get(name, 0.0) for name in pairs)
+    return SettingsChange(iso, aperture, shutter, unknown)

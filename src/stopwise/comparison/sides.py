@@ -6,18 +6,21 @@ import math
 import statistics
 from collections import Counter
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-from stopwise.comparison.counting import counts
 from stopwise.comparison.settings import settings_change
 from stopwise.comparison.statistics import MEDIAN_FACTOR, spread
+from stopwise.lamps.outputs import LampReading
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
+    from stopwise.frame import Box, Exposure
+    from stopwise.record import Record
+
 
 @dataclass(frozen=True, slots=True)
-class PatchFigures:
+class SidePatch:
     """What one patch shows on one side.
 
     Attributes
@@ -41,25 +44,8 @@ class PatchFigures:
     uncertainty: float
     red_green: float | None = None
     blue_green: float | None = None
-    box: tuple[float, ...] = ()
+    box: Box | None = None
     follows: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class LampFigures:
-    """A lamp's output on one side, against its solo.
-
-    Attributes
-    ----------
-    stops, uncertainty
-        None where it isn't seen or is out.
-    state
-        fired, weak, strong, out, not seen.
-    """
-
-    stops: float | None
-    uncertainty: float | None
-    state: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,61 +57,44 @@ class Side:
     name
         What it is called: a file, a take, a look.
     exposure
-        Settings that all its figures are at, as a record has them.
+        Settings that all its figures are at.
     size
-        Width and height of the upright picture.
-    patches, lamps
+        Width and height of the upright picture; None where no frame was readable.
+    patches
         By name.
+    lamps
+        Each lamp's output against its solo, by name.
     frames
         How many frames it stands on.
     """
 
     name: str
-    exposure: Mapping[str, Any] | None
-    size: tuple[int, ...]
-    patches: Mapping[str, PatchFigures] = field(default_factory=dict)
-    lamps: Mapping[str, LampFigures] = field(default_factory=dict)
+    exposure: Exposure | None
+    size: tuple[int, int] | None
+    patches: Mapping[str, SidePatch] = field(default_factory=dict)
+    lamps: Mapping[str, LampReading] = field(default_factory=dict)
     frames: int = 1
 
 
-def side_of(record: Mapping[str, Any], *, name: str | None = None) -> Side:
-    """Return one frame as a side.
-
-    Parameters
-    ----------
-    record
-        Its JSON record.
-    name
-        What it is called; its file's name when None.
-    """
-    return Side(
-        name=str(record["file"]) if name is None else name,
-        exposure=record.get("exposure"),
-        size=tuple(record.get("size") or ()),
-        patches={key: _patch(one) for key, one in (record.get("patches") or {}).items()},
-        lamps={key: _lamp(one) for key, one in (record.get("lamps") or {}).items()},
-    )
-
-
-def _patch(figures: Mapping[str, Any]) -> PatchFigures:
-    return PatchFigures(
-        log2_y=figures.get("log2_y"),
-        zone=figures.get("zone"),
-        uncertainty=figures.get("uncertainty") or 0.0,
-        red_green=figures.get("red_green"),
-        blue_green=figures.get("blue_green"),
-        box=tuple(figures.get("box") or ()),
-        follows=figures.get("score") is not None,
-    )
+def side_of(record: Record, *, name: str | None = None) -> Side:
+    """Return one frame as a side; it is called by its file where `name` is None."""
+    patches = {
+        key: SidePatch(
+            log2_y=one.log2_y,
+            zone=one.zone,
+            uncertainty=one.uncertainty or 0.0,
+            red_green=one.red_green,
+            blue_green=one.blue_green,
+            box=one.box,
+            follows=one.score is not None,
+        )
+        for key, one in record.patches.items()
+    }
+    called = record.file if name is None else name
+    return Side(called, record.exposure, record.size, patches, record.lamps or {})
 
 
-def _lamp(figures: Mapping[str, Any]) -> LampFigures:
-    return LampFigures(figures.get("stops"), figures.get("uncertainty"), figures["state"])
-
-
-def side_of_frames(
-    records: Sequence[Mapping[str, Any]], *, name: str, steady: bool = False
-) -> Side | None:
+def side_of_frames(records: Sequence[Record], *, name: str, is_steady: bool = False) -> Side | None:
     """Return the medians of several frames as a side; None where no frame counts.
 
     Parameters
@@ -135,15 +104,16 @@ def side_of_frames(
         are frames of another size than most.
     name
         What they are called together.
-    steady
+    is_steady
         Whether all lamps burn all the time, so that the shutter dims everything.
     """
-    good = same_size([record for record in records if counts(record)])
+    good = same_size([record for record in records if left_out(record) is None])
     if not good:
         return None
     sides = [side_of(record) for record in good]
     first = sides[0]
-    gains = [_gain(first, side, steady=steady) for side in sides]
+    changes = [settings_change(first.exposure, side.exposure) for side in sides]
+    gains = [one.steady_stops if is_steady else one.flash_stops for one in changes]
     names = dict.fromkeys(patch for side in sides for patch in side.patches)
     lamps = dict.fromkeys(lamp for side in sides for lamp in side.lamps)
     return Side(
@@ -156,19 +126,34 @@ def side_of_frames(
     )
 
 
-def same_size(records: Sequence[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
+def same_size(records: Sequence[Record]) -> list[Record]:
     """Return the records of the size that most of them have."""
-    sizes = Counter(tuple(record.get("size") or ()) for record in records)
-    most = sizes.most_common(1)[0][0] if sizes else ()
-    return [record for record in records if tuple(record.get("size") or ()) == most]
+    sizes = Counter(record.size for record in records)
+    most = sizes.most_common(1)[0][0] if sizes else None
+    return [record for record in records if record.size == most]
 
 
-def _gain(first: Side, side: Side, *, steady: bool) -> float:
-    change = settings_change(first.exposure, side.exposure)
-    return change.steady_stops if steady else change.flash_stops
+def left_out(record: Record) -> str | None:
+    """Return why a frame isn't counted in its take's run, None where it is.
+
+    A misfire, a shutter in the way, a frame of the plan's own or an unreadable one never counts.
+    """
+    from stopwise.messages import reason_text, say
+
+    if record.verdict == "unreadable":
+        return "unreadable"
+    if record.reason is not None and record.plays_a_part:
+        return reason_text(record.reason)
+    for finding in record.findings:
+        if finding.is_misfire or (finding.check == "shutter" and finding.state == "fails"):
+            return say(finding)
+    if record.in_run is not False:
+        return None
+    of_lamps = (say(finding) for finding in record.findings if finding.check == "lamp")
+    return next(of_lamps, "left out of the run as it landed")
 
 
-def _median_patch(name: str, sides: Sequence[Side], gains: Sequence[float]) -> PatchFigures:
+def _median_patch(name: str, sides: Sequence[Side], gains: Sequence[float]) -> SidePatch:
     seen = [
         (side.patches[name], gain)
         for side, gain in zip(sides, gains, strict=True)
@@ -177,27 +162,31 @@ def _median_patch(name: str, sides: Sequence[Side], gains: Sequence[float]) -> P
     logs = [one.log2_y - gain for one, gain in seen if one.log2_y is not None]
     zones = [one.zone - gain for one, gain in seen if one.zone is not None]
     patches = [one for one, _ in seen]
-    boxes = [one.box for one in patches if one.box]
-    return PatchFigures(
+    x0, y0, x1, y1 = (
+        statistics.median(edge)
+        for edge in zip(*(one.box for one in patches if one.box), strict=True)
+    )
+    return SidePatch(
         log2_y=_median(logs),
         zone=_median(zones),
         uncertainty=_doubt(logs or zones, [one.uncertainty for one in patches]),
         red_green=_median([one.red_green for one in patches if one.red_green is not None]),
         blue_green=_median([one.blue_green for one in patches if one.blue_green is not None]),
-        box=tuple(statistics.median(edge) for edge in zip(*boxes, strict=True)),
+        box=(x0, y0, x1, y1),
         follows=any(one.follows for one in patches),
     )
 
 
-def _median_lamp(name: str, sides: Sequence[Side]) -> LampFigures:
+def _median_lamp(name: str, sides: Sequence[Side]) -> LampReading:
     lamps = [side.lamps[name] for side in sides if name in side.lamps]
-    told = [one for one in lamps if one.stops is not None and one.state not in ("out", "not seen")]
+    told = [one for one in lamps if one.fired_stops is not None]
     if not told:
         state = Counter(one.state for one in lamps).most_common(1)[0][0]
-        return LampFigures(None, None, state)
+        return LampReading(None, None, state)
     stops = [one.stops for one in told if one.stops is not None]
-    doubts = [one.uncertainty or 0.0 for one in told]
-    return LampFigures(_median(stops), _doubt(stops, doubts), "fired")
+    return LampReading(
+        _median(stops), _doubt(stops, [one.uncertainty or 0.0 for one in told]), "fired"
+    )
 
 
 def _median(values: Sequence[float]) -> float | None:

@@ -235,9 +235,9 @@ async def compared(request: Request) -> Response:
     lines: list[dict[str, Any]] = []
     if pictures[0] is not None and pictures[1] is not None:
         planes = [held.luminance for held in pictures if held is not None]
-        stops = difference.settings_stops(before.row, after.row)
+        stops = difference.settings_stops(before.record, after.record)
         lines = await run_in_threadpool(difference.contours, *planes, settings_stops=stops)
-    rows = difference.patch_rows(before.row, after.row)
+    rows = difference.patch_rows(before.record, after.record)
     return JSONResponse({"patches": rows, "contours": lines})
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from stopwise.comparison.changes import Known, patch_changes
+from stopwise.comparison.changes import KnownSet, patch_changes
 from stopwise.comparison.field import difference_field
 from stopwise.comparison.settings import settings_change
 from stopwise.comparison.sides import side_of
@@ -13,17 +13,17 @@ from stopwise.report.contours import difference_contours
 from stopwise.wording import shown, signed
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
     import numpy as np
     from numpy.typing import NDArray
 
+    from stopwise.record import Record
 
-def patch_rows(before: Mapping[str, Any], after: Mapping[str, Any]) -> list[dict[str, Any]]:
+
+def patch_rows(before: Record, after: Record) -> list[dict[str, Any]]:
     """Return what changed in each patch of the later frame, in stops, camera settings taken out."""
     sides = [side_of(record, name="") for record in (before, after)]
     settings = settings_change(sides[0].exposure, sides[1].exposure)
-    changes = patch_changes(sides[0], sides[1], settings, Known())
+    changes = patch_changes(sides[0], sides[1], settings, KnownSet())
     zones = [{name: one.zone for name, one in side.patches.items()} for side in sides]
     return [
         {
@@ -37,9 +37,9 @@ def patch_rows(before: Mapping[str, Any], after: Mapping[str, Any]) -> list[dict
     ]
 
 
-def settings_stops(before: Mapping[str, Any], after: Mapping[str, Any]) -> float:
+def settings_stops(before: Record, after: Record) -> float:
     """Return what aperture and ISO did between two frames, in stops of light recorded."""
-    return settings_change(before.get("exposure"), after.get("exposure")).flash_stops
+    return settings_change(before.exposure, after.exposure).flash_stops
 
 
 def _figure(stops: float | None) -> str:

@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from stopwise.comparison.field import LEVELS_STOPS, difference_field, field_of_moved
-from stopwise.comparison.lamp_changes import lamp_words
+from stopwise.messages import do, say
 from stopwise.report.contours import MAP_EDGE, difference_contours, reduced
 from stopwise.report.look import DARK, STATE_MARKS
 from stopwise.report.sheet import BODY_TOP, HEIGHT, MARGIN, TALL, WIDTH, Area, Room, Said, Sheet
 from stopwise.report.tables import figure, figures
-from stopwise.wording import HEADLINE_WIDTH, shortened, shown, signed
+from stopwise.wording import HEADLINE_WIDTH, lamp_name, shortened, shown, signed
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -68,8 +68,8 @@ def compose(comparison: Comparison, before: Drawable, after: Drawable) -> Sheet:
     rows, columns = after.luminance.shape[:2]
     places = _layout(columns / rows)
     worst = comparison.findings[0].state if comparison.findings else "holds"
-    say, do = (shortened(shown(line), HEADLINE_WIDTH) for line in call_of(comparison))
-    sheet.headline((say, do), STATE_MARKS[worst])
+    lines = tuple(shortened(shown(line), HEADLINE_WIDTH) for line in call_of(comparison))
+    sheet.headline((lines[0], lines[1]), STATE_MARKS[worst])
     for word, picture, side, area in (
         ("Before", before, comparison.before, places.before),
         ("After", after, comparison.after, places.after),
@@ -84,7 +84,7 @@ def compose(comparison: Comparison, before: Drawable, after: Drawable) -> Sheet:
     if places.is_list_under_table:
         area = Area(area.left, max(area.top, foot - 12), area.right, area.bottom)
     told = [
-        Said(one.state, (one.say, one.do) if one.do and one.state != "holds" else (one.say,))
+        Said(one.state, (say(one), do(one)) if do(one) and one.state != "holds" else (say(one),))
         for one in comparison.findings
         if one.check != "patch" or one.state != "holds"
     ]
@@ -118,10 +118,10 @@ def call_of(comparison: Comparison) -> tuple[str, str]:
     """Return the two lines at the head: what, then what to do or what is well."""
     failing = next((one for one in comparison.findings if one.state == "fails"), None)
     if failing is not None:
-        return failing.say, failing.do or "Look at the map."
+        return say(failing), do(failing) or "Look at the map."
     if comparison.framing.moved:
         told = next(one for one in comparison.findings if one.of == "framing")
-        return told.say, _unseen(comparison)
+        return say(told), _unseen(comparison)
     if not comparison.lamps:
         return _without_solos(comparison)
     moved = [
@@ -133,12 +133,12 @@ def call_of(comparison: Comparison) -> tuple[str, str]:
     if not moved:
         return "No lamp changed.", _unseen(comparison)
     most = max(moved, key=lambda one: abs(one.measured or 0.0))
-    return most.say, "Other lamps changed too." if moved[1:] else _unseen(comparison)
+    return say(most), "Other lamps changed too." if moved[1:] else _unseen(comparison)
 
 
 def _unseen(comparison: Comparison) -> str:
     """Say which lamps could not be read, else that the rest holds."""
-    names = [lamp_words(name) for name, one in comparison.lamps.items() if one.state == "not seen"]
+    names = [lamp_name(name) for name, one in comparison.lamps.items() if one.state == "not seen"]
     if not names:
         return "All else as it was." if comparison.lamps else "No solos, so no lamp is named."
     seen = len(comparison.lamps) - len(names)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from rich.cells import cell_len, set_cell_size
 from rich.text import Text
 
+from stopwise.messages import do, say
 from stopwise.report.lamp_words import NO_TURN_STOPS
 from stopwise.report.look import STATE_MARKS
 from stopwise.report.text import INDENT, Style, blocks, table
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
 
     from stopwise.comparison.comparison import Comparison
-    from stopwise.comparison.run import Run, Series
+    from stopwise.comparison.run import Series, TakeRun
     from stopwise.findings import State
     from stopwise.lamps.dial import Dial, Granted
     from stopwise.plan.model import Plan
@@ -59,7 +60,7 @@ def comparison_text(comparison: Comparison, *, style: Style | None = None) -> Te
         for name, one in comparison.patches.items()
     ]
     told = [
-        style.finding(one.state, one.say, one.do)
+        style.finding(one.state, say(one), do(one))
         for one in comparison.findings
         if one.check != "patch" or one.state != "holds"
     ]
@@ -71,7 +72,7 @@ def comparison_text(comparison: Comparison, *, style: Style | None = None) -> Te
     )
 
 
-def run_text(run: Run, *, style: Style | None = None) -> Text:
+def run_text(run: TakeRun, *, style: Style | None = None) -> Text:
     """Return a take's run for a person: what happened in it, then patches and lamps.
 
     Parameters
@@ -84,8 +85,8 @@ def run_text(run: Run, *, style: Style | None = None) -> Text:
     style = style or Style()
     flags = [
         style.told(
-            "fails" if flag.cause == "lamp" else "on the line",
-            f"{run.files[flag.event.at]}  {flag.say} {flag.do}",
+            "fails" if flag.finding.cause == "lamp" else "on the line",
+            f"{run.files[flag.event.at]}  {say(flag.finding)} {do(flag.finding)}",
         )
         for flag in run.flags
     ]
@@ -101,7 +102,7 @@ def run_text(run: Run, *, style: Style | None = None) -> Text:
     )
 
 
-def run_title(run: Run) -> str:
+def run_title(run: TakeRun) -> str:
     """Return "Take 3, look in black: 12 frames count, 1 doesn't"."""
     take = "Before the first take" if run.take is None else f"Take {run.take}"
     look = "" if run.look is None else f", look {shown(run.look)}"
