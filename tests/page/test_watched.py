@@ -83,7 +83,7 @@ def test_the_call_line_changes_with_each_frame_of_the_demo(tmp_path: Path, page:
     assert {name for name in STORY if f"Reading {name}" in " ".join(shown)} >= set(STORY) - {
         "F0021.dng"
     }
-    assert watch.ended == 0
+    assert watch.code == 0
 
 
 def wear(page: Page, look: str | None) -> None:

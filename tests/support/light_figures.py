@@ -100,12 +100,6 @@ class Dialled:
         return max(self.steps_off.values()) < 1.0 + 1e-6
 
 
-def dialled_shoots(count: int, *, start: int = 0) -> Iterator[Dialled]:
-    """Dial made shoots whose lamps stand off by hidden turns."""
-    for seed in range(start, start + count):
-        yield dialled_shoot(seed)
-
-
 def dialled_shoot(seed: int) -> Dialled:
     """Dial one made shoot: its targets are what its own lamps give, unturned and without noise."""
     shoot, quiet = made_shoot(seed, view=DIAL_VIEW), made_shoot(seed, view=DIAL_VIEW, sensor=QUIET)
@@ -240,12 +234,6 @@ class Read:
             for name, reading in self.readings.items()
             if name != self.out and reading.state in ("out", "weak", "strong")
         )
-
-
-def read_shoots(count: int, *, start: int = 0) -> Iterator[Read]:
-    """Read the lamps of made shoots: five good frames each, and each lamp out once."""
-    for seed in range(start, start + count):
-        yield from read_shoot(seed)
 
 
 def read_shoot(seed: int) -> Iterator[Read]:

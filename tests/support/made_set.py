@@ -7,7 +7,7 @@ right, y up, z towards the camera.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -179,21 +179,6 @@ LAMPS = (
     Lamp("paper left", (-1.3, 0.5, -0.3), (-0.45, 0.05, PAPER_Z), 32.0, 20.0, 1.1),
     Lamp("paper right", (1.3, 0.5, -0.3), (0.45, 0.05, PAPER_Z), 32.0, 20.0, 1.1),
 )
-
-
-def random_lamps(rng: np.random.Generator) -> tuple[Lamp, ...]:
-    """Return the house set with each lamp moved, widened and strengthened at random."""
-    return tuple(
-        replace(
-            lamp,
-            at=tuple(np.asarray(lamp.at) + rng.uniform(-0.2, 0.2, 3)),
-            to=tuple(np.asarray(lamp.to) + rng.uniform(-0.03, 0.03, 3)),
-            half_angle=lamp.half_angle * rng.uniform(0.85, 1.3),
-            edge=lamp.edge * rng.uniform(0.6, 1.6),
-            strength=lamp.strength * 2.0 ** rng.uniform(-0.5, 0.5),
-        )
-        for lamp in LAMPS
-    )
 
 
 def with_noise(light: np.ndarray, rng: np.random.Generator, *, full_well: float = 40000.0):

@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
-import json
-import os
-import queue
 import re
 import shutil
 import signal
-import subprocess
-import sys
-import threading
 import time
 import urllib.request
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Self
+
+from support.commanding import WatchCommand
 
 if TYPE_CHECKING:
     from types import TracebackType
@@ -26,7 +22,7 @@ MARKED = tuple(f"F{number:04d}.dng" for number in (1, 2, 3, 4, 5, 6, 7, 8, 11))
 _PATIENCE_S = 120.0
 
 
-class PageProcess:
+class PageProcess(WatchCommand):
     """A watch with a page, from entry to exit.
 
     Parameters
@@ -40,6 +36,13 @@ class PageProcess:
     is_demo
         Whether the plan lies in the watched folder itself, as in the demo, so that the frames that
         it names are those that land.
+
+    Attributes
+    ----------
+    address
+        Of the page, with a slash at its end or the token.
+    code
+        What it ended with; None while it runs.
     """
 
     def __init__(self, stage: Path, *options: str, is_demo: bool = False) -> None:
@@ -50,32 +53,15 @@ class PageProcess:
             shutil.copy(SAMPLES / "plan.toml", self.plan)
             for name in () if is_demo else MARKED:
                 (stage / name).symlink_to(SAMPLES / name)
-        self._command = [
-            sys.executable,
-            "-c",
-            "from stopwise.cli import main; main()",
-            *("watch", str(self.shoot), "--plan", str(self.plan), "--settle", "1"),
-            *("--ledger", str(stage / "ledger.sqlite"), "--json", "--page", *options),
-        ]
-        self._said: queue.Queue[str] = queue.Queue()
-        self.records: queue.Queue[dict[str, Any]] = queue.Queue()
+        said = ("--plan", str(self.plan), "--settle", "1", "--page", *options)
+        super().__init__(self.shoot, stage / "ledger.sqlite", options=said)
         self.address = ""
-        self.ended: int | None = None
+        self.code: int | None = None
+        self._heard = self._judged = 0
 
     def __enter__(self) -> Self:
-        """Start it, and return once it has printed the page's address."""
-        self._process = subprocess.Popen(
-            self._command,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.PIPE,
-            text=True,
-            env={**os.environ, "PYTHONUNBUFFERED": "1"},
-        )
-        for stream, heard in (
-            (self._process.stderr, self._said.put),
-            (self._process.stdout, lambda line: self.records.put(json.loads(line))),
-        ):
-            threading.Thread(target=_hand_on, args=(stream, heard), daemon=True).start()
+        """Return once it has printed the page's address."""
+        super().__enter__()
         self.address = self.await_said(r"page at (http://\S+)").group(1)
         return self
 
@@ -88,25 +74,32 @@ class PageProcess:
         """End it as Ctrl-C does, and note its exit code."""
         self.end(signal.SIGINT)
 
-    @property
-    def number(self) -> int:
-        """Its process number."""
-        return self._process.pid
-
     def end(self, by: signal.Signals) -> None:
         """End it by a signal."""
-        if self._process.poll() is None:
-            self._process.send_signal(by)
-        self.ended = self._process.wait(_PATIENCE_S)
+        if self.is_running:
+            self.process.send_signal(by)
+        self.code = self.ended(limit_s=_PATIENCE_S)
 
     def await_said(self, pattern: str) -> re.Match[str]:
         """Return the first line on stderr that fits, from where it was read last."""
-        until = time.monotonic() + _PATIENCE_S
-        while True:
-            line = self._said.get(timeout=max(until - time.monotonic(), 0.01))
-            found = re.search(pattern, line)
-            if found is not None:
-                return found
+        found: list[re.Match[str]] = []
+
+        def is_said() -> bool:
+            while self._heard < len(self.notes) and not found:
+                match = re.search(pattern, self.notes[self._heard])
+                self._heard += 1
+                if match is not None:
+                    found.append(match)
+            return bool(found)
+
+        self.wait(is_said, limit_s=_PATIENCE_S)
+        return found[0]
+
+    def judged(self) -> dict[str, Any]:
+        """Return the next record that the watch prints."""
+        self.wait(lambda: len(self.records) > self._judged, limit_s=_PATIENCE_S)
+        self._judged += 1
+        return self.records[self._judged - 1]
 
     def land(self, name: str, *, under: str | None = None) -> None:
         """Have a sample frame land as a camera writes it: in two pieces with a pause between."""
@@ -118,18 +111,8 @@ class PageProcess:
             time.sleep(0.05)
             file.write(content[middle:])
 
-    def judged(self) -> dict[str, Any]:
-        """Return the next record that the watch prints."""
-        return self.records.get(timeout=_PATIENCE_S)
-
     def get(self, path: str) -> bytes:
         """Return what the page answers under a path."""
         with urllib.request.urlopen(self.address + path, timeout=20) as answer:  # noqa: S310
             body: bytes = answer.read()
         return body
-
-
-def _hand_on(stream: Any, heard: Any) -> None:
-    with stream:
-        for line in stream:
-            heard(line)
