@@ -101,6 +101,20 @@ def test_the_stale_rows_of_a_cut_real_mosaic_show_by_themselves(mosaic_file: Pat
     assert unfilled(full, period=2, black=512.0, white=15360.0) is None
 
 
+@pytest.mark.parametrize("share", [0.4, 0.6, 0.9])
+def test_a_page_of_zeros_in_a_real_mosaic_gives_no_frame_though_the_decoder_takes_it(
+    mosaic_file: Path, tmp_path: Path, share: float
+) -> None:
+    path = tmp_path / mosaic_file.name
+    data = bytearray(mosaic_file.read_bytes())
+    start = int(share * len(data)) // 4096 * 4096
+    data[start : start + 4096] = bytes(4096)
+    path.write_bytes(data)
+
+    with pytest.raises(Unreadable, match="a part of it holds zeros, under its black"):
+        decode(path)
+
+
 def test_a_real_stack_of_planes_has_no_mosaic_and_no_settings() -> None:
     frame = decode(stack_of_planes())
 

@@ -117,9 +117,9 @@ def test_a_maker_s_own_raw_of_three_planes_is_a_reduced_one(
     planes = replace(decoded, pattern=None, mosaic=levels_for("three planes", (64, 96)))
 
     tiff = read_tiff(FileBytes.of(path.read_bytes()))
-    refuse_by_shape(tiff, decoded, path)
+    refuse_by_shape(tiff, None, decoded, path)
     with pytest.raises(Unreadable, match="a reduced raw without a mosaic"):
-        refuse_by_shape(tiff, planes, path)
+        refuse_by_shape(tiff, None, planes, path)
 
 
 def test_margins_with_one_level_are_padding(decoded: Decoded) -> None:

@@ -166,19 +166,20 @@ def _decode(data: bytes, path: Path, tiff: Tiff | None, at_most_bytes: int) -> D
                 raise Unreadable(path, condition("unsupported")) from error
             if is_last or name != "damaged":
                 raise
-    if tiff is not None:
-        refuse_by_shape(tiff, decoded, path)
     return decoded
 
 
 def _unproven(path: Path, data: bytes, decoded: Decoded, tiff: Tiff | None) -> Unproven:
-    blocks = embedded_tags(data) if tiff is None else tiff
-    picture = raw_directory(blocks, decoded) if blocks is tiff and blocks.is_dng else None
-    if picture is None:
-        sensor = sensor_by_decoder(decoded)
+    picture = None
+    if tiff is not None:
+        picture = raw_directory(tiff, decoded)
+        refuse_by_shape(tiff, picture, decoded, path)
+    if tiff is not None and tiff.is_dng and picture is not None:
+        sensor = sensor_by_tags(tiff, picture, decoded)
     else:
-        sensor = sensor_by_tags(blocks, picture, decoded)
+        sensor = sensor_by_decoder(decoded)
     refuse_by_levels(decoded.mosaic, sensor, path)
+    blocks = embedded_tags(data) if tiff is None else tiff
     frame = Frame(
         path=path,
         mosaic=decoded.mosaic,

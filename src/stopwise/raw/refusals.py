@@ -17,7 +17,6 @@ from stopwise.conditions import condition
 from stopwise.errors import Unreadable
 from stopwise.raw import tags
 from stopwise.raw.bounds import MOST_LEVEL
-from stopwise.raw.dng import raw_directory
 from stopwise.raw.whole import unwritten
 
 if TYPE_CHECKING:
@@ -25,7 +24,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from stopwise.raw.directories import Tiff
+    from stopwise.raw.directories import Directory, Tiff
     from stopwise.raw.libraw import Decoded
     from stopwise.raw.sensor import Sensor
 
@@ -77,8 +76,15 @@ def refuse_by_tags(tiff: Tiff, path: Path) -> None:
             raise Unreadable(path, condition("unsupported"), "its tiles are wider than the picture")
 
 
-def refuse_by_shape(tiff: Tiff, decoded: Decoded, path: Path) -> None:
+def refuse_by_shape(tiff: Tiff, picture: Directory | None, decoded: Decoded, path: Path) -> None:
     """Raise, after decoding, for what isn't the picture that the tags name.
+
+    Parameters
+    ----------
+    tiff, picture
+        The file's directories, and the one that has the decoded picture's shape, if one has.
+    decoded, path
+        The picture, and its file.
 
     Raises
     ------
@@ -89,11 +95,10 @@ def refuse_by_shape(tiff: Tiff, decoded: Decoded, path: Path) -> None:
         part holds the decoder gives what its memory held before, which may be another frame.
     """
     if tiff.is_dng:
-        directory = raw_directory(tiff, decoded)
-        if directory is None:
+        if picture is None:
             detail = "no directory names a picture of its size"
             raise Unreadable(path, condition("unsupported"), detail)
-        parts, places = len(directory.parts()), directory.places()
+        parts, places = len(picture.parts()), picture.places()
         if parts < places:
             detail = f"{parts} of the {places} parts of its picture are named"
             raise Unreadable(path, condition("damaged"), detail)
