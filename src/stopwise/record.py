@@ -9,6 +9,7 @@ from functools import cache
 from typing import TYPE_CHECKING, Any
 
 from stopwise import messages
+from stopwise.codes import MESSAGES
 from stopwise.errors import LedgerError
 from stopwise.findings import Answer, Finding, Reason, Verdict
 from stopwise.frame import Camera, Exposure  # noqa: TC001
@@ -248,7 +249,7 @@ def record_from_json(row: Mapping[str, Any]) -> Record:
 
     plain = {key: row.get(key) for key in _KEYS if row.get(key) is not None}
     plain["reason"] = row.get("because") or _earlier_reason(row)
-    plain["findings"] = [_earlier_finding(one) for one in row.get("findings") or ()]
+    plain["findings"] = [_earlier_finding(one, row) for one in row.get("findings") or ()]
     if clipping := plain.get("clipping"):
         areas = [{"centre": _middle(one["box"])} | one for one in clipping.get("areas") or ()]
         plain["clipping"] = {**clipping, "areas": areas}
@@ -262,8 +263,21 @@ def record_from_json(row: Mapping[str, Any]) -> Record:
 
 
 def record_schema() -> dict[str, Any]:
-    """Return the JSON Schema of a record's typed part."""
-    return _adapter().json_schema()
+    """Return the JSON Schema of a record as :meth:`Record.to_json` gives it."""
+    schema = _adapter().json_schema()
+    properties, parts = schema["properties"], schema["$defs"]
+    sentence = {"type": "string"}
+    schema["properties"] = {
+        "schema": {"const": SCHEMA},
+        **{key: properties[key] for key in _KEYS if key in properties},
+        "because": properties["reason"],
+        "reason": {"anyOf": [sentence, {"type": "null"}]},
+    }
+    schema["required"] = ["schema", *_KEYS]
+    parts["Finding"]["properties"] |= {"say": sentence, "do": sentence}
+    parts["Levels"]["properties"].pop("observed")
+    parts["Ratio"]["properties"]["ratio"] = parts["Ratio"]["properties"].pop("ashman")
+    return schema
 
 
 def _middle(box: Sequence[float]) -> tuple[float, float]:
@@ -271,30 +285,45 @@ def _middle(box: Sequence[float]) -> tuple[float, float]:
     return (box[0] + box[2]) / 2.0, (box[1] + box[3]) / 2.0
 
 
-def _earlier_finding(row: Mapping[str, Any]) -> Mapping[str, Any]:
+def _earlier_finding(row: Mapping[str, Any], record: Mapping[str, Any]) -> Mapping[str, Any]:
     """Return a finding's row as it is written now: earlier ones have no codes and older names."""
     if "code" in row:
         return row
     check = "separation" if row["check"] == "apart" else row["check"]
     of, measured, planned = str(row["of"]), row["measured"], row["planned"]
     figure = of.removeprefix("backdrop ") if check == "backdrop" else None
-    if row["state"] == "not seen":
+    above, below = _EARLIER_CODES.get(figure or check, ("over", "under"))
+    code = above if measured is None or planned is None or measured > planned else below
+    if row["state"] == "not seen" and (check, "not_seen") in MESSAGES:
         code = "not_seen"
-    else:
-        above, below = _EARLIER_CODES.get(figure or check, ("over", "under"))
-        code = above if measured is None or planned is None or measured > planned else below
-    if check == "blocked" and row["unit"] == "SNR":
+    elif check == "blocked" and row["unit"] == "SNR":
         code = "noisy"
-    if check == "lamp" and measured is None:
+    elif check == "lamp" and measured is None:
         code = "none_fired" if of == "all" else "out"
-    if check == "shutter" and row["unit"] != "fraction":
+    elif check == "shutter" and row["unit"] != "fraction":
         code = "slope"
     detail: dict[str, Any] = {}
+    lit = shadow = None
     if check in ("patch", "headroom", "clip", "blocked"):
         detail["patches"] = [of]
-    if check == "setting" and None not in (measured, planned):
+    elif check in ("ratio", "separation"):
+        lit, shadow = _earlier_pair(of, record)
+        detail["patches"] = [one for one in (lit, shadow) if one in (record.get("patches") or ())]
+    elif check == "setting" and None not in (measured, planned):
         detail["knocked"] = {"setting": of, "found": measured, "planned": planned}
-    return {**row, "check": check, "figure": figure, "code": code, "detail": detail}
+    elif check == "pinpoints" and record.get("clipping"):
+        detail["count"] = record["clipping"]["pinpoints"]["count"]
+    elif check == "shutter":
+        detail["side"] = (record.get("shutter") or {}).get("edge_side")
+    told = {"check": check, "figure": figure, "code": code, "lit": lit, "shadow": shadow}
+    return {**row, **told, "detail": detail}
+
+
+def _earlier_pair(of: str, record: Mapping[str, Any]) -> tuple[str | None, str | None]:
+    """Return the two names of the record that a ratio's or a separation's was made of."""
+    names = [*(record.get("patches") or ()), "backdrop"]
+    pairs = ((lit, shadow) for lit in names for shadow in names if f"{lit} to {shadow}" == of)
+    return next(pairs, (None, None))
 
 
 _EARLIER_CODES = {

@@ -1,0 +1,399 @@
+"""Messages: what is said of each code, in one table; in 38 characters whatever the names are."""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING, Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from stopwise.codes import MESSAGES
+from stopwise.conditions import CONDITIONS
+from stopwise.findings import Finding, Knocked, Reason, Turn, Verdict, verdict_of
+from stopwise.messages import do, headline, headline_of, reason_text, say, turn_sentence
+from stopwise.plan.model import Plan
+from stopwise.verdict.turns import turn_of
+from stopwise.wording import HEADLINE_WIDTH
+from support.any_finding import any_findings
+from support.made_records import PLAN, finding, record, turned, unreadable
+from write_docs import DOCS, FIELDS, PAGES
+
+if TYPE_CHECKING:
+    from stopwise.findings import Answer
+
+PAIR = {"lit": "lit cheek", "shadow": "shadow cheek"}
+HAIR = {"lit": "hair", "shadow": "backdrop"}
+SHARE: dict[str, Any] = {"unit": "fraction"}
+UNSEEN: dict[str, Any] = {"state": "not seen"}
+HELD: dict[str, Any] = {"state": "holds"}
+F10 = {"knocked": Knocked("f_number", 10.0, 11.0)}
+CREASE = "Look for a crease or a stray shadow."
+PAPER = "Check the paper lamps."
+SAME = ""
+"""Where the headline is the sentence itself."""
+
+Row = tuple[str, str, str, float | None, float | None, dict[str, Any], str, str, str]
+
+# check, code, of, measured, planned, more; then what is said, what to do, the headline's first line
+TOLD: list[Row] = [
+    ("patch", "over", "lit cheek", 6.9, 6.5, turned("key", -0.4),
+     "Lit cheek 0.4 over.", "Key down 0.4, to -2.4.", SAME),
+    ("patch", "over", "lit cheek", 6.9, 6.5, {"lamps": ("key", "fill")},
+     "Lit cheek 0.4 over.", "Check key and fill.", SAME),
+    ("patch", "over", "cheek", 6.9, 6.5, {"cause": "sitter"},
+     "Cheek 0.4 over, lamps steady.", "Sitter has turned. Leave the lamps.", SAME),
+    ("patch", "under", "hair", 4.8, 6.0, {"lamps": ("hair",)},
+     "Hair 1.2 under.", "Check the hair lamp.", SAME),
+    ("patch", "under", "hair", 4.8, 6.0, {},
+     "Hair 1.2 under.", "Shoot again to be sure of the lamp.", SAME),
+    ("patch", "under", "lit cheek", 6.0, 6.5, turned("key", 0.5, power=-0.2),
+     "Lit cheek 0.5 under.", "Key is at full: move it nearer.", SAME),
+    ("patch", "over", "lit cheek", 7.0, 6.5, turned("key", -0.5, power=-8.0),
+     "Lit cheek 0.5 over.", "Key is at its least: move it back.", SAME),
+    ("patch", "not_seen", "jacket", None, 7.0, UNSEEN, "Jacket not seen.", "", SAME),
+    ("patch", "not_seen", "cheek", None, 7.0, UNSEEN | {"why": "not_followed", "must_see": True},
+     "Cheek not seen.", "Bring the sitter back to the mark.", SAME),
+    ("headroom", "hot_centre", "cheekbone", 0.23, 0.5, {"lamps": ("key",), "at": (0.55, 0.4)},
+     "Hot centre on the cheekbone, 55 % from the left, 40 % down: 0.2 from clip, target 0.5.",
+     "Feather the key, or key down 0.3.", "Hot centre on the cheekbone."),
+    ("headroom", "hot_centre", "brow", 0.23, 0.5, turned("key", -0.27),
+     "Hot centre on the brow: 0.2 from clip, target 0.5.",
+     "Feather the key, or key down 0.3.", "Hot centre on the brow."),
+    ("headroom", "hot_centre", "brow", 0.23, 0.5, turned("key", -0.3, power=-8.0),
+     "Hot centre on the brow: 0.2 from clip, target 0.5.",
+     "Feather the key, it is at its least.", "Hot centre on the brow."),
+    ("headroom", "hot_centre", "brow", 0.23, 0.5, {},
+     "Hot centre on the brow: 0.2 from clip, target 0.5.",
+     "Feather the lamp that lights it.", "Hot centre on the brow."),
+    ("headroom", "near_clip", "jacket", 0.1, 0.3, {},
+     "Jacket 0.1 from clip, target 0.3.", "Less light there.", "Jacket 0.1 from clip."),
+    ("headroom", "not_seen", "jacket", None, 0.3, UNSEEN, "Jacket: headroom not seen.", "", SAME),
+    ("clip", "blown", "jacket", 0.015, 0.0, SHARE,
+     "Jacket blown, 1.5 % of it.", "Less light there.", SAME),
+    ("clip", "clear", "jacket", 0.0, 0.0, SHARE | HELD, "Jacket holds no blown area.", "", SAME),
+    ("texture", "rough", "jacket", 0.31, 0.2, {},
+     "Jacket textured by 0.31 stop.", "Softer light there.", SAME),
+    ("texture", "not_seen", "jacket", None, 0.2, UNSEEN, "Jacket: texture not seen.", "", SAME),
+    ("blocked", "blocked", "mask", 0.4, 0.1, SHARE,
+     "Mask blocked, 40 % of it.", "More light there, or let it go.", SAME),
+    ("blocked", "noisy", "mask", 6.0, 10.0, {"unit": "SNR"},
+     "Mask noisy: SNR 6, target 10.", "More light there, or open up.", "Mask is noisy."),
+    ("blocked", "not_seen", "mask", None, 0.1, UNSEEN, "Mask: blocked share not seen.", "", SAME),
+    ("ratio", "too_deep", "lit cheek to shadow cheek", 2.4, 2.0, PAIR,
+     "Shadow cheek 0.4 too deep against lit cheek.", "Fill up a little.",
+     "Shadow cheek 0.4 too deep."),
+    ("ratio", "too_open", "lit cheek to shadow cheek", 1.4, 2.0, PAIR,
+     "Shadow cheek 0.6 too open against lit cheek.", "Fill down a little.",
+     "Shadow cheek 0.6 too open."),
+    ("ratio", "not_seen", "lit cheek to shadow cheek", None, 2.0, UNSEEN | PAIR,
+     "Ratio of lit cheek to shadow cheek not seen.", "",
+     "Ratio of lit che… to shadow… not seen."),
+    ("separation", "stands_off", "hair to backdrop", 0.3, 0.7, HAIR,
+     "Hair stands 0.3 over backdrop, target 0.7.", "More light on the hair.",
+     "Hair 0.4 too near backdrop."),
+    ("separation", "not_seen", "hair to backdrop", None, 0.7, UNSEEN | HAIR,
+     "Hair against backdrop not seen.", "", SAME),
+    ("backdrop", "over", "backdrop zone", 4.9, 4.5, {"figure": "zone"},
+     "Paper 0.4 over.", PAPER, SAME),
+    ("backdrop", "under", "backdrop zone", 4.0, 4.5, {"figure": "zone"},
+     "Paper 0.5 under.", PAPER, SAME),
+    ("backdrop", "left_over_right", "backdrop left_right", 0.5, 0.0, {"figure": "left_right"},
+     "Paper left 0.5 over right.", PAPER, SAME),
+    ("backdrop", "right_over_left", "backdrop left_right", -0.5, 0.0,
+     {"figure": "left_right"} | turned("right paper", -0.5),
+     "Paper right 0.5 over left.", "Right paper lamp down 0.5, to -4.0.", SAME),
+    ("backdrop", "too_steep", "backdrop falloff", 1.5, 0.9, {"figure": "falloff"},
+     "Paper falls off 1.5, 0.6 too steep.", PAPER, SAME),
+    ("backdrop", "too_flat", "backdrop falloff", 0.3, 0.9, {"figure": "falloff"},
+     "Paper falls off 0.3, 0.6 too flat.", PAPER, SAME),
+    ("backdrop", "uneven", "backdrop uneven", 0.08, 0.0, {"figure": "uneven"},
+     "Paper uneven by 0.08 stop.", PAPER, SAME),
+    ("backdrop", "bright_blotch", "backdrop blotch", 0.31, 0.0,
+     {"figure": "blotch", "at": (0.8, 0.3)},
+     "Bright blotch of 0.3 on the paper, 80 % from the left, 30 % down.", CREASE,
+     "Bright blotch of 0.3 on the paper."),
+    ("backdrop", "dark_blotch", "backdrop blotch", -0.31, 0.0,
+     {"figure": "blotch", "at": (0.8, 0.3)},
+     "Dark blotch of 0.3 on the paper, 80 % from the left, 30 % down.", CREASE,
+     "Dark blotch of 0.3 on the paper."),
+    ("backdrop", "tinted", "backdrop tint", 0.13, 0.0, {"figure": "tint"},
+     "Paper tinted left against right by 0.13 stop.", "Check gels and lamps' ages.",
+     "Paper's colour off by 0.13."),
+    ("backdrop", "not_seen", "backdrop falloff", None, 0.9, UNSEEN | {"figure": "falloff"},
+     "Backdrop falloff not seen.", "", SAME),
+    ("blown", "blown", "frame", 0.021, 0.0,
+     SHARE | {"at": (0.1, 0.9), "where": (0.05, 0.85, 0.15, 0.95)},
+     "Blown area of 2.1 %, 10 % from the left, 90 % down.", "Less light there, or let it clip.",
+     "Blown area bottom left, 2.1 %."),
+    ("blown", "clear", "frame", 0.0, 0.0, SHARE | HELD, "No blown area outside patches.", "", SAME),
+    ("pinpoints", "blown", "frame", 0.002, 0.001, SHARE | {"count": 40},
+     "40 pinpoints cover 0.2 % of the frame.", "Find the glints: move or dull them.",
+     "Pinpoints cover 0.2 %."),
+    ("pinpoints", "clear", "frame", 0.0, 0.001, SHARE | HELD, "No pinpoints.", "", SAME),
+    ("setting", "setting", "f_number", 10.0, 11.0, F10,
+     "Aperture at f/10, plan f/11.", "Camera back to f/11.", "All 0.3 over: f/10, plan f/11."),
+    ("setting", "setting", "iso", 200.0, 100.0, {"knocked": Knocked("iso", 200.0, 100.0)},
+     "ISO at ISO 200, plan ISO 100.", "Camera back to ISO 100.",
+     "All 1.0 over: ISO 200, plan ISO 100."),
+    ("setting", "setting", "shutter", 1 / 60, 1 / 160,
+     {"knocked": Knocked("shutter", 1 / 60, 1 / 160)},
+     "Shutter at 1/60, plan 1/160.", "Camera back to 1/160.", "Shutter 1/60, plan 1/160."),
+    ("setting", "as_asked", "shutter", 1 / 80, 1 / 160,
+     HELD | {"knocked": Knocked("shutter", 1 / 80, 1 / 160)},
+     "Shutter at 1/80, as asked.", "", SAME),
+    ("setting", "not_seen", "iso", None, 100.0, UNSEEN, "The file doesn't say its ISO.", "", SAME),
+    ("exposure", "over", "frame", 0.3, 0.0, {},
+     "All 0.3 over.", "Turn all lamps down 0.3.", SAME),
+    ("exposure", "under", "frame", -0.3, 0.0, {},
+     "All 0.3 under.", "Turn all lamps up 0.3.", SAME),
+    ("exposure", "knocked", "frame", 0.28, 0.0, F10,
+     "All 0.3 over: f/10, plan f/11.", "Camera back to f/11.", SAME),
+    ("shutter", "edge", "frame", 0.14, 0.0, SHARE | {"side": "bottom", "shutter_s": 1 / 200},
+     "Shutter's edge covers 14 % at the bottom.", "Shutter to 1/200 or slower.",
+     "Shutter's edge at the bottom, 14 %."),
+    ("shutter", "slope", "frame", 0.4, 0.0, {"shutter_s": 1 / 125},
+     "Light slopes 0.4 along the shutter's travel.", "Shoot one at 1/125, leave the lamps.",
+     "Light slopes 0.4 with the shutter."),
+    ("shutter", "slope", "frame", 0.4, 0.0, {"shutter_s": 1 / 125, "advice": "stay_slower"},
+     "Light slopes 0.4 along the shutter's travel.", "Shutter to 1/125, leave the paper lamps.",
+     "Light slopes 0.4 with the shutter."),
+    ("ambient", "over", "frame", 0.3, 0.1, {}, "Room light reaches 0.3.", "Darken the room.", SAME),
+    ("lamp", "none_fired", "all", None, None, {},
+     "No lamp fired.", "Check the trigger, shoot again.", SAME),
+    ("lamp", "out", "hair", None, 0.0, {},
+     "Hair lamp did not fire.", "Stop. Check it, shoot again.", SAME),
+    ("lamp", "likely_out", "hair", None, 0.0, {},
+     "Hair lamp likely did not fire.", "Check it, shoot again.", SAME),
+    ("lamp", "weak", "fill", -0.7, 0.0, {},
+     "Fill 0.7 weak.", "Check its power, wait for ready.", SAME),
+    ("lamp", "weak", "fill", -0.7, 0.0, {"advice": "ask"},
+     "Fill 0.7 weak.", "Was that you? Say: take yes.", SAME),
+    ("lamp", "strong", "fill", 0.7, 0.0, {}, "Fill 0.7 strong.", "Check its power.", SAME),
+    ("lamp", "not_ready", "key", -0.7, 0.0, {"since_s": 0.6},
+     "Key 0.7 weak, 0.6 s after the last.", "Wait for ready.", SAME),
+    ("lamp", "not_dumped", "key", 0.7, 0.0, {},
+     "Key still at the old power: not dumped.", "Fire it once, shoot again.",
+     "Key at the old power: not dumped."),
+    ("lamp", "old_power", "key", 0.7, 0.0, {},
+     "Key still at the old power.", "Check its power, shoot again.", SAME),
+    ("lamp", "out_of_spot", "hair", None, None, {"moved": (0.06, 0.0)},
+     "Sitter is out of the hair lamp's spot.", "Back to camera right, 6 % of frame.", SAME),
+    ("lamp", "spot_moved", "hair", 0.05, None,
+     {"moved": (0.0, 0.05), "held": "boom", "overhead": True},
+     "Hair lamp's spot dropped about 5 % of frame.", "Step away. Check the boom, secure it.",
+     "Hair lamp's spot dropped 5 %."),
+    ("lamp", "spot_moved", "key", 0.05, None, {"moved": (-0.05, 0.01), "held": "stand"},
+     "Key's spot went left about 5 % of frame.", "Check its stand.",
+     "Key's spot went left 5 %."),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    "row", TOLD, ids=[f"{row[0]} {row[1]} {number}" for number, row in enumerate(TOLD)]
+)
+def test_each_code_is_said_as_the_table_says(row: Row) -> None:
+    check, code, of, measured, planned, more, sentence, advice, first = row
+    found = finding(check, code, of, measured, planned, **more)  # type: ignore[arg-type]
+    assert (say(found), do(found)) == (sentence, advice)
+    assert headline_of(found)[0] == (first or sentence)
+    second = headline_of(found)[1]
+    assert second == advice if len(advice) <= HEADLINE_WIDTH else advice.startswith(second[:-1])
+
+
+def test_every_code_of_every_check_stands_in_the_table() -> None:
+    assert {(row[0], row[1]) for row in TOLD} == set(MESSAGES)
+
+
+@pytest.mark.parametrize("name", sorted(PAGES))
+def test_pages_that_are_made_from_the_code_are_as_it_makes_them(name: str) -> None:
+    made = PAGES[name]()
+    assert (DOCS / name).read_text(encoding="utf-8") == made, "run python tests/write_docs.py"
+
+
+def test_the_page_of_messages_explains_every_field_of_a_template() -> None:
+    templates = [text for one in MESSAGES.values() for text in (one.say, one.do, *one.headline)]
+    used = {field for text in templates for field in re.findall(r"{(\w+)}", text)}
+    assert used <= {name for row in FIELDS for name in row.split(", ")}
+
+
+HOT = finding("patch", "over", "lit cheek", 6.9, 6.5, **turned("key", -0.4))
+
+
+@pytest.mark.parametrize(
+    ("verdict", "findings", "lines"),
+    [
+        ("off plan", [HOT], ("Lit cheek 0.4 over.", "Key down 0.4, to -2.4.")),
+        ("on plan", [], ("On plan.", "Shoot on.")),
+        (
+            "on plan",
+            [
+                finding("patch", "over", "lit cheek", 6.5, 6.5, **HELD),
+                finding("patch", "over", "jacket", 7.0, 7.0, within=(-0.4, 0.15), **HELD),
+            ],
+            ("On plan.", "Tightest: jacket, 0.1 left."),
+        ),
+        (
+            "on plan",  # a margin is never rounded up
+            [finding("patch", "over", "hair", 6.04, 6.0, within=(-0.2, 0.2), **HELD)],
+            ("On plan.", "Tightest: hair, 0.1 left."),
+        ),
+        (
+            "on plan",  # a limit of hundredths is never the tightest
+            [
+                finding("backdrop", "uneven", "", 0.049, 0.0, figure="uneven", **HELD),
+                finding("patch", "over", "hair", 6.0, 6.0, within=(-0.3, 0.3), **HELD),
+            ],
+            ("On plan.", "Tightest: hair, 0.3 left."),
+        ),
+        (
+            "on plan",
+            [finding("patch", "over", "hair", 6.2, 6.0, state="on the line")],
+            ("Hair on the line, on plan.", "Shoot on."),
+        ),
+        (
+            "on plan",
+            [finding("patch", "not_seen", "cheek", **UNSEEN)],
+            ("Cheek not seen, rest on plan.", "Shoot on."),
+        ),
+        (
+            "on plan",  # what waits for its lamps isn't missing
+            [finding("patch", "not_seen", "hair", why="not_lit", **UNSEEN)],
+            ("On plan.", "Shoot on."),
+        ),
+        (
+            "can't tell",
+            [finding("patch", "not_seen", of, **UNSEEN) for of in ("cheek", "brow")],
+            ("2 targets not seen, can't tell.", "Shoot again."),
+        ),
+        ("can't tell", [], ("Can't tell.", "Shoot again.")),
+    ],
+)
+def test_the_headline_of_each_verdict(
+    verdict: Answer, findings: list[Finding], lines: tuple[str, str]
+) -> None:
+    assert headline(Verdict(verdict, tuple(findings))) == lines
+
+
+def test_a_frame_that_is_not_judged_says_its_ratio_and_what_is_blown_and_why() -> None:
+    assert headline(Verdict("measured"), ratio_stops=2.1) == (
+        "Lit to shadow 2.1, nothing blown.",
+        "Measured only: no targets in a plan.",
+    )
+    part = Verdict("measured", reason=Reason("own_frame", ("clean plate",)))
+    assert headline(part, blown=0.02) == ("Blown 2 %.", "Clean plate: measured only.")
+    refused = Verdict("measured", reason=Reason("refused", ("grey",), "the box is blown"))
+    assert headline(refused)[1] == "Not taken as grey."
+
+
+def test_every_condition_of_a_file_has_a_headline_of_its_own() -> None:
+    files = [row for row in CONDITIONS.values() if row.code < 200]
+    told = {row.name: unreadable(row.name).headline for row in files}
+    assert len({lines[0] for lines in told.values()}) == len(files)
+    assert not [name for name, lines in told.items() if "look at the camera" in lines[1]]
+    assert told["cut_short"] == ("The file is cut short.", "Wait, or copy it again.")
+    assert unreadable(None).headline[0] == "The file can't be read."
+
+
+@pytest.mark.parametrize(
+    ("reason", "words"),
+    [
+        (Reason("must_see", ("cheek", "brow")), "must be seen, and isn't: cheek, brow"),
+        (Reason("material_not_seen", ("skin",)), "no patch of skin is seen"),
+        (Reason("nothing_seen"), "nothing that the plan asks for is seen"),
+        (Reason("own_frame", ("ambient",)), "the plan's own frame: ambient"),
+        (Reason("refused", ("grey",), "it is blown"), "not taken as grey: it is blown"),
+        (Reason("file", (), "10 of 100 bytes", "cut_short"),
+         "the file is cut short: 10 of 100 bytes"),
+        (Reason("file"), "it can't be read"),
+    ],
+)  # fmt: skip
+def test_each_reason_is_said(reason: Reason, words: str) -> None:
+    assert reason_text(reason) == words
+
+
+@pytest.mark.parametrize(
+    ("scale", "more", "line"),
+    [
+        ("stops", {}, "Key down 0.7, to -2.7."),
+        ("fraction", {}, "Key down 0.7, to 1/8+0.3."),
+        ("figure", {}, "Key down 0.7, to 7.3 of 10."),
+        ("figure", {"full_reads": 7}, "Key down 0.7, to 4.3 of 7."),
+        ("Ws", {"full_ws": 1200}, "Key down 0.7, to 189 Ws."),
+    ],
+)
+def test_a_turn_is_rounded_to_the_packs_step_and_shown_on_its_scale(
+    scale: str, more: dict[str, Any], line: str
+) -> None:
+    light = {"name": "key", "power": -2.0, "step": 1 / 3, "scale": scale, **more}
+    [key] = Plan.model_validate({"schema": 1, "light": [light]}).lights
+    turn = turn_of(key, -0.6)
+    assert turn is not None
+    assert turn_sentence(turn) == line
+
+
+def test_a_turn_counts_from_where_the_lamp_stands_and_names_no_power_that_nobody_knows() -> None:
+    [key, *_] = PLAN.lights
+    now = turn_of(key, -0.4, power=-2.5)
+    assert now is not None
+    assert turn_sentence(now) == "Key down 0.4, to -2.9."
+    assert turn_sentence(Turn("key", -0.4)) == "Key down 0.4."
+
+
+@pytest.mark.parametrize(
+    ("name", "line"),
+    [
+        ("left sleeve of the white fencing jacket", "Left sleeve of the white… 0.4 over."),
+        ("a" * 80, "A" + "a" * 26 + "… 0.4 over."),
+    ],
+)
+def test_long_names_are_shortened_and_the_figure_is_kept(name: str, line: str) -> None:
+    assert headline_of(finding("patch", "over", name, 6.9, 6.5))[0] == line
+
+
+def test_the_order_of_the_record_is_that_of_the_headline() -> None:
+    """Record and headline say first what the one order puts first."""
+    findings = [
+        finding("patch", "over", "hair", 7.0, 6.0, material="hair"),
+        finding("shutter", "edge", "frame", 0.14, 0.0, side="top"),
+        finding("lamp", "out", "fill", None, 0.0),
+        finding("setting", "setting", "f_number", 10.0, 11.0, **F10),
+        finding("lamp", "weak", "key", -0.7, 0.0),
+    ]
+    told = verdict_of(findings)
+    frame = record().with_verdict(told)
+    assert frame.headline == headline_of(told.findings[0])
+    assert [(one["check"], one["of"]) for one in frame.to_json()["findings"]] == [
+        ("lamp", "fill"),
+        ("setting", "f_number"),
+        ("shutter", "frame"),
+        ("lamp", "key"),
+        ("patch", "hair"),
+    ]
+
+
+names = st.text(min_size=1, max_size=80)
+
+
+@given(
+    found=any_findings(), answer=st.sampled_from(["on plan", "off plan", "can't tell", "measured"])
+)
+def test_no_finding_makes_a_line_longer_than_38_characters_or_steers_the_screen(
+    found: Finding, answer: Answer
+) -> None:
+    for lines in (headline_of(found), headline(Verdict(answer, (found,)))):
+        assert all(len(line) <= HEADLINE_WIDTH for line in lines), lines
+        assert lines[0]
+        assert all(line.isprintable() for line in lines), lines
+    for sentence in (say(found), do(found)):
+        assert sentence.isprintable(), sentence
+
+
+@given(names, st.sampled_from(["own_frame", "refused", "must_see"]))
+def test_no_reason_makes_a_longer_line_either(name: str, code: Any) -> None:
+    for lines in (
+        headline(Verdict("measured", reason=Reason(code, (name,), name))),
+        headline(Verdict("can't tell", reason=Reason(code, (name,), name))),
+    ):
+        assert all(0 < len(line) <= HEADLINE_WIDTH and line.isprintable() for line in lines)

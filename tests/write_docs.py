@@ -1,0 +1,74 @@
+"""Write the pages of docs that are made from the code: `python tests/write_docs.py`."""
+
+from __future__ import annotations
+
+import json
+from itertools import groupby
+from pathlib import Path
+
+from stopwise.codes import MESSAGES
+from stopwise.record import record_schema
+
+DOCS = Path(__file__).parents[1] / "docs"
+
+FIELDS = {
+    "of": "the patch",
+    "lit, shadow": "the lighter and the darker patch of a ratio or a separation",
+    "lamp": "the lamp: `key`, `hair lamp`",
+    "off": "size of the difference from what is planned, stops",
+    "over": "`over` or `under`",
+    "measured, planned": "what was read and what is planned, stops",
+    "tenths, hundredths": "what was read, in stops to that digit",
+    "share": "what was read, in per cent",
+    "snr, snr_planned": "signal to noise, read and planned",
+    "figure": "which figure of the backdrop",
+    "at, where": "a place, in per cent from the left and the top; or in words: `bottom left`",
+    "side": "`left`, `right`, `top` or `bottom`",
+    "count": "how many specks",
+    "since": "seconds since the frame before",
+    "setting, found, plan": "a camera setting, what the file says, what is planned",
+    "all_off": "what that setting does to every tone: `All 0.3 over: `",
+    "check_lamps": "`Check key and fill.`, the lamps that lead the patch; else `Shoot again to be "
+    "sure of the lamp.`",
+    "feather": "`Feather the key, or key down 0.3.`",
+    "shoot_slower, slower_than_sync": "a shutter time at which the flash is whole",
+    "way, far": "which way a spot went, and how far, as a share of the frame",
+    "way_back": "where the sitter goes, as a share of the frame",
+    "secure": "what to do at the lamp's stand or boom; one that hangs over people: `Step away.` "
+    "first",
+}
+
+HEAD = """# What is said
+
+Every sentence about a frame is made from one table: what was checked, and the code of what it came to, both fields of a finding in [the record](record.md). Programs read the codes; the sentences may change. This page is made from that table by `python tests/write_docs.py`, and a test holds the two together.
+
+In place of what stands in braces comes what the finding says. The headline takes the first of its lines that has room in 38 characters, and shortens names where none has; where no line is given it takes the sentence itself. What to do is the lamp's turn where a lamp explains the finding (`Key down 0.4, to -2.4.`, `Key is at full: move it nearer.`); else what stands here. A patch that is off while its lamps are steady has a sentence of its own: `Cheek 0.4 over, lamps steady.`, `Sitter has turned. Leave the lamps.`
+"""  # noqa: E501
+
+
+def messages_page() -> str:
+    """Return docs/messages.md."""
+    parts = [HEAD]
+    for check, rows in groupby(MESSAGES.items(), key=lambda row: row[0][0]):
+        parts.append(
+            f"## `{check}`\n\n| code | sentence | headline | what to do |\n|---|---|---|---|"
+        )
+        for (_, code), message in rows:
+            lines = "<br>".join(message.headline)
+            parts[-1] += f"\n| `{code}` | {message.say} | {lines} | {message.do} |"
+        parts[-1] += "\n"
+    fields = "\n".join(f"| {name} | {words} |" for name, words in FIELDS.items())
+    parts.append(f"## What stands in braces\n\n| field | stands for |\n|---|---|\n{fields}\n")
+    return "\n".join(parts)
+
+
+def schema_page() -> str:
+    """Return docs/record.schema.json."""
+    return json.dumps(record_schema(), indent=1) + "\n"
+
+
+PAGES = {"messages.md": messages_page, "record.schema.json": schema_page}
+
+if __name__ == "__main__":
+    for name, page in PAGES.items():
+        (DOCS / name).write_text(page(), encoding="utf-8")
