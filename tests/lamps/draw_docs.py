@@ -16,7 +16,7 @@ from PIL import Image
 
 from stopwise.lamps.reduced import LightPicture, combine
 from stopwise.lamps.solos import LampSet, lamp_set
-from stopwise.lamps.superpose import predict, sum_against_full
+from stopwise.lamps.superposition import predict, sum_against_full
 from stopwise.pipeline import Brief, assess
 from stopwise.pipeline.light import read_light
 from stopwise.plan import load_plan

@@ -10,11 +10,9 @@ import numpy as np
 import pytest
 
 from stopwise.errors import WrongUse
-from stopwise.lamps.dial import dial
-from stopwise.lamps.powers import Knob, Search
-from stopwise.lamps.scene import build_scene
+from stopwise.lamps.dial import Knob, Search, dial
+from stopwise.lamps.prediction import aims_of, build_scene
 from stopwise.lamps.solos import alike_lamps, lamp_set
-from stopwise.lamps.wanted import wanted
 from stopwise.plan.now import plan_now
 from support.lit_sets import BOXES, LitSet, plan_for, zones_of
 from support.made_set import LAMPS
@@ -55,7 +53,7 @@ def test_predicted_zones_are_those_of_the_frame_that_is_then_made(turned):
     answer = dial(lamps, plan_now(plan_for(target, NAMES)))
     frame = made.frame({name: turn - HIDDEN[name] for name, turn in turns_of(answer).items()})
     for name, zone in zones_of(frame).items():
-        assert answer.predicted.patches[name] == pytest.approx(zone, abs=0.1)
+        assert answer.predicted.patches[name].zone == pytest.approx(zone, abs=0.1)
 
 
 def test_the_answer_stands_on_the_lamps_own_steps(turned):
@@ -74,7 +72,7 @@ def test_no_setting_nearby_on_the_steps_is_better(turned):
     answer = dial(lamps, targets)
     scene = build_scene(lamps, targets).quick()
     knobs = [Knob(name, -8.0, 8.0, 0.5, 0.0, None) for name in NAMES]
-    search = Search(scene, wanted(targets, set(scene.patches)), knobs)
+    search = Search(scene, aims_of(targets, scene), knobs)
     here = np.array([answer.lamps[name].turn for name in NAMES])
     nearby = itertools.product((-0.5, 0.0, 0.5), repeat=len(NAMES))
     best = min(search.cost(here + np.array(off)) for off in nearby)
@@ -102,7 +100,7 @@ def test_powers_are_the_plans_moved_by_the_turns(turned):
 def test_turns_count_from_where_the_lamps_stand_now(turned):
     _, lamps, target = turned
     targets = plan_now(plan_for(target, NAMES))
-    from_solo, from_now = dial(lamps, targets), dial(lamps, targets, now={"key": -0.5})
+    from_solo, from_now = dial(lamps, targets), dial(lamps, targets, stands={"key": -0.5})
     assert turns_of(from_now)["key"] == pytest.approx(turns_of(from_solo)["key"] + 0.5, abs=0.11)
 
 

@@ -17,12 +17,10 @@ from lightmodel.as_frame import as_frame
 from lightmodel.sensor import Sensor
 from lightmodel.shoots import Shoot, hidden_turns, made_shoot
 from lightmodel.view import View
-from stopwise.lamps.dial import dial
+from stopwise.lamps.dial import Knob, Search, dial
 from stopwise.lamps.outputs import read_lamps
-from stopwise.lamps.powers import Knob, Search
-from stopwise.lamps.scene import build_scene
+from stopwise.lamps.prediction import aims_of, build_scene
 from stopwise.lamps.solos import lamp_set
-from stopwise.lamps.wanted import wanted
 from stopwise.measurement import Known, read
 from stopwise.pipeline.lamps import place_of
 from stopwise.pipeline.light import light_of
@@ -110,7 +108,7 @@ def dialled_shoot(seed: int) -> Dialled:
     solo_at = {name: -hidden[name] - lower[name] for name in shoot.names}
     lamps = lamps_of(shoot, solo_at, plan)
     targets = plan_now(plan)
-    answer = dial(lamps, targets, now=lower)
+    answer = dial(lamps, targets, stands=lower)
     turns = {name: lamp.turn for name, lamp in answer.lamps.items()}
     made = shoot.frame({name: turns[name] - hidden[name] for name in shoot.names})
     measured = read(as_frame(made), plan).measurement.patches
@@ -120,8 +118,8 @@ def dialled_shoot(seed: int) -> Dialled:
         turns=turns,
         best=_best(quiet, plan, hidden),
         off={
-            name: zone - measured[name].zone
-            for name, zone in answer.predicted.patches.items()
+            name: patch.zone - measured[name].zone
+            for name, patch in answer.predicted.patches.items()
             if measured[name].zone is not None
         },
         unmet=tuple(target.of for target in answer.unmet),
@@ -181,7 +179,7 @@ def _best(quiet: Shoot, plan: Plan, hidden: Mapping[str, float]) -> dict[str, fl
     targets = plan_now(plan)
     scene = build_scene(lamps_of(quiet, dict.fromkeys(quiet.names, 0.0), plan), targets).quick()
     knobs = [Knob(name, -9.0, 9.0, STEP, -hidden[name], None) for name in scene.names]
-    search = Search(scene, wanted(targets, set(scene.patches)), knobs)
+    search = Search(scene, aims_of(targets, scene), knobs)
     here = tuple(round(hidden[name] / STEP) for name in scene.names)
     known: dict[tuple[int, ...], float] = {}
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -10,32 +11,196 @@ import numpy as np
 
 from stopwise.errors import WrongUse
 from stopwise.lamps.notes import LampNote
-from stopwise.lamps.powers import Knob, Search
-from stopwise.lamps.scene import build_scene
+from stopwise.lamps.prediction import aims_of, build_scene, slopes
 from stopwise.lamps.solos import alike_lamps, clipped_notes
-from stopwise.lamps.superpose import clipped_shares, predict
-from stopwise.lamps.unmet import Unmet, find_unmet
-from stopwise.lamps.wanted import wanted, zone_of
-from stopwise.stops import MID_GREY_OF_SATURATION
+from stopwise.lamps.superposition import clipped_shares, predict
+from stopwise.lamps.unmet import find_unmet
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Mapping, Sequence
+    from collections.abc import Collection, Iterable, Mapping, Sequence
 
     from numpy.typing import NDArray
 
+    from stopwise.lamps.prediction import Aim, Prediction, Scene
     from stopwise.lamps.reduced import LightPicture
-    from stopwise.lamps.scene import Scene, State
     from stopwise.lamps.solos import LampSet
-    from stopwise.lamps.wanted import Wanted
+    from stopwise.lamps.unmet import Unmet
     from stopwise.plan.model import Light, Plan
     from stopwise.plan.now import PlanNow
 
     Floats = NDArray[np.float64]
+    Steps = tuple[int, ...]
 
-_UNKNOWN_RANGE = (-4.0, 4.0)
-"""Turns allowed to a lamp whose power the plan doesn't say."""
+STAY = 0.2
+"""Tolerances that turning a lamp by a stop costs, so that lamps nobody asks for stay."""
+
+_UNKNOWN_RANGE, _UNKNOWN_STEP = (-4.0, 4.0), 0.1
+"""Turns allowed to a lamp whose power the plan doesn't say, and its step (common on packs)."""
 
 _AT_LIMIT = 1e-6
+"""Stops from the end of its range within which a lamp stands at it: float arithmetic."""
+
+_OTHER_START = 1.5
+"""Stops under where the lamps stand from which the search begins a second time."""
+
+_EVALUATIONS = 30
+"""Looks of the free search at most, from either start."""
+
+_SLOPE_STEP = 0.05
+"""Stops over which the free search takes its slopes: half of a pack's usual step."""
+
+_ROUNDS = 12
+"""Steps away from the first corner at most."""
+
+_CORNER_LAMPS = 7
+"""With more lamps than this not every corner is tried, only steps from it: 2^7 looks take 0.1 s."""
+
+
+@dataclass(frozen=True, slots=True)
+class Knob:
+    """How one lamp may be turned.
+
+    Attributes
+    ----------
+    name
+        The lamp.
+    low, high
+        Least and greatest turn from its solo, stops, on its steps; equal for a lamp that is kept.
+    step
+        Stops between two settings.
+    now
+        Turn from its solo at which it stands now.
+    power
+        Its power now, stops below full; None where the plan doesn't say.
+    """
+
+    name: str
+    low: float
+    high: float
+    step: float
+    now: float
+    power: float | None
+
+    @property
+    def is_kept(self) -> bool:
+        """Whether it isn't to be turned."""
+        return self.high <= self.low
+
+    def end(self, turn: float) -> int:
+        """Return at which end of its range a turn leaves it: 1 for the top, -1, 0 for neither."""
+        if turn >= self.high - _AT_LIMIT:
+            return 1
+        return -1 if turn <= self.low + _AT_LIMIT else 0
+
+
+class Search:
+    """Looks for the turns with the least sum of squared distances from the targets."""
+
+    def __init__(self, scene: Scene, aims: Iterable[Aim], knobs: Sequence[Knob]) -> None:
+        self.scene = scene
+        self.aims = tuple(aims)
+        self.knobs = tuple(knobs)
+        self.lift = 0.0
+        """Stops added to everything, as an opened aperture would."""
+        self._known: dict[Steps, float] = {}
+
+    def read(self, turns: Floats) -> Prediction:
+        """Return what the set reads, stops from the solos."""
+        return self.scene.read(turns + self.lift)
+
+    def residuals(self, turns: Floats) -> Floats:
+        """Return each target's distance in tolerances, float64 (targets,)."""
+        read = self.read(turns)
+        return np.array([aim.residual(read) for aim in self.aims])
+
+    def cost(self, turns: Floats) -> float:
+        """Return the sum of their squares, and a little for every lamp turned."""
+        return float(np.sum(np.square(self._of_all(turns))))
+
+    def _of_all(self, turns: Floats) -> Floats:
+        stay = [STAY * (turn - knob.now) for turn, knob in zip(turns, self.knobs, strict=True)]
+        return np.array([*self.residuals(turns), *stay])
+
+    def free(self, start: Floats | None = None) -> Floats:
+        """Return the best turns with no regard to steps: bounded least squares in stops.
+
+        Parameters
+        ----------
+        start
+            float64 (lamps,); None begins where the lamps stand, and again 1.5 stops under it.
+        """
+        from scipy.optimize import least_squares
+
+        low, high, now = (
+            np.array([getattr(knob, end) for knob in self.knobs]) for end in ("low", "high", "now")
+        )
+        turns: Floats = np.clip(now, low, high)
+        free = high > low
+        if not free.any():
+            return turns
+
+        def whole(values: Floats) -> Floats:
+            turns[free] = values
+            return turns
+
+        found = [
+            least_squares(
+                lambda values: self._of_all(whole(values)),
+                np.clip(begin, low + 1e-6, high - 1e-6)[free],
+                bounds=(low[free], high[free]),
+                jac=lambda values: slopes(self._of_all, whole(values), step=_SLOPE_STEP)[:, free],
+                max_nfev=_EVALUATIONS,
+            )
+            for begin in ([turns.copy(), turns - _OTHER_START] if start is None else [start])
+        ]
+        turns[free] = min(found, key=lambda one: float(one.cost)).x
+        return turns
+
+    def on_steps(self, best: Floats) -> Floats:
+        """Return the best setting on the lamps' own steps near `best`, float64 (lamps,).
+
+        All corners of the cell of settings round it are tried, then single and paired steps from
+        the best of them until none helps.
+        """
+        base = [
+            math.floor((turn - knob.now) / knob.step + 1e-9)
+            for turn, knob in zip(best, self.knobs, strict=True)
+        ]
+        lamps = range(len(base))
+        ways = [(0,) * len(base), (1,) * len(base)]
+        if len(base) <= _CORNER_LAMPS:
+            ways = list(itertools.product((0, 1), repeat=len(base)))
+        here = min((_moved(base, enumerate(way)) for way in ways), key=self._step_cost)
+        single = [((index, way),) for index in lamps for way in (-1, 1)]
+        pairs = [
+            one + other
+            for one, other in itertools.combinations(single, 2)
+            if one[0][0] != other[0][0]
+        ]
+        for _ in range(_ROUNDS):
+            near = min((_moved(here, moves) for moves in [*single, *pairs]), key=self._step_cost)
+            if self._step_cost(near) >= self._step_cost(here):
+                break
+            here = near
+        return self._turns(here)
+
+    def _turns(self, steps: Steps) -> Floats:
+        turns = zip(steps, self.knobs, strict=True)
+        return np.array(
+            [min(max(knob.now + n * knob.step, knob.low), knob.high) for n, knob in turns]
+        )
+
+    def _step_cost(self, steps: Steps) -> float:
+        if steps not in self._known:
+            self._known[steps] = self.cost(self._turns(steps))
+        return self._known[steps]
+
+
+def _moved(here: Sequence[int], moves: Iterable[tuple[int, int]]) -> Steps:
+    there = list(here)
+    for index, way in moves:
+        there[index] += way
+    return tuple(there)
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,59 +222,6 @@ class Dialled:
     at_limit: bool
 
 
-@dataclass(frozen=True, slots=True)
-class Granted:
-    """One target beside what the dialled powers give it.
-
-    Attributes
-    ----------
-    of, kind
-        What it is of, and which kind of target, see `Wanted`.
-    value
-        What they give, zones or stops; None where it can't be read.
-    target, under, over
-        The target, and how far under and over is still well; infinite on an open side.
-    short_by
-        Stops outside of that, signed; 0 inside.
-    """
-
-    of: str
-    kind: str
-    value: float | None
-    target: float
-    under: float
-    over: float
-    short_by: float
-
-
-@dataclass(frozen=True, eq=False, slots=True)
-class Predicted:
-    """What the dialled powers would give.
-
-    Attributes
-    ----------
-    patches
-        Zone of each patch.
-    ratios
-        Stops of each ratio of the plan, in its order; None where a patch isn't known.
-    left_right
-        Of the backdrop, stops.
-    clipped
-        Fraction of the picture with a colour at its ceiling.
-    targets
-        Every target that was weighed, in the plan's order.
-    picture
-        The light of the frame.
-    """
-
-    patches: Mapping[str, float]
-    ratios: tuple[float | None, ...]
-    left_right: float | None
-    clipped: float
-    targets: tuple[Granted, ...]
-    picture: LightPicture
-
-
 @dataclass(frozen=True, eq=False, slots=True)
 class Dial:
     """The answer.
@@ -118,10 +230,16 @@ class Dial:
     ----------
     lamps
         What to do with each lamp.
+    aims
+        Every target that was weighed, in the plan's order.
     predicted
         What that gives.
+    ratios
+        Stops of each ratio of the plan, in its order; None where a patch isn't known.
+    picture
+        The light of the frame that it gives.
     unmet
-        PlanNow that can't be met, and why.
+        Targets that can't be met, and why.
     alike
         Pairs of lamps that can't be told apart in the targets.
     notes
@@ -129,13 +247,17 @@ class Dial:
     """
 
     lamps: Mapping[str, Dialled]
-    predicted: Predicted
+    aims: tuple[Aim, ...]
+    predicted: Prediction
+    ratios: tuple[float | None, ...]
+    picture: LightPicture
     unmet: tuple[Unmet, ...]
     alike: tuple[tuple[str, str], ...]
     notes: tuple[LampNote, ...]
 
     def to_json(self) -> dict[str, Any]:
         """Return the answer as `dial --json` prints it."""
+        backdrop = self.predicted.backdrop
         return {
             "schema": 1,
             "lamps": {
@@ -143,10 +265,12 @@ class Dial:
                 for name, lamp in self.lamps.items()
             },
             "predicted": {
-                "patches": {name: round(zone, 4) for name, zone in self.predicted.patches.items()},
-                "ratios": [_rounded(stops) for stops in self.predicted.ratios],
-                "left_right": _rounded(self.predicted.left_right),
-                "clipped": round(self.predicted.clipped, 7),
+                "patches": {
+                    name: round(patch.zone, 4) for name, patch in self.predicted.patches.items()
+                },
+                "ratios": [_rounded(stops) for stops in self.ratios],
+                "left_right": _rounded(None if backdrop is None else backdrop.left_right),
+                "clipped": round(float(np.mean(clipped_shares(self.picture))), 7),
             },
             "unmet": [target.to_json() for target in self.unmet],
             "alike": [list(pair) for pair in self.alike],
@@ -156,9 +280,9 @@ class Dial:
 
 def dial(
     lamps: LampSet,
-    targets: PlanNow,
+    now: PlanNow,
     *,
-    now: Mapping[str, float] | None = None,
+    stands: Mapping[str, float] | None = None,
     keep: Collection[str] = (),
 ) -> Dial:
     """Find the powers that best meet the plan.
@@ -167,9 +291,9 @@ def dial(
     ----------
     lamps
         The solos.
-    targets
-        What of the plan holds now.
     now
+        What of the plan holds now, each lamp's power as it stands.
+    stands
         Stops at which each lamp stands now from its solo; lamps not named stand as in it.
     keep
         Lamps that aren't to be turned.
@@ -184,27 +308,6 @@ def dial(
     WrongUse
         If `keep` names a lamp that has no solo, or the solos hold nothing that has a target.
     """
-    knobs = _knobs(lamps, targets.plan, now or {}, keep)
-    scene = build_scene(lamps, targets)
-    aims = wanted(targets, set(scene.patches))
-    if len(aims) <= 1:
-        msg = "The solos hold no patch or backdrop with a target: nothing to dial."
-        raise WrongUse(msg)
-    search = Search(scene.quick(), aims, knobs)
-    turns = search.on_steps(search.continuous())
-    state = scene.read(turns)
-    return Dial(
-        lamps={knob.name: _dialled(knob, turn) for knob, turn in zip(knobs, turns, strict=True)},
-        predicted=_predicted(state, aims, targets, predict(lamps, _by_name(knobs, turns))),
-        unmet=find_unmet(search, aims, turns, state, targets.plan),
-        alike=alike_lamps(lamps),
-        notes=(*lamps.notes, *_notes(lamps, targets, scene)),
-    )
-
-
-def _knobs(
-    lamps: LampSet, plan: Plan, now: Mapping[str, float], keep: Collection[str]
-) -> list[Knob]:
     strangers = set(keep) - set(lamps.names)
     if strangers:
         msg = (
@@ -212,82 +315,66 @@ def _knobs(
             f"There are: {', '.join(lamps.names)}."
         )
         raise WrongUse(msg)
-    return [
-        _knob(name, plan.light(name), now.get(name, 0.0), kept=name in keep) for name in lamps.names
+    scene = build_scene(lamps, now)
+    aims = aims_of(now, scene)
+    if len(aims) <= 1:
+        msg = "The solos hold no patch or backdrop with a target: nothing to dial."
+        raise WrongUse(msg)
+    knobs = [
+        _knob(name, now.plan.light(name), (stands or {}).get(name, 0.0), kept=name in keep)
+        for name in lamps.names
     ]
+    search = Search(scene.quick(), aims, knobs)
+    turns = search.on_steps(search.free())
+    predicted = scene.read(turns)
+    return Dial(
+        lamps={knob.name: _dialled(knob, turn) for knob, turn in zip(knobs, turns, strict=True)},
+        aims=search.aims,
+        predicted=predicted,
+        ratios=tuple(_ratio(predicted, ratio.lit, ratio.shadow) for ratio in now.ratios),
+        picture=predict(lamps, dict(zip(lamps.names, map(float, turns), strict=True))),
+        unmet=find_unmet(search, turns, predicted, now.plan),
+        alike=alike_lamps(lamps),
+        notes=(*lamps.notes, *_missing(lamps, now.plan, now, scene), *clipped_notes(lamps)),
+    )
 
 
 def _knob(name: str, light: Light | None, now: float, *, kept: bool) -> Knob:
-    step = light.step if light else 0.1
+    step = light.step if light else _UNKNOWN_STEP
     power = light.power if light else None
+    down, up = -_UNKNOWN_RANGE[0], _UNKNOWN_RANGE[1]
     if kept:
-        return Knob(name, now, now, step, now, power)
-    if light is None or power is None:
-        return Knob(name, now + _UNKNOWN_RANGE[0], now + _UNKNOWN_RANGE[1], step, now, None)
-    down = math.floor((power - light.range[0]) / step + 1e-6) * step
-    up = math.floor((light.range[1] - power) / step + 1e-6) * step
-    return Knob(name, now - max(down, 0.0), now + max(up, 0.0), step, now, power)
+        down = up = 0.0
+    elif light is not None and power is not None:
+        least, most = light.range
+        down, up = (
+            max(math.floor(room / step + 1e-6) * step, 0.0)
+            for room in (power - least, most - power)
+        )
+    return Knob(name, now - down, now + up, step, now, power)
 
 
 def _dialled(knob: Knob, turn: float) -> Dialled:
     moved = round(float(turn) - knob.now, 4) + 0.0
-    at_end = min(abs(turn - knob.low), abs(turn - knob.high)) < _AT_LIMIT
     return Dialled(
         turn=moved,
         power=None if knob.power is None else round(knob.power + moved, 4) + 0.0,
-        at_limit=bool(at_end and knob.high > knob.low),
+        at_limit=knob.end(turn) != 0 and not knob.is_kept,
     )
 
 
-def _by_name(knobs: Sequence[Knob], turns: Floats) -> dict[str, float]:
-    return {knob.name: float(turn) for knob, turn in zip(knobs, turns, strict=True)}
-
-
-def _predicted(
-    state: State, aims: Sequence[Wanted], targets: PlanNow, picture: LightPicture
-) -> Predicted:
-    grey = targets.plan.camera.mid_grey or MID_GREY_OF_SATURATION
-    return Predicted(
-        patches={name: zone_of(patch.log2_y, grey) for name, patch in state.patches.items()},
-        ratios=tuple(_ratio(state, target.lit, target.shadow) for target in targets.ratios),
-        left_right=state.left_right,
-        clipped=float(np.mean(clipped_shares(picture))),
-        targets=tuple(_granted(aim, state) for aim in aims),
-        picture=picture,
-    )
-
-
-def _granted(aim: Wanted, state: State) -> Granted:
-    return Granted(
-        aim.of,
-        aim.kind,
-        aim.value(state),
-        aim.target,
-        aim.under,
-        aim.over,
-        aim.short_by(state),
-    )
-
-
-def _ratio(state: State, lit: str, shadow: str) -> float | None:
-    if lit not in state.patches or shadow not in state.patches:
+def _ratio(read: Prediction, lit: str, shadow: str) -> float | None:
+    if lit not in read.patches or shadow not in read.patches:
         return None
-    return state.patches[lit].log2_y - state.patches[shadow].log2_y
+    return read.patches[lit].log2_y - read.patches[shadow].log2_y
 
 
-def _notes(lamps: LampSet, targets: PlanNow, scene: Scene) -> list[LampNote]:
+def _missing(lamps: LampSet, plan: Plan, now: PlanNow, scene: Scene) -> list[LampNote]:
+    unlit = [light.name for light in plan.lights if light.name not in lamps.nets]
+    unread = [patch.name for patch in now.patches if patch.name not in scene.patches]
     return [
-        *(
-            LampNote("no solo", light.name)
-            for light in targets.plan.lights
-            if light.name not in lamps.nets
-        ),
-        *(
-            LampNote("unread patch", names=(patch.name,))
-            for patch in targets.patches
-            if patch.name not in scene.patches
-        ),
-        *clipped_notes(lamps),
+        *(LampNote("no solo", name) for name in unlit),
+        *(LampNote("unread patch", names=(name,)) for name in unread),
     ]
 
 

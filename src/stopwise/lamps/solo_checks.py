@@ -12,7 +12,7 @@ import numpy as np
 from stopwise.lamps.notes import LampNote
 from stopwise.lamps.outputs import no_lamp_fired, over_ambient, read_lamps
 from stopwise.lamps.solos import alike_lamps, clipped_notes, lamp_set
-from stopwise.lamps.superpose import patch_shares, sum_against_full
+from stopwise.lamps.superposition import patch_shares, sum_against_full
 from stopwise.lamps.unmixing import coarse
 
 if TYPE_CHECKING:
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from stopwise.lamps.reduced import LightPicture
     from stopwise.lamps.solos import LampSet
-    from stopwise.lamps.superpose import SumCheck
+    from stopwise.lamps.superposition import SumCheck
     from stopwise.plan.model import Plan
 
     Floats = NDArray[np.float64]

@@ -4,37 +4,130 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
+from stopwise.lamps.prediction import slopes
 from stopwise.nominal import exact_f_number, say_f_number
 from stopwise.wording import lamp_name, title
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
     from numpy.typing import NDArray
 
-    from stopwise.lamps.powers import Knob, Search
-    from stopwise.lamps.scene import State
-    from stopwise.lamps.wanted import Wanted
+    from stopwise.lamps.dial import Search
+    from stopwise.lamps.prediction import Prediction
     from stopwise.plan.model import Plan
 
     Floats = NDArray[np.float64]
 
+Reason = Literal["no lamp", "kept", "top", "bottom", "rival", "step"]
+"""Why a target stays unmet: no lamp moves it; the lamp that would is kept, or at the top or bottom
+of its range; another target pulls against it; a step is coarser than what is short.
+"""
+
+HelpCode = Literal["let turn", "aperture", "nearer", "away", "board"]
+"""What would help: turning the lamp too; the aperture or ISO for all, the others turned back; the
+lamp nearer or farther; a board, which follows its lamp, nearer.
+"""
+
 SHORT = 0.02
-"""Stops outside its tolerance from which a target counts as not met."""
+"""Stops outside its tolerance from which a target is unmet: a flash's own repeatability."""
 
 _WEAK_PULL = 0.05
 """Tolerances a stop under which a lamp does nothing for a target."""
 
-_END = 1e-6
-_LIFTS = (1.0 / 3.0, 2.0 / 3.0, 1.0, 4.0 / 3.0, 5.0 / 3.0, 2.0)
+_LEAST_HURT = 0.1
+"""Squared tolerances a stop from which meeting one target hurts another."""
+
+_SLOPE_STEP = 0.1
+"""Stops over which slopes are taken: a pack's usual step."""
+
+_LIFTS = tuple(third / 3.0 for third in range(1, 7))
+"""Stops of aperture or ISO that are tried: thirds, as cameras have them, up to two stops."""
+
+_FURTHEST = 3.0
+"""Stops that moving a lamp is to give at most: to 0.35 of its distance, or 2.8 times."""
+
 _HELPED = 0.3
 """Share to which a change of aperture must bring a target's shortfall before it is advised."""
 
-_SAID = {
+
+@dataclass(frozen=True, slots=True)
+class Help:
+    """What would help a target that can't be met.
+
+    Attributes
+    ----------
+    code
+        What to change.
+    what
+        The lamp, or the kind of board.
+    stops
+        Of light for all: above 0 for an aperture opened.
+    now, then
+        The lamp's distance in metres, or the f-number; None where the plan doesn't say.
+    """
+
+    code: HelpCode
+    what: str = ""
+    stops: float = 0.0
+    now: float | None = None
+    then: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Unmet:
+    """One target that can't be met.
+
+    Attributes
+    ----------
+    of, kind
+        As of its aim.
+    off
+        Stops outside what is allowed, above 0 for too much.
+    reason, what
+        Why; and the lamp that it is about, or what the rival is of.
+    rival_kind
+        Which figure the rival is.
+    helps
+        What would help, the best first.
+    """
+
+    of: str
+    kind: str
+    off: float
+    reason: Reason
+    what: str = ""
+    rival_kind: str = ""
+    helps: tuple[Help, ...] = ()
+
+    @property
+    def short_by(self) -> float:
+        """Stops outside what is allowed, above 0."""
+        return abs(self.off)
+
+    @property
+    def say(self) -> str:
+        """By how much, why, and what would help: a sentence or two."""
+        side = "over" if self.off > 0 else "under"
+        figure = f"{title(self.of)}{_FIGURES[self.kind]}"
+        told = f"{figure} {self.short_by:.2f} {side} what is allowed: {_WHY[self.reason]}."
+        rival = f"{self.what}{_FIGURES.get(self.rival_kind, '')}"
+        told = told.format(lamp=lamp_name(self.what) if self.what else "", rival=rival)
+        helps = [_help(help_) for help_ in self.helps]
+        if len(helps) > 1:
+            helps[1:] = [f"Or {words[:1].lower()}{words[1:]}" for words in helps[1:]]
+        return " ".join([told, *helps])
+
+    def to_json(self) -> dict[str, Any]:
+        """Return it as `dial --json` prints it."""
+        return {"of": self.of, "short_by": round(self.short_by, 3), "say": self.say}
+
+
+_FIGURES = {
     "zone": "",
     "ratio": "",
     "separation": " apart",
@@ -45,32 +138,36 @@ _SAID = {
     "blown": " blown",
 }
 
+_WHY: dict[Reason, str] = {
+    "no lamp": "no lamp moves it",
+    "kept": "{lamp} is kept as it is",
+    "top": "{lamp} is at the top of its range",
+    "bottom": "{lamp} is at the bottom of its range",
+    "rival": "it pulls against {rival}",
+    "step": "one step of {lamp} is coarser than that",
+}
 
-@dataclass(frozen=True, slots=True)
-class Unmet:
-    """One target that can't be met.
 
-    Attributes
-    ----------
-    of
-        Patch, ratio or backdrop figure.
-    short_by
-        Stops outside what is allowed, above 0.
-    say
-        By how much, why, and what would help: a sentence or two.
-    """
-
-    of: str
-    short_by: float
-    say: str
-
-    def to_json(self) -> dict[str, Any]:
-        """Return it as `dial --json` prints it."""
-        return {"of": self.of, "short_by": round(self.short_by, 3), "say": self.say}
+def _help(help_: Help) -> str:
+    if help_.code == "let turn":
+        return f"Let {lamp_name(help_.what)} be turned too."
+    if help_.code == "board":
+        return f"A board follows its lamp: move the {help_.what} nearer."
+    if help_.code == "aperture":
+        opened, size = help_.stops > 0, abs(help_.stops)
+        way, iso, back = ("Open", "up", "down") if opened else ("Close", "down", "up")
+        to = "" if help_.then is None else f", to {say_f_number(help_.then)},"
+        return (
+            f"{way} the aperture {size:.1f}{to} or ISO {iso} {size:.1f}, and turn the other lamps "
+            f"{back} {size:.1f}."
+        )
+    if help_.now is None or help_.then is None:
+        return f"Move {lamp_name(help_.what)} {help_.code}."
+    return f"Move {lamp_name(help_.what)} from {help_.now:.1f} m to about {help_.then:.1f} m."
 
 
 def find_unmet(
-    search: Search, aims: Sequence[Wanted], turns: Floats, state: State, plan: Plan
+    search: Search, turns: Floats, predicted: Prediction, plan: Plan
 ) -> tuple[Unmet, ...]:
     """Return the targets that the dialled setting leaves unmet, worst first.
 
@@ -78,195 +175,132 @@ def find_unmet(
     ----------
     search
         Reads the set.
-    aims
-        All targets.
     turns
-        The dialled setting, stops from the solos.
-    state
+        float64 (lamps,), the dialled setting, stops from the solos.
+    predicted
         What it gives.
     plan
         For aperture and places of the lamps.
     """
-    short = [(index, aim.short_by(state)) for index, aim in enumerate(aims)]
-    failing = [(index, by) for index, by in short if abs(by) > SHORT]
+    short = [aim.short_by(predicted) for aim in search.aims]
+    failing = [index for index, off in enumerate(short) if abs(off) > SHORT]
     if not failing:
         return ()
-    slopes = search.slopes(turns, step=0.1)
-    residuals = np.array([aim.residual(state) for aim in aims])
+    residuals = np.array([aim.residual(predicted) for aim in search.aims])
+    moves = slopes(search.residuals, turns, step=_SLOPE_STEP)
     lifted = _lifted(search, turns)
     found = [
-        _unmet(_Case(search, aims, index, by, slopes, residuals, turns), plan, lifted)
-        for index, by in failing
+        _unmet(_Case(search, turns, residuals, moves, index, short[index]), plan, lifted)
+        for index in failing
     ]
-    return tuple(sorted(found, key=lambda target: -target.short_by))
+    return tuple(sorted(found, key=lambda unmet: -unmet.short_by))
 
 
 @dataclass(frozen=True, eq=False, slots=True)
 class _Case:
-    """One unmet target amid the others."""
+    """One unmet target amid the others; `moves` are slopes of residuals, (targets, lamps)."""
 
     search: Search
-    aims: Sequence[Wanted]
-    index: int
-    by: float
-    slopes: Floats
-    residuals: Floats
     turns: Floats
-
-    @property
-    def aim(self) -> Wanted:
-        return self.aims[self.index]
+    residuals: Floats
+    moves: Floats
+    index: int
+    off: float
 
     @property
     def pull(self) -> Floats:
-        """How far up each lamp would have to go for the target: its slope against the shortfall."""
-        pull: Floats = -np.sign(self.by) * self.slopes[self.index]
+        """How far up each lamp would have to go for the target: its slope against what is short."""
+        pull: Floats = -np.sign(self.off) * self.moves[self.index]
         return pull
-
-    def best_lamp(self) -> int | None:
-        """Return the lamp that moves this target the most, None where none does."""
-        index = int(np.argmax(np.abs(self.pull)))
-        return index if abs(self.pull[index]) > _WEAK_PULL else None
 
     def at_end(self) -> int | None:
         """Return the strongest lamp that stands at the end of its range and would have to go on."""
         order = np.argsort(-np.abs(self.pull))
         for index in order[: max(1, len(order) // 2)]:
-            knob, turn = self.search.knobs[index], self.turns[index]
-            if abs(self.pull[index]) > _WEAK_PULL and _stuck(knob, turn, self.pull[index]):
+            pull, knob = self.pull[index], self.search.knobs[index]
+            stuck = knob.is_kept or knob.end(self.turns[index]) == np.sign(pull)
+            if abs(pull) > _WEAK_PULL and stuck:
                 return int(index)
         return None
 
     def rival(self) -> int | None:
         """Return the other target that meeting this one would hurt the most."""
         way = self.pull / max(float(np.linalg.norm(self.pull)), 1e-9)
-        hurt = [
-            float(2.0 * self.residuals[other] * (self.slopes[other] @ way))
-            if other != self.index
-            else -math.inf
-            for other in range(len(self.aims))
-        ]
+        hurt = 2.0 * self.residuals * (self.moves @ way)
+        hurt[self.index] = -math.inf
         worst = int(np.argmax(hurt))
-        return worst if hurt[worst] > 0.1 else None
+        return worst if hurt[worst] > _LEAST_HURT else None
 
 
-def _stuck(knob: Knob, turn: float, pull: float) -> bool:
-    if knob.high <= knob.low:
-        return True
-    return turn >= knob.high - _END if pull > 0 else turn <= knob.low + _END
+def _unmet(case: _Case, plan: Plan, lifted: Sequence[tuple[float, Floats]]) -> Unmet:
+    aim, knobs = case.search.aims[case.index], case.search.knobs
+    best, end, rival = int(np.argmax(np.abs(case.pull))), case.at_end(), case.rival()
+    reason: Reason
+    what, rival_kind, helps = "", "", tuple(_board(case, plan))
+    if abs(case.pull[best]) <= _WEAK_PULL:
+        reason = "no lamp"
+    elif end is not None:
+        what = knobs[end].name
+        reason = "kept" if knobs[end].is_kept else "top" if case.pull[end] > 0 else "bottom"
+        helps = tuple(_past_the_end(case, end, plan, lifted))
+    elif rival is not None:
+        other = case.search.aims[rival]
+        reason, what, rival_kind = "rival", other.of, other.kind
+    else:
+        reason, what = "step", knobs[best].name
+    return Unmet(aim.of, aim.kind, case.off, reason, what, rival_kind, helps)
 
 
-def _unmet(case: _Case, plan: Plan, lifted: Lifted) -> Unmet:
-    by = abs(case.by)
-    over = "over" if case.by > 0 else "under"
-    of, kind = case.aim.of, case.aim.kind
-    say = f"{title(of)}{_SAID[kind]} {by:.2f} {over} what is allowed: {_why(case)}."
-    advice = _advice(case, plan, lifted)
-    return Unmet(of, by, f"{say} {advice}" if advice else say)
+def _past_the_end(
+    case: _Case, lamp: int, plan: Plan, lifted: Sequence[tuple[float, Floats]]
+) -> Iterator[Help]:
+    """Yield what helps where a lamp stands at its end: what lifts all, and where it would stand."""
+    knob, pull = case.search.knobs[lamp], case.pull[lamp]
+    if knob.is_kept:
+        yield Help("let turn", knob.name)
+        return
+    for lift, shorts in lifted:
+        if shorts[case.index] < _HELPED * abs(case.off):
+            marked = plan.camera.f_number
+            f_number = exact_f_number(marked) if marked else None
+            then = None if f_number is None else f_number * 2.0 ** (-lift / 2.0)
+            yield Help("aperture", stops=lift, now=f_number, then=then)
+            break
+    # a lamp's light falls with the square of its distance
+    light = plan.light(knob.name)
+    distance = None if light is None else light.distance
+    stops = min(abs(case.residuals[case.index]) / max(abs(pull), _WEAK_PULL), _FURTHEST)
+    then = None if distance is None else distance * 2.0 ** (math.copysign(stops, -pull) / 2.0)
+    yield Help("nearer" if pull > 0 else "away", knob.name, now=distance, then=then)
 
 
-def _why(case: _Case) -> str:
-    best = case.best_lamp()
-    if best is None:
-        return "no lamp moves it"
-    end = case.at_end()
-    if end is not None:
-        knob = case.search.knobs[end]
-        if knob.high <= knob.low:
-            return f"{lamp_name(knob.name)} is kept as it is"
-        side = "top" if case.pull[end] > 0 else "bottom"
-        return f"{lamp_name(knob.name)} is at the {side} of its range"
-    rival = case.rival()
-    if rival is not None:
-        other = case.aims[rival]
-        return f"it pulls against {other.of}{_SAID[other.kind]}"
-    return f"one step of {lamp_name(case.search.knobs[best].name)} is coarser than that"
+def _lifted(search: Search, turns: Floats) -> list[tuple[float, Floats]]:
+    """Return stops of aperture for all, and each target's shortfall once lamps are dialled again.
 
-
-def _advice(case: _Case, plan: Plan, lifted: Lifted) -> str:
-    end = case.at_end()
-    if end is None:
-        return _board_advice(case, plan)
-    knob = case.search.knobs[end]
-    if knob.high <= knob.low:
-        return f"Let {lamp_name(knob.name)} be turned too."
-    lift = _lift_that_helps(case, lifted)
-    move = _move_advice(case, end, plan)
-    if lift is None:
-        return f"{title(move)}."
-    return f"{_lift_advice(plan, lift)} Or {move}."
-
-
-Lifted = tuple[tuple[float, tuple[float, ...]], ...]
-"""Stops of aperture or ISO for all, and each target's shortfall once lamps are dialled again."""
-
-
-def _lifted(search: Search, turns: Floats) -> Lifted:
-    """Return what opening or closing for all would do where a lamp stands at its end.
-
-    Only what makes the whole better than a smaller change does counts.
+    Only where a lamp stands at its end, and as far as it makes the whole better than less does.
     """
     ends = [
-        1.0 if turn >= knob.high - _END else -1.0
+        end
         for knob, turn in zip(search.knobs, turns, strict=True)
-        if knob.high > knob.low and (turn >= knob.high - _END or turn <= knob.low + _END)
+        if not knob.is_kept and (end := knob.end(turn))
     ]
-    if not ends:
-        return ()
-    before, way = search.cost(turns), ends[0]
-    found = []
-    for size in _LIFTS:
-        search.lift = way * size
+    before, found = search.cost(turns), []
+    for size in _LIFTS if ends else ():
+        search.lift = ends[0] * size
         try:
-            again = search.continuous(turns - way * size)
-            cost, state = search.cost(again), search.scene.read(again + search.lift)
+            again = search.free(turns - search.lift)
+            cost, read = search.cost(again), search.read(again)
         finally:
             search.lift = 0.0
         if cost >= before:
             break
         before = cost
-        shorts = tuple(abs(aim.short_by(state)) for aim in search.aims)
-        found.append((way * size, shorts))
-    return tuple(found)
+        found.append((ends[0] * size, np.array([abs(aim.short_by(read)) for aim in search.aims])))
+    return found
 
 
-def _lift_that_helps(case: _Case, lifted: Lifted) -> float | None:
-    """Return the least lift that mends a target for the most part, None where none does."""
-    for lift, shorts in lifted:
-        if shorts[case.index] < _HELPED * abs(case.by):
-            return lift
-    return None
-
-
-def _lift_advice(plan: Plan, lift: float) -> str:
-    way, back = ("Open", "down") if lift > 0 else ("Close", "up")
-    f_number = plan.camera.f_number
-    now = exact_f_number(f_number) if f_number else None
-    to = f", to {say_f_number(now * 2.0 ** (-lift / 2.0))}," if now else ""
-    size = abs(lift)
-    return (
-        f"{way} the aperture {size:.1f}{to} or ISO {'up' if lift > 0 else 'down'} {size:.1f}, and "
-        f"turn the other lamps {back} {size:.1f}."
-    )
-
-
-def _move_advice(case: _Case, lamp: int, plan: Plan) -> str:
-    """Return where a lamp at its end would have to stand, about: the inverse square of distance."""
-    knob = case.search.knobs[lamp]
-    light = plan.light(knob.name)
-    tolerances_a_stop = abs(case.pull[lamp])
-    stops = min(abs(case.residuals[case.index]) / max(tolerances_a_stop, _WEAK_PULL), 3.0)
-    nearer = case.pull[lamp] > 0
-    if light is None or light.distance is None:
-        return f"move {lamp_name(knob.name)} {'nearer' if nearer else 'away'}"
-    to = light.distance * 2.0 ** ((-stops if nearer else stops) / 2.0)
-    return f"move {lamp_name(knob.name)} from {light.distance:.1f} m to about {to:.1f} m"
-
-
-def _board_advice(case: _Case, plan: Plan) -> str:
-    """Return how a board helps: it has no power of its own and follows its lamp."""
-    boards = [panel for panel in plan.panels if panel.kind in ("white board", "black board")]
-    lighter = [panel for panel in boards if (panel.kind == "white board") == (case.by < 0)]
-    if case.aim.kind not in ("zone", "ratio") or not lighter:
-        return ""
-    return f"A board follows its lamp: move the {lighter[0].kind} nearer."
+def _board(case: _Case, plan: Plan) -> Iterator[Help]:
+    """Yield how a board helps: it has no power of its own and follows its lamp."""
+    wanted = "white board" if case.off < 0 else "black board"
+    if case.search.aims[case.index].kind in ("zone", "ratio"):
+        yield from [Help("board", wanted) for panel in plan.panels if panel.kind == wanted][:1]

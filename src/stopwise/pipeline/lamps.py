@@ -7,7 +7,7 @@ from statistics import median
 from typing import TYPE_CHECKING
 
 from stopwise.lamps.beam_spots import Followed, Sitter, read_spots, with_spots
-from stopwise.lamps.knowledge import Circumstances, Knowledge, know
+from stopwise.lamps.blame import Circumstances, Knowledge, know
 from stopwise.lamps.outputs import expect, read_lamps
 from stopwise.lamps.solos import exposure_stops
 from stopwise.lamps.unmixing import Shift

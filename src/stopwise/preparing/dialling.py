@@ -112,7 +112,7 @@ def dial_plan(
     answer = dial(
         lamp_set(solos, ambient, continuous=steady),
         plan_now(plan, look=look),
-        now=turned,
+        stands=turned,
         keep=keep,
     )
     return Dialling(answer, report, plan)

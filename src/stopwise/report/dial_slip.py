@@ -43,7 +43,7 @@ def predicted_drawable(answer: Dial, *, mid_grey: float | None = None) -> Drawab
     mid_grey
         Y of mid-grey; None for the default.
     """
-    return _drawn(answer.predicted.picture, mid_grey or MID_GREY_OF_SATURATION)
+    return _drawn(answer.picture, mid_grey or MID_GREY_OF_SATURATION)
 
 
 def shown_light(light: LightPicture, *, mid_grey: float | None = None) -> NDArray[np.uint8]:
@@ -52,7 +52,7 @@ def shown_light(light: LightPicture, *, mid_grey: float | None = None) -> NDArra
 
 
 def _drawn(light: LightPicture, mid_grey: float) -> Drawable:
-    from stopwise.lamps.superpose import clipped_shares
+    from stopwise.lamps.superposition import clipped_shares
     from stopwise.report.rendering import render
 
     factor = max(1, round(_LONGEST / max(light.clipped.shape)))
@@ -107,13 +107,13 @@ def draw_dial_slip(answer: Dial, plan: Plan, sentences: Sequence[str] = ()) -> b
 
 
 def _patches(answer: Dial) -> list[MarkedPatch]:
-    planned = {target.of: target for target in answer.predicted.targets if target.kind == "zone"}
+    planned = {aim.of: aim for aim in answer.aims if aim.kind == "zone"}
     marked = []
-    for name, zone in answer.predicted.patches.items():
-        patch = MarkedPatch(name, answer.predicted.picture.patches[name].box, zone)
+    for name, read in answer.predicted.patches.items():
+        patch = MarkedPatch(name, answer.picture.patches[name].box, read.zone)
         if name in planned:
-            state: State = "fails" if planned[name].short_by else "holds"
-            patch = replace(patch, target=planned[name].target, state=state)
+            state: State = "fails" if planned[name].short_by(answer.predicted) else "holds"
+            patch = replace(patch, target=planned[name].planned, state=state)
         marked.append(patch)
     return marked
 

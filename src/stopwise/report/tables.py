@@ -21,7 +21,8 @@ if TYPE_CHECKING:
     from stopwise.comparison.comparison import Comparison
     from stopwise.comparison.run import Series, TakeRun
     from stopwise.findings import State
-    from stopwise.lamps.dial import Dial, Granted
+    from stopwise.lamps.dial import Dial
+    from stopwise.lamps.prediction import Aim, Prediction
     from stopwise.plan.model import Plan
 
 _TARGETS = {
@@ -196,34 +197,29 @@ def target_rows(answer: Dial) -> list[TargetRow]:
     Limits (headroom, clipping) that are met are left out: they would only say that nothing is
     wrong.
     """
+    unmet = {(one.of, one.kind) for one in answer.unmet}
     return [
-        _target_row(target)
-        for target in answer.predicted.targets
-        if target.kind not in ("headroom", "clip", "blown") or _fails(target, answer)
+        _target_row(aim, answer.predicted)
+        for aim in answer.aims
+        if aim.kind not in ("headroom", "clip", "blown") or (aim.of, aim.kind) in unmet
     ]
 
 
-def _fails(target: Granted, answer: Dial) -> bool:
-    return bool(target.short_by) and any(
-        one.of == target.of and math.isclose(one.short_by, abs(target.short_by), abs_tol=1e-9)
-        for one in answer.unmet
-    )
-
-
-def _target_row(target: Granted) -> TargetRow:
-    name = _TARGETS.get(target.kind) or _PAPER.get(target.of) or shown(target.of)
-    if target.kind in _KINDS:
-        name = f"{name}, {_KINDS[target.kind]}"
-    planned = _target_figure(target.target, target.kind)
-    if target.value is None:
+def _target_row(aim: Aim, predicted: Prediction) -> TargetRow:
+    name = _TARGETS.get(aim.kind) or _PAPER.get(aim.of) or shown(aim.of)
+    if aim.kind in _KINDS:
+        name = f"{name}, {_KINDS[aim.kind]}"
+    planned = _target_figure(aim.planned, aim.kind)
+    value, off = aim.value(predicted), aim.short_by(predicted)
+    if value is None:
         return TargetRow(name, "-", planned, "", "not seen")
-    least = math.isinf(target.over)
+    least = math.isinf(aim.over)
     return TargetRow(
         name,
-        _target_figure(target.value, target.kind),
+        _target_figure(value, aim.kind),
         f"{planned} or more" if least else planned,
-        "" if least and not target.short_by else signed(target.value - target.target),
-        "fails" if target.short_by else "holds",
+        "" if least and not off else signed(value - aim.planned),
+        "fails" if off else "holds",
     )
 
 

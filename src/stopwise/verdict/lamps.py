@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING
 
 from stopwise.findings import Detail, Finding
 from stopwise.lamps.beam_spots import LEAST_LOSS_STOPS, LEAST_MOVE
-from stopwise.lamps.cause import explain
+from stopwise.lamps.blame import explain
 from stopwise.verdict.turns import turned
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator, Mapping, Sequence
 
     from stopwise.lamps.beam_spots import SpotReading
-    from stopwise.lamps.knowledge import Blame, Circumstances, Knowledge
+    from stopwise.lamps.blame import Blame, Circumstances, Knowledge
     from stopwise.lamps.outputs import LampReading
     from stopwise.plan.now import PlanNow
 

@@ -6,7 +6,7 @@ from statistics import median
 from typing import TYPE_CHECKING
 
 from stopwise.findings import Finding, verdict_of
-from stopwise.lamps.cause import likely_out
+from stopwise.lamps.blame import likely_out
 from stopwise.lamps.outputs import RUN_FRAMES
 
 if TYPE_CHECKING:

@@ -10,7 +10,7 @@ import pytest
 
 from stopwise.lamps.reduced import combine, reduce_light
 from stopwise.lamps.solos import lamp_set
-from stopwise.lamps.superpose import clipped_shares, patch_shares, predict, sum_against_full
+from stopwise.lamps.superposition import clipped_shares, patch_shares, predict, sum_against_full
 from support.lit_sets import AMBIENT_LIGHT, BOXES, WEIGHTS, LitSet, doubled, level_of
 from support.made_set import Sitter
 from support.made_set import field as field_of

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import pytest
 
-from stopwise.lamps.cause import explain, likely_out
-from stopwise.lamps.knowledge import Circumstances, know
+from stopwise.findings import Finding
+from stopwise.lamps.blame import Circumstances, explain, know, likely_out
 from stopwise.lamps.outputs import Expected, read_lamps
 from stopwise.plan.now import plan_now
 from support.lit_sets import EXPOSURE, LitSet, plan_for, shift_of, zones_of
@@ -18,12 +18,9 @@ NAMES = tuple(lamp.name for lamp in LAMPS)
 AS_SOLO = {name: Expected(0.0, known=True) for name in NAMES}
 
 
-@dataclass(frozen=True)
-class Failed:
-    check: str
-    of: str
-    measured: float
-    planned: float
+def failed(check, of, measured, planned, figure=None):
+    """Return a finding that failed, as its cause is asked for."""
+    return Finding(check, of, "over", "fails", measured, planned, figure=figure)
 
 
 @pytest.fixture(scope="module")
@@ -36,7 +33,7 @@ def studio():
 def failing(plan, zones, *, over=0.25):
     """Return the zones that are off by more than a quarter stop, as findings."""
     return [
-        Failed("patch", patch.name, float(zones[patch.name]), patch.zone)
+        failed("patch", patch.name, float(zones[patch.name]), patch.zone)
         for patch in plan.patches
         if abs(zones[patch.name] - patch.zone) > over
     ]
@@ -128,7 +125,7 @@ def test_a_lamp_that_was_not_seen_blames_nobody(studio):
     frame = made.frame(sitter=sitter)
     readings = read_lamps(frame, made.lamp_set, said={}, placement=shift_of(sitter))
     assert readings["hair"].state == "not seen"
-    found = [Failed("patch", "hair", plan.patch("hair").zone - 0.8, plan.patch("hair").zone)]
+    found = [failed("patch", "hair", plan.patch("hair").zone - 0.8, plan.patch("hair").zone)]
     (blame,) = explain(found, knowledge, readings, Circumstances(AS_SOLO))
     assert blame.cause == "unknown"
 
@@ -139,9 +136,9 @@ def test_uneven_paper_is_its_lamps_where_they_explain_it(studio):
     readings = read_lamps(frame, made.lamp_set, said={})
     before = plan.backdrop.left_right
     scene = knowledge.scene
-    measured = scene.read([0.0, 0.0, 0.0, 0.0, 0.7]).left_right
+    measured = scene.read([0.0, 0.0, 0.0, 0.0, 0.7]).backdrop.left_right
     assert measured < before - 0.1
-    found = [Failed("backdrop", "backdrop left_right", measured, before)]
+    found = [failed("backdrop", "backdrop left_right", measured, before)]
     (blame,) = explain(found, knowledge, readings, Circumstances(AS_SOLO))
     assert (blame.cause, blame.lamp) == ("lamp", "paper right")
     assert blame.turn == pytest.approx(-0.7, abs=0.05)
@@ -151,7 +148,7 @@ def test_a_slope_along_the_travel_is_the_shutters(studio):
     made, plan, knowledge = studio
     readings = read_lamps(made.frame(), made.lamp_set, said={})
     planned = plan.backdrop.left_right
-    found = [Failed("backdrop", "backdrop left_right", planned + 0.29, planned)]
+    found = [failed("backdrop", "backdrop left_right", planned + 0.29, planned, "left_right")]
     around = Circumstances(AS_SOLO, shutter_slope=0.29)
     (blame,) = explain(found, knowledge, readings, around)
     assert (blame.cause, blame.turn) == ("shutter", None)
@@ -161,7 +158,7 @@ def test_paper_that_no_lamp_explains_is_the_backdrops(studio):
     made, plan, knowledge = studio
     readings = read_lamps(made.frame(), made.lamp_set, said={})
     planned = plan.backdrop.left_right
-    found = [Failed("backdrop", "backdrop left_right", planned + 0.4, planned)]
+    found = [failed("backdrop", "backdrop left_right", planned + 0.4, planned, "left_right")]
     (blame,) = explain(found, knowledge, readings, Circumstances(AS_SOLO))
     assert blame.cause == "backdrop"
 
@@ -169,14 +166,14 @@ def test_paper_that_no_lamp_explains_is_the_backdrops(studio):
 def test_the_chip_is_of_the_set_so_a_sitter_is_not_blamed_for_it(studio):
     made, plan, knowledge = studio
     readings = read_lamps(made.frame(), made.lamp_set, said={})
-    found = [Failed("patch", "chip", plan.patch("chip").zone + 0.5, plan.patch("chip").zone)]
+    found = [failed("patch", "chip", plan.patch("chip").zone + 0.5, plan.patch("chip").zone)]
     (blame,) = explain(found, knowledge, readings, Circumstances(AS_SOLO))
     assert blame.cause == "unknown"
 
 
 def test_a_check_that_no_solo_speaks_of_is_unknown(studio):
     _, _, knowledge = studio
-    found = [Failed("pinpoints", "frame", 0.1, 0.0)]
+    found = [failed("pinpoints", "frame", 0.1, 0.0)]
     (blame,) = explain(found, knowledge, {}, Circumstances({}))
     assert blame.cause == "unknown"
 

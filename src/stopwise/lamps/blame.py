@@ -1,0 +1,337 @@
+"""Blame: whether lamps explain what a frame measured, and which one to turn, or who else did it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from stopwise.lamps.outputs import Expected
+from stopwise.lamps.prediction import aims_of, build_scene, slopes
+from stopwise.plan.now import stays_with_the_set
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from numpy.typing import NDArray
+
+    from stopwise.findings import Cause, Finding
+    from stopwise.lamps.outputs import LampReading
+    from stopwise.lamps.prediction import Aim, Prediction, Scene
+    from stopwise.lamps.solos import LampSet
+    from stopwise.plan.now import PlanNow
+
+    Floats = NDArray[np.float64]
+
+AGREE_STOPS = 0.15
+"""What lamps give and what a frame measured agree within this: three uncertainties of a zone."""
+
+FELL_STOPS = -1.0
+"""A patch that falls this far under its take's median has lost its lamp."""
+
+HELD_STOPS = 0.25
+"""A patch within this of its take's median has held."""
+
+_VAGUE = 0.3
+"""Stops of uncertainty of what the lamps give from which nothing is blamed."""
+
+_MATTERS = 0.1
+"""Stops of a figure a stop of a lamp, from which the lamp matters to it."""
+
+_MOST = 0.5
+"""Share of a difference that a cause must explain."""
+
+_HARM = 0.03
+"""Stops by which a turn may push another target further out: under a third of a pack's step."""
+
+_FURTHEST = 4.0
+"""Stops that a lamp is turned at most, to mend one figure."""
+
+_DARK = -20.0
+"""Stops that stand for a lamp that is out."""
+
+_FLARE = 5e-4
+"""Light, anchor = 1, that neither solos nor frames can tell from none."""
+
+_TURN_STOPS = 1e-4
+"""Stops to which a turn is found: far below any pack's step."""
+
+_SLOPE_STEP = 0.1
+"""Stops over which slopes are taken: a pack's usual step."""
+
+_SETTING = 1.0 / 6.0
+"""Stops of aperture and ISO from which a setting counts as knocked: half of a third of a stop."""
+
+
+@dataclass(frozen=True, slots=True)
+class Blame:
+    """Why a finding failed.
+
+    Attributes
+    ----------
+    cause
+        Who or what.
+    lamp
+        The lamp, where it is one.
+    turn
+        Stops that it is to be turned, unrounded; None where no turn is shown to be right.
+    """
+
+    cause: Cause
+    lamp: str | None = None
+    turn: float | None = None
+
+
+_UNKNOWN = Blame("unknown")
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Knowledge:
+    """What solos say of the plan's targets, made once for many frames.
+
+    Attributes
+    ----------
+    scene
+        The set.
+    aims
+        Each target, by check and what it is of.
+    sitters
+        Patches that are the sitter's: they may turn with a head.
+    """
+
+    scene: Scene
+    aims: Mapping[tuple[str, str], Aim]
+    sitters: frozenset[str]
+
+
+@dataclass(frozen=True, slots=True)
+class Circumstances:
+    """What else is known of the frame.
+
+    Attributes
+    ----------
+    expected
+        What is expected of each lamp; those not named have nothing expected of them.
+    exposure_stops
+        How much more light this frame's aperture and ISO record than the solos'.
+    shutter_slope
+        Slope along the shutter's travel, stops; None where it can't be told.
+    """
+
+    expected: Mapping[str, Expected]
+    exposure_stops: float = 0.0
+    shutter_slope: float | None = None
+
+
+def know(lamps: LampSet, now: PlanNow) -> Knowledge:
+    """Gather what solos say of the plan's targets.
+
+    Parameters
+    ----------
+    lamps
+        The solos.
+    now
+        What of the plan holds now.
+    """
+    scene = build_scene(lamps, now).quick()
+    aims: dict[tuple[str, str], Aim] = {
+        (aim.check, aim.of): aim for aim in aims_of(now, scene) if aim.check != "blown"
+    }
+    sitters = (patch.name for patch in now.patches if not stays_with_the_set(patch))
+    return Knowledge(scene, aims, frozenset(sitters))
+
+
+def explain(
+    failing: Sequence[Finding],
+    knowledge: Knowledge,
+    readings: Mapping[str, LampReading],
+    around: Circumstances,
+) -> tuple[Blame, ...]:
+    """Say for each failed finding what caused it.
+
+    Parameters
+    ----------
+    failing
+        Failed findings, in any order.
+    knowledge
+        What solos say of the targets.
+    readings
+        What each lamp gave in this frame.
+    around
+        What else is known of it.
+
+    Returns
+    -------
+    tuple of Blame
+        In the order of `failing`. A lamp is named only where the lamps' light as read explains the
+        figure within 0.15 stop; a turn only where it mends the figure and breaks no other target.
+    """
+    case = _Case(knowledge, readings, around)
+    return tuple(case.blame(finding) for finding in failing)
+
+
+def likely_out(drops: Mapping[str, float], lit_by: Mapping[str, Sequence[str]]) -> str | None:
+    """Return the one lamp that likely did not fire, told without solos.
+
+    Parameters
+    ----------
+    drops
+        Stops that each seen patch reads under its take's own median, below 0 for darker.
+    lit_by
+        The lamps that light each patch, the leading one first.
+
+    Returns
+    -------
+    str or None
+        A lamp all of whose led patches fell by a stop or more while every patch that it doesn't
+        light held within a quarter stop; None where no lamp or more than one fits.
+    """
+    suspects = []
+    for lamp in dict.fromkeys(name for names in lit_by.values() for name in names[:1]):
+        led = [drop for patch, drop in drops.items() if tuple(lit_by.get(patch, ()))[:1] == (lamp,)]
+        others = [drop for patch, drop in drops.items() if lamp not in lit_by.get(patch, ())]
+        held = bool(others) and max(abs(drop) for drop in others) <= HELD_STOPS
+        if led and max(led) <= FELL_STOPS and held:
+            suspects.append(lamp)
+    return suspects[0] if len(suspects) == 1 else None
+
+
+class _Case:
+    """One frame: what its lamps were read to give, and what that makes of each target."""
+
+    def __init__(
+        self, knowledge: Knowledge, readings: Mapping[str, LampReading], around: Circumstances
+    ) -> None:
+        self.know, self.around = knowledge, around
+        self.names = knowledge.scene.names
+        self.readings = [readings.get(name) for name in self.names]
+        self.out = [reading is not None and reading.state == "out" for reading in self.readings]
+        self.outputs = np.array(
+            [
+                _DARK if out else 0.0 if reading is None else reading.stops or 0.0
+                for out, reading in zip(self.out, self.readings, strict=True)
+            ]
+        )
+        self.given = self._read(self.outputs)
+
+    def _read(self, outputs: Floats) -> Prediction:
+        return self.know.scene.read(outputs + self.around.exposure_stops)
+
+    def blame(self, finding: Finding) -> Blame:
+        """Return the cause of one failed finding."""
+        aim = self.know.aims.get((finding.check, finding.of))
+        difference = finding.difference
+        if aim is None or finding.measured is None or difference is None:
+            return _UNKNOWN
+        slope = abs(self.around.shutter_slope or 0.0)
+        if (
+            finding.figure == "left_right"
+            and max(AGREE_STOPS, abs(difference) - AGREE_STOPS) <= slope
+        ):
+            return Blame("shutter")
+        given, moves = aim.value(self.given), self._slopes(aim)
+        doubt = self._doubt(moves)
+        if given is None or doubt > _VAGUE:
+            return _UNKNOWN
+        rest = finding.measured - given
+        if aim.kind == "clip":
+            # a share that clips can't be set against stops: lamps explain it where they bring the
+            # patch within 0.15 stop of its ceiling
+            rest = max(given, 0.0) if finding.measured else 0.0
+        levels = [self.given.patches[name].log2_y for name in aim.patches]
+        lost = math.log2(1.0 + _FLARE / 2.0 ** min(levels)) if levels else 0.0
+        if abs(rest) <= max(AGREE_STOPS, 2.0 * doubt) + lost:
+            return self._of_lamps(aim, difference, moves)
+        explains = rest * difference > 0 and abs(rest) >= _MOST * abs(difference)
+        if (explains or aim.kind == "clip") and not self.know.sitters.isdisjoint(aim.patches):
+            return Blame("sitter")
+        return Blame("backdrop") if finding.check == "backdrop" else _UNKNOWN
+
+    def _slopes(self, aim: Aim) -> Floats:
+        """Return how a figure changes with a stop of each lamp, float64 (lamps,)."""
+
+        def figure(outputs: Floats) -> Floats:
+            value = aim.value(self._read(outputs))
+            return np.array([0.0 if value is None else value])
+
+        moves: Floats = slopes(figure, self.outputs, step=_SLOPE_STEP)[0]
+        return moves
+
+    def _doubt(self, moves: Floats) -> float:
+        """Return the uncertainty of what the lamps give, infinite with a lamp that isn't seen."""
+        parts = [0.0]
+        for move, reading in zip(moves, self.readings, strict=True):
+            if reading is None or reading.state == "not seen":
+                parts.append(math.inf if abs(move) > _MATTERS else 0.0)
+            elif reading.uncertainty is not None and reading.state != "out":
+                parts.append(float(move) * reading.uncertainty)
+        return math.hypot(*parts)
+
+    def _of_lamps(self, aim: Aim, difference: float, moves: Floats) -> Blame:
+        """Name what moved the light that explains a figure: camera, one lamp, or the setting."""
+        if abs(self.around.exposure_stops) > _SETTING:
+            without = aim.value(self.know.scene.read(self.outputs))
+            if without is not None and abs(without - aim.planned) < _MOST * abs(difference):
+                return Blame("camera")
+        off = self._off_lamp(aim, difference, moves)
+        if off is not None:
+            return off
+        for index in np.argsort(-np.abs(moves)):
+            move = float(moves[index])
+            turn = self._mending_turn(aim, int(index), move) if abs(move) > _MATTERS else None
+            if turn is not None:
+                return Blame("lamp", self.names[index], turn)
+        return Blame("lamp")
+
+    def _off_lamp(self, aim: Aim, difference: float, moves: Floats) -> Blame | None:
+        """Return the lamp that is off what is expected of it, where that makes the difference."""
+        share, blame = _MOST, None
+        for index, name in enumerate(self.names):
+            reading, expected = self.readings[index], self.around.expected.get(name, Expected())
+            if reading is None or not difference:
+                continue
+            if not self.out[index] and (reading.stops is None or not expected.known):
+                continue
+            off = float(self.outputs[index]) - expected.stops
+            made = float(moves[index]) * off
+            if off < -1.0:
+                as_expected = self._value_at(aim, index, -off)
+                given = aim.value(self.given)
+                made = 0.0 if as_expected is None or given is None else given - as_expected
+            if made / difference > share:
+                share = made / difference
+                blame = Blame("lamp", name, None if self.out[index] else -off)
+        return blame
+
+    def _value_at(self, aim: Aim, index: int, turn: float) -> float | None:
+        return aim.value(self._turned(index, turn))
+
+    def _turned(self, index: int, turn: float) -> Prediction:
+        there = self.outputs.copy()
+        there[index] += turn
+        return self._read(there)
+
+    def _mending_turn(self, aim: Aim, index: int, move: float) -> float | None:
+        """Return the turn of one lamp that meets a target and harms no other, or None.
+
+        None too where 4 stops wouldn't do.
+        """
+        from scipy.optimize import brentq
+
+        def off(turn: float) -> float:
+            value = self._value_at(aim, index, turn)
+            return 0.0 if value is None else value - aim.planned
+
+        here = off(0.0)
+        end = math.copysign(_FURTHEST, -here * move)
+        if here * off(end) >= 0.0:
+            return None
+        turn = float(brentq(off, 0.0, end, xtol=_TURN_STOPS))
+        there = self._turned(index, turn)
+        harmed = any(
+            abs(other.short_by(there)) > abs(other.short_by(self.given)) + _HARM
+            for other in self.know.aims.values()
+        )
+        return None if harmed else turn

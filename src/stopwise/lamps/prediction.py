@@ -1,0 +1,507 @@
+"""What patches, backdrop and the rest of a set read under any powers, and what targets make of it.
+
+Each lamp's own light is kept only where the plan has a target, so that a search can look at
+thousands of settings.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import TYPE_CHECKING, ClassVar
+
+import numpy as np
+
+from stopwise.lamps.reduced import blocks_in
+from stopwise.measurement.measurement import Tint
+from stopwise.measurement.surface import fit_surface, terms
+from stopwise.plan.model import BACKDROP
+from stopwise.stops import MID_GREY_OF_SATURATION, MIDDLE_ZONE
+from stopwise.targets import targets_of
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Mapping, Sequence
+
+    from numpy.typing import NDArray
+
+    from stopwise.findings import Check
+    from stopwise.lamps.reduced import LightPicture
+    from stopwise.lamps.solos import LampSet
+    from stopwise.frame import Box, Point
+    from stopwise.plan.model import Plan
+    from stopwise.plan.now import PlanNow
+    from stopwise.targets import Target
+
+    Floats = NDArray[np.float32]
+
+LIMIT_TOLERANCE = 0.1
+"""Stops that count as one tolerance where a target is a limit: headroom, clipping, separation."""
+
+_LEAST_TOLERANCE = 0.02
+"""Stops that a narrower tolerance weighs as: about a flash's own repeatability."""
+
+_STEERED = ("patch", "headroom", "clip", "ratio", "separation")
+_STEERED_FIGURES = ("zone", "left_right", "falloff")
+"""Checks, and figures of the backdrop, that powers can meet."""
+
+QUICK_CELLS = 600
+"""Cells of a patch that the search looks at: a median of them is off by 0.05 of their spread. The
+answer is then read from all that are kept.
+"""
+
+_TOP = 0.99
+"""Quantile that a hot centre is read at."""
+
+_PAPER_BLOCKS = 1500
+"""Blocks of paper that are looked at, at most."""
+
+_DEPARTS, _LEAST_DEPARTURE = 4.0, 0.02
+"""Scatters, and stops, off the paper's surface beyond which a block is the sitter or clipped."""
+
+_REST_BLOCKS = 1500
+"""Blocks outside the patches that are looked at, the hottest first."""
+
+_DARK = 1e-7
+"""Light under which a log is not taken, anchor = 1."""
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class PatchLamps:
+    """What each lamp gives in a patch's cells.
+
+    Attributes
+    ----------
+    light
+        float32 (lamps + 1, n_colours, n), anchor = 1; the last is the ambient.
+    read_at, may_clip
+        Quantile that stands for the patch, and share that may clip.
+    """
+
+    light: Floats
+    read_at: float
+    may_clip: float
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class PaperLamps:
+    """What each lamp gives on the backdrop.
+
+    Attributes
+    ----------
+    light
+        float32 (lamps + 1, n), Y of paper blocks.
+    left, right
+        float32 (lamps + 1, m), Y of blocks and of their mirror images; m may be 0.
+    surface
+        float64 (n, k) and (k, n), which together bring log2 Y of the blocks onto a smooth surface;
+        None with too few blocks.
+    """
+
+    light: Floats
+    left: Floats
+    right: Floats
+    surface: tuple[NDArray[np.float64], NDArray[np.float64]] | None
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Scene:
+    """A set ready to be read under any powers.
+
+    Attributes
+    ----------
+    names
+        The lamps, in the order of turns.
+    patches, paper
+        Their light by lamp.
+    rest
+        float32 (lamps + 1, n_colours, blocks), upper tails of the blocks outside patches and
+        places that may clip, those that could ever clip first; None without such.
+    rest_rank
+        How many of those blocks may clip.
+    ceiling, weights
+        float32 (n_colours,).
+    mid_grey
+        Y of mid-grey.
+    """
+
+    names: tuple[str, ...]
+    patches: Mapping[str, PatchLamps]
+    paper: PaperLamps | None
+    rest: Floats | None
+    rest_rank: int
+    ceiling: Floats
+    weights: Floats
+    mid_grey: float
+
+    def read(self, turns: Sequence[float] | NDArray[np.float64]) -> Prediction:
+        """Return what the set reads.
+
+        Parameters
+        ----------
+        turns
+            Stops of each lamp from its solo, in the order of `names`.
+        """
+        gains = np.append(np.exp2(np.asarray(turns, dtype=np.float64)), 1.0).astype(np.float32)
+        return Prediction(self, gains)
+
+    def quick(self) -> Scene:
+        """Return the same set with at most 600 cells a patch, for a search."""
+        thin = {}
+        for name, patch in self.patches.items():
+            every = max(1, -(-patch.light.shape[2] // QUICK_CELLS))
+            thin[name] = replace(patch, light=np.ascontiguousarray(patch.light[:, :, ::every]))
+        return replace(self, patches=thin)
+
+    def zone(self, log2_y: float) -> float:
+        """Return the zone of a log2 luminance."""
+        return MIDDLE_ZONE + log2_y - math.log2(self.mid_grey)
+
+
+class PredictedPatch:
+    """What one patch reads under some powers; each figure is worked out when it is asked for.
+
+    Parameters
+    ----------
+    scene
+        The set.
+    patch
+        What each lamp gives in it.
+    gains
+        float32 (lamps + 1,), linear, the ambient's last.
+    """
+
+    uncertainty: float | None = None
+    top: float | None = None
+    top_at: Point | None = None
+    texture: float | None = None
+    blocked: float | None = None
+    snr: float | None = None
+    why: ClassVar[Mapping[str, str]] = {}
+
+    def __init__(self, scene: Scene, patch: PatchLamps, gains: Floats) -> None:
+        self._scene, self._patch, self._gains = scene, patch, gains
+
+    @cached_property
+    def log2_y(self) -> float:
+        """log2 of its read percentile of Y, anchor = 1."""
+        return _stops(_quantile(self._scene.weights @ self._light, self._patch.read_at))
+
+    @property
+    def zone(self) -> float:
+        """Its zone."""
+        return self._scene.zone(self.log2_y)
+
+    @cached_property
+    def headroom(self) -> float:
+        """Stops from the 99th percentile of the fullest colour to its ceiling; negative above."""
+        return -_stops(max(_quantile(colour, _TOP) for colour in self._full))
+
+    @cached_property
+    def clip_room(self) -> float:
+        """The same of the quantile that may clip: negative where more than that share clips."""
+        return -_stops(_quantile(self._fullest, 1.0 - self._patch.may_clip))
+
+    @cached_property
+    def clipped(self) -> float:
+        """Share of its cells with a colour at its ceiling."""
+        return float(np.mean(self._fullest >= 1.0))
+
+    @cached_property
+    def _light(self) -> Floats:
+        light: Floats = np.tensordot(self._gains, self._patch.light, axes=1)
+        return light
+
+    @cached_property
+    def _full(self) -> Floats:
+        return self._light / self._scene.ceiling[:, None]
+
+    @cached_property
+    def _fullest(self) -> Floats:
+        fullest: Floats = self._full.max(axis=0)
+        return fullest
+
+
+@dataclass(frozen=True, slots=True)
+class PredictedBackdrop:
+    """What the paper reads under some powers: zones and stops; what isn't predicted is None."""
+
+    zone: float | None
+    log2_y: float | None
+    left_right: float | None
+    falloff: float | None
+    uneven: float | None = None
+    blotch: float | None = None
+    blotch_at: Point | None = None
+    tint: ClassVar[Tint] = Tint()
+    uncertainty: ClassVar[Mapping[str, float]] = {}
+    why: ClassVar[Mapping[str, str]] = {}
+
+
+class Prediction:
+    """What the whole set reads under some powers, each part when it is asked for.
+
+    Parameters
+    ----------
+    scene
+        The set.
+    gains
+        float32 (lamps + 1,), linear, the ambient's last.
+    """
+
+    def __init__(self, scene: Scene, gains: Floats) -> None:
+        self._scene, self._gains = scene, gains
+        self.patches: Mapping[str, PredictedPatch] = {
+            name: PredictedPatch(scene, patch, gains) for name, patch in scene.patches.items()
+        }
+
+    @cached_property
+    def backdrop(self) -> PredictedBackdrop | None:
+        """The paper; None without."""
+        paper = self._scene.paper
+        if paper is None:
+            return None
+        light, left, right = (
+            np.log2(np.maximum(self._gains @ part, _DARK))
+            for part in (paper.light, paper.left, paper.right)
+        )
+        falloff = None
+        if paper.surface is not None:
+            design, inverse = paper.surface
+            smooth = design @ (inverse @ light)
+            falloff = float(smooth.max() - smooth.min())
+        middle = float(np.median(light))
+        return PredictedBackdrop(
+            zone=self._scene.zone(middle),
+            log2_y=middle,
+            left_right=float(np.median(left) - np.median(right)) if left.size else None,
+            falloff=falloff,
+        )
+
+    @cached_property
+    def blown_room(self) -> float | None:
+        """Stops that the blocks outside all patches have left; None without such."""
+        rest, rank = self._scene.rest, self._scene.rest_rank
+        if rest is None:
+            return None
+        colours = np.tensordot(self._gains, rest, axes=1) / self._scene.ceiling[:, None]
+        full = np.max(colours, axis=0)
+        at = len(full) - 1 - rank
+        return -_stops(float(np.partition(full, at)[at]))
+
+
+def build_scene(lamps: LampSet, now: PlanNow) -> Scene:
+    """Gather what each lamp gives wherever the plan has a target.
+
+    Parameters
+    ----------
+    lamps
+        The solos.
+    now
+        What of the plan holds now; patches that the solos don't hold are left out.
+    """
+    first = next(iter(lamps.nets.values()))
+    pictures = [*lamps.nets.values(), lamps.ambient or first.scaled(0.0)]
+    rest, rank = _rest(pictures, now.plan)
+    return Scene(
+        names=lamps.names,
+        patches={
+            patch.name: PatchLamps(
+                light=np.stack([picture.patches[patch.name].light for picture in pictures]),
+                read_at=patch.defaults.read_at / 100.0,
+                may_clip=patch.defaults.may_clip if patch.may_clip is None else patch.may_clip,
+            )
+            for patch in now.measured
+            if all(patch.name in picture.patches for picture in pictures)
+        },
+        paper=None if now.backdrop is None else _paper(pictures, now.backdrop.boxes),
+        rest=rest,
+        rest_rank=rank,
+        ceiling=np.asarray(first.ceiling, dtype=np.float32),
+        weights=np.asarray(first.weights, dtype=np.float32),
+        mid_grey=now.plan.camera.mid_grey or MID_GREY_OF_SATURATION,
+    )
+
+
+def _paper(pictures: Sequence[LightPicture], boxes: Iterable[Box]) -> PaperLamps | None:
+    """Return each lamp's light on the paper, blocks that depart from it (the sitter) left out."""
+    first = pictures[0]
+    luminances = np.stack([picture.luminance for picture in pictures])
+    held = blocks_in(boxes, first)
+    y, x = (
+        (np.arange(blocks) + 0.5) * first.block / cells
+        for blocks, cells in zip(held.shape, first.shape, strict=True)
+    )
+    rows, columns = np.nonzero(held)
+    stops = np.log2(np.maximum(luminances.sum(axis=0)[held], _DARK)).astype(np.float64)
+    surface = fit_surface(x[columns], y[rows], stops) if len(rows) else None
+    if surface is None:
+        return None
+    rest = stops - surface.at(x[columns], y[rows])
+    held[rows, columns] = np.abs(rest) <= max(_DEPARTS * surface.scatter, _LEAST_DEPARTURE)
+    every = max(1, -(-int(held.sum()) // _PAPER_BLOCKS))
+    rows, columns = (index[::every] for index in np.nonzero(held))
+    design = terms(x[columns], y[rows], order=surface.order)
+    mirrored = held & held[:, ::-1]
+    mirrored[:, held.shape[1] // 2 :] = False
+    left_rows, left_columns = (index[::every] for index in np.nonzero(mirrored))
+    return PaperLamps(
+        light=luminances[:, rows, columns],
+        left=luminances[:, left_rows, left_columns],
+        right=luminances[:, left_rows, held.shape[1] - 1 - left_columns],
+        surface=(design, np.asarray(np.linalg.pinv(design), np.float64))
+        if len(rows) > design.shape[1]
+        else None,
+    )
+
+
+def _rest(pictures: Sequence[LightPicture], plan: Plan) -> tuple[Floats | None, int]:
+    """Return the tails of blocks that no patch and no `may_clip` covers, and how many may clip."""
+    first = pictures[0]
+    covered = [*(patch.box for patch in plan.patches), *(place.box for place in plan.may_clip)]
+    free = ~blocks_in(covered, first)
+    if not np.any(free):
+        return None, 0
+    tails = np.stack([picture.tail[:, free] for picture in pictures])
+    rank = int(plan.limits.blown_area * first.clipped.size)
+    kept = max(rank + 1, min(tails.shape[2], _REST_BLOCKS))
+    fullest = tails.max(axis=(0, 1))
+    hottest = np.argpartition(fullest, len(fullest) - kept)[len(fullest) - kept :]
+    return tails[:, :, hottest], rank
+
+
+def _quantile(values: Floats, share: float) -> float:
+    """Return a quantile between order statistics, as numpy's linear method does, but quicker."""
+    at = min(max(share, 0.0), 1.0) * (len(values) - 1)
+    low = int(at)
+    high = min(low + 1, len(values) - 1)
+    parted = np.partition(values, (low, high))
+    return float(parted[low] + (at - low) * (parted[high] - parted[low]))
+
+
+def _stops(light: float) -> float:
+    return math.log2(max(light, _DARK))
+
+
+# --- targets as a search weighs them --------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Aim:
+    """A target in stops: what it reads of a prediction, and how far off is how bad.
+
+    Attributes
+    ----------
+    check, of
+        As findings name it.
+    kind
+        Which figure: "zone", "ratio", "separation",
+        "left_right", "falloff", "headroom", "clip" (stops of a patch under its ceiling), "blown"
+        (the same of the rest).
+    value
+        Its figure; None where it can't be read.
+    planned
+        What is asked.
+    under, over
+        How far below and above is still well, stops; infinite where that side is open.
+    patches
+        The patches that it reads.
+    """
+
+    check: Check
+    of: str
+    kind: str
+    value: Callable[[Prediction], float | None]
+    planned: float
+    under: float
+    over: float
+    patches: tuple[str, ...] = ()
+
+    def short_by(self, read: Prediction) -> float:
+        """Return by how many stops a prediction lies outside what is allowed, signed; 0 inside."""
+        value = self.value(read)
+        if value is None:
+            return 0.0
+        off = value - self.planned
+        if off > self.over:
+            return off - self.over
+        return off + self.under if off < -self.under else 0.0
+
+    def residual(self, read: Prediction) -> float:
+        """Return how far a prediction is off, in tolerances; 0 on an open side."""
+        value = self.value(read)
+        if value is None:
+            return 0.0
+        off = value - self.planned
+        if math.isinf(self.under):
+            return max(off, 0.0) / LIMIT_TOLERANCE
+        if math.isinf(self.over):
+            return min(off, 0.0) / LIMIT_TOLERANCE
+        return off / max(self.over if off > 0 else self.under, _LEAST_TOLERANCE)
+
+
+def aims_of(now: PlanNow, scene: Scene) -> tuple[Aim, ...]:
+    """Return the targets that powers can meet and whose patches the solos hold, in plan order."""
+    known = {*scene.patches, BACKDROP}
+    aims = [
+        _aim(target, target.planned)
+        for target in targets_of(now)
+        if (target.check in _STEERED or target.figure in _STEERED_FIGURES)
+        and target.planned is not None
+        and known.issuperset(target.places)
+    ]
+    blown = Aim("blown", "frame", "blown", lambda read: read.blown_room, 0.0, 0.0, math.inf)
+    return (*aims, blown)
+
+
+def _aim(target: Target, planned: float) -> Aim:
+    patches = tuple(name for name in target.places if name != BACKDROP)
+    if target.check == "clip":
+        # a share of clipped cells has no slope where none or all clip: stops under the ceiling have
+        return Aim(
+            "clip",
+            target.of,
+            "clip",
+            lambda read: read.patches[target.of].clip_room,
+            0.0,
+            0.0,
+            math.inf,
+            patches,
+        )
+    least, most = target.within
+    return Aim(
+        check=target.check,
+        of=target.of,
+        kind="zone" if target.check == "patch" else target.figure or target.check,
+        value=lambda read: target.read(read).value,
+        planned=planned,
+        under=math.inf if least is None else -least,
+        over=math.inf if most is None else most,
+        patches=patches,
+    )
+
+
+def slopes(
+    figures: Callable[[NDArray[np.float64]], NDArray[np.float64]],
+    turns: NDArray[np.float64],
+    *,
+    step: float,
+) -> NDArray[np.float64]:
+    """Return how figures change with a stop of each lamp, float64 (figures, lamps).
+
+    Parameters
+    ----------
+    figures
+        Returns float64 (figures,) for turns.
+    turns
+        float64 (lamps,), stops.
+    step
+        Stops: wide enough that a percentile of float32 light moves, so no solver's own step.
+    """
+    here = figures(turns)
+    columns = []
+    for index in range(len(turns)):
+        there = turns.copy()
+        there[index] += step
+        columns.append((figures(there) - here) / step)
+    return np.stack(columns, axis=1)
