@@ -1,4 +1,4 @@
-"""Draw the pictures of docs/lights.md anew, from the sample frames.
+"""Draw the pictures of docs/lamps.md anew, from the sample frames.
 
 Run it in the project's folder: python tests/lamps/draw_docs.py
 """
@@ -38,7 +38,7 @@ _QUALITY = 82
 
 
 def main() -> None:
-    """Write docs/lights-solos.jpg, -sum.jpg, -dial.jpg and -causes.jpg."""
+    """Write docs/lamps-solos.jpg, -sum.jpg, -dial.jpg and -causes.jpg."""
     plan = load_plan(SAMPLES / "plan.toml")
     targets = plan_now(plan)
     solos = {lamp: read_light(SAMPLES / file, targets) for lamp, file in plan.frames.solo.items()}
@@ -51,7 +51,7 @@ def main() -> None:
 
 
 def _keep(image: Image.Image, name: str) -> None:
-    image.convert("RGB").save(DOCS / f"lights-{name}.jpg", quality=_QUALITY, optimize=True)
+    image.convert("RGB").save(DOCS / f"lamps-{name}.jpg", quality=_QUALITY, optimize=True)
 
 
 def _of(sheet: Sheet) -> Image.Image:

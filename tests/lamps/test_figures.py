@@ -1,4 +1,4 @@
-"""The room's figures on a few made shoots; `tests/bench/figures_lights.py` runs two hundred."""
+"""The room's figures on a few made shoots; `tests/bench/figures_lamps.py` runs two hundred."""
 
 from __future__ import annotations
 
@@ -8,8 +8,8 @@ from lightmodel.scene import Scene
 from lightmodel.shoots import made_shoot
 from stopwise.lamps.outputs import read_lamps
 from stopwise.plan import load_plan
-from support import light_figures
-from support.light_figures import SAMPLE_PLAN, dialled_shoot, read_shoot
+from support import lamp_figures
+from support.lamp_figures import SAMPLE_PLAN, dialled_shoot, read_shoot
 from support.spot_figures import read_spots
 
 
@@ -49,7 +49,7 @@ def test_a_moved_spot_is_told_from_a_turned_head_a_moved_sitter_and_a_turned_lam
 @pytest.mark.parametrize("right", [0.25, -0.25, None])
 def test_a_sitter_who_left_the_light_makes_no_lamp_out(right):
     shoot, plan = made_shoot(1005), load_plan(SAMPLE_PLAN)
-    lamps = light_figures.lamps_of(shoot, dict.fromkeys(shoot.names, 0.0), plan)
+    lamps = lamp_figures.lamps_of(shoot, dict.fromkeys(shoot.names, 0.0), plan)
     scene = Scene(pose=None) if right is None else shoot.moved(right)
-    readings = read_lamps(light_figures.seen(shoot.frame(scene=scene), plan), lamps, said={})
+    readings = read_lamps(lamp_figures.seen(shoot.frame(scene=scene), plan), lamps, said={})
     assert {reading.state for reading in readings.values()} <= {"fired", "not seen"}

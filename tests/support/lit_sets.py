@@ -1,4 +1,4 @@
-"""Made sets as the lights room reads them: solos, frames and a plan of one small studio."""
+"""Made sets as the lamps room reads them: solos, frames and a plan of one small studio."""
 
 from __future__ import annotations
 

@@ -1,6 +1,6 @@
 """Spots over made shoots: a narrow key read against its white card, as each record tells it.
 
-The suite runs one shoot; `tests/bench/figures_lights.py spots` runs many and prints what it found.
+The suite runs one shoot; `tests/bench/figures_lamps.py spots` runs many and prints what it found.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from stopwise.pipeline.lamps import see_lamps
 from stopwise.pipeline.light import light_of
 from stopwise.plan import load_plan
 from stopwise.plan.now import plan_now
-from support.light_figures import JITTER_STOPS, SAMPLE_PLAN, _placed, lamps_of, seen
+from support.lamp_figures import JITTER_STOPS, SAMPLE_PLAN, _placed, lamps_of, seen
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

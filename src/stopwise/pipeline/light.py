@@ -1,4 +1,4 @@
-"""A frame's cells as the lights room wants them: linear light by colour, on blocks and patches."""
+"""A frame's cells as the lamps room wants them: linear light by colour, on blocks and patches."""
 
 from __future__ import annotations
 

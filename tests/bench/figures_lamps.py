@@ -1,6 +1,6 @@
-"""Count the lights room's figures over made shoots, as docs/lights.md prints them.
+"""Count the lamps room's figures over made shoots, as docs/lamps.md prints them.
 
-`python tests/bench/figures_lights.py` takes over an hour on two cores; `dial`, `lamps` or `spots`
+`python tests/bench/figures_lamps.py` takes over an hour on two cores; `dial`, `lamps` or `spots`
 runs one figure alone, `--count N` so many shoots, `--jobs N` in so many processes.
 """
 
@@ -19,7 +19,7 @@ ROOT = Path(__file__).resolve().parents[2]
 for folder in (ROOT / "tests", ROOT / "sample_frames"):
     sys.path.insert(0, str(folder))
 
-from support.light_figures import Dialled, Read, dialled_shoot, read_shoot  # noqa: E402 - own path
+from support.lamp_figures import Dialled, Read, dialled_shoot, read_shoot  # noqa: E402 - own path
 from support.spot_figures import SpotRead, read_spots  # noqa: E402 - own path
 
 if TYPE_CHECKING:

@@ -1,6 +1,6 @@
-"""The lights room's figures over made shoots: dialled powers, lamps' outputs, lamps that are out.
+"""The lamps room's figures over made shoots: dialled powers, lamps' outputs, lamps that are out.
 
-The suite runs a few shoots; `tests/bench/figures_lights.py` runs them all and prints what it found.
+The suite runs a few shoots; `tests/bench/figures_lamps.py` runs them all and prints what it found.
 """
 
 from __future__ import annotations
