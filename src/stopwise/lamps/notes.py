@@ -1,9 +1,11 @@
-"""What is to be said of lamps and their solos: a code and its fields, and the sentences of each."""
+"""What is to be said of solos and the plan's other own frames: codes, fields, their sentences."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
+
+from stopwise.wording import title
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -21,6 +23,11 @@ LampNoteCode = Literal[
     "no solo",
     "unread patch",
     "no spot",
+    "none fired",
+    "lit",
+    "bright",
+    "same",
+    "sitter in plate",
 ]
 
 REFUSED: frozenset[LampNoteCode] = frozenset(("other body", "unlit", "two lit", "overfed"))
@@ -29,14 +36,14 @@ REFUSED: frozenset[LampNoteCode] = frozenset(("other body", "unlit", "two lit", 
 
 @dataclass(frozen=True, slots=True)
 class LampNote:
-    """What is to be said of a lamp's solo.
+    """What is to be said of a lamp's solo, or of another of the plan's own frames.
 
     Attributes
     ----------
     code
         What it is about.
     lamp
-        Whose solo; "" for the set.
+        Whose solo, or the part; "" for the set.
     names
         Other lamps or patches that it is about, in the order of the sentence.
     stops
@@ -79,6 +86,11 @@ class LampNote:
         return f"{self.say} {self.do}".rstrip()
 
 
+def _joined(names: tuple[str, ...]) -> str:
+    """Return names as a list is spoken: "fill", "key, fill and hair"."""
+    return names[-1] if len(names) < 2 else f"{', '.join(names[:-1])} and {names[-1]}"
+
+
 def _settings(note: LampNote) -> tuple[str, str]:
     iso, f_number = note.settings
     if iso and f_number:
@@ -110,8 +122,8 @@ _SENTENCES: Mapping[LampNoteCode, Callable[[LampNote], tuple[str, str]]] = {
         f"Check the trigger, shoot {note.lamp} again.",
     ),
     "two lit": lambda note: (
-        f"The {note.lamp} solo holds the light of {' and '.join(note.names)} too.",
-        f"Cap {' and '.join(note.names)}, shoot {note.lamp} again.",
+        f"The {note.lamp} solo holds the light of {_joined(note.names)} too.",
+        f"Cap {_joined(note.names)}, shoot {note.lamp} again.",
     ),
     "overfed": _overfed,
     "clipped": lambda note: (
@@ -138,6 +150,26 @@ _SENTENCES: Mapping[LampNoteCode, Callable[[LampNote], tuple[str, str]]] = {
     "no spot": lambda _: (
         "No spot with its edge is seen on a plain white card.",
         "Hold a matt white card at the face, wider than the spot, this lamp alone, nothing blown.",
+    ),
+    "none fired": lambda note: (
+        "No lamp fired.",
+        f"Check the trigger, shoot {note.lamp} again.",
+    ),
+    "lit": lambda note: (
+        f"{title(_joined(note.names))} fired in it.",
+        "Switch the trigger off, shoot again.",
+    ),
+    "bright": lambda _: (
+        "It is as bright as a lit frame.",
+        "Trigger off, modelling lamps off, shoot again.",
+    ),
+    "same": lambda note: (
+        f"It shows {note.names[0]} alone.",
+        f"Light {note.lamp} alone, shoot again.",
+    ),
+    "sitter in plate": lambda _: (
+        "Somebody stands before the paper.",
+        "Clear the set but for the paper and its lamps, shoot plate again.",
     ),
     "no solo": lambda note: (
         f"No solo of {note.lamp}: it isn't turned, and its light isn't in what is predicted.",

@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING
 
 from stopwise.errors import Unreadable
 from stopwise.findings import Reason, Verdict
+from stopwise.lamps.notes import LampNote
 from stopwise.measurement import Known, read
 from stopwise.measurement.levels import share_above
 from stopwise.measurement.paper import shows_sitter
-from stopwise.pipeline.answer import Answer
-from stopwise.pipeline.awaited import LEFT_IN_PLATE, answer_for, overfed_solos
+from stopwise.pipeline.awaited import Answer, answer_for, overfed_solos
 from stopwise.pipeline.brief import Assessment, Brief, Observed, levels_of
 from stopwise.pipeline.lamps import see_lamps
 from stopwise.pipeline.marked import part_of
@@ -90,7 +90,7 @@ def _assess(path: Path, frame: Frame, brief: Brief, file: str) -> Assessment:
     )
     reading = read(frame, plan, look=brief.look, known=known)
     lamps, answer = None, None
-    overfed: tuple[tuple[str, str], ...] = ()
+    overfed: tuple[LampNote, ...] = ()
     if references.lamps is not None or brief.awaited:
         light = light_in(frame, reading, targets)
         lamps = see_lamps(
@@ -102,7 +102,7 @@ def _assess(path: Path, frame: Frame, brief: Brief, file: str) -> Assessment:
             white_cards=references.white_cards,
         )
         answer = _answer(light, references, lamps, brief)
-        if answer is not None and answer.fits and answer.part == "plate":
+        if answer is not None and answer.refused is None and answer.part == "plate":
             answer = _bare(answer, reading, targets)
         overfed = () if answer or part else overfed_solos(light, references, brief, lamps=lamps)
     if part is not None:
@@ -139,7 +139,8 @@ def _answer(
 
 def _bare(answer: Answer, reading: Reading, targets: PlanNow) -> Answer:
     """Refuse a plate in which somebody was left."""
-    return Answer("plate", *LEFT_IN_PLATE) if shows_sitter(reading.grid, targets) else answer
+    is_left = shows_sitter(reading.grid, targets)
+    return Answer("plate", LampNote("sitter in plate")) if is_left else answer
 
 
 def _observed(frame: Frame, reading: Reading, learned: Mapping[str, float]) -> Observed:

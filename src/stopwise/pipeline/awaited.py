@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -10,7 +11,6 @@ from stopwise.lamps.notes import LampNote
 from stopwise.lamps.outputs import lit_lamps, no_lamp_fired, over_ambient
 from stopwise.lamps.solo_checks import check_solos
 from stopwise.lamps.white_card import white_card_of
-from stopwise.pipeline.answer import Answer
 from stopwise.stops import MID_GREY_OF_SATURATION
 
 if TYPE_CHECKING:
@@ -23,22 +23,38 @@ if TYPE_CHECKING:
     from stopwise.plan.model import Plan
     from stopwise.verdict.lamps import LampsSeen
 
-_BRIGHT_PERCENTILE = 99.0
-_DARK = 0.25 * MID_GREY_OF_SATURATION
+_BRIGHT_PERCENTILE, _DARK = 99.0, 0.25 * MID_GREY_OF_SATURATION
 """Under Zone 3 in its brightest hundredth, a frame is as dark as a room at a flash's settings."""
 
 _SHOWN_BY_OTHERS: tuple[LampNoteCode, ...] = ("two lit", "overfed")
 """What is wrong with a solo that another frame shows."""
 
 _SAME_LIGHT = 0.985
-"""Cosine between two frames' light from which they show one lamp."""
+"""Cosine between two frames' light from which they show one lamp (set on our own renderer: solos of
+one lamp had 0.999 and more with the sitter still, those of two lamps 0.60 at most).
+"""
 
 
-LEFT_IN_PLATE = (
-    "Somebody stands before the paper.",
-    "Clear the set but for the paper and its lamps, shoot plate again.",
-)
-"""What is wrong with a plate that isn't clean, and what to do."""
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """Whether a frame can play a part; it crosses processes.
+
+    Attributes
+    ----------
+    part
+        The part it was held against.
+    refused
+        Why it can't; None where it can.
+    warnings
+        What else is to be said of it.
+    spoilt
+        What this frame shows to be wrong with solos of other lamps.
+    """
+
+    part: str
+    refused: LampNote | None = None
+    warnings: tuple[LampNote, ...] = ()
+    spoilt: tuple[LampNote, ...] = ()
 
 
 def answer_for(
@@ -77,28 +93,23 @@ def answer_for(
     if plan.light(part) is not None:
         return _solo(part, light, references, plan, said or {})
     if no_lamp_fired(over_ambient=over_ambient(light, references.ambient_light)):
-        return Answer(part, "No lamp fired.", f"Check the trigger, shoot {part} again.")
+        return Answer(part, LampNote("none fired", part))
     asked = plan.part(part)
     is_card = asked is not None and asked.role == "white card"
     if is_card and white_card_of(light, references.ambient_light) is None:
-        note = LampNote("no spot", part)
-        return Answer(part, note.say, note.do)
+        return Answer(part, LampNote("no spot", part))
     if part == "reference" and references.solos and not said:
         report = check_solos(references.solos, references.ambient_light, plan, full=light)
-        return Answer(part, spoilt=tuple(_spoilt(report.notes, part)))
+        return Answer(part, spoilt=_spoilt(report.notes, part))
     return Answer(part)
 
 
 def _ambient(light: LightPicture, lamps: LampsSeen | None) -> Answer:
     lit = () if lamps is None else lit_lamps(lamps.readings)
     if lit:
-        return Answer(
-            "ambient", f"{_and(lit)} fired in it.", "Switch the trigger off, shoot again."
-        )
-    if np.percentile(light.luminance, _BRIGHT_PERCENTILE) > _DARK:
-        say = "It is as bright as a lit frame."
-        return Answer("ambient", say, "Trigger off, modelling lamps off, shoot again.")
-    return Answer("ambient")
+        return Answer("ambient", LampNote("lit", names=lit))
+    is_bright = np.percentile(light.luminance, _BRIGHT_PERCENTILE) > _DARK
+    return Answer("ambient", LampNote("bright") if is_bright else None)
 
 
 def _solo(
@@ -114,20 +125,19 @@ def _solo(
     own = [note for note in report.notes if note.lamp == lamp]
     refused = next((note for note in own if note.is_refused), None)
     if refused is not None:
-        return Answer(lamp, refused.say, refused.do)
+        return Answer(lamp, refused)
     again = next(
         (n for n, solo in others.items() if _is_same(light, solo, references.ambient_light)), None
     )
     if again is not None:
-        return Answer(lamp, f"It shows {again} alone.", f"Light {lamp} alone, shoot again.")
-    warnings = tuple(note.words for note in own if not note.is_refused)
-    return Answer(lamp, warnings=warnings, spoilt=tuple(_spoilt(report.notes, lamp)))
+        return Answer(lamp, LampNote("same", lamp, (again,)))
+    return Answer(lamp, warnings=tuple(own), spoilt=_spoilt(report.notes, lamp))
 
 
 def overfed_solos(
     light: LightPicture, references: References, brief: Brief, *, lamps: LampsSeen | None
-) -> tuple[tuple[str, str], ...]:
-    """Return the lamps that gave more alone than in a frame under all lamps, with what to do.
+) -> tuple[LampNote, ...]:
+    """Return what is to be said of lamps that gave more alone than in a frame under all lamps.
 
     Parameters
     ----------
@@ -147,33 +157,22 @@ def overfed_solos(
         references.solos, references.ambient_light, brief.plan, full=light, turns=brief.said
     )
     return tuple(
-        (note.lamp, note.words)
-        for note in report.notes
-        if note.code == "overfed" and note.lamp in brief.unproved
+        note for note in report.notes if note.code == "overfed" and note.lamp in brief.unproved
     )
 
 
 def _is_same(light: LightPicture, other: LightPicture, ambient: LightPicture | None) -> bool:
-    """Tell whether two frames show one lamp's light, whatever its power.
-
-    It is the cosine between their luminances. Solos of one lamp in made sets had 0.999 and more
-    with the sitter still, those of two lamps 0.60 at most.
-    """
+    """Tell whether two frames show one lamp's light, whatever its power, by their cosine."""
     dark = 0.0 if ambient is None else ambient.luminance
     one, two = light.luminance - dark, other.luminance - dark
     size = float(np.sqrt(np.sum(one * one) * np.sum(two * two)))
     return size > 0.0 and float(np.sum(one * two)) > _SAME_LIGHT * size
 
 
-def _spoilt(notes: tuple[LampNote, ...], lamp: str) -> list[tuple[str, str]]:
-    """Return the earlier solos that this frame shows to be wrong."""
-    return [
-        (note.lamp, note.words)
+def _spoilt(notes: tuple[LampNote, ...], lamp: str) -> tuple[LampNote, ...]:
+    """Return what this frame shows to be wrong with earlier solos."""
+    return tuple(
+        note
         for note in notes
         if note.is_refused and note.code in _SHOWN_BY_OTHERS and note.lamp != lamp
-    ]
-
-
-def _and(names: tuple[str, ...]) -> str:
-    words = names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
-    return words[:1].upper() + words[1:]
+    )

@@ -12,8 +12,9 @@ from stopwise.frame import CameraKey
 if TYPE_CHECKING:
     from stopwise.frame import Frame
     from stopwise.grid import LightGrid
+    from stopwise.lamps.notes import LampNote
     from stopwise.lamps.outputs import LampReading
-    from stopwise.pipeline.answer import Answer
+    from stopwise.pipeline.awaited import Answer
     from stopwise.plan.model import Plan
     from stopwise.record import Record
 
@@ -118,7 +119,7 @@ class Assessment:
     answer
         Whether the frame can play the part that is awaited; None where none is.
     overfed
-        Lamps that gave more alone than in this frame, which all lamps light, with what to do.
+        What is to be said of lamps that gave more alone than in this frame, which all light.
     """
 
     record: Record
@@ -126,4 +127,4 @@ class Assessment:
     picture: LightGrid | None = None
     observed: Observed | None = None
     answer: Answer | None = None
-    overfed: tuple[tuple[str, str], ...] = ()
+    overfed: tuple[LampNote, ...] = ()

@@ -7,9 +7,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from stopwise.errors import WrongUse
+from stopwise.lamps.notes import LampNote
 from stopwise.measurement import read
 from stopwise.measurement.paper import shows_sitter
-from stopwise.pipeline.awaited import LEFT_IN_PLATE
 from stopwise.plan.draft import open_draft
 from stopwise.plan.now import plan_now
 from stopwise.plan.readings import nearest
@@ -72,8 +72,7 @@ def _plate_doubt(frame: Frame, part: str, plan: Plan) -> str:
     """Return a warning where somebody was left in what is to be the clean plate, else ""."""
     if part != "plate" or not shows_sitter(read(frame, plan).grid, plan_now(plan)):
         return ""
-    say, do = LEFT_IN_PLATE
-    return f" {say} {do}"
+    return f" {LampNote('sitter in plate').words}"
 
 
 def mark_path(plan: Plan, part: str) -> KeyPath:

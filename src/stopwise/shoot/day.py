@@ -190,10 +190,11 @@ class Day:
 
     def _tell_overfed(self, record: Record, assessment: Assessment) -> None:
         """Say which solos the first frame under all lamps shows to have had others' energy."""
-        for lamp, words in assessment.overfed:
-            gave = reading.stops if (reading := (record.lamps or {}).get(lamp)) else None
-            said = "" if gave is None else f' Was it turned since? Say: take "{lamp} {gave:+.1f}".'
-            self._around.tell(f"{words}{said}")
+        for note in assessment.overfed:
+            gave = reading.stops if (reading := (record.lamps or {}).get(note.lamp)) else None
+            turn = "" if gave is None else f'take "{note.lamp} {gave:+.1f}"'
+            said = f" Was it turned since? Say: {turn}." if turn else ""
+            self._around.tell(f"{note.words}{said}")
 
     def _played(self, record: Record, assessment: Assessment) -> Record:
         answer, plan_path = assessment.answer, self._around.plan_path

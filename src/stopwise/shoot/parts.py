@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from stopwise.frame import Box
-    from stopwise.pipeline.answer import Answer
+    from stopwise.pipeline.awaited import Answer
     from stopwise.plan.model import Plan
     from stopwise.plan.places import Path as KeyPath
     from stopwise.record import Record
@@ -69,8 +69,8 @@ def play(
     """
     part = answer.part
     name = record.file
-    if not answer.fits:
-        return _refused(record, awaiting, part, f"{answer.say} {answer.do}")
+    if answer.refused is not None:
+        return _refused(record, awaiting, part, answer.refused.words)
     camera: dict[str, Any] | None = None
     found: tuple[str, ...] = ()
     try:
@@ -80,10 +80,10 @@ def play(
     except StopwiseError as error:
         return _refused(record, awaiting, part, str(error))
     now = awaiting.with_frame(name, before, camera)
-    for lamp, _ in answer.spoilt:
-        now = now.asked_again(lamp)
-    words = [f"{name} is {_called(part)}. {_next(now)}", *found, *answer.warnings]
-    words += [why for _, why in answer.spoilt]
+    for note in answer.spoilt:
+        now = now.asked_again(note.lamp)
+    words = [f"{name} is {_called(part)}. {_next(now)}", *found]
+    words += [note.words for note in (*answer.warnings, *answer.spoilt)]
     own = _measured(record, Reason("own_frame", (_role(part),)))
     return Played(own, now, tuple(words), part)
 
