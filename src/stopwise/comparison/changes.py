@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from stopwise.findings import state_of
-from stopwise.lamps.superpose import patch_shares
+from stopwise.lamps.superposition import patch_shares
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -25,10 +25,10 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from stopwise.findings import Check
+    from stopwise.codes import Check
+    from stopwise.frame import Box, Point
     from stopwise.lamps.reduced import LightPicture
     from stopwise.lamps.solos import LampSet
-    from stopwise.frame import Box, Point
     from stopwise.plan.model import Plan
     from stopwise.plan.now import PlanNow
     from stopwise.targets import Target
