@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
@@ -106,6 +107,21 @@ def test_a_damaged_ledger_is_set_aside_and_what_waits_goes_into_the_new_one(
     writing.writer.work(1)
     assert writing.files() == ["F2"]
     assert writing.kept == ["F1", "F2"]
+
+
+def test_a_locked_ledger_delays_the_verdict_by_less_than_a_second(
+    writing: Writing, tmp_path: Path
+) -> None:
+    with Ledger(tmp_path / "l.sqlite") as other, other.atomic():
+        began = time.monotonic()
+        writing.writer.write(finished("F1"), 0)
+        assert time.monotonic() - began < 1.0
+        assert writing.told == ["ledger_waits"]
+        assert writing.notes[0].record is not None
+        assert writing.notes[0].record.file == "F1"
+    writing.writer.work(2)
+    assert writing.files() == ["F1"]
+    assert writing.told == ["ledger_waits", "ledger_writes"]
 
 
 def test_a_place_whose_content_is_known_is_noted_without_a_record(writing: Writing) -> None:

@@ -521,6 +521,23 @@ def test_what_fails_to_close_keeps_nothing_else_open(folder: Path, ledger: Ledge
     assert not is_watched(ledger.place, watcher.folder)
 
 
+def test_a_locked_ledger_does_not_hold_up_the_end(
+    folder: Path, ledger: Ledger, tmp_path: Path
+) -> None:
+    stop = threading.Event()
+    hooks = Hooks(between=lambda: ledger.settings.set("a", 1))
+    watcher = Watcher(folder, ledger, assess, hooks=hooks, seams=inline())
+    thread = threading.Thread(target=watcher.run, args=(stop,))
+    with Ledger(ledger.place) as other, other.atomic():
+        thread.start()
+        time.sleep(0.5)
+        stop.set()
+        watcher.wake()
+        began = time.monotonic()
+        thread.join(10)
+        assert time.monotonic() - began < 1.0
+
+
 def test_status_counts_what_is_still_to_do(folder: Path, ledger: Ledger) -> None:
     for number in range(4):
         (folder / f"F{number}.dng").write_bytes(tiny_raw(number))

@@ -20,6 +20,7 @@ from stopwise.cli.watch_page import page_options
 from stopwise.errors import PathMissing
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from pathlib import Path
 
     from stopwise.cli.watching import Shown
@@ -51,7 +52,8 @@ def watch(folder: Path, plan_path: Path | None, **chosen: Any) -> int:
     _check(folder, plan_path, chosen["look"])
     page = watch_page(**chosen)
     with ExitStack() as opened:
-        ledger = opened.enter_context(Ledger(chosen["ledger_path"] or default_place(folder)))
+        place = chosen["ledger_path"] or default_place(folder)
+        ledger = opened.enter_context(Ledger(place, on_wait=_word_of_a_lock(place)))
         terminal = None if chosen["as_json"] else Terminal()
         shown = _shown(terminal)
         run = WatchRun(
@@ -70,6 +72,20 @@ def watch(folder: Path, plan_path: Path | None, **chosen: Any) -> int:
         shown.note(f"watching {folder}; records in {ledger.place}")
         run.run(opened.enter_context(ended_by_signals(run.watcher.wake)))
     return 0
+
+
+def _word_of_a_lock(place: Path) -> Callable[[], bool]:
+    """Return what says once that the ledger is locked, and has it waited for."""
+    said = False
+
+    def waits() -> bool:
+        nonlocal said
+        if not said:
+            click.echo(f"{place}: another program holds the ledger locked. Waiting.", err=True)
+        said = True
+        return True
+
+    return waits
 
 
 def _check(folder: Path, plan_path: Path | None, look: str | None) -> None:

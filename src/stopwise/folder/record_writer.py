@@ -19,6 +19,10 @@ if TYPE_CHECKING:
 _RETRY_S = 2.0
 """Pause before a ledger that couldn't be written is tried again: room is made by a person."""
 
+_LOCKED_S = 0.4
+"""Wait for another program's lock: then the verdict is told, and the record waits in memory, so
+that the first word comes within a second."""
+
 
 @dataclass(frozen=True, slots=True)
 class Finished:
@@ -130,7 +134,7 @@ class RecordWriter:
 
     def _write_first(self) -> None:
         first, frames, kept = self._waiting[0], self._ledger.frames, None
-        with self._ledger.atomic():
+        with self._ledger.atomic(wait_s=_LOCKED_S):
             if isinstance(first, Moves):
                 frames.mark_gone(first.folder, first.gone)
                 frames.mark_back(first.folder, first.back)

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
-from stopwise.errors import LedgerDamaged, PathMissing, WrongUse
+from stopwise.errors import LedgerDamaged, LedgerError, PathMissing, WrongUse
 from stopwise.folder.in_progress import FilesInProgress
 from stopwise.folder.lock import WatchLock
 from stopwise.folder.notes import BacklogNotes, FolderNotes, LonePictures, Note, NumberGaps, note
@@ -276,12 +276,16 @@ class Watcher:
 
     def run(self, stop: threading.Event) -> None:
         """Watch until `stop` is set; call `wake` after setting it, to end at once."""
+        self._ledger.on_wait = lambda: not stop.is_set()
         try:
             self._wait_for_others(stop)
             self._scanner.start()
             while not stop.is_set():
                 self.step()
                 self._waker.wait(self._pool.waitables(), self._pause_s())
+        except LedgerError:
+            if not stop.is_set():  # else it was locked, and the wait for it was cut short
+                raise
         finally:
             self.close()
 

@@ -39,7 +39,7 @@ _TRY_S = 0.2
 """Wait for a lock in one try; a signal is heard between tries. Well under the second within which
 Ctrl-C must end a watch."""
 
-_LOCKED_S = 10.0
+LOCKED_S = 10.0
 """Wait for a lock in all: another program's transaction is over in milliseconds, a backup's in
 seconds (common practice)."""
 
@@ -207,8 +207,13 @@ class Database:
             self._connection.close()
 
     @contextmanager
-    def atomic(self) -> Iterator[sqlite3.Connection]:
+    def atomic(self, *, wait_s: float = LOCKED_S) -> Iterator[sqlite3.Connection]:
         """Begin a transaction that is kept whole when the block ends, or not at all.
+
+        Parameters
+        ----------
+        wait_s
+            Seconds to wait for a lock of another program; inside a transaction there is none.
 
         Raises
         ------
@@ -226,7 +231,7 @@ class Database:
             if self._number("") != self._numbers.get(""):
                 # what a file that was deleted or replaced took would be lost
                 raise LedgerDamaged(self._damaged_text("its file was taken away"))
-            self._patiently(lambda: self._connection.execute("BEGIN IMMEDIATE"))
+            self._patiently(lambda: self._connection.execute("BEGIN IMMEDIATE"), wait_s)
             try:
                 yield self._connection
                 self._connection.execute("COMMIT")
@@ -354,9 +359,9 @@ class Database:
             _migrate(connection)
             connection.execute("COMMIT")
 
-    def _patiently(self, act: Callable[[], T]) -> T:
+    def _patiently(self, act: Callable[[], T], wait_s: float = LOCKED_S) -> T:
         """Do something, again while another program holds the file locked."""
-        until = time.monotonic() + _LOCKED_S
+        until = time.monotonic() + wait_s
         while True:
             try:
                 return act()
