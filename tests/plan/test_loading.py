@@ -5,12 +5,14 @@ from __future__ import annotations
 import pickle
 import re
 from pathlib import Path
+from typing import get_args
 
 import pytest
 
 import stopwise
 from stopwise.errors import PathMissing, PlanError
 from stopwise.plan.loading import load_plan, plan_of_text
+from stopwise.plan.model import MATERIALS, MaterialName
 
 CASES = re.findall(
     r"^>>> (\d+) \| (.+)\n((?:(?!>>> ).*\n)+)",
@@ -96,6 +98,10 @@ def test_a_whole_plan_is_read_with_readings_as_a_person_writes_them() -> None:
     assert key.meter == pytest.approx(8.876556, abs=1e-6)
     assert plan.lights[1].power == -3.0
     assert plan.looks[0].patches[0].name == "coat"
+
+
+def test_each_material_that_a_plan_may_name_has_its_row() -> None:
+    assert get_args(MaterialName) == tuple(MATERIALS)
 
 
 def test_an_empty_plan_is_a_plan() -> None:

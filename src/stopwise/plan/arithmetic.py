@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import operator
 import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -112,7 +113,7 @@ def _between_readings(first: str, second: str) -> tuple[float, str]:
 def _between_powers(first: str, second: str) -> tuple[float, str]:
     watts = re.compile(r"(?i)^\s*([0-9.]+)\s*(?:ws|j)\s*$")
     if (start := watts.match(first)) and (end := watts.match(second)):
-        apart = _answer_of(lambda: stops.stops_of_energy(float(end[1]), float(start[1])))
+        apart = _answer_of(stops.stops_of_energy, _number(end[1]), _number(start[1]))
         return apart, f"log2({end[1]} / {start[1]}) = {apart:+.3f}: same head and modifier."
     low, high = read_power(first), read_power(second)
     return high - low, f"{high:+.3f} - ({low:+.3f}), each in stops from full."
@@ -171,7 +172,7 @@ def ratio(said: str, fill: str = "") -> Result:
     """
     found = re.fullmatch(r"\s*([0-9.]+)\s*:\s*([0-9.]+)\s*", said)
     if found and not fill:
-        return _stops_of_ratio(_answer_of(lambda: float(found[1]) / float(found[2])))
+        return _stops_of_ratio(_answer_of(operator.truediv, _number(found[1]), _number(found[2])))
     apart, how = read_stops(said) if not fill else 0.0, "as said"
     if fill:
         apart = _between_readings(fill, said)[0]
@@ -233,7 +234,7 @@ def zone(said: str) -> Result:
         If it is neither, or a bare fraction that could be both.
     """
     if found := re.fullmatch(r"\s*([0-9.]+)\s*%\s*", said):
-        reflectance = _answer_of(lambda: float(found[1]) / 100.0)
+        reflectance = _number(found[1]) / 100.0
         place = _answer_of(stops.zone_of_reflectance, reflectance)
     else:
         place = _zone_in(said)
@@ -387,6 +388,13 @@ def _answer_of(function: Callable[..., float], *arguments: object) -> float:
     try:
         return function(*arguments)
     except (ValueError, ZeroDivisionError, OverflowError) as error:
-        text = str(error)
-        msg = f"That has no answer: {text}." if "convert" not in text else "That isn't a number."
+        msg = f"That has no answer: {error}."
+        raise WrongUse(msg) from None
+
+
+def _number(said: str) -> float:
+    try:
+        return float(said)
+    except ValueError:
+        msg = f"{said} isn't a number."
         raise WrongUse(msg) from None

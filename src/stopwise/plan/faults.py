@@ -5,7 +5,6 @@ The model refuses single values; names that stand twice, or that nothing bears, 
 
 from __future__ import annotations
 
-import re
 import typing
 from typing import TYPE_CHECKING, Any
 
@@ -55,6 +54,8 @@ _MEANT = {
 }
 """What other words for a key most likely mean, where the table has that key."""
 
+_CORNERS = ("x0", "y0", "x1", "y1")
+_TABLE_EXPECTED = ("model_type", "tuple_type", "dict_type")
 _KINDS = {
     "greater_than": "It must be above {gt}.",
     "greater_than_equal": "It must be at least {ge}.",
@@ -111,10 +112,12 @@ def _fault(error: ErrorDetails, source: PlanText) -> Fault:
     stands = f"`{source.shown(whole)}`" + (f" in {where}" if where != "The plan" else "")
     what = _what(error, path)
     if whole != path and isinstance(error["input"], int | float | str):
-        corner = dict(enumerate(("x0", "y0", "x1", "y1"))).get(typing.cast(int, path[-1]))
-        is_box = corner and "box" in str(path[:-1])
-        what = f"{f'{corner} is' if is_box else 'It holds'} {short(str(error['input']))}. {what}"
-    return path, f"{stands}: {what}{'' if 'Write ' in what else f' {_right(path)}'}".rstrip()
+        is_box = {"box", "boxes"} & set(path) and path[-1] in range(len(_CORNERS))
+        which = f"{_CORNERS[int(path[-1])]} is" if is_box else "It holds"
+        what = f"{which} {short(str(error['input']))}. {what}"
+    is_table = error["type"] in _TABLE_EXPECTED and _found(path)[0] is not None
+    is_told = is_table or error.get("ctx", {}).get("tells_right")
+    return path, f"{stands}: {what}" if is_told else f"{stands}: {what} {_right(path)}".rstrip()
 
 
 def _instead(path: Path) -> str:
@@ -134,10 +137,13 @@ def _what(error: ErrorDetails, path: Path) -> str:
     """Say what is wrong with a value."""
     kind, given, context = error["type"], error["input"], error.get("ctx", {})
     table, field = _found(path)
-    if kind in ("model_type", "tuple_type", "dict_type") and table:
+    if kind in _TABLE_EXPECTED and table:
         return _brackets(given, path, is_many=_is_many(field))
     if kind == "literal_error":
-        return _choices(given, context["expected"])
+        words = _words(field.annotation) if field else []
+        meant = nearest(given, words) if isinstance(given, str) else None
+        ask = f' Did you mean "{meant}"?' if meant else ""
+        return f"It is one of {', '.join(words)}.{ask}" if words else "This version reads 1."
     if kind == "plain":
         return str(context["text"])
     if kind in ("missing", "too_long", "too_short") and isinstance(given, list | tuple):
@@ -161,12 +167,11 @@ def _brackets(given: Any, path: Path, *, is_many: bool) -> str:
     return f"This is a table. Write {header} and its keys below."
 
 
-def _choices(given: Any, expected: Any) -> str:
-    words = re.findall(r"'([^']*)'", expected) if isinstance(expected, str) else list(expected)
-    if not words:
-        return f"This version reads {expected}."
-    meant = nearest(given, words) if isinstance(given, str) else None
-    return f"It is one of {', '.join(words)}." + (f' Did you mean "{meant}"?' if meant else "")
+def _words(annotation: Any) -> list[str]:
+    """Return the words that a key may be."""
+    if typing.get_origin(annotation) is typing.Literal:
+        return [word for word in typing.get_args(annotation) if isinstance(word, str)]
+    return [word for part in typing.get_args(annotation) for word in _words(part)]
 
 
 def _right(path: Path) -> str:

@@ -103,12 +103,9 @@ class Interview:
         """Take tables that make a right plan; else say what is wrong."""
         try:
             new_plan_text(tables)
-        except PlanError as wrong:
-            for problem in wrong.problems:
-                self._say(f"  {problem.removesuffix(' Nothing was written.')}")
-            return False
-        except WrongUse as wrong:
-            self._say(f"  {wrong}")
+        except (PlanError, WrongUse) as wrong:
+            for problem in getattr(wrong, "problems", (str(wrong),)):
+                self._say(f"  {problem}")
             return False
         self._tables = tables
         return True

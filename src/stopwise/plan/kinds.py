@@ -17,9 +17,9 @@ if TYPE_CHECKING:
     from stopwise.plan.readings import Said
 
 
-def refused(text: str) -> PydanticCustomError:
-    """Return the refusal of a value, with the sentence that a person is to read."""
-    return PydanticCustomError("plain", "{text}", {"text": text})
+def refused(text: str, *, tells_right: bool = False) -> PydanticCustomError:
+    """Return the refusal of a value: what a person reads, and whether it says what is right."""
+    return PydanticCustomError("plain", "{text}", {"text": text, "tells_right": tells_right})
 
 
 def _number(value: object) -> float:
@@ -43,7 +43,7 @@ def _said(read: Callable[[Said], float]) -> BeforeValidator:
         try:
             return read(value if isinstance(value, str) else _number(value))
         except WrongUse as wrong:
-            raise refused(str(wrong)) from None
+            raise refused(str(wrong), tells_right=True) from None
 
     return BeforeValidator(check)
 
@@ -53,7 +53,7 @@ def _power(value: object, info: ValidationInfo) -> float:
     try:
         return readings.read_power(said, full_ws=(info.data or {}).get("full_ws"))
     except WrongUse as wrong:
-        raise refused(str(wrong)) from None
+        raise refused(str(wrong), tells_right=True) from None
 
 
 def _holds(is_right: Callable[[Any], bool], text: str) -> AfterValidator:
@@ -82,7 +82,7 @@ def _box(value: tuple[float, float, float, float]) -> tuple[float, float, float,
              (("x0", x0, "x1", x1), ("y0", y0, "y1", y1)) if low >= high]  # fmt: skip
     right = [min(x0, x1), min(y0, y1), max(x0, x1), max(y0, y1)]
     ends = f" Write {right}, left to right and top to bottom." if x0 != x1 and y0 != y1 else ""
-    raise refused(f"The box is inside out: {' and '.join(sides)}.{ends}")
+    raise refused(f"The box is inside out: {' and '.join(sides)}.{ends}", tells_right=bool(ends))
 
 
 def _balance(value: Any) -> Any:

@@ -18,6 +18,7 @@ from stopwise.plan.places import find_places
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
+    from stopwise.plan.faults import Fault
     from stopwise.plan.places import Path, Places
 
 MOST_BYTES = 1_000_000
@@ -48,13 +49,18 @@ class PlanText:
         PlanError
             If a key, type, value, range or name is wrong.
         """
+        plan, faults = self.checked()
+        if plan is None or faults:
+            raise PlanError(*self.lines(faults))
+        return plan
+
+    def checked(self) -> tuple[Plan | None, list[Fault]]:
+        """Return the plan as far as its values can be read, and what is wrong with it."""
         try:
             plan = Plan.model_validate(self.data, by_alias=True, by_name=False)
         except ValidationError as error:
-            raise self.refuse(model_faults(error.errors(include_url=False), self)) from None
-        if faults := cross_faults(plan):
-            raise self.refuse(faults)
-        return plan.with_old_keys(self.old_keys)
+            return None, model_faults(error.errors(include_url=False), self)
+        return plan.with_old_keys(self.old_keys), cross_faults(plan)
 
     def shown(self, path: Path) -> str:
         """Return a key and its value as they stand, shortened to one line."""
@@ -74,22 +80,15 @@ class PlanText:
                 held = held[part]
             except (KeyError, IndexError, TypeError):
                 break
-            keys = keys if isinstance(part, int) else f"{keys}.{part}".lstrip(".")
-            if isinstance(held, dict):
+            if not isinstance(part, int):
+                keys = f"{keys}.{part}".lstrip(".")
+                header = f"[{keys}]" if isinstance(held, dict) else header
+            elif isinstance(held, dict):
                 name = held.get("name")
-                number = (
-                    f'"{short(name)}"'
-                    if isinstance(name, str)
-                    else f"{int(part) + 1}"
-                    if isinstance(part, int)
-                    else ""
+                header = f"[[{keys}]] " + (
+                    f'"{short(name)}"' if isinstance(name, str) else str(part + 1)
                 )
-                header = f"[[{keys}]] {number}" if isinstance(part, int) else f"[{keys}]"
         return header
-
-    def refuse(self, problems: Iterable[tuple[Path, str]]) -> PlanError:
-        """Return the error that says all problems with their lines, in the order of the file."""
-        return PlanError(*self.lines(problems))
 
     def lines(self, told: Iterable[tuple[Path, str]]) -> list[str]:
         """Return what is told of keys with the lines of these, in the order of the file."""

@@ -10,7 +10,7 @@ import tomlkit
 from stopwise.errors import PlanError, WrongUse
 from stopwise.plan.draft import plain_value
 from stopwise.plan.faults import fields_of
-from stopwise.plan.loading import plan_of_text
+from stopwise.plan.loading import text_of
 from stopwise.plan.model import (
     MATERIALS,
     BackdropPlan,
@@ -78,11 +78,8 @@ def new_plan_text(tables: Tables) -> str:
     lines += ["", "# [frames] is written by `stopwise mark` and `stopwise expect`."]
     lines += ["# [[look]] with its own [[look.patch]] is for other clothes under the same lamps."]
     text = "\n".join([*lines, ""])
-    try:
-        plan_of_text(text)
-    except PlanError as error:
-        told = (problem.split(": ", 1)[1] for problem in error.problems)
-        raise PlanError(*(f"{problem} Nothing was written." for problem in told)) from None
+    if faults := text_of(text, "plan.toml").checked()[1]:
+        raise PlanError(*dict.fromkeys(say for _, say in faults))
     return text
 
 
@@ -113,7 +110,10 @@ def write_new_plan(path: str | Path, tables: Tables) -> Path:
         If the file is there already, or can't be written.
     """
     file = Path(path)
-    text = new_plan_text(tables)
+    try:
+        text = new_plan_text(tables)
+    except PlanError as wrong:
+        raise PlanError(*(f"{one} Nothing was written." for one in wrong.problems)) from None
     try:
         with file.open("x", encoding="utf-8", newline="\n") as opened:
             opened.write(text)
