@@ -98,7 +98,7 @@ def distance(start: str, end: str, change: str, meter: str, why: bool) -> None: 
 @click.option("--turn", default="", help="Stops to turn it by.")
 @_why
 def power(said: str, full_ws: float | None, turn: str, why: bool) -> None:  # noqa: FBT001
-    """Say a power as stops from full, as a fraction, from 10 and in watt-seconds.
+    """Say a power as stops from full, as a fraction, of a dial of 10 and in watt-seconds.
 
     Example: stopwise stops power 1/4 --full-ws 500 --turn -0.7
     """

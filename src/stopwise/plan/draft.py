@@ -8,7 +8,6 @@ given the whole file it moves tables that stand interleaved (0.15 puts the ratio
 
 from __future__ import annotations
 
-import copy
 import hashlib
 import json
 import os
@@ -210,7 +209,7 @@ class Draft:
 
     def _checked(self, edited: str, path: KeyPath, change: Callable[[Any], None]) -> Draft:
         """Return the draft with the new text, if it reads as the old with just this change."""
-        wanted = copy.deepcopy(tomllib.loads(self.text))
+        wanted = tomllib.loads(self.text)
         try:
             change(wanted)
             found = tomllib.loads(edited)
