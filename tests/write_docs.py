@@ -32,6 +32,13 @@ FIELDS = {
     "sure of the lamp.`",
     "feather": "`Feather the key, or key down 0.3.`",
     "shoot_slower, slower_than_sync": "a shutter time at which the flash is whole",
+    "moved, said": "how something changed, and how it was said to: `up 0.4`, `unchanged`",
+    "up, more": "`up` or `down`, `more` or `less`",
+    "lead, turned": "the lamp whose light changed colour, and what it was turned by",
+    "shift": "how far and which way the picture moved",
+    "shift_hundredths": "how far a colour went, in stops to the hundredth",
+    "steady": "`, lamps steady` where they are known to have been",
+    "leave_out": "`Leave this frame out, and wait longer for ready.`",
     "way, far": "which way a spot went, and how far, as a share of the frame",
     "way_back": "where the sitter goes, as a share of the frame",
     "secure": "what to do at the lamp's stand or boom; one that hangs over people: `Step away.` "

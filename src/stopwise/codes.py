@@ -259,7 +259,7 @@ MESSAGES: dict[tuple[Check, Code], Message] = {
     ),
     ("setting", "sitter_moved"): Message(
         "The sitter moved{shift}.",
-        "His patches moved with him; the lamps are no cause of that.",
+        "The sitter's patches moved too; the lamps are no cause of that.",
         ("The sitter moved.",),
         is_advice=True,
     ),

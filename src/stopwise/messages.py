@@ -434,7 +434,7 @@ _FIELDS: dict[str, Callable[[Finding], str]] = {
     "up": lambda one: _up(one.measured or 0.0),
     "more": lambda one: "more" if (one.measured or 0.0) > 0 else "less",
     "shift": _shift,
-    "lead": lambda one: lamp_name(one.detail.lamps[0]),
+    "lead": lambda one: lamp_name(one.detail.lamps[0] if one.detail.lamps else one.of),
     "turned": lambda one: _moved(one.detail.turned_stops or 0.0),
     "shift_hundredths": lambda one: f"{abs(one.measured or 0.0):.2f}",
     "steady": lambda one: ", lamps steady" if one.detail.lamps_steady else "",
