@@ -30,7 +30,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from playwright.sync_api import sync_playwright
 
-from stopwise.page.serving import PageServer
+from stopwise.page.server import PageServer
 from support.page_process import SAMPLES, PageProcess
 from support.page_scene import key_hot, on_plan, scene_in
 
@@ -112,7 +112,7 @@ def long_day(stage: Path, day: int, more: int) -> None:
     with scene.ledger.atomic():
         for number in range(day):
             scene.keep(on_plan() if number % 3 else key_hot())
-    with PageServer(scene.desk) as server, browser_page() as page:
+    with PageServer(scene.live) as server, browser_page() as page:
         paints, calls = [], []
         for _ in range(7):
             page.goto(server.address)
@@ -133,7 +133,7 @@ def long_day(stage: Path, day: int, more: int) -> None:
                 "(n) => document.querySelector('#image').alt.startsWith(`Frame ${n},`)",
                 arg=scene.frames[-1].frame,
             )
-    scene.desk.pictures.close()
+    scene.live.pictures.close()
     scene.ledger.close()
 
 

@@ -34,7 +34,7 @@ _FLAGS = (
 def scene(tmp_path: Path) -> Iterator[Scene]:
     made = scene_in(tmp_path)
     yield made
-    made.desk.pictures.close()
+    made.live.pictures.close()
     made.ledger.close()
 
 

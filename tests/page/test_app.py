@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-import json
 import re
 import shutil
 from itertools import pairwise
@@ -14,14 +13,15 @@ import pytest
 from PIL import Image
 from starlette.testclient import TestClient
 
-from stopwise.page.app import make_app
-from stopwise.page.difference import contours, patch_rows
+from stopwise.page.app import last_number, make_app
 from stopwise.page.gate import Rules
+from stopwise.page.overlay import difference_lines
 from stopwise.page.pictures import Pictures
+from stopwise.page.views import patch_changes_view
 from stopwise.plan import load_plan
 from support.made_picture import drawable, made_picture, rendered
 from support.page_process import SAMPLES
-from support.page_scene import Scene, hair_out, key_hot, on_plan
+from support.page_scene import Scene, hair_out, kept_frame, key_hot, on_plan
 from support.records import unreadable
 
 if TYPE_CHECKING:
@@ -34,15 +34,15 @@ HERE = "http://127.0.0.1:8080"
 def client(scene: Scene) -> Iterator[TestClient]:
     rules = Rules(host="127.0.0.1", port=8080)
     headers = {"origin": HERE}
-    with TestClient(make_app(scene.desk, rules), base_url=HERE, headers=headers) as opened:
+    with TestClient(make_app(scene.live, rules), base_url=HERE, headers=headers) as opened:
         yield opened
 
 
 def test_frames_are_the_records_newest_last(scene: Scene, client: TestClient) -> None:
     assert client.get("/frames").json() == []
     kept = [scene.land(frame) for frame in (on_plan(), key_hot(), unreadable())]
-    assert client.get("/frames").json() == [one.record for one in kept]
-    assert client.get("/frames?last=1").json() == [kept[-1].record]
+    assert client.get("/frames").json() == [one.row for one in kept]
+    assert client.get("/frames?last=1").json() == [kept[-1].row]
 
 
 def test_a_page_begins_with_the_run_and_the_last_view(scene: Scene, client: TestClient) -> None:
@@ -103,9 +103,9 @@ def test_a_frame_that_is_not_there_is_said_to_be_gone(client: TestClient, path: 
 
 
 def test_a_picture_whose_file_is_gone_is_not_there(scene: Scene, client: TestClient) -> None:
-    scene.desk.pictures = Pictures(None)
+    scene.live.pictures = Pictures(lambda *_: None)
     assert client.get(f"/picture/{scene.keep(on_plan()).frame}").status_code == 404
-    scene.desk.pictures.close()
+    scene.live.pictures.close()
 
 
 def test_two_frames_differ_by_patch_in_stops(scene: Scene, client: TestClient) -> None:
@@ -120,7 +120,7 @@ def test_two_frames_differ_by_patch_in_stops(scene: Scene, client: TestClient) -
 def test_a_difference_of_one_stop_across_the_middle_has_its_contours_there() -> None:
     before = np.full((60, 90), 0.1)
     after = before * np.where(np.arange(90) < 45, 1.0, 2.0)
-    lines = contours(before, after)
+    lines = difference_lines(before, after)
     # half a stop lies on the edge itself, between columns 44 and 45
     [half] = [line for line in lines if line["level"] == 0.5]
     x = np.reshape(half["points"], (-1, 2))[:, 0] / 10_000 * 90
@@ -129,16 +129,19 @@ def test_a_difference_of_one_stop_across_the_middle_has_its_contours_there() -> 
 
 
 def test_pictures_of_different_shape_have_no_contours() -> None:
-    assert contours(np.ones((4, 6)), np.ones((6, 4))) == []
+    assert difference_lines(np.ones((4, 6)), np.ones((6, 4))) == []
 
 
 def test_a_patch_that_one_frame_does_not_see_has_no_difference() -> None:
+    bare = on_plan()
     [row] = [
         row
-        for row in patch_rows({"patches": {}}, {"patches": {"hair": {"zone": 5.0}}})
+        for row in patch_changes_view(
+            kept_frame(bare | {"patches": {}}).record, kept_frame(bare).record
+        )
         if row["name"] == "hair"
     ]
-    assert (row["stops"], row["figure"]) == (None, "not seen")
+    assert row["figure"] == "not seen"
 
 
 def test_the_page_carries_no_inline_script_or_style(client: TestClient) -> None:
@@ -192,7 +195,7 @@ def test_a_solo_is_marked(scene: Scene, client: TestClient) -> None:
         ("/do/mark", {"number": 1}),
         ("/do/patch", {"name": "", "values": {}}),
         ("/do/patch", {"name": "hair", "values": [], "was": None}),
-        ("/do/patch/delete", {}),
+        ("/do/delete_patch", {}),
         ("/do/backdrop", {"boxes": "all"}),
         ("/do/lit", {"lamps": [1]}),
         ("/do/expect", {}),
@@ -217,9 +220,8 @@ def test_a_lamp_that_was_out_stays_called_until_seen_to_or_three_good_frames(
     scene: Scene,
 ) -> None:
     def called() -> str | None:
-        held = next(told for told in scene.desk.now() if told.name == "held")
-        lines = json.loads(held.wire.decode().split("data: ")[1])["lines"]
-        return lines[0] if lines else None
+        held = scene.live.held_headline()
+        return held and held[0]
 
     scene.land(hair_out())
     assert called() == "Hair lamp did not fire."
@@ -230,7 +232,7 @@ def test_a_lamp_that_was_out_stays_called_until_seen_to_or_three_good_frames(
     scene.land(on_plan())
     assert called() is None
     scene.land(hair_out())
-    scene.desk.acknowledge()
+    scene.live.fixed()
     assert called() is None
 
 
@@ -272,8 +274,24 @@ def test_dialled_powers_are_told_with_the_picture_that_they_would_give(
         422,
         "Powers can't be worked out here: the plan needs a solo of each lamp.",
     )
-    scene.desk.dial = lambda: (DIALLED, drawable(made_picture(60, 40)))
+    scene.live.dial = lambda: (DIALLED, drawable(made_picture(60, 40)))
     answer = client.post("/do/dial", json={}).json()
     assert answer["lamps"][0] == {"name": "key", "words": "down 0.7, to -2.7"}
     assert answer["unmet"] == ["Hair stays 0.4 under: its lamp is at full."]
     assert client.get("/predicted").headers["content-type"] == "image/jpeg"
+
+
+@pytest.mark.parametrize(
+    ("text", "number"),
+    [
+        ("12", 12),
+        ("", None),
+        (None, None),
+        ("-1", None),
+        ("1e3", None),
+        ("٣", None),
+        ("9" * 40, None),
+    ],
+)
+def test_only_a_plain_number_is_taken_as_the_last_one_seen(text: str | None, number: int) -> None:
+    assert last_number(text) == number

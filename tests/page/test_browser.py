@@ -11,7 +11,9 @@ import pytest
 from playwright.sync_api import expect
 
 from stopwise.conditions import condition
-from stopwise.page.serving import PageServer
+from stopwise.page.live import Status
+from stopwise.page.server import Address, PageServer
+from stopwise.page.views import frame_view
 from stopwise.plan import load_plan
 from support.made_picture import drawable, made_picture
 from support.page_in_browser import SIZES, box_of, drawn, opened
@@ -30,7 +32,7 @@ HOSTILE = "<img src=x onerror=alert(1)>\x1b[2J\u202e.dng"
 
 @pytest.fixture
 def server(scene: Scene) -> Iterator[PageServer]:
-    with PageServer(scene.desk) as serving:
+    with PageServer(scene.live) as serving:
         yield serving
 
 
@@ -91,7 +93,7 @@ def test_how_far_behind_stands_beside_the_call_where_there_is_room(
     scene.land(key_hot())
     opened(page, server)
     expect(page.locator("#say")).to_have_text("Lit cheek 0.4 over.")
-    scene.desk.status(behind=2, backlog=0, decoding=[])
+    scene.live.look_round(Status(2, 0, ()))
     expect(page.locator("#late")).to_have_text("2 behind")
     assert _beside(page) == "first"
     expect(page.locator("#line")).not_to_contain_text("behind")
@@ -106,12 +108,12 @@ def test_a_call_that_leaves_no_room_has_how_far_behind_below_it(
     scene: Scene, server: PageServer, page: Page
 ) -> None:
     opened(page, server)
-    scene.desk.status(behind=12, backlog=0, decoding=[])
+    scene.live.look_round(Status(12, 0, ()))
     page.evaluate(
         "for (const id of ['say', 'do']) document.getElementById(id).innerHTML ="
         " '<span class=fit>' + 'W'.repeat(20) + '</span>'"
     )
-    scene.desk.status(behind=13, backlog=0, decoding=[])
+    scene.live.look_round(Status(13, 0, ()))
     expect(page.locator("#line")).to_contain_text("13 behind")
     expect(page.locator("#late")).to_be_hidden()
 
@@ -184,9 +186,9 @@ def test_three_lamps_called_and_long_names_keep_to_the_screen(
         frame["findings"].append(finding(check, of, 0.5, 0.0, **turned(name, -0.5)))
     scene.land(frame)
     page.set_viewport_size({"width": size[0], "height": size[1]})
-    with PageServer(scene.desk) as server:
+    with PageServer(scene.live) as server:
         opened(page, server)
-        scene.desk.status(behind=3, backlog=2, decoding=[f"{'another-' * 8}2.dng"])
+        scene.live.look_round(Status(3, 2, (f"{'another-' * 8}2.dng",)))
         expect(page.locator("#lamps .called")).to_have_count(3)
         expect(page.locator("#floor .told-there")).to_have_count(3)
         page.wait_for_timeout(200)
@@ -197,7 +199,7 @@ def test_three_lamps_called_and_long_names_keep_to_the_screen(
             assert max(box["y"] + box["height"] for box in lamps if box) <= bar
             told = [one.bounding_box() for one in page.locator("#lamps .called .said").all()]
             assert max(box["height"] for box in told if box) < 0.045 * size[0]  # one line
-    scene.desk.pictures.close()
+    scene.live.pictures.close()
     scene.ledger.close()
 
 
@@ -351,7 +353,7 @@ def test_a_value_on_the_ruler_stands_at_its_zone(
         "(({y, height}) => y + height / 2)"
         "(document.querySelector('#ruler .value.role-fails').getBBox())"
     )
-    clip = scene.desk.view(scene.frames[-1])["ruler"]["clip"]
+    clip = frame_view(scene.frames[-1])["ruler"]["clip"]
     zone = -0.5 + (ends[1] - bar) / (ends[1] - ends[0]) * (clip + 0.5)
     assert zone == pytest.approx(6.9, abs=0.02)
 
@@ -434,14 +436,14 @@ def test_a_note_of_the_watch_waits_until_an_answer_was_read(
     scene.land(on_plan())
     page.clock.install()
     opened(page, server)
-    scene.desk.note("Watching today.")
+    scene.live.note("Watching today.")
     expect(page.locator("#told")).to_have_text("Watching today.")
     page.keyboard.press("p")
     page.locator('#over .thing[data-name="hair"]').focus()
     page.keyboard.press("ArrowRight")
     expect(page.locator("#told")).to_have_text("Saved hair in the plan.")
-    scene.desk.note("plan.toml: the plan is read again")
-    scene.desk.note("F0012 never came.")
+    scene.live.note("plan.toml: the plan is read again")
+    scene.live.note("F0012 never came.")
     page.wait_for_timeout(300)
     expect(page.locator("#told")).to_have_text("Saved hair in the plan.")
     page.clock.fast_forward(9_000)
@@ -557,7 +559,7 @@ def test_before_any_frame_the_set_stands_there_and_without_a_plan_it_is_said(
     expect(page.locator("#lamps li")).to_have_count(5)
     expect(page.locator("#lamps")).to_contain_text("at -2.0")
     expect(page.locator("#floor .lamp")).to_have_count(5)
-    scene.desk.plan = lambda: None
+    scene.live.plan = lambda: None
     page.reload()
     expect(page.locator("#lamps")).to_have_text("No plan: start the watch with --plan.")
     page.keyboard.press("p")
@@ -703,10 +705,10 @@ def test_a_lamp_that_was_out_stays_called_until_it_is_seen_to(
 
 def test_what_the_watcher_is_at_is_said(scene: Scene, server: PageServer, page: Page) -> None:
     opened(page, server)
-    scene.desk.status(behind=2, backlog=0, decoding=["F0009.dng"])
+    scene.live.look_round(Status(2, 0, ("F0009.dng",)))
     expect(page.locator("#line")).to_have_text("Reading F0009.dng")
     expect(page.locator("#late")).to_have_text("2 behind")
-    scene.desk.status(behind=0, backlog=0, decoding=[])
+    scene.live.look_round(Status(0, 0, ()))
     expect(page.locator("#line")).to_have_text("")
 
 
@@ -738,7 +740,7 @@ def test_the_clients_view_shows_picture_number_and_dot_and_no_figure(
 
 def test_the_stream_heals_by_itself_and_misses_nothing(tmp_path: Path, page: Page) -> None:
     scene = scene_in(tmp_path)
-    with PageServer(scene.desk) as server:
+    with PageServer(scene.live) as server:
         port = server.rules.port
         opened(page, server)
         scene.land(on_plan())
@@ -747,7 +749,7 @@ def test_the_stream_heals_by_itself_and_misses_nothing(tmp_path: Path, page: Pag
     scene.keep(key_hot())
     scene.ledger.close()
     again = scene_in(tmp_path)
-    with PageServer(again.desk, port=port):
+    with PageServer(again.live, Address(port=port)):
         expect(page.locator("#say")).to_have_text("Lit cheek 0.4 over.", timeout=15_000)
         expect(page.locator("#line")).to_have_text("")
         again.land(on_plan())
@@ -757,10 +759,10 @@ def test_the_stream_heals_by_itself_and_misses_nothing(tmp_path: Path, page: Pag
 
 
 def test_a_read_only_page_offers_no_edit(tmp_path: Path, page: Page) -> None:
-    scene = scene_in(tmp_path, may_edit=False)
+    scene = scene_in(tmp_path)
     scene.land(on_plan())
-    with PageServer(scene.desk) as server:
-        opened(page, server)
+    with PageServer(scene.live, Address(host=".".join("0000"))) as server:
+        page.goto(f"http://127.0.0.1:{server.rules.port}/?token={server.rules.token}")
         expect(page.locator("#say")).to_have_text("On plan.")
         expect(page.get_by_role("button", name="Adopt")).to_have_count(0)
         page.keyboard.press("a")
@@ -775,7 +777,7 @@ def test_dialled_turns_and_the_predicted_picture_are_shown(
 ) -> None:
     lamps = {"key": {"turn": -0.7, "power": -2.7, "at_limit": False}}
     predicted = {"patches": {"lit cheek": 6.5}, "ratios": [], "left_right": None, "clipped": 0.0}
-    scene.desk.dial = lambda: (
+    scene.live.dial = lambda: (
         {"lamps": lamps, "predicted": predicted, "unmet": []},
         drawable(made_picture(60, 40)),
     )

@@ -9,11 +9,12 @@ from typing import TYPE_CHECKING
 import pytest
 from starlette.testclient import TestClient
 
-from stopwise.page import doing, patience
+from stopwise.page import actions
+from stopwise.page import server as limits
 from stopwise.page.app import make_app
 from stopwise.page.gate import Rules
-from stopwise.page.news import event
-from stopwise.page.serving import PageServer
+from stopwise.page.server import PageServer
+from stopwise.page.stream import event
 from support.page_scene import PLAN_TEXT, on_plan, scene_in
 
 if TYPE_CHECKING:
@@ -24,12 +25,12 @@ if TYPE_CHECKING:
 
 HERE = "http://127.0.0.1:8080"
 SCRIPT = "<script>alert(1)</script>"
-ACTIONS = [route.path for route in doing.routes]
+ACTIONS = [f"/do/{name}" for name in actions.ACTIONS]
 
 
 @pytest.fixture
 def client(scene: Scene) -> Iterator[TestClient]:
-    app = make_app(scene.desk, Rules(host="127.0.0.1", port=8080))
+    app = make_app(scene.live, Rules(host="127.0.0.1", port=8080))
     with TestClient(app, base_url=HERE, headers={"origin": HERE}) as opened:
         yield opened
 
@@ -55,12 +56,12 @@ def test_a_script_in_plan_title_and_patch_name_never_reaches_the_html(tmp_path: 
     (tmp_path / "plan.toml").write_text(text.replace("lit cheek", SCRIPT), encoding="utf-8")
     scene = scene_in(tmp_path)
     scene.land(on_plan())
-    with TestClient(make_app(scene.desk, Rules(host="127.0.0.1", port=8080)), HERE) as client:
+    with TestClient(make_app(scene.live, Rules(host="127.0.0.1", port=8080)), HERE) as client:
         assert SCRIPT not in client.get("/").text + client.get("/quiet").text
         answer = client.get("/plan")
         assert answer.headers["content-type"] == "application/json"
         assert SCRIPT in str(answer.json())
-    scene.desk.pictures.close()
+    scene.live.pictures.close()
     scene.ledger.close()
 
 
@@ -90,7 +91,7 @@ def sent(server: PageServer, head: str, body: bytes = b"") -> bytes:
 
 
 def test_an_oversized_body_is_refused_before_it_has_come(scene: Scene) -> None:
-    with PageServer(scene.desk) as server:
+    with PageServer(scene.live) as server:
         said = sent(server, "content-length: 1000000000000\r\n", b"x" * 70_000)
     assert b" 422 " in said
 
@@ -98,13 +99,13 @@ def test_an_oversized_body_is_refused_before_it_has_come(scene: Scene) -> None:
 def test_a_body_that_comes_too_slowly_is_given_up(
     scene: Scene, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(doing, "_BODY_S", 0.1)
-    with PageServer(scene.desk) as server:
+    monkeypatch.setattr(actions, "_BODY_S", 0.1)
+    with PageServer(scene.live) as server:
         assert b" 408 " in sent(server, "content-length: 20\r\n", b"{")
 
 
 def test_headers_without_end_are_refused(scene: Scene) -> None:
-    with PageServer(scene.desk) as server:
+    with PageServer(scene.live) as server:
         assert b" 400 " in sent(server, f"x-long: {'x' * 20_000}")
 
 
@@ -144,18 +145,18 @@ def headers_of(server: PageServer, request: str = "GET /frames") -> bytes:
 def test_a_request_whose_headers_trickle_is_cut_off(
     scene: Scene, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(patience, "HEADERS_S", 0.4)
-    with PageServer(scene.desk) as server, connected(server) as raw:
+    monkeypatch.setattr(limits, "HEADERS_S", 0.4)
+    with PageServer(scene.live) as server, connected(server) as raw:
         assert trickled(raw, headers_of(server), pause_s=0.05)
-    with PageServer(scene.desk) as server, connected(server) as raw:
+    with PageServer(scene.live) as server, connected(server) as raw:
         assert is_closed(raw), "a client that says nothing at all"
 
 
 def test_a_second_request_that_trickles_is_cut_off_too(
     scene: Scene, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(patience, "HEADERS_S", 0.4)
-    with PageServer(scene.desk) as server, connected(server) as raw:
+    monkeypatch.setattr(limits, "HEADERS_S", 0.4)
+    with PageServer(scene.live) as server, connected(server) as raw:
         raw.sendall(headers_of(server))
         assert raw.recv(65_536).startswith(b"HTTP/1.1 200")
         assert trickled(raw, headers_of(server), pause_s=0.05)
@@ -164,8 +165,8 @@ def test_a_second_request_that_trickles_is_cut_off_too(
 def test_a_body_that_nobody_awaits_is_cut_off_as_well(
     scene: Scene, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(patience, "BODY_S", 0.4)
-    with PageServer(scene.desk) as server, connected(server) as raw:
+    monkeypatch.setattr(limits, "BODY_S", 0.4)
+    with PageServer(scene.live) as server, connected(server) as raw:
         whole = headers_of(server).replace(b"\r\n\r\n", b"\r\ncontent-length: 5000\r\n\r\n")
         raw.sendall(whole)
         assert raw.recv(65_536).startswith(b"HTTP/1.1 200")
@@ -176,12 +177,12 @@ def test_a_viewer_of_the_live_stream_is_never_cut_off(
     scene: Scene, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     for limit in ("HEADERS_S", "BODY_S", "READING_S"):
-        monkeypatch.setattr(patience, limit, 0.2)
-    with PageServer(scene.desk) as server, connected(server) as raw:
+        monkeypatch.setattr(limits, limit, 0.2)
+    with PageServer(scene.live) as server, connected(server) as raw:
         raw.sendall(headers_of(server, "GET /events"))
         assert raw.recv(65_536).startswith(b"HTTP/1.1 200")
         time.sleep(0.8)
-        scene.desk.news.tell(event("note", "still here"))
+        scene.live.stream.tell(event("note", "still here"))
         held = b""
         while b"still here" not in held:
             part = raw.recv(65_536)
@@ -192,8 +193,8 @@ def test_a_viewer_of_the_live_stream_is_never_cut_off(
 def test_a_client_that_reads_nothing_is_cut_off(
     scene: Scene, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(patience, "READING_S", 0.3)
-    with PageServer(scene.desk) as server:
+    monkeypatch.setattr(limits, "READING_S", 0.3)
+    with PageServer(scene.live) as server:
         raw = socket.socket()
         raw.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
         raw.connect(("127.0.0.1", server.rules.port))
@@ -205,9 +206,9 @@ def test_a_client_that_reads_nothing_is_cut_off(
 def test_no_more_clients_than_the_limits_are_held_and_they_come_in_again_after(
     scene: Scene,
 ) -> None:
-    with PageServer(scene.desk) as server:
-        held = [connected(server) for _ in range(patience.MOST_OF_ONE)]
-        assert waited_for(lambda: server.connections == patience.MOST_OF_ONE)
+    with PageServer(scene.live) as server:
+        held = [connected(server) for _ in range(limits.MOST_OF_ONE)]
+        assert waited_for(lambda: server.connections == limits.MOST_OF_ONE)
         with connected(server) as one_more:
             assert is_closed(one_more)
         for raw in held:
@@ -220,9 +221,9 @@ def test_no_more_clients_than_the_limits_are_held_and_they_come_in_again_after(
 def test_128_connections_are_the_most_from_however_many_addresses(
     scene: Scene, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    assert patience.MOST_CONNECTIONS == 128
-    monkeypatch.setattr(patience, "MOST_OF_ONE", 1000)
-    with PageServer(scene.desk) as server:
+    assert limits.MOST_CONNECTIONS == 128
+    monkeypatch.setattr(limits, "MOST_OF_ONE", 1000)
+    with PageServer(scene.live) as server:
         held = [connected(server) for _ in range(200)]
         assert waited_for(lambda: server.connections == 128)
         time.sleep(0.2)

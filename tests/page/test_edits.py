@@ -10,9 +10,10 @@ import pytest
 from stopwise.errors import PlanError, WrongUse
 from stopwise.ledger import MEMORY, Ledger, Place, Stamp
 from stopwise.page.actions import Actions
-from stopwise.page.edits import (
+from stopwise.page.live import LivePage
+from stopwise.page.plan_edits import (
+    PatchRef,
     Stale,
-    Which,
     delete_patch,
     patch_values,
     plan_view,
@@ -21,6 +22,7 @@ from stopwise.page.edits import (
 )
 from stopwise.plan import load_plan
 from stopwise.plan.draft import open_draft, undo_edit
+from stopwise.record import record_from_json
 from stopwise.shoot.adopting import adopted
 from stopwise.shoot.references import solo_looks
 from support.page_process import SAMPLES
@@ -49,7 +51,7 @@ def comments(text: str) -> list[str]:
 
 def test_a_new_patch_stands_in_the_plan_with_its_targets(file: Path) -> None:
     asked = {"name": "cap", "box": [0.3, 0.2, 0.1, 0.4], "material": "white cloth", "within": 0.2}
-    save_patch(file, Which("cap"), asked, was=None)
+    save_patch(file, PatchRef("cap"), asked, was=None)
     patch = load_plan(file).patch("cap")
     assert patch is not None
     assert (patch.box, patch.material, patch.within) == ((0.1, 0.2, 0.3, 0.4), "white cloth", 0.2)
@@ -58,13 +60,13 @@ def test_a_new_patch_stands_in_the_plan_with_its_targets(file: Path) -> None:
 
 def test_a_moved_patch_changes_its_box_and_nothing_else(file: Path) -> None:
     box = [0.5, 0.4, 0.55, 0.45]
-    save_patch(file, Which("lit cheek"), {"box": box}, was=values_of(file, "lit cheek"))
+    save_patch(file, PatchRef("lit cheek"), {"box": box}, was=values_of(file, "lit cheek"))
     expected = PLAN_TEXT.replace("[0.535, 0.44, 0.565, 0.49]", "[0.5, 0.4, 0.55, 0.45]")
     assert file.read_text() == expected
 
 
 def test_a_renamed_patch_is_renamed_wherever_it_is_named(file: Path) -> None:
-    save_patch(file, Which("lit cheek"), {"name": "key side"}, was=values_of(file, "lit cheek"))
+    save_patch(file, PatchRef("lit cheek"), {"name": "key side"}, was=values_of(file, "lit cheek"))
     plan = load_plan(file)
     assert plan.patch("key side")
     assert plan.ratios[0].lit == "key side"
@@ -73,7 +75,7 @@ def test_a_renamed_patch_is_renamed_wherever_it_is_named(file: Path) -> None:
 def test_an_edit_elsewhere_in_the_file_is_kept(file: Path) -> None:
     was = values_of(file, "lit cheek")
     file.write_text(PLAN_TEXT.replace("iso = 100", "iso = 200"), encoding="utf-8")
-    save_patch(file, Which("lit cheek"), {"zone": 6.3}, was=was)
+    save_patch(file, PatchRef("lit cheek"), {"zone": 6.3}, was=was)
     plan = load_plan(file)
     assert (plan.camera.iso, values_of(file, "lit cheek")["zone"]) == (200, 6.3)
 
@@ -83,23 +85,23 @@ def test_an_edit_of_the_same_patch_meanwhile_is_never_overwritten(file: Path) ->
     changed = PLAN_TEXT.replace("zone = 6.5", "zone = 6.0")
     file.write_text(changed, encoding="utf-8")
     with pytest.raises(Stale, match="changed in the plan meanwhile"):
-        save_patch(file, Which("lit cheek"), {"zone": 6.3}, was=was)
+        save_patch(file, PatchRef("lit cheek"), {"zone": 6.3}, was=was)
     assert file.read_text() == changed
 
 
 def test_a_second_patch_of_a_name_is_refused(file: Path) -> None:
     with pytest.raises(Stale, match="There is a patch called"):
-        save_patch(file, Which("hair"), {"name": "hair", "box": [0, 0, 0.1, 0.1]}, was=None)
+        save_patch(file, PatchRef("hair"), {"name": "hair", "box": [0, 0, 0.1, 0.1]}, was=None)
 
 
 def test_a_patch_that_a_ratio_needs_stays(file: Path) -> None:
     with pytest.raises(PlanError, match="lit cheek"):
-        delete_patch(file, Which("lit cheek"))
+        delete_patch(file, PatchRef("lit cheek"))
     assert file.read_text() == PLAN_TEXT
 
 
 def test_a_patch_is_taken_out_and_put_back(file: Path) -> None:
-    delete_patch(file, Which("hair"))
+    delete_patch(file, PatchRef("hair"))
     assert load_plan(file).patch("hair") is None
     undo_edit(file)
     assert file.read_text() == PLAN_TEXT
@@ -120,11 +122,11 @@ def test_backdrop_boxes_are_written_where_they_stand(file: Path) -> None:
 @pytest.mark.parametrize(
     ("values", "words"),
     [
-        ({"box": [0.1, 0.1, 0.1, 0.5]}, "empty"),
-        ({"box": [0.1, 0.1, 0.2]}, "four numbers"),
-        ({"box": "everywhere"}, "four numbers"),
-        ({"box": [0.1, "x", 0.2, 0.3]}, "not a number"),
-        ({"zone": float("nan")}, "not a number"),
+        ({"box": [0.1, 0.1, 0.1, 0.5]}, "inside out"),
+        ({"box": [0.1, 0.1, 0.2]}, "box"),
+        ({"box": "everywhere"}, "box"),
+        ({"box": [0.1, "x", 0.2, 0.3]}, "box"),
+        ({"zone": float("nan")}, "zone"),
         ({"zone": 40}, "zone"),
         ({"material": "velvet"}, "material"),
         ({"name": "two\nlines"}, "one line"),
@@ -134,14 +136,14 @@ def test_a_wrong_value_is_refused_in_words_and_nothing_is_written(
     file: Path, values: dict[str, Any], words: str
 ) -> None:
     with pytest.raises((WrongUse, PlanError), match=words):
-        save_patch(file, Which("hair"), values, was=values_of(file, "hair"))
+        save_patch(file, PatchRef("hair"), values, was=values_of(file, "hair"))
     assert file.read_text() == PLAN_TEXT
 
 
 def test_adopting_makes_a_frames_figures_the_targets_and_keeps_the_old_as_comments(
     file: Path,
 ) -> None:
-    draft, changed = adopted(open_draft(file), key_hot(file="F0007.dng"))
+    draft, changed = adopted(open_draft(file), record_from_json(key_hot(file="F0007.dng")))
     draft.save()
     plan, text = load_plan(file), file.read_text()
     assert [patch.zone for patch in plan.patches] == [6.9, 4.4, 6.1]
@@ -154,15 +156,16 @@ def test_a_frame_is_marked_as_the_command_does_with_its_look(file: Path) -> None
     shoot.mkdir()
     shutil.copy(SAMPLES / "F0004.dng", shoot / "F0003.dng")
     with Ledger(MEMORY) as ledger:
-        actions = Actions(ledger, shoot, file)
-        frame = on_plan(file="F0003.dng", look="in black")
+        live = LivePage(ledger, shoot, plan=lambda: load_plan(file), plan_path=file)
+        actions = Actions(live)
+        frame = record_from_json(on_plan(file="F0003.dng", look="in black"))
         place = Place(str(shoot), "F0003.dng", Stamp(1, 1, 1))
         kept = ledger.frames.keep(frame, place, sha256="0" * 64)
-        said = actions.mark(kept, "key")
+        said = actions.mark(kept.frame, "key")
         assert said == "plan.toml: solo of key is shoot/F0003.dng."
         assert solo_looks(ledger) == {"key": "in black"}
         with pytest.raises(WrongUse, match="neither a mark nor a lamp"):
-            actions.mark(kept, "moon")
+            actions.mark(kept.frame, "moon")
         assert load_plan(file).frames.solo == {"key": "shoot/F0003.dng"}
         assert actions.undo() == "Took the mark back."
         assert (solo_looks(ledger), ledger.marks.now()) == ({}, {})
@@ -171,15 +174,15 @@ def test_a_frame_is_marked_as_the_command_does_with_its_look(file: Path) -> None
 
 def test_without_a_plan_what_needs_one_is_refused(tmp_path: Path) -> None:
     with Ledger(MEMORY) as ledger, pytest.raises(WrongUse, match="no plan"):
-        Actions(ledger, tmp_path, None).adopt(on_plan())
+        Actions(LivePage(ledger, tmp_path, plan=lambda: None)).lit(["key"])
 
 
 def test_what_is_said_reaches_the_ledger_for_the_watcher(tmp_path: Path) -> None:
     with Ledger(MEMORY) as ledger:
         plan = tmp_path / "plan.toml"
         plan.write_text(PLAN_TEXT + '[[look]]\nname = "in black"\n', encoding="utf-8")
-        actions = Actions(ledger, tmp_path, plan)
-        actions.begin_take("key -0.5")
+        actions = Actions(LivePage(ledger, tmp_path, plan=lambda: None, plan_path=plan))
+        actions.take("key -0.5")
         actions.lit(["key", "fill"])
         actions.look("in black")
         actions.expect(["ambient", "key"])
@@ -231,7 +234,7 @@ def test_the_look_that_is_worn_brings_its_patches_and_keeps_those_of_the_set(
 
 
 def test_a_looks_patch_is_moved_renamed_and_taken_out_in_its_look(dressed: Path) -> None:
-    coat = Which("coat", "in black")
+    coat = PatchRef("coat", "in black")
     was = patch_values(load_plan(dressed).looks[0].patches[0])
     save_patch(dressed, coat, {"name": "cape", "box": [0.1, 0.1, 0.2, 0.2]}, was=was)
     look = load_plan(dressed).looks[0]
@@ -239,13 +242,13 @@ def test_a_looks_patch_is_moved_renamed_and_taken_out_in_its_look(dressed: Path)
     assert look.ratios[0].lit == "cape"
     assert "# the second dress" in dressed.read_text()
     save_patch(
-        dressed, Which("hat", "in black"), {"name": "hat", "box": [0, 0, 0.1, 0.1]}, was=None
+        dressed, PatchRef("hat", "in black"), {"name": "hat", "box": [0, 0, 0.1, 0.1]}, was=None
     )
     assert [patch.name for patch in load_plan(dressed).looks[0].patches] == ["cape", "hat"]
-    delete_patch(dressed, Which("hat", "in black"))
+    delete_patch(dressed, PatchRef("hat", "in black"))
     assert [patch.name for patch in load_plan(dressed).looks[0].patches] == ["cape"]
 
 
 def test_a_look_that_is_gone_takes_no_patch(dressed: Path) -> None:
     with pytest.raises(Stale, match="no look"):
-        save_patch(dressed, Which("hat", "in red"), {"name": "hat"}, was=None)
+        save_patch(dressed, PatchRef("hat", "in red"), {"name": "hat"}, was=None)

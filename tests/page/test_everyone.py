@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import pytest
 from playwright.sync_api import expect
 
-from stopwise.page.serving import PageServer
+from stopwise.page.server import PageServer
 from stopwise.report.look import contrast
 from support.page_in_browser import SIZES, box_of, opened
 from support.page_scene import Scene, hair_out, key_hot, on_plan, scene_in
@@ -48,7 +48,7 @@ QUESTIONS = {
 
 @pytest.fixture
 def server(scene: Scene) -> Iterator[PageServer]:
-    with PageServer(scene.desk) as serving:
+    with PageServer(scene.live) as serving:
         yield serving
 
 
@@ -283,7 +283,7 @@ def test_no_information_is_by_colour_alone(tmp_path: Path, page: Page) -> None:
     # SC 1.4.1: with all colour taken away the marks of states still differ, by their outline
     scene = scene_in(tmp_path)
     scene.land(key_hot())
-    with PageServer(scene.desk) as server:
+    with PageServer(scene.live) as server:
         opened(page, server)
         shapes = page.evaluate(
             "Object.fromEntries(['holds', 'fails'].map((role) => [role,"

@@ -11,10 +11,11 @@ import pytest
 
 from stopwise.errors import WrongUse
 from stopwise.ledger import Ledger, Place, Stamp
-from stopwise.page.again import PicturesAgain
-from stopwise.page.live import Address, LivePage
-from stopwise.page.serving import qr_lines
+from stopwise.page.live import LivePage, Status
+from stopwise.page.pictures import PicturesAgain
+from stopwise.page.server import Address, PageServer, qr_lines
 from stopwise.plan import load_plan
+from stopwise.record import record_from_json
 from support.page_scene import PLAN_TEXT, on_plan
 from support.picture_makers import crash, small
 
@@ -42,7 +43,9 @@ def kept_in(ledger: Ledger, folder: Path, name: str = "F0001.dng", **record: obj
     (folder / name).write_bytes(b"raw")
     stamp = Stamp.of((folder / name).stat())
     frame = on_plan(file=name) | record
-    return ledger.frames.keep(frame, Place(str(folder), name, stamp), sha256=name.ljust(64, "0"))
+    return ledger.frames.keep(
+        record_from_json(frame), Place(str(folder), name, stamp), sha256=name.ljust(64, "0")
+    )
 
 
 def get(address: str) -> bytes:
@@ -65,95 +68,103 @@ def read_events(address: str, count: int) -> list[tuple[str, str]]:
     return events
 
 
-def test_a_watchs_page_is_there_at_once_and_gone_after(ledger: Ledger, plan_path: Path) -> None:
-    with LivePage(ledger, plan_path.parent, plan=lambda: load_plan(plan_path)) as live:
-        assert live.greeting == f"page at {live.address}"
-        assert get(live.address).startswith(b"<!doctype html>")
-        assert json.loads(get(live.address + "frames")) == []
+@pytest.fixture
+def live(ledger: Ledger, plan_path: Path) -> Iterator[LivePage]:
+    page = LivePage(ledger, plan_path.parent, plan=lambda: load_plan(plan_path))
+    yield page
+    page.close()
+
+
+def test_a_watchs_page_is_there_at_once_and_gone_after(live: LivePage) -> None:
+    with PageServer(live) as server:
+        assert server.greeting == f"page at {server.address}"
+        assert get(server.address).startswith(b"<!doctype html>")
+        assert json.loads(get(server.address + "frames")) == []
     with pytest.raises(OSError, match=r"refused|reset"):
-        get(live.address)
+        get(server.address)
 
 
-def test_a_landed_frame_is_sent_as_its_record(ledger: Ledger, plan_path: Path) -> None:
-    with LivePage(ledger, plan_path.parent, plan=lambda: load_plan(plan_path)) as live:
+def test_a_landed_frame_is_sent_as_its_record(live: LivePage) -> None:
+    with PageServer(live) as server:
         heard: list[list[tuple[str, str]]] = []
         listener = threading.Thread(
-            target=lambda: heard.append(read_events(live.address + "events", 4))
+            target=lambda: heard.append(read_events(server.address + "events", 4))
         )
         listener.start()
-        while not live.desk.news.listeners:
+        while not live.stream.listeners:
             pass
-        kept = kept_in(ledger, plan_path.parent)
+        kept = kept_in(live.ledger, live.folder)
         live.landed(kept, None)
         listener.join(10)
     events = dict(heard[0])
-    assert json.loads(events["frame"]) == kept.record
+    assert json.loads(events["frame"]) == kept.row
     assert json.loads(events["view"])["say"] == "On plan."
     assert {"status", "held"} <= set(events)
 
 
-def test_what_was_missed_comes_first(ledger: Ledger, plan_path: Path) -> None:
-    first = kept_in(ledger, plan_path.parent)
-    second = kept_in(ledger, plan_path.parent, "F0002.dng")
-    with LivePage(ledger, plan_path.parent, plan=lambda: load_plan(plan_path)) as live:
-        [event, *_] = read_events(f"{live.address}events?after={first.frame}", 1)
-    assert event == ("frame", json.dumps(second.record, separators=(",", ":")))
+def test_what_was_missed_comes_first(live: LivePage) -> None:
+    first = kept_in(live.ledger, live.folder)
+    second = kept_in(live.ledger, live.folder, "F0002.dng")
+    with PageServer(live) as server:
+        [event, *_] = read_events(f"{server.address}events?after={first.frame}", 1)
+    assert event == ("frame", json.dumps(second.row, separators=(",", ":")))
 
 
-def test_a_page_on_the_network_asks_for_its_token_and_shows_it_as_a_code(
-    ledger: Ledger, plan_path: Path
-) -> None:
+def test_a_page_on_the_network_asks_for_its_token_and_shows_it_as_a_code(live: LivePage) -> None:
     every = ".".join("0000")
     at = Address(host=every)
     assert not at.may_edit
     assert Address(host=every, allow_edits=True).may_edit
-    with LivePage(ledger, plan_path.parent, plan=lambda: None, at=at) as live:
-        assert "?token=" in live.address
-        assert "\u2580" in live.greeting or "\u2588" in live.greeting
+    with PageServer(live, at) as server:
+        assert "?token=" in server.address
+        assert "\u2580" in server.greeting or "\u2588" in server.greeting
+    with PageServer(live, at) as again:
+        assert again.address == server.address, "a tablet finds a watch that was started again"
 
 
-def test_an_address_that_is_taken_is_said_in_words(ledger: Ledger, plan_path: Path) -> None:
-    with LivePage(ledger, plan_path.parent, plan=lambda: None) as live:
-        port = int(live.address.rsplit(":", 1)[1].strip("/"))
+def test_an_address_that_is_taken_is_said_in_words(live: LivePage) -> None:
+    with PageServer(live) as server:
+        port = server.rules.port
         with pytest.raises(WrongUse, match=rf"can't listen on 127\.0\.0\.1 port {port}"):
-            LivePage(ledger, plan_path.parent, plan=lambda: None, at=Address(port=port))
+            PageServer(live, Address(port=port))
 
 
 def test_only_a_plan_that_was_read_again_is_told(ledger: Ledger, plan_path: Path) -> None:
-    plans = [load_plan(plan_path)]
+    plan = load_plan(plan_path)
+    live = LivePage(ledger, plan_path.parent, plan=lambda: plan)
     told: list[str] = []
-    with LivePage(ledger, plan_path.parent, plan=lambda: plans[0]) as live:
-        live.desk.news.tell = lambda *events: told.extend(one.name for one in events)  # type: ignore[method-assign]
-        for _ in range(3):
-            live.look_round(behind=1, backlog=0, decoding=["F0003.dng"])
-        plans[0] = load_plan(plan_path)
-        live.look_round(behind=1, backlog=0, decoding=["F0003.dng"])
+    live.stream.tell = lambda *events: told.extend(one.split()[1].decode() for one in events)  # type: ignore[method-assign]
+    for _ in range(3):
+        live.look_round(Status(behind=1, decoding=("F0003.dng",)), plan_read=plan)
+    again = load_plan(plan_path)
+    live.look_round(Status(behind=1, decoding=("F0003.dng",)), plan_read=again)
+    live.close()
     assert told == ["status", "plan"]
 
 
 def test_a_picture_is_made_again_in_a_process_of_its_own(ledger: Ledger, tmp_path: Path) -> None:
     kept = kept_in(ledger, tmp_path)
     again = PicturesAgain(ledger, make=small)
-    picture = again(kept.frame, kept.record)
+    picture = again(kept)
     assert picture is not None
     assert (picture.image[0, 0, 0], picture.luminance[0, 0]) == (9, 0.1273)
     (tmp_path / "F0001.dng").unlink()
-    assert again(kept.frame, kept.record) is None
+    assert again(kept) is None
     again.close()
 
 
 def test_a_decoder_that_crashes_costs_one_picture(ledger: Ledger, tmp_path: Path) -> None:
     kept = kept_in(ledger, tmp_path)
     again = PicturesAgain(ledger, make=crash)
-    assert again(kept.frame, kept.record) is None
-    assert again(kept.frame, kept.record) is None
+    assert again(kept) is None
+    assert again(kept) is None
     again.close()
 
 
 def test_an_unreadable_file_is_not_tried_again(ledger: Ledger, tmp_path: Path) -> None:
     kept = kept_in(ledger, tmp_path, verdict="unreadable")
     again = PicturesAgain(ledger, make=crash)
-    assert again(kept.frame, kept.record) is None
+    assert again(kept) is None
     assert again._process is None
 
 

@@ -36,7 +36,7 @@ STORY = {
     "F0007.dng": (MEASURED, r"Solo of paper left: measured only\."),
     "F0008.dng": (MEASURED, r"Solo of paper right: measured only\."),
     "F0009.dng": (r"Jacket blown, \d\.\d % of it\.", r"Key down 0\.[789], to -2\.[789]\."),
-    "F0010.dng": (r"0\.[678] under\.", r"Key up 0\.[678], to -1\.[234]\."),
+    "F0010.dng": (r"0\.[5678] under\.", r"Key up 0\.[678], to -1\.[234]\."),
     "F0011.dng": (r"On plan\.", r"Tightest: .*left\."),
     "F0012.dng": (r"Hair lamp did not fire\.", r"Stop\. Check it, shoot again\."),
     "F0013.dng": (r"Paper right .* over left\.", r"Paper right lamp down 0\.[456], to -4\.[456]\."),
@@ -46,7 +46,7 @@ STORY = {
     "F0017.dng": (r"Lit cheek .* over, lamps steady\.", r"Sitter has turned\. Leave the lamps\."),
     "F0018.dng": (r"On plan\.", r"Tightest: .*left\."),
     "F0019.dng": (r"On plan\.", r"Tightest: .*left\."),
-    "F0020.dng": (r"Shutter's edge", r"Shutter to 1/200 or slower\."),
+    "F0020.dng": (r"Shutter 1/250, plan 1/160\.", r"Camera back to 1/160\."),
     "F0021.dng": (r"The file is cut short\.", r"copy it again"),
 }
 TRUTH = json.loads((SAMPLES / "truth.json").read_text(encoding="utf-8"))["frames"]

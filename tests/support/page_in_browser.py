@@ -9,7 +9,7 @@ from playwright.sync_api import expect
 if TYPE_CHECKING:
     from playwright.sync_api import Page
 
-    from stopwise.page.serving import PageServer
+    from stopwise.page.server import PageServer
 
 SIZES = [(375, 812), (768, 1024), (1440, 900), (3840, 2160)]
 """A phone, a tablet held upright, a laptop, a large screen; CSS pixels."""

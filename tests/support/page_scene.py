@@ -6,18 +6,17 @@ import hashlib
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from stopwise.ledger import Ledger, Place, Stamp
-from stopwise.page.actions import Actions
-from stopwise.page.desk import Desk
+from stopwise.ledger import Kept, Ledger, Place, Stamp
+from stopwise.page.live import LivePage
 from stopwise.page.pictures import Pictures
 from stopwise.plan import load_plan
+from stopwise.record import record_from_json
 from support.made_picture import drawable, made_picture
 from support.records import finding, record, turned
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from stopwise.ledger import Kept
     from stopwise.plan.model import Plan
 
 HELD = {"state": "holds", "cause": None}
@@ -114,8 +113,14 @@ def key_hot(over: float = 0.4, **more: Any) -> dict[str, Any]:
     )
     frame = record("off plan", hot, *_held(6.5)[1:], **more)
     frame["patches"]["lit cheek"]["zone"] = 6.5 + over
+    frame["patches"]["lit cheek"]["log2_y"] += over
     frame["clipping"]["areas"] = [
-        {"fraction": 0.0123, "box": [0.575, 0.78, 0.665, 0.9], "patch": "white jacket"}
+        {
+            "fraction": 0.0123,
+            "box": [0.575, 0.78, 0.665, 0.9],
+            "patch": "white jacket",
+            "centre": [0.62, 0.84],
+        }
     ]
     return frame
 
@@ -137,13 +142,18 @@ def _held(cheek: float) -> list[Any]:
     ]
 
 
+def kept_frame(row: dict[str, Any], number: int = 1) -> Kept:
+    """Return a frame as the ledger gives it, though it isn't in any."""
+    return Kept(number, "0" * 64, record_from_json(row).to_json(), 0)
+
+
 @dataclass
 class Scene:
-    """A folder with a plan and a ledger, and the desk over it."""
+    """A folder with a plan and a ledger, and the live page over it."""
 
     folder: Path
     ledger: Ledger
-    desk: Desk
+    live: LivePage
     frames: list[Kept] = field(default_factory=list)
 
     @property
@@ -159,7 +169,9 @@ class Scene:
         stamp = Stamp(number, number, number)
         sha256 = hashlib.sha256(f"{self.folder}{number}".encode()).hexdigest()
         kept = self.ledger.frames.keep(
-            whole, Place(str(self.folder), str(whole["file"]), stamp), sha256=sha256
+            record_from_json(whole),
+            Place(str(self.folder), str(whole["file"]), stamp),
+            sha256=sha256,
         )
         self.frames.append(kept)
         return kept
@@ -167,11 +179,11 @@ class Scene:
     def land(self, frame: dict[str, Any], *, size: tuple[int, int] = (600, 400)) -> Kept:
         """Have a frame land: kept, and told to every page with its picture."""
         kept = self.keep(frame)
-        self.desk.landed(kept, lambda: drawable(made_picture(*size)))
+        self.live.landed(kept, lambda: drawable(made_picture(*size)))
         return kept
 
 
-def scene_in(folder: Path, *, may_edit: bool = True) -> Scene:
+def scene_in(folder: Path) -> Scene:
     """Make a scene in a folder; what was kept there before is there again."""
     plan_path = folder / "plan.toml"
     if not plan_path.exists():
@@ -181,13 +193,8 @@ def scene_in(folder: Path, *, may_edit: bool = True) -> Scene:
     def plan() -> Plan:
         return load_plan(plan_path)
 
-    desk = Desk(
-        ledger,
-        plan=plan,
-        pictures=Pictures(lambda *_: drawable(made_picture(600, 400))),
-        actions=Actions(ledger, folder, plan_path),
-        may_edit=may_edit,
-    )
-    scene = Scene(folder, ledger, desk)
+    pictures = Pictures(lambda *_: drawable(made_picture(600, 400)))
+    live = LivePage(ledger, folder, plan=plan, plan_path=plan_path, pictures=pictures)
+    scene = Scene(folder, ledger, live)
     scene.frames = list(ledger.frames.all())
     return scene

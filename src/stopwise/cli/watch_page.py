@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import replace
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -17,7 +18,8 @@ if TYPE_CHECKING:
     from stopwise.cli.watching import Shown, WatchRun
     from stopwise.folder.watcher import Landing
     from stopwise.ledger import Ledger
-    from stopwise.page.live import Address, LivePage
+    from stopwise.page.live import LivePage
+    from stopwise.page.server import Address
 
 _LOOPBACK = "127.0.0.1"
 
@@ -54,16 +56,15 @@ class WatchPage:
         self._opens = opens
         self._page: LivePage | None = None
         self._run: WatchRun | None = None
-        self._ledger: Ledger | None = None
 
     @property
     def picture_edge(self) -> int:
         """What a brief asks for as `picture_edge`."""
         if self._at is None:
             return 0
-        from stopwise.page.live import PICTURE_EDGE
+        from stopwise.page.pictures import LONGEST
 
-        return PICTURE_EDGE
+        return LONGEST
 
     def fed(self, shown: Shown) -> Shown:
         """Return where the watch says things, so that the page hears them too."""
@@ -93,33 +94,37 @@ class WatchPage:
         if self._at is None:
             yield
             return
-        self._run, self._ledger = run, ledger
-        with _live_page(ledger, run, at=self._at, plan_path=plan_path) as page:
+        from stopwise.page.server import PageServer
+
+        self._run = run
+        with closing(_live_page(ledger, run, plan_path)) as page, PageServer(page, self._at) as at:
             self._page = page
-            click.echo(page.greeting, err=True)
+            click.echo(at.greeting, err=True)
             if self._opens:
-                _show(page.address)
+                _show(at.address)
             yield
             self._page = None
 
     def _landed(self, landing: Landing) -> None:
         if self._page is not None:
-            self._page.landed(landing.kept, landing.assessment)
+            from stopwise.report.drawable import drawable_of
+
+            picture = getattr(landing.assessment, "picture", None)
+            self._page.landed(landing.kept, picture and partial(drawable_of, picture))
             self._moved()
 
     def _moved(self) -> None:
         if self._page is None or self._run is None:
             return
+        from stopwise.page.live import Status
+
         now = self._run.watcher.status()
-        self._page.look_round(
-            behind=now.behind,
-            backlog=now.backlog,
-            decoding=list(now.reading),
-            said=_said(self._run, self._ledger),
-        )
+        said = _said(self._run, self._page.ledger)
+        status = Status(now.behind, now.backlog, tuple(now.reading), said)
+        self._page.look_round(status, plan_read=self._run.plan)
 
 
-def _said(run: WatchRun, ledger: Ledger | None) -> list[str]:
+def _said(run: WatchRun, ledger: Ledger) -> tuple[str, ...]:
     """Return what was said to the watch and still holds, in a few words each."""
     from stopwise.shoot.awaiting import awaiting_now
 
@@ -127,11 +132,11 @@ def _said(run: WatchRun, ledger: Ledger | None) -> list[str]:
     said = [] if standing.look is None else [f"Look: {standing.look}"]
     if standing.lit is not None:
         said.append(f"Lit: {', '.join(standing.lit)}")
-    awaiting = None if ledger is None else awaiting_now(ledger)
-    if awaiting is not None and awaiting.left:
+    awaiting = awaiting_now(ledger)
+    if awaiting.left:
         words = awaiting.words()
         said.append(f"{words[:1].upper()}{words[1:]}")
-    return said
+    return tuple(said)
 
 
 def watch_page(
@@ -155,30 +160,28 @@ def watch_page(
             msg = "--host, --port, --open and --allow-edits say how a page is served: add --page."
             raise WrongUse(msg)
         return WatchPage(None)
-    from stopwise.page.live import Address
+    from stopwise.page.server import Address
 
     at = Address(host=host or _LOOPBACK, port=port, allow_edits=allow_edits)
     return WatchPage(at, opens=opens)
 
 
-def _live_page(ledger: Ledger, run: WatchRun, *, at: Address, plan_path: Path | None) -> LivePage:
+def _live_page(ledger: Ledger, run: WatchRun, plan_path: Path | None) -> LivePage:
     from pathlib import Path
 
-    from stopwise.page.dialling import page_dialler
+    from stopwise.page.actions import page_dialler
     from stopwise.page.live import LivePage
 
-    page = LivePage(
+    dial = None
+    if plan_path is not None:
+        dial = page_dialler(plan_path, ledger, lambda: run.day.standing.look)
+    return LivePage(
         ledger,
         Path(run.watcher.folder),
-        plan=lambda: run.plan,
+        plan=run.day.plan_now,
         plan_path=plan_path,
-        at=at,
-        dial=None
-        if plan_path is None
-        else page_dialler(plan_path, ledger, lambda: run.day.standing.look),
+        dial=dial,
     )
-    page.desk.plan = run.day.plan_now  # each lamp at the power that it was turned to
-    return page
 
 
 def _show(address: str) -> None:

@@ -1,17 +1,36 @@
-"""What a person does from the page: said to the watcher through the ledger, or written in the plan.
+"""What a person does from the page: each action reads its JSON, acts, and answers in words.
 
-Each action answers with one sentence that says what came of it.
+It is said to the watcher through the ledger, or written in the plan, as the commands do.
 """
 
 from __future__ import annotations
 
+import asyncio
+import json
+from contextlib import ExitStack
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Annotated, Any
 
-from stopwise.errors import WrongUse
-from stopwise.page.apart import apart
+from pydantic import StringConstraints, ValidationError, validate_call
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import Request  # noqa: TC002 - starlette reads it
+from starlette.responses import JSONResponse, Response
+from starlette.routing import Route
+
+from stopwise.errors import StopwiseError, WrongUse
+from stopwise.page.overlay import jpeg
+from stopwise.page.pictures import SpawnedWork
+from stopwise.page.plan_edits import (
+    PatchRef,
+    Stale,
+    delete_patch,
+    save_backdrop,
+    save_patch,
+)
 from stopwise.plan import load_plan
 from stopwise.preparing.marks import MARK, mark_frame
+from stopwise.report.lamp_words import dial_words
 from stopwise.shoot.adopting import ADOPT, Choice, refuse_spoilt
 from stopwise.shoot.awaiting import card_box, keep_card_box
 from stopwise.shoot.saying import YES, card_patch, read_lit, read_look, read_parts, read_turned
@@ -19,13 +38,25 @@ from stopwise.shoot.standing import Standing, offered_turn
 from stopwise.shoot.taking_part import adopt_frame, note_mark, undo_last
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable
 
     from stopwise.ledger import Kept, Ledger
+    from stopwise.page.live import Dialler, LivePage
     from stopwise.plan.model import Plan
-    from stopwise.record import Record
+    from stopwise.report.drawable import Drawable
+
+Text = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1)]
+Answer = str | dict[str, Any]
+
+_MOST_BYTES = 65_536
+_BODY_S = 10.0
+"""Most bytes of an action's JSON, and seconds for them to come: a patch takes 300 at once."""
+
+_DIAL_S = 120.0
+"""Seconds that dialling may take, which decodes every solo that isn't kept."""
 
 _MARK_FAILS = "The frame was not marked: its decoder failed. Mark another."
+_DIAL_FAILS = "The powers could not be worked out: a solo's decoder failed. Mark it again."
 _UNDONE = {
     ADOPT: "The adoption is taken back: targets and take are as they were.",
     MARK: "Took the mark back.",
@@ -33,22 +64,17 @@ _UNDONE = {
 
 
 class Actions:
-    """Actions on one watch: its ledger, its folder and its plan.
+    """Actions on one watch; what a page sends are an action's arguments by name.
 
     Parameters
     ----------
-    ledger
-        Where orders are written for the watcher.
-    folder
-        The watched folder.
-    plan_path
-        The plan file; None where there is none, and then what needs one is refused.
+    live
+        Its page: ledger, folder and plan.
     """
 
-    def __init__(self, ledger: Ledger, folder: Path, plan_path: Path | None) -> None:
-        self._ledger = ledger
-        self._folder = folder
-        self.plan_path = plan_path
+    def __init__(self, live: LivePage) -> None:
+        self._live = live
+        self._ledger = live.ledger
 
     @property
     def plan_file(self) -> Path:
@@ -59,64 +85,93 @@ class Actions:
         WrongUse
             If the watch has no plan.
         """
-        if self.plan_path is None:
+        if self._live.plan_path is None:
             msg = "This watch has no plan. Start it with --plan."
             raise WrongUse(msg)
-        return self.plan_path
+        return self._live.plan_path
 
-    def adopt(self, record: Record) -> str:
+    def patch(
+        self,
+        name: Text,
+        values: dict[str, Any],
+        was: dict[str, Any] | None,
+        look: Text | None = None,
+    ) -> str:
+        """Add a patch, or change what differs in it."""
+        save_patch(self.plan_file, PatchRef(name, look), values, was=was)
+        self._live.plan_changed()
+        return f"Saved {name} in the plan."
+
+    def delete_patch(self, name: Text, look: Text | None = None) -> str:
+        """Take a patch out of the plan."""
+        delete_patch(self.plan_file, PatchRef(name, look))
+        self._live.plan_changed()
+        return f"Took {name} out of the plan. Undo puts it back."
+
+    def backdrop(self, boxes: list[Any], was: list[Any]) -> str:
+        """Write the boxes in which the backdrop is seen."""
+        save_backdrop(self.plan_file, boxes, was=was)
+        self._live.plan_changed()
+        return "Saved the backdrop's boxes in the plan."
+
+    def adopt(self, number: int) -> str:
         """Make a frame's figures the targets, the old ones kept as comments; a take begins."""
+        record = self._frame(number).record
         refuse_spoilt(record)
-        lit = Standing(self._ledger, lambda _: None).lit
         changed = adopt_frame(
             self._ledger,
             record,
             self.plan_file,
-            frame=Path(self._folder, record.file),
-            choice=Choice(lit=lit),
+            frame=Path(self._live.folder, record.file),
+            choice=Choice(lit=Standing(self._ledger, lambda _: None).lit),
         )
+        self._live.plan_changed()
         targets = "1 target" if len(changed) == 1 else f"{len(changed)} targets"
         return f"Adopted {targets} from {record.file}. Undo takes it back."
 
-    def mark(self, kept: Kept, part: str) -> str:
+    def mark(self, number: int, part: Text) -> str:
         """Write into the plan that a frame is grey, ambient, plate, reference or a lamp's solo."""
-        if kept.row["verdict"] == "unreadable":
+        kept = self._frame(number)
+        if kept.record.verdict == "unreadable":
             msg = "A frame that can't be read plays no part."
             raise WrongUse(msg)
-        frame = Path(self._folder, str(kept.row["file"]))
-        said = apart(mark_frame, frame, part, self.plan_file, fails=_MARK_FAILS)
+        frame = Path(self._live.folder, kept.record.file)
+        with SpawnedWork(_DIAL_S) as process:
+            said = process.run(mark_frame, frame, part, self.plan_file, fails=_MARK_FAILS)
         note_mark(self._ledger, part, kept)
+        self._live.plan_changed()
         return said
 
     def undo(self) -> str:
         """Take back the last edit of the plan, and what the watch made of it."""
         done = undo_last(self._ledger, self.plan_file)
+        self._live.plan_changed()
         return _UNDONE.get(done, "Took back the last edit of the plan.")
 
-    def begin_take(self, said: str) -> str:
+    def take(self, turned: str = "") -> str:
         """Begin a take, and say what was turned: "key -0.5"; "yes" for the turn asked about."""
-        if said.lower() == YES:
-            if not offered_turn(self._ledger):
-                msg = 'No turn is asked about any more. Say what was turned: "key -0.5".'
-                raise WrongUse(msg)
-        else:
-            read_turned(said, None if self.plan_path is None else load_plan(self.plan_path))
+        said = turned.strip()
+        if said.lower() != YES:
+            read_turned(said, None if self._live.plan_path is None else load_plan(self.plan_file))
+        elif not offered_turn(self._ledger):
+            msg = 'No turn is asked about any more. Say what was turned: "key -0.5".'
+            raise WrongUse(msg)
         self._ledger.orders.say("take", said)
         return "A new take begins with the next frame."
 
-    def lit(self, lamps: Sequence[str] | None) -> str:
+    def lit(self, lamps: list[str] | None) -> str:
         """Say which lamps are meant to be lit; None for all of them."""
         meant = None if lamps is None else read_lit(", ".join(lamps), load_plan(self.plan_file))
         self._ledger.orders.say("lit", None if meant is None else list(meant))
         return "All lamps are meant to be lit." if meant is None else f"Lit: {', '.join(meant)}."
 
-    def look(self, name: str | None) -> str:
+    def look(self, look: Text | None) -> str:
         """Say which look is worn from the next frame on; None for the plan's own targets."""
-        worn = None if name is None else read_look(name, load_plan(self.plan_file))
+        worn = None if look is None else read_look(look, load_plan(self.plan_file))
         self._ledger.orders.say("look", worn)
         return f"From the next frame on: {worn or 'the plan without a look'}."
 
-    def expect(self, parts: Sequence[str]) -> str:
+    def expect(self, parts: list[str]) -> str:
         """Say which parts the next frames play, in order."""
         plan = load_plan(self.plan_file)
         meant = read_parts(", ".join(parts), plan)
@@ -124,6 +179,38 @@ class Actions:
             self._keep_card(plan)
         self._ledger.orders.say("expect", list(meant))
         return f"Expected next: {', '.join(meant)}."
+
+    def dial(self) -> dict[str, Any]:
+        """Work out powers that meet the plan, from the solos."""
+        if self._live.dial is None:
+            msg = "Powers can't be worked out here: the plan needs a solo of each lamp."
+            raise WrongUse(msg)
+        answer, picture = self._live.dial()
+        self._live.predicted = None if picture is None else jpeg(picture.image)
+        plan = self._live.plan()
+        return {
+            "say": "Worked out from the solos.",
+            "lamps": [
+                {"name": name, "words": dial_words(plan.light(name) if plan else None, **lamp)}
+                for name, lamp in answer["lamps"].items()
+            ],
+            "patches": answer["predicted"]["patches"],
+            "unmet": [unmet["say"] for unmet in answer["unmet"]],
+            "notes": answer.get("notes", []),
+            "has_picture": picture is not None,
+        }
+
+    def fixed(self) -> str:
+        """Let the headline go of a lamp that was out."""
+        self._live.fixed()
+        return "Fixed."
+
+    def _frame(self, number: int) -> Kept:
+        kept = self._ledger.frames.by_number(number)
+        if kept is None:
+            msg = "There is no such frame."
+            raise WrongUse(msg)
+        return kept
 
     def _keep_card(self, plan: Plan) -> None:
         """Keep where the plan says that the grey card is held: it is never guessed."""
@@ -133,3 +220,94 @@ class Actions:
         elif card_box(self._ledger) is None:
             msg = "Where is the grey card held? Draw a patch called grey card there, and ask again."
             raise WrongUse(msg)
+
+
+ACTIONS = (
+    "patch", "delete_patch", "backdrop", "adopt", "mark", "undo", "take", "lit", "look", "expect",
+    "dial", "fixed",
+)  # fmt: skip
+"""What pages may have done, each at `/do/` and its name."""
+
+
+def action_routes(live: LivePage) -> list[Route]:
+    """Return a route for each action, which takes only what its types allow."""
+    checked = validate_call(config={"strict": True})
+    actions = Actions(live)
+    return [
+        Route(f"/do/{name}", partial(_answer, checked(getattr(actions, name))), methods=["POST"])
+        for name in ACTIONS
+    ]
+
+
+async def _answer(act: Callable[..., Answer], request: Request) -> Response:
+    """Act off the loop, and say in words what came of it."""
+    try:
+        async with asyncio.timeout(_BODY_S):
+            body = await _body(request)
+        said = await run_in_threadpool(lambda: act(**body))
+    except TimeoutError:
+        return JSONResponse({"say": "The action didn't come whole in time. Try again."}, 408)
+    except ValidationError as error:
+        first = error.errors()[0]
+        where = ".".join(str(part) for part in first["loc"])
+        return JSONResponse({"say": f"{where}: {first['msg']}."}, 422)
+    except StopwiseError as error:
+        return JSONResponse({"say": str(error)}, 409 if isinstance(error, Stale) else 422)
+    except OSError as error:
+        return JSONResponse({"say": f"That can't be written: {error.strerror}."}, 500)
+    return JSONResponse({"say": said} if isinstance(said, str) else said)
+
+
+async def _body(request: Request) -> dict[str, Any]:
+    held = b""
+    async for part in request.stream():
+        held += part
+        if len(held) > _MOST_BYTES:
+            msg = "That is more than an action can hold."
+            raise WrongUse(msg)
+    try:
+        body = json.loads(held or b"{}")
+    except ValueError:
+        body = None
+    if not isinstance(body, dict):
+        msg = "An action is a JSON object."
+        raise WrongUse(msg)
+    return body
+
+
+def page_dialler(plan_path: Path, ledger: Ledger, look: Callable[[], str | None]) -> Dialler:
+    """Return what works out powers when the page asks: the way of the command `dial`.
+
+    Solos may have to be decoded for it, so it is done in a process of its own.
+
+    Parameters
+    ----------
+    plan_path
+        The plan.
+    ledger
+        Where reduced solos are kept, and takes say what was turned.
+    look
+        Returns the look that is worn.
+    """
+    place = None if ledger.in_memory else ledger.place
+
+    def dial() -> tuple[dict[str, Any], Drawable]:
+        with SpawnedWork(_DIAL_S) as process:
+            return process.run(_dialled, plan_path, place, look(), fails=_DIAL_FAILS)
+
+    return dial
+
+
+def _dialled(
+    plan_path: Path, place: str | None, look: str | None
+) -> tuple[dict[str, Any], Drawable]:
+    """Return the answer with its picture."""
+    from stopwise.ledger import Ledger
+    from stopwise.preparing.dialling import dial_plan
+    from stopwise.report.dial_slip import predicted_drawable
+
+    with ExitStack() as opened:
+        ledger = None if place is None else opened.enter_context(Ledger(place))
+        done = dial_plan(plan_path, look=look, ledger=ledger)
+    picture = predicted_drawable(done.answer, mid_grey=done.plan.camera.mid_grey)
+    return {**done.answer.to_json(), "notes": list(done.sentences)}, picture

@@ -5,14 +5,15 @@ from __future__ import annotations
 import hmac
 import ipaddress
 from dataclasses import dataclass
-from http.cookies import CookieError, SimpleCookie
 from typing import TYPE_CHECKING
 from urllib.parse import urlencode
 
-from starlette.datastructures import Headers, MutableHeaders, QueryParams
-from starlette.responses import PlainTextResponse, RedirectResponse, Response
+from starlette.datastructures import MutableHeaders
+from starlette.requests import Request
+from starlette.responses import PlainTextResponse, RedirectResponse
 
 if TYPE_CHECKING:
+    from starlette.responses import Response
     from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 COOKIE = "stopwise_page"
@@ -39,10 +40,8 @@ class Rules:
 
     Attributes
     ----------
-    host
+    host, port
         The address that is listened on.
-    port
-        Its port.
     names
         Host names that are ours besides numeric addresses.
     token
@@ -59,31 +58,32 @@ class Rules:
 
     def is_ours(self, authority: str) -> bool:
         """Tell whether a Host header means us: a rebound name of a stranger's doesn't."""
-        name, port = _split(authority)
-        if port != self.port:
+        name, colon, port = authority.strip().lower().rpartition(":")
+        if not colon or authority.endswith("]"):
+            name, port = authority.strip().lower(), "80"
+        name = name.strip("[]")
+        if not (port.isascii() and port.isdigit()) or int(port) != self.port:
             return False
         if name in self.names or name == self.host.lower():
             return True
-        try:
-            address = ipaddress.ip_address(name)
-        except ValueError:
-            return False
-        return self.token is not None or address.is_loopback
+        return _is_loopback(name) if self.token is None else _is_numeric(name)
 
 
 def is_loopback(host: str) -> bool:
     """Tell whether an address to listen on can be reached from this machine only."""
+    return host.lower() == "localhost" or _is_loopback(host)
+
+
+def _is_loopback(host: str) -> bool:
+    return _is_numeric(host) and ipaddress.ip_address(host).is_loopback
+
+
+def _is_numeric(host: str) -> bool:
     try:
-        return ipaddress.ip_address(host).is_loopback
+        ipaddress.ip_address(host)
     except ValueError:
-        return host.lower() == "localhost"
-
-
-def _split(authority: str) -> tuple[str, int]:
-    name, colon, port = authority.strip().lower().rpartition(":")
-    if not colon or authority.endswith("]"):
-        return authority.strip().lower().strip("[]"), 80
-    return name.strip("[]"), int(port) if port.isascii() and port.isdigit() else -1
+        return False
+    return True
 
 
 class Gate:
@@ -98,44 +98,32 @@ class Gate:
         if scope["type"] != "http":
             await self.app(scope, receive, send)
             return
-        refusal = self._refusal(scope)
-        answer = self.app if refusal is None else refusal
+        answer = self._refusal(Request(scope)) or self.app
         await answer(scope, receive, _guarded(send))
 
-    def _refusal(self, scope: Scope) -> Response | None:
-        headers = Headers(scope=scope)
-        if not self.rules.is_ours(headers.get("host", "")):
+    def _refusal(self, request: Request) -> Response | None:
+        if not self.rules.is_ours(request.headers.get("host", "")):
             return PlainTextResponse("This address isn't the page's.\n", 421)
-        if not _same_origin(headers, method=scope["method"]):
+        if not _is_same_origin(request):
             return PlainTextResponse("Requests from other pages aren't answered.\n", 403)
-        if self.rules.token is not None and not self._has_cookie(headers):
-            return self._welcome(scope)
-        if scope["method"] not in _READS and not self.rules.may_edit:
+        token = self.rules.token
+        if token is not None and not _is_same(request.cookies.get(COOKIE, ""), cookie_of(token)):
+            return _welcome(request, token)
+        if request.method not in _READS and not self.rules.may_edit:
             return PlainTextResponse("This page is read-only. Start it with --allow-edits.\n", 403)
         return None
 
-    def _has_cookie(self, headers: Headers) -> bool:
-        try:
-            cookies = SimpleCookie(headers.get("cookie", ""))
-        except CookieError:
-            return False
-        return COOKIE in cookies and _is_same(
-            cookies[COOKIE].value, cookie_of(self.rules.token or "")
-        )
 
-    def _welcome(self, scope: Scope) -> Response:
-        """Turn a token in the address into a cookie, and take it out of the address."""
-        query = QueryParams(scope["query_string"])
-        given = query.get("token")
-        is_right = given is not None and _is_same(given, self.rules.token or "")
-        if scope["method"] not in _READS or not is_right:
-            msg = "Open the address that the watcher printed, token and all.\n"
-            return PlainTextResponse(msg, 401)
-        rest = urlencode([pair for pair in query.multi_items() if pair[0] != "token"])
-        answer = RedirectResponse(scope["path"] + (f"?{rest}" if rest else ""), 303)
-        cookie = cookie_of(self.rules.token or "")
-        answer.set_cookie(COOKIE, cookie, max_age=_A_YEAR_S, httponly=True, samesite="lax")
-        return answer
+def _welcome(request: Request, token: str) -> Response:
+    """Turn a token in the address into a cookie, and take it out of the address."""
+    is_right = _is_same(request.query_params.get("token", ""), token)
+    if request.method not in _READS or not is_right:
+        return PlainTextResponse("Open the address that the watcher printed, token and all.\n", 401)
+    rest = urlencode([pair for pair in request.query_params.multi_items() if pair[0] != "token"])
+    answer = RedirectResponse(request.url.path + (f"?{rest}" if rest else ""), 303)
+    cookie = cookie_of(token)
+    answer.set_cookie(COOKIE, cookie, max_age=_A_YEAR_S, httponly=True, samesite="lax")
+    return answer
 
 
 def cookie_of(token: str) -> str:
@@ -147,22 +135,20 @@ def _is_same(given: str, right: str) -> bool:
     return hmac.compare_digest(given.encode("utf-8", "replace"), right.encode())
 
 
-def _same_origin(headers: Headers, *, method: str) -> bool:
+def _is_same_origin(request: Request) -> bool:
     """Tell whether a request comes from our own page, or from none where it only reads."""
-    origin = headers.get("origin")
-    if origin is not None:
-        return origin.lower() == f"http://{headers.get('host', '').lower()}"
-    return (method in _READS and headers.get("sec-fetch-site") != "cross-site") or (
-        method in _READS and headers.get("sec-fetch-mode") == "navigate"
-    )
+    headers = request.headers
+    if "origin" in headers:
+        return headers["origin"].lower() == f"http://{headers.get('host', '').lower()}"
+    is_link = headers.get("sec-fetch-mode") == "navigate"
+    return request.method in _READS and (headers.get("sec-fetch-site") != "cross-site" or is_link)
 
 
 def _guarded(send: Send) -> Send:
     async def with_headers(message: Message) -> None:
         if message["type"] == "http.response.start":
             headers = MutableHeaders(scope=message)
-            for name, value in SECURITY_HEADERS.items():
-                headers[name] = value
+            headers.update(SECURITY_HEADERS)
             headers.setdefault("cache-control", "no-store")
         await send(message)
 

@@ -1,80 +1,66 @@
-"""The page of a running watch: what the watch command opens, feeds and closes."""
+"""The live page: the watch as the pages see it, and what they are told; from any thread."""
 
 from __future__ import annotations
 
-from contextlib import ExitStack, suppress
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Self
+import threading
+from collections.abc import Callable
+from dataclasses import asdict, dataclass
+from typing import TYPE_CHECKING, Any
 
-from stopwise.errors import LedgerError, WrongUse
-from stopwise.page.actions import Actions
-from stopwise.page.again import LONGEST, PicturesAgain
-from stopwise.page.desk import Desk
-from stopwise.page.gate import is_loopback
-from stopwise.page.pictures import Pictures
-from stopwise.page.serving import PageServer, new_token, qr_lines
-from stopwise.report.drawable import drawable_of
+from stopwise.page.pictures import Pictures, PicturesAgain
+from stopwise.page.stream import Stream, event
+from stopwise.page.views import frame_view
+from stopwise.report.lamp_words import HeldCalls
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
     from pathlib import Path
 
     from stopwise.ledger import Kept, Ledger
-    from stopwise.page.desk import Dialler
     from stopwise.plan.model import Plan
+    from stopwise.report.drawable import Drawable
 
-PICTURE_EDGE = LONGEST
-"""What a brief asks for as `picture_edge` when there is a page."""
+Dialler = Callable[[], tuple[dict[str, Any], "Drawable | None"]]
+"""Works out powers: what `dial --json` prints, with its notes, and the predicted picture."""
 
-_TOKEN = "page token"  # noqa: S105 - the name of the setting
-_PORT = "page port"
+RUN_LENGTH = 60
+"""Frames that a page holds of the run: what a phone still draws apart."""
 
 
 @dataclass(frozen=True, slots=True)
-class Address:
-    """Where a page is served, and what may be done there.
+class Status:
+    """How far the watch is, and what was said to it and still holds.
 
     Attributes
     ----------
-    host
-        Address to listen on.
-    port
-        Its port; 0 takes a free one, None the one that this ledger's page had last, so that pages
-        find a watch that was started again.
-    allow_edits
-        Whether visitors from the network may change anything; on loopback all may.
+    behind, backlog
+        Frames that landed and aren't judged, and those found older than the watch.
+    decoding
+        Files in hand.
+    said
+        Look, lamps that are meant to be lit and frames that are awaited, in a few words each.
     """
 
-    host: str = "127.0.0.1"
-    port: int | None = None
-    allow_edits: bool = False
-
-    @property
-    def may_edit(self) -> bool:
-        """Whether pages may change anything."""
-        return self.allow_edits or is_loopback(self.host)
+    behind: int = 0
+    backlog: int = 0
+    decoding: tuple[str, ...] = ()
+    said: tuple[str, ...] = ()
 
 
-class LivePage(ExitStack):
-    """A page over a watch's ledger, folder and plan; serves from entry to exit.
+class LivePage:
+    """A watch's ledger, folder and plan, shown on pages.
 
     Parameters
     ----------
     ledger, folder
         Of the watch.
     plan
-        Returns the plan as its file stands now; the same object until the file is read again.
+        Returns the plan as it stands now, each lamp at the power that it was turned to.
     plan_path
-        The plan file, or None.
-    at
-        Where to serve it.
+        The plan file; None where there is none, and then what needs one is refused.
+    pictures
+        Makes and holds pictures; None makes those of the ledger's files again when asked.
     dial
         Works out powers; None where there is no way to.
-
-    Raises
-    ------
-    WrongUse
-        If the address can't be listened on.
     """
 
     def __init__(
@@ -84,85 +70,84 @@ class LivePage(ExitStack):
         *,
         plan: Callable[[], Plan | None],
         plan_path: Path | None = None,
-        at: Address | None = None,
+        pictures: Pictures | None = None,
         dial: Dialler | None = None,
     ) -> None:
-        super().__init__()
-        at = at or Address()
+        self.ledger = ledger
+        self.folder = folder
+        self.plan = plan
+        self.plan_path = plan_path
+        self.dial = dial
+        self.predicted: bytes | None = None
+        self.stream = Stream()
         self._again = PicturesAgain(ledger)
-        self._plan = plan
-        self._plan_seen = plan()
-        self.desk = Desk(
-            ledger,
-            plan=plan,
-            pictures=Pictures(self._again),
-            actions=Actions(ledger, folder, plan_path),
-            may_edit=at.may_edit,
-            dial=dial,
-        )
-        self._server = _served(self.desk, at, ledger)
+        self.pictures = pictures or Pictures(self._again)
+        self._plan_read: Plan | None = None
+        self._lock = threading.Lock()
+        self._held = HeldCalls()
+        self._status = Status()
+        for kept in ledger.frames.all(last=RUN_LENGTH):
+            self._held.see(kept.record)
 
-    def __enter__(self) -> Self:
-        """Begin to serve; a page can be had when this returns. What is begun here ends with it."""
-        self.callback(self._again.close)
-        self.callback(self.desk.pictures.close)
-        self.enter_context(self._server)
-        return self
+    def close(self) -> None:
+        """End every stream, and make no more pictures."""
+        self.stream.close()
+        self.pictures.close()
+        self._again.close()
 
-    @property
-    def address(self) -> str:
-        """The address to open, with its token where one is needed."""
-        return self._server.address
+    def landed(self, kept: Kept, picture: Callable[[], Drawable] | None) -> None:
+        """Tell every page of a frame that was judged and is kept; its picture is made meanwhile."""
+        if picture is not None:
+            self.pictures.put(kept, picture)
+        with self._lock:
+            self._held.see(kept.record)
+        self.stream.tell(*self.events_of(kept), self._held_event())
 
-    @property
-    def greeting(self) -> str:
-        """What the watch prints: the address, and as a QR code where a tablet may come."""
-        line = f"page at {self.address}"
-        return line if self._server.rules.token is None else f"{line}\n{qr_lines(self.address)}"
+    def look_round(self, status: Status, *, plan_read: Plan | None = None) -> None:
+        """Tell where the watch is, and of a plan that was read again; cheap, call it often.
 
-    def landed(self, kept: Kept, assessment: Any) -> None:
-        """Show a frame that was judged and is kept, with the picture that came along."""
-        picture = getattr(assessment, "picture", None)
-        self.desk.landed(kept, None if picture is None else lambda: drawable_of(picture))
+        Parameters
+        ----------
+        status
+            Where the watch is; told where it has changed.
+        plan_read
+            The plan as its file was read last: the same object until it is read again.
+        """
+        with self._lock:
+            is_news, self._status = status != self._status, status
+            before, self._plan_read = self._plan_read, plan_read
+        if is_news:
+            self.stream.tell(event("status", asdict(status)))
+        if before is not None and plan_read is not before:
+            self.plan_changed()
 
-    def look_round(
-        self, *, behind: int, backlog: int, decoding: list[str], said: Sequence[str] = ()
-    ) -> None:
-        """Tell how far the watch is, and of a plan that was edited; cheap, call it often."""
-        self.desk.status(behind=behind, backlog=backlog, decoding=decoding, said=said)
-        plan = self._plan()
-        if plan is not self._plan_seen:
-            self._plan_seen = plan
-            self.desk.plan_changed()
+    def plan_changed(self) -> None:
+        """Tell that the plan was read again, so that pages ask for it."""
+        self.stream.tell(event("plan", {}))
 
     def note(self, words: str) -> None:
-        """Show one line of text."""
-        self.desk.note(words)
+        """Tell one line of text."""
+        self.stream.tell(event("note", {"words": words}))
 
+    def fixed(self) -> None:
+        """Let the headline go of a lamp that was out."""
+        with self._lock:
+            self._held.acknowledge()
+        self.stream.tell(self._held_event())
 
-def _served(desk: Desk, at: Address, ledger: Ledger) -> PageServer:
-    """Return a server on the address that is asked for, else where the last page was, else free.
+    def events_of(self, kept: Kept) -> tuple[bytes, bytes]:
+        """Return what is sent of a frame: the record for programs, the view for the page."""
+        view = frame_view(kept, self.plan())
+        return event("frame", kept.row, number=kept.frame), event("view", view)
 
-    The token is kept with the ledger: a tablet that had it comes back after a restart.
-    """
-    token = None if is_loopback(at.host) else _kept(ledger, _TOKEN, new_token())
-    last = ledger.settings.get(_PORT, 0) if at.port is None else at.port
-    try:
-        server = PageServer(desk, host=at.host, port=last, token=token)
-    except WrongUse:
-        if at.port is not None:
-            raise
-        server = PageServer(desk, host=at.host, port=0, token=token)
-    with suppress(LedgerError):
-        ledger.settings.set(_PORT, server.rules.port)
-    return server
+    def now(self) -> tuple[bytes, bytes]:
+        """Return what a page must know that has just come."""
+        return event("status", asdict(self._status)), self._held_event()
 
+    def held_headline(self) -> tuple[str, str] | None:
+        """Return the headline of a lamp that was out, which stays; None where none was."""
+        with self._lock:
+            return self._held.lines()
 
-def _kept(ledger: Ledger, name: str, new: str) -> str:
-    """Return a setting, made now if it isn't there."""
-    held = ledger.settings.get(name)
-    if isinstance(held, str) and held:
-        return held
-    with suppress(LedgerError):
-        ledger.settings.set(name, new)
-    return new
+    def _held_event(self) -> bytes:
+        return event("held", {"lines": self.held_headline()})

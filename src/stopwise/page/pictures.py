@@ -1,52 +1,43 @@
-"""Pictures for the page: each is encoded once, in the background, and the last ones are held."""
+"""Pictures for the page: each is made once, in the background, and the last ones are held."""
 
 from __future__ import annotations
 
-import io
 import json
+import multiprocessing
 import threading
-from collections import OrderedDict
-from concurrent.futures import Future
+from collections import OrderedDict, deque
+from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 
-from stopwise.page.newest import NewestFirst
-from stopwise.report.contours import (
-    MAP_EDGE,
-    outlines,
-    reduced,
-    stipple,
-    within_box,
-    zone_contours,
-)
-from stopwise.report.ruler import clip_zone, mid_grey_of
+from stopwise.errors import StopwiseError, WrongUse
+from stopwise.page.overlay import jpeg, overlay
+from stopwise.report.contours import MAP_EDGE, reduced
+from stopwise.report.drawable import drawable_of
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable
+    from typing import Self
 
     from numpy.typing import NDArray
 
-    from stopwise.record import Record
+    from stopwise.ledger import Kept, Ledger
     from stopwise.report.drawable import Drawable
+
+T = TypeVar("T")
+
+LONGEST = 1024
+"""Blocks along the longer side of a picture: what a laptop shows it at."""
 
 HELD = 120
 """Pictures that are kept in memory, about a quarter of a megabyte each."""
 
-_QUALITY = 88
-_GRID = 10_000
-"""Coordinates are sent as whole parts of this."""
-
-_TOLERANCE = 0.0003
-_PASSES = 4
-_ENOUGH = 3
-"""Points of a line of which one can be spared."""
-
-_ROUND = 3
-"""Blocks round a blown area in which its outline may run."""
-
-_DOTS = 110
+_LIMIT_S = 60.0
+"""Seconds that a process may take over one file; the largest take about one."""
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -70,14 +61,9 @@ class Shown:
 
 @dataclass(frozen=True, slots=True)
 class Showing:
-    """A picture that is being made.
+    """A picture that is being made: its JPEG, which is there first, and all of it.
 
-    Attributes
-    ----------
-    image
-        Its JPEG, there before the rest, since it is looked for first; None where there is none.
-    whole
-        All of it.
+    Either gives None where there is no picture.
     """
 
     image: Future[bytes | None]
@@ -85,25 +71,19 @@ class Showing:
 
 
 class Pictures:
-    """Encodes pictures in the background and holds the last of them.
+    """Makes pictures in the background and holds the last of them.
 
     New ones have a thread to themselves, so that none waits behind an old one that is made again.
 
     Parameters
     ----------
     load
-        Makes a picture again from a frame's number and record, or returns None where its file is
-        gone. Called on a thread of its own.
+        Makes a frame's picture again, or returns None where its file is gone; on its own thread.
     held
         How many are kept.
     """
 
-    def __init__(
-        self,
-        load: Callable[[int, Record], Drawable | None] | None = None,
-        *,
-        held: int = HELD,
-    ) -> None:
+    def __init__(self, load: Callable[[Kept], Drawable | None], *, held: int = HELD) -> None:
         self._load = load
         self._held = held
         self._lock = threading.Lock()
@@ -111,47 +91,38 @@ class Pictures:
         self._old = NewestFirst("stopwise-pictures-again")
         self._shown: OrderedDict[int, Showing] = OrderedDict()
 
-    def put(self, number: int, record: Record, make: Callable[[], Drawable]) -> None:
-        """Take a picture that need only be rendered; returns at once."""
-        self._begin(self._new, number, record, make)
+    def put(self, kept: Kept, make: Callable[[], Drawable]) -> None:
+        """Take a frame's picture, which need only be rendered; returns at once."""
+        self._begin(self._new, kept, make)
 
-    def get(self, number: int, record: Record) -> Showing:
-        """Return a picture that is held, or begin to make it again."""
+    def get(self, kept: Kept) -> Showing:
+        """Return a frame's picture that is held, or begin to make it again."""
         with self._lock:
-            if number in self._shown:
-                self._shown.move_to_end(number)
-                return self._shown[number]
-        load = self._load
-        return self._begin(
-            self._old, number, record, lambda: None if load is None else load(number, record)
-        )
+            if kept.frame in self._shown:
+                self._shown.move_to_end(kept.frame)
+                return self._shown[kept.frame]
+        return self._begin(self._old, kept, lambda: self._load(kept))
 
     def close(self) -> None:
-        """Stop encoding."""
+        """Begin no more."""
         self._new.close()
         self._old.close()
 
     def _begin(
-        self,
-        worker: NewestFirst,
-        number: int,
-        record: Record,
-        make: Callable[[], Drawable | None],
+        self, thread: NewestFirst, kept: Kept, make: Callable[[], Drawable | None]
     ) -> Showing:
         image: Future[bytes | None] = Future()
         with self._lock:
-            whole = worker.submit(lambda: _made(make, record, image))
+            whole = thread.submit(lambda: _made(make, kept, image))
             whole.add_done_callback(lambda _: image.cancel())
-            self._shown[number] = Showing(image, whole)
+            self._shown[kept.frame] = Showing(image, whole)
             while len(self._shown) > self._held:
                 self._shown.popitem(last=False)
-            return self._shown[number]
+            return self._shown[kept.frame]
 
 
 def _made(
-    make: Callable[[], Drawable | None],
-    record: Record,
-    image: Future[bytes | None],
+    make: Callable[[], Drawable | None], kept: Kept, image: Future[bytes | None]
 ) -> Shown | None:
     """Make a picture, and give its JPEG out before what is drawn over it is worked out."""
     try:
@@ -161,88 +132,161 @@ def _made(
         image.set_exception(error)
         raise
     image.set_result(held)
-    return None if picture is None or held is None else encoded(picture, record, image=held)
+    if picture is None or held is None:
+        return None
+    drawn = json.dumps(overlay(picture, kept.record), separators=(",", ":")).encode()
+    luminance = reduced(np.asarray(picture.luminance, float), MAP_EDGE).astype(np.float16)
+    return Shown(held, drawn, luminance)
 
 
-def encoded(picture: Drawable, record: Record, *, image: bytes) -> Shown:
-    """Return a picture's JPEG with what is drawn over it, encoded for the page."""
-    return Shown(
-        image=image,
-        overlay=json.dumps(overlay(picture, record), separators=(",", ":")).encode(),
-        luminance=reduced(np.asarray(picture.luminance, float), MAP_EDGE).astype(np.float16),
-    )
+class NewestFirst:
+    """One thread of work, newest first: who looks at a screen waits for the newest."""
+
+    def __init__(self, name: str) -> None:
+        self._waiting: deque[tuple[Future[Any], Callable[[], Any]]] = deque()
+        self._changed = threading.Condition()
+        self._is_open = True
+        threading.Thread(target=self._work, name=name, daemon=True).start()
+
+    def submit(self, work: Callable[[], T]) -> Future[T]:
+        """Ask for work, and return where its result will be."""
+        future: Future[T] = Future()
+        with self._changed:
+            if self._is_open:
+                self._waiting.append((future, work))
+            else:
+                future.cancel()
+            self._changed.notify()
+        return future
+
+    def close(self) -> None:
+        """Cancel what waits; what is being done is finished."""
+        with self._changed:
+            self._is_open = False
+            while self._waiting:
+                self._waiting.pop()[0].cancel()
+            self._changed.notify()
+
+    def _work(self) -> None:
+        while True:
+            with self._changed:
+                self._changed.wait_for(lambda: self._waiting or not self._is_open)
+                if not self._is_open:
+                    return
+                future, work = self._waiting.pop()
+            if not future.set_running_or_notify_cancel():
+                continue
+            try:
+                future.set_result(work())
+            except Exception as error:  # noqa: BLE001 - it belongs to who asked
+                future.set_exception(error)
 
 
-def jpeg(image: NDArray[np.uint8]) -> bytes:
-    """Return an sRGB picture (h, w, 3) as a JPEG file."""
-    from PIL import Image
+class SpawnedWork:
+    """A process of its own for work that decodes: a decoder may crash or hang on a file.
 
-    target = io.BytesIO()
-    Image.fromarray(image).save(target, "JPEG", quality=_QUALITY, subsampling=0)
-    return target.getvalue()
-
-
-def overlay(picture: Drawable, record: Record) -> dict[str, Any]:
-    """Return what is drawn over a picture; points are x, y in turn, in 1/10 000 of its sides."""
-    mid_grey, clip = mid_grey_of(record), clip_zone(record)
-    contours = zone_contours(picture.luminance, mid_grey=mid_grey, clip=clip)
-    areas = record.clipping.areas if record.clipping else ()
-    rows, columns = picture.image.shape[:2]
-    return {
-        "size": [columns, rows],
-        "contours": [{"level": one.level, "points": whole(one.points)} for one in contours],
-        "blown": [_blown(picture, area.box) for area in areas],
-        "dots": whole(stipple(picture.blocked > 0.5, across=_DOTS), simplify=False),
-    }
-
-
-def _blown(picture: Drawable, box: Sequence[float]) -> list[list[int]]:
-    """Return the outlines of one blown area, looked for in its own part of the picture."""
-    x0, y0, x1, y1 = box
-    rows, columns = picture.clipped.shape
-    top, left = max(int(y0 * rows) - _ROUND, 0), max(int(x0 * columns) - _ROUND, 0)
-    share = within_box(picture.clipped, (x0, y0, x1, y1))
-    part = share[top : int(y1 * rows) + 1 + _ROUND, left : int(x1 * columns) + 1 + _ROUND]
-    start = np.array((left / columns, top / rows))
-    scale = np.array((part.shape[1] / columns, part.shape[0] / rows))
-    lines = [start + line * scale for line in outlines(part)]
-    corners = np.array([(x0, y0), (x1, y0), (x1, y1), (x0, y1), (x0, y0)])
-    return [whole(line) for line in lines or [corners]]
-
-
-def whole(points: NDArray[np.float64], *, simplify: bool = True) -> list[int]:
-    """Return points as whole numbers in one list, those on a line between others left out.
+    It is spawned when it is first needed, and anew after it has died or taken too long.
 
     Parameters
     ----------
-    points
-        float64 (n, 2), x and y as fractions; they become parts of 10 000.
-    simplify
-        Whether they are a line, so that some can be spared.
+    limit_s
+        Seconds that one piece of work may take.
     """
-    kept = sparing(points) if simplify else points
-    flat: list[int] = np.round(np.asarray(kept) * _GRID).astype(int).ravel().tolist()
-    return flat
+
+    def __init__(self, limit_s: float = _LIMIT_S) -> None:
+        self._limit_s = limit_s
+        self._process: ProcessPoolExecutor | None = None
+
+    def run(self, work: Callable[..., T], *args: object, fails: str) -> T:
+        """Return what a function of a module's top level gives.
+
+        Raises
+        ------
+        WrongUse
+            With the work's own words if it fails; with `fails` if its process dies or hangs.
+        """
+        if self._process is None:
+            spawn = multiprocessing.get_context("spawn")
+            self._process = ProcessPoolExecutor(1, mp_context=spawn)
+        try:
+            found = self._process.submit(_caught, work, *args).result(self._limit_s)
+        except (BrokenProcessPool, TimeoutError):
+            self.close()
+            raise WrongUse(fails) from None
+        if isinstance(found, _Refused):
+            raise WrongUse(found.words)
+        return found
+
+    def __enter__(self) -> Self:
+        """Begin; the process ends with the block."""
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        """End the process."""
+        self.close()
+
+    def close(self) -> None:
+        """End the process; what it does is finished."""
+        if self._process is not None:
+            self._process.shutdown(wait=False, cancel_futures=True)
+            self._process = None
 
 
-def sparing(points: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return a line, float64 (n, 2), with fewer points, nowhere off by more than 0.0012.
+@dataclass(frozen=True, slots=True)
+class _Refused:
+    """Why there is no result, in words: errors with fields of their own don't travel."""
 
-    Every second point goes that lies within 0.0003 of the chord between its neighbours, four times
-    over; the ends stay. All points of a pass are weighed at once, which is why it is quick.
+    words: str
+
+
+def _caught(work: Callable[..., T], *args: object) -> T | _Refused:
+    try:
+        return work(*args)
+    except StopwiseError as error:
+        return _Refused(str(error))
+
+
+class PicturesAgain(SpawnedWork):
+    """Makes pictures again from the files that the ledger knows, one at a time.
+
+    Parameters
+    ----------
+    ledger
+        Knows where the files lie.
+    make
+        Makes one picture from a path and its mid-grey; a function of a module's top level.
     """
-    kept = np.asarray(points, float)
-    for _ in range(_PASSES):
-        if len(kept) < _ENOUGH:
-            break
-        before, at, after = kept[:-2:2], kept[1:-1:2], kept[2::2]
-        before, after = before[: len(at)], after[: len(at)]
-        along, off = after - before, at - before
-        length = np.maximum(np.hypot(along[:, 0], along[:, 1]), 1e-12)
-        away = np.abs(along[:, 0] * off[:, 1] - along[:, 1] * off[:, 0]) / length
-        is_between = (off * along).sum(axis=1) >= 0.0
-        is_between &= ((after - at) * along).sum(axis=1) >= 0.0
-        stays = np.ones(len(kept), bool)
-        stays[1 : 1 + 2 * len(at) : 2] = ~(is_between & (away < _TOLERANCE))
-        kept = kept[stays]
-    return kept
+
+    def __init__(
+        self, ledger: Ledger, *, make: Callable[[Path, float | None], Drawable] | None = None
+    ) -> None:
+        super().__init__()
+        self._ledger = ledger
+        self._make = make or picture_of
+
+    def __call__(self, kept: Kept) -> Drawable | None:
+        """Return a frame's picture, or None where its file is gone or gives none."""
+        places = (Path(folder, path) for folder, path in self._ledger.frames.places_of(kept.frame))
+        path = next((place for place in places if place.is_file()), None)
+        record = kept.record
+        if path is None or record.verdict == "unreadable":
+            return None
+        mid_grey = None if record.zones is None else record.zones.mid_grey
+        try:
+            return self.run(self._make, path, mid_grey, fails="no picture")
+        except WrongUse:
+            return None
+
+
+def picture_of(path: Path, mid_grey: float | None) -> Drawable:
+    """Return a raw file's picture.
+
+    Raises
+    ------
+    Unreadable
+        If it gives no pixels to be trusted.
+    """
+    from stopwise.measurement import read
+    from stopwise.raw import decode
+
+    return drawable_of(read(decode(path)).finer(LONGEST, mid_grey=mid_grey))

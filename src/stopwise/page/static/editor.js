@@ -16,6 +16,7 @@ export class Editor {
     this.isOn = false;
     this.plan = null;
     this.drawn = null;
+    this.saved = Promise.resolve(true);
     picture.afterDraw = (to, focused) => this.isOn && this.draw(to, focused);
     const over = picture.over;
     over.addEventListener("pointerdown", (event) => this.press(event));
@@ -150,35 +151,42 @@ export class Editor {
     [...this.picture.over.querySelectorAll(".thing")].find((one) => one.dataset.name === name)?.focus({ preventScroll: true });
   }
 
-  // Send an edit, and draw what the plan then says.
-  async save(to, body, name) {
-    const isDone = await this.send(to, body);
-    this.setPlan(await this.reload());
-    if (name) this.focus(name);
-    return isDone;
+  // Send an edit once the one before it is saved, and draw what the plan then says.
+  save(to, body, name) {
+    this.saved = this.saved.then(async () => {
+      const isDone = await this.send(to, body());
+      this.setPlan(await this.reload());
+      if (name) this.focus(name);
+      return isDone;
+    });
+    return this.saved;
   }
 
-  saveBackdrop(boxes, name) {
-    return this.save("/do/backdrop", { boxes, was: this.plan.backdrop }, name);
+  saveBackdrop(changed, name) {
+    return this.save("/do/backdrop", () => ({ boxes: changed(this.plan.backdrop), was: this.plan.backdrop }), name);
+  }
+
+  savePatch({ name, patch }, values) {
+    return this.save("/do/patch", () => ({ name, look: patch.look, values, was: patch }), values.name ?? name);
   }
 
   saveBox(thing, box) {
-    if (thing.kind === "backdrop") return this.saveBackdrop(this.plan.backdrop.map((one, number) => (number === thing.number ? box : one)), thing.name);
-    return this.save("/do/patch", { name: thing.name, look: thing.patch.look, values: { box }, was: thing.patch }, thing.name);
+    if (thing.kind === "patch") return this.savePatch(thing, { box });
+    return this.saveBackdrop((boxes) => boxes.map((one, number) => (number === thing.number ? box : one)), thing.name);
   }
 
   takeOut(thing) {
-    if (thing.kind === "backdrop") return this.saveBackdrop(this.plan.backdrop.filter((_, number) => number !== thing.number));
-    return this.save("/do/patch/delete", { name: thing.name, look: thing.patch.look });
+    if (thing.kind === "patch") return this.save("/do/delete_patch", () => ({ name: thing.name, look: thing.patch.look }));
+    return this.saveBackdrop((boxes) => boxes.filter((_, number) => number !== thing.number));
   }
 
   // A form for a new box, or for a patch or backdrop box that is there.
   async open(thing) {
     const isNew = !thing.kind;
-    const values = thing.patch ?? { name: "", box: thing.box };
+    const before = thing.patch ?? { name: "", box: thing.box };
     const answer = await ask({
       head: isNew ? "New patch" : thing.name,
-      body: thing.kind === "backdrop" ? [edges(thing.box)] : fields(values, isNew),
+      body: thing.kind === "backdrop" ? [edges(thing.box)] : fields(before, isNew),
       yes: "Save",
       third: isNew ? null : "Take it out",
       wrong: (form) => (thing.kind !== "backdrop" && form.get("kind") !== "Backdrop box" && !form.get("name").trim() ? "Give it a name." : ""),
@@ -186,10 +194,10 @@ export class Editor {
     if (answer === THIRD) return this.takeOut(thing);
     if (!answer) return this.focus(thing.name);
     if (thing.kind === "backdrop") return this.saveBox(thing, boxOf(answer));
-    if (answer.get("kind") === "Backdrop box") return this.saveBackdrop([...this.plan.backdrop, boxOf(answer)]);
-    const name = answer.get("name").trim();
-    const [look, was] = isNew ? [this.plan.look, null] : [values.look, thing.patch];
-    return this.save("/do/patch", { name: isNew ? name : values.name, look, values: valuesOf(answer, name), was }, name);
+    if (answer.get("kind") === "Backdrop box") return this.saveBackdrop((boxes) => [...boxes, boxOf(answer)]);
+    const values = valuesOf(answer);
+    if (!isNew) return this.savePatch(thing, values);
+    return this.save("/do/patch", () => ({ name: values.name, look: this.plan.look, values, was: null }), values.name);
   }
 }
 
@@ -221,8 +229,8 @@ function fields(values, isNew) {
   ];
 }
 
-function valuesOf(form, name) {
+function valuesOf(form) {
   const figures = Object.keys(FIGURES).map((key) => [key, form.get(key) === "" ? null : Number(form.get(key))]);
   const checks = Object.keys(CHECKS).map((key) => [key, form.has(key)]);
-  return { name, box: boxOf(form), material: form.get("material") || null, ...Object.fromEntries([...figures, ...checks]) };
+  return { name: form.get("name").trim(), box: boxOf(form), material: form.get("material") || null, ...Object.fromEntries([...figures, ...checks]) };
 }

@@ -157,7 +157,11 @@ function take(view) {
 
 async function loadPlan() {
   const look = state.view?.look ? `?look=${encodeURIComponent(state.view.look)}` : "";
-  state.plan = (await read(`/plan${look}`)) ?? state.plan;
+  state.asked = read(`/plan${look}`);
+  let asked, plan;
+  do plan = await (asked = state.asked);
+  while (asked !== state.asked); // an answer that was overtaken counts for nothing
+  state.plan = plan ?? state.plan;
   if (!state.view) drawParts();
   return state.plan;
 }
@@ -234,7 +238,7 @@ const deeds = {
   },
   new: () => editor.isOn && editor.open({ box: [0.45, 0.45, 0.55, 0.55] }),
   dial: () => dial(tell),
-  fixed: () => done("/do/acknowledge"),
+  fixed: () => done("/do/fixed"),
   ...Object.fromEntries(Object.keys(questions).map((name) => [name, () => question(name)])),
 };
 

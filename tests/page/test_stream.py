@@ -1,4 +1,4 @@
-"""News: every page hears everything in order, and none holds the others up."""
+"""The stream: every page hears everything in order, and none holds the others up."""
 
 from __future__ import annotations
 
@@ -7,11 +7,10 @@ import threading
 from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING, Any, TypeVar
 
-import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stopwise.page.news import News, event, last_number
+from stopwise.page.stream import Stream, event
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Coroutine
@@ -30,7 +29,7 @@ def test_an_event_is_one_block_of_lines_whatever_it_holds(
     data: dict[str, str], number: int
 ) -> None:
     # HTML standard, server-sent events: a blank line ends an event, a line break a field
-    lines = event("frame", data, number=number).wire.decode().split("\n")
+    lines = event("frame", data, number=number).decode().split("\n")
     assert lines[0] == f"id: {number}"
     assert lines[1] == "event: frame"
     assert lines[2].startswith("data: ")
@@ -38,54 +37,38 @@ def test_an_event_is_one_block_of_lines_whatever_it_holds(
     assert "\r" not in lines[2]
 
 
-@pytest.mark.parametrize(
-    ("text", "number"),
-    [
-        ("12", 12),
-        ("", None),
-        (None, None),
-        ("-1", None),
-        ("1e3", None),
-        ("٣", None),
-        ("9" * 40, None),
-    ],
-)
-def test_only_a_plain_number_is_taken_as_the_last_one_seen(text: str | None, number: int) -> None:
-    assert last_number(text) == number
-
-
 def test_what_a_thread_tells_reaches_every_page_in_order() -> None:
     async def run() -> list[list[bytes]]:
-        news = News()
-        news.open()
-        pages = [news.join() for _ in range(3)]
+        stream = Stream()
+        stream.open()
+        pages = [stream.join() for _ in range(3)]
         told = [event("n", number) for number in range(20)]
-        threading.Thread(target=lambda: [news.tell(one) for one in told]).start()
+        threading.Thread(target=lambda: [stream.tell(one) for one in told]).start()
         heard = []
         for page in pages:
-            stream = news.listen(page)
-            heard.append([await anext(stream) for _ in told])
-            await stream.aclose()  # type: ignore[attr-defined]
-        assert news.listeners == 0
+            told_to = stream.listen(page)
+            heard.append([await anext(told_to) for _ in told])
+            await told_to.aclose()  # type: ignore[attr-defined]
+        assert stream.listeners == 0
         return heard
 
-    expected = [event("n", number).wire for number in range(20)]
+    expected = [event("n", number) for number in range(20)]
     assert outcome(run) == [expected] * 3
 
 
 def test_a_page_that_does_not_read_is_cut_off_and_the_others_go_on() -> None:
     async def run() -> tuple[int, list[bytes]]:
-        news = News()
-        news.open()
-        slow, quick = news.join(), news.join()
-        stream = news.listen(quick)
+        stream = Stream()
+        stream.open()
+        slow, quick = stream.join(), stream.join()
+        told_to = stream.listen(quick)
         heard = []
         for number in range(400):
-            news.tell(event("n", number))
-            heard.append(await anext(stream))
-        ended = [wire async for wire in news.listen(slow)]
-        assert news.listeners == 1
-        await stream.aclose()  # type: ignore[attr-defined]
+            stream.tell(event("n", number))
+            heard.append(await anext(told_to))
+        ended = [wire async for wire in stream.listen(slow)]
+        assert stream.listeners == 1
+        await told_to.aclose()  # type: ignore[attr-defined]
         return len(heard), ended
 
     assert outcome(run) == (400, [])
@@ -93,15 +76,15 @@ def test_a_page_that_does_not_read_is_cut_off_and_the_others_go_on() -> None:
 
 def test_closing_ends_every_stream_and_telling_after_it_is_harmless() -> None:
     async def run() -> list[bytes]:
-        news = News()
-        news.tell(event("n", 0))
-        news.open()
-        page = news.join()
-        news.tell(event("n", 1))
+        stream = Stream()
+        stream.tell(event("n", 0))
+        stream.open()
+        page = stream.join()
+        stream.tell(event("n", 1))
         await asyncio.sleep(0)
-        news.close()
-        heard = [wire async for wire in news.listen(page)]
-        news.tell(event("n", 2))
+        stream.close()
+        heard = [wire async for wire in stream.listen(page)]
+        stream.tell(event("n", 2))
         return heard
 
-    assert outcome(run) in ([], [event("n", 1).wire])
+    assert outcome(run) in ([], [event("n", 1)])

@@ -1,0 +1,120 @@
+"""What is drawn over a picture, and the picture itself, encoded for the page."""
+
+from __future__ import annotations
+
+import io
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from stopwise.comparison.field import difference_field
+from stopwise.report.contours import (
+    Contour,
+    difference_contours,
+    outlines,
+    stipple,
+    within_box,
+    zone_contours,
+)
+from stopwise.report.ruler import clip_zone, mid_grey_of
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from numpy.typing import NDArray
+
+    from stopwise.frame import Box
+    from stopwise.record import Record
+    from stopwise.report.drawable import Drawable
+
+_QUALITY = 88
+"""Of a JPEG, 1 to 100; common practice for pictures that are looked at and not worked on."""
+
+_GRID = 10_000
+"""Coordinates are sent as whole parts of this: half a pixel of the largest screen, 4K."""
+
+TOLERANCE = 0.0006
+"""Greatest distance of a line as it is sent from the line itself, as a fraction: 2 pixels of 4K."""
+
+_ROUND = 3
+"""Blocks round a blown area in which its outline may run; its smoothing reaches no farther."""
+
+_DOTS = 110
+"""Dots in a full row over what is blocked: about 8 pixels apart on a laptop, set by eye."""
+
+
+def jpeg(image: NDArray[np.uint8]) -> bytes:
+    """Return an sRGB picture (h, w, 3) as a JPEG file."""
+    from PIL import Image
+
+    target = io.BytesIO()
+    Image.fromarray(image).save(target, "JPEG", quality=_QUALITY, subsampling=0)
+    return target.getvalue()
+
+
+def overlay(picture: Drawable, record: Record) -> dict[str, Any]:
+    """Return what is drawn over a picture; points are x, y in turn, in 1/10 000 of its sides."""
+    areas = record.clipping.areas if record.clipping else ()
+    rows, columns = picture.image.shape[:2]
+    return {
+        "size": [columns, rows],
+        "contours": _lines(
+            zone_contours(picture.luminance, mid_grey=mid_grey_of(record), clip=clip_zone(record))
+        ),
+        "blown": [_blown(picture, area.box) for area in areas],
+        "dots": _whole(stipple(picture.blocked > 0.5, across=_DOTS)),
+    }
+
+
+def difference_lines(
+    before: NDArray[np.floating], after: NDArray[np.floating], *, settings_stops: float = 0.0
+) -> list[dict[str, Any]]:
+    """Return lines of even difference between two pictures of the same shape.
+
+    Parameters
+    ----------
+    before, after
+        Shape (h, w), linear luminance on one scale.
+    settings_stops
+        What the camera's settings did between them; it is taken out.
+
+    Returns
+    -------
+    list of dict
+        `level` in stops, after less before, and `points`, x and y in turn, in 1/10 000 of the
+        sides. Empty where the shapes differ.
+    """
+    field = difference_field(before, after, settings_stops=settings_stops)
+    return [] if field is None else _lines(difference_contours(field))
+
+
+def _lines(contours: Iterable[Contour]) -> list[dict[str, Any]]:
+    return [{"level": one.level, "points": _whole(spared(one.points))} for one in contours]
+
+
+def _blown(picture: Drawable, box: Box) -> list[list[int]]:
+    """Return the outlines of one blown area, looked for in its own part of the picture."""
+    x0, y0, x1, y1 = box
+    rows, columns = picture.clipped.shape
+    top, left = max(int(y0 * rows) - _ROUND, 0), max(int(x0 * columns) - _ROUND, 0)
+    share = within_box(picture.clipped, (x0, y0, x1, y1))
+    part = share[top : int(y1 * rows) + 1 + _ROUND, left : int(x1 * columns) + 1 + _ROUND]
+    start = np.array((left / columns, top / rows))
+    scale = np.array((part.shape[1] / columns, part.shape[0] / rows))
+    lines = [start + line * scale for line in outlines(part)]
+    corners = np.array([(x0, y0), (x1, y0), (x1, y1), (x0, y1), (x0, y0)])
+    return [_whole(spared(line)) for line in lines or [corners]]
+
+
+def spared(line: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return a line, float64 (n, 2) of fractions, with no more points than its shape needs."""
+    from skimage.measure import approximate_polygon
+
+    kept: NDArray[np.float64] = approximate_polygon(line, TOLERANCE)  # type: ignore[no-untyped-call]
+    return kept
+
+
+def _whole(points: NDArray[np.float64]) -> list[int]:
+    """Return points (n, 2) of fractions as whole parts of the grid, x and y in turn."""
+    flat: list[int] = np.round(points * _GRID).astype(int).ravel().tolist()
+    return flat
