@@ -375,3 +375,4 @@ def test_what_cannot_begin_says_so_in_a_sentence_or_two_and_ends_with_2(made: Se
         assert code == 2
         assert words in said
         assert "Traceback" not in said
+    assert list(made.folder.iterdir()) == []

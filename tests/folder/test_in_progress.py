@@ -2,10 +2,18 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stopwise.folder.in_progress import Line
+from stopwise.folder.in_progress import FilesInProgress, Line
+from stopwise.folder.states import Job
+from stopwise.ledger import Ledger, Stamp
+from support.watching import InlinePool, assess, tiny_raw
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 
 def test_an_early_answer_waits_for_those_before_it() -> None:
@@ -45,3 +53,21 @@ def test_any_order_of_answers_leaves_in_order(order: list[int]) -> None:
         line.fill(ticket, ticket)
         out += line.ready(0)
     assert out == list(range(12))
+
+
+def test_what_is_dropped_never_leaves_though_its_answer_comes(tmp_path: Path) -> None:
+    path = tmp_path / "F1.dng"
+    path.write_bytes(tiny_raw(1))
+    with Ledger(":memory:") as ledger:
+        files = FilesInProgress(
+            str(tmp_path), ledger, InlinePool(assess), brief=lambda _: None, wake=lambda: None
+        )
+        job = Job("F1.dng", Stamp.of(path.stat()), 1, is_fresh=True, is_known=False)
+        files.begin(job)
+        assert files.counts == (1, 0)
+        files.drop_all()
+        files.hear()
+        files.close()
+        files.hear()
+        assert list(files.ready(100)) == []
+        assert files.counts == (0, 0)

@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 @ledger_option
 @click.option("--poll", "is_polling", is_flag=True, help="Compare listings: for network shares.")
 @click.option("--settle", "settle_s", default=10.0, help="Seconds that a short file is waited for.")
-@click.option("--workers", default=2, help="Decoding processes.")
+@click.option("--workers", type=click.IntRange(1), default=2, help="Decoding processes.")
 @click.option("--look", help="Name of the look that is worn.")
 @page_options
 def watch(folder: Path, plan_path: Path | None, **chosen: Any) -> int:
@@ -49,10 +49,10 @@ def watch(folder: Path, plan_path: Path | None, **chosen: Any) -> int:
     from stopwise.pipeline import Brief
     from stopwise.report.terminal import Terminal
 
-    _check(folder, plan_path, chosen["look"])
+    place = chosen["ledger_path"] or default_place(folder)
+    _check(folder, place, plan_path, chosen["look"])
     page = watch_page(**chosen)
     with ExitStack() as opened:
-        place = chosen["ledger_path"] or default_place(folder)
         ledger = opened.enter_context(Ledger(place, on_wait=_word_of_a_lock(place)))
         terminal = None if chosen["as_json"] else Terminal()
         shown = _shown(terminal)
@@ -88,8 +88,11 @@ def _word_of_a_lock(place: Path) -> Callable[[], bool]:
     return waits
 
 
-def _check(folder: Path, plan_path: Path | None, look: str | None) -> None:
+def _check(folder: Path, place: Path, plan_path: Path | None, look: str | None) -> None:
     """Refuse what would go wrong at once, before anything is made."""
+    from stopwise.folder.watcher import refuse_ledger_inside
+
+    refuse_ledger_inside(place, folder)
     check_look(read_plan(plan_path), look)
     if not folder.is_dir():
         msg = f"{folder} isn't a folder. Check the name, and that its disk is connected."

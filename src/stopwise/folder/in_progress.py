@@ -266,6 +266,10 @@ class FilesInProgress:
         """Return when a slow file may be passed by those behind it."""
         return self._line.next_due()
 
+    def drop_all(self) -> None:
+        """Forget all files: another ledger knows other contents, and they are found again."""
+        self._open, self._held, self._line = {}, {}, Line()
+
     def close(self) -> None:
         """End all work at once, and leave what hasn't begun."""
         try:

@@ -19,6 +19,7 @@ from stopwise.folder.record_writer import Finished, RecordWriter
 from stopwise.folder.scanner import FolderScanner
 from stopwise.folder.states import FileStates, Outcome, Waits
 from stopwise.folder.workers import Limits, ProcessPool
+from stopwise.ledger.database import MEMORY
 
 if TYPE_CHECKING:
     import threading
@@ -241,7 +242,7 @@ class Watcher:
             msg = f"{folder}: the folder to watch isn't there. Check its name, or mount its disk."
             raise PathMissing(msg)
         self.folder = os.path.realpath(folder)
-        _refuse_inside(ledger, self.folder)
+        refuse_ledger_inside(ledger.place, self.folder)
         self._ledger = ledger
         self._hooks = hooks = hooks or Hooks()
         options, seams = options or Options(), seams or Seams()
@@ -415,6 +416,7 @@ class Watcher:
     def _begin_anew(self) -> None:
         """Find all frames again, since the ledger that knew them is another."""
         self._files.remember(*self._judged_before())
+        self._in_progress.drop_all()
         self._scanner.sweep_soon()
 
     def _tell(self, notes: Iterable[Note]) -> None:
@@ -449,11 +451,18 @@ class Watcher:
             return {}, 0
 
 
-def _refuse_inside(ledger: Ledger, folder: str) -> None:
-    place = os.path.realpath(ledger.place)
-    if not ledger.in_memory and place.startswith(os.path.join(folder, "")):  # noqa: PTH118
+def refuse_ledger_inside(place: str | Path, folder: str | Path) -> None:
+    """Refuse a ledger that lies in the watched folder; to be asked before it is opened.
+
+    Raises
+    ------
+    WrongUse
+        If it does: nothing is ever written there.
+    """
+    whole = os.path.join(os.path.realpath(folder), "")  # noqa: PTH118 (names may hold any byte)
+    if str(place) != MEMORY and os.path.realpath(place).startswith(whole):
         msg = (
-            f"{ledger.place}: the ledger lies in the watched folder, where nothing is written. "
+            f"{place}: the ledger lies in the watched folder, where nothing is written. "
             "Give a place outside it with --ledger."
         )
         raise WrongUse(msg)
