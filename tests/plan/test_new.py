@@ -14,7 +14,14 @@ from stopwise.plan.interview import Interview
 from stopwise.plan.loading import plan_of_text
 from stopwise.plan.model import MATERIALS
 from stopwise.plan.new import new_plan_text, write_new_plan
-from stopwise.plan.tables import box_of, lamp_of, plan_tables, ratio_of, separation_of, table_of
+from stopwise.plan.spoken_tables import (
+    box_of,
+    lamp_of,
+    plan_tables,
+    ratio_of,
+    separation_of,
+    table_of,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -9,7 +9,7 @@ import click
 from stopwise.cli.speaking import say
 from stopwise.errors import WrongUse
 from stopwise.ledger import Ledger
-from stopwise.plan.tables import box_of
+from stopwise.plan.spoken_tables import box_of
 from stopwise.shoot.awaiting import (
     Awaiting,
     awaiting_now,

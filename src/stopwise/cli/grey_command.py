@@ -44,7 +44,7 @@ def grey(frame: Path, plan: Path, box: str, force: bool, **card: Any) -> None:  
     Example: stopwise grey F0001.dng --plan plan.toml --box 0.45,0.45,0.55,0.55
     """
     from stopwise.plan.readings import read_f_number
-    from stopwise.plan.tables import box_of
+    from stopwise.plan.spoken_tables import box_of
     from stopwise.preparing.grey import Card, set_grey
 
     card["meter"] = read_f_number(card["meter"]) if card["meter"] else None

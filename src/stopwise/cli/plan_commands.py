@@ -41,7 +41,7 @@ def new(file: Path, **said: Any) -> None:
     """
     from stopwise.plan.interview import Interview
     from stopwise.plan.new import refuse_old, write_new_plan
-    from stopwise.plan.tables import plan_tables
+    from stopwise.plan.spoken_tables import plan_tables
 
     refuse_old(file)
     tables = plan_tables(said) if any(said.values()) else Interview(_ask, click.echo).plan()

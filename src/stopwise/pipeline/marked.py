@@ -11,23 +11,14 @@ if TYPE_CHECKING:
 
     from stopwise.plan.model import Plan
 
-_PARTS = ("grey", "ambient", "plate")
-"""Parts whose frames aren't held against the plan, besides the solos."""
-
 
 def marked_files(plan: Plan, folder: Path) -> Iterator[tuple[str, Path]]:
     """Yield each part that the plan gives to a frame, and the frame's file.
 
     Parts are "grey", "ambient", "plate", "reference", "solo of LAMP" and "white card of LAMP".
     """
-    for part in (*_PARTS, "reference"):
-        name = getattr(plan.frames, part)
-        if name is not None:
-            yield part, folder / name
-    for lamp, name in plan.frames.solo.items():
-        yield f"solo of {lamp}", folder / name
-    for lamp, name in plan.frames.white_card.items():
-        yield f"white card of {lamp}", folder / name
+    for part, name in plan.frames.marked:
+        yield part.words, folder / name
 
 
 def part_of(path: Path, plan: Plan | None, folder: Path | None) -> str | None:

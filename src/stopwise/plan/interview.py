@@ -10,7 +10,7 @@ from stopwise.plan import readings
 from stopwise.plan.model import MATERIALS
 from stopwise.plan.new import new_plan_text
 from stopwise.plan.readings import nearest
-from stopwise.plan.tables import box_of, ratio_of, separation_of, value_of
+from stopwise.plan.spoken_tables import box_of, ratio_of, separation_of, value_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable

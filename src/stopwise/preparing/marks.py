@@ -18,11 +18,7 @@ from stopwise.raw import decode
 
 if TYPE_CHECKING:
     from stopwise.frame import Frame
-    from stopwise.plan.model import Plan
-    from stopwise.plan.places import Path as KeyPath
-
-LAMPS_OWN = ("solo", "white_card")
-"""Tables of `[frames]` that name a frame for each lamp."""
+    from stopwise.plan.model import FramePart, Plan
 
 MARK = "mark"
 """How the edit is called, so that what a watch has made of it is taken back with it."""
@@ -55,16 +51,15 @@ def mark_frame(frame: Path, part: str, plan: Path) -> str:
         is seen on a white card.
     """
     draft = open_draft(plan)
-    path = mark_path(draft.plan, part)
+    asked = part_asked(draft.plan, part)
     opened = decode(frame)
-    refuse_misfit(frame, path, draft)
+    refuse_misfit(frame, asked.path, draft)
     name = name_beside(frame, draft.file)
-    before = marked(draft.plan, path)
-    draft.set(path, name).save(what=MARK)
-    what = f"{path[1].replace('_', ' ')} of {path[2]}" if path[1] in LAMPS_OWN else part
+    before = draft.plan.frames.of(asked)
+    draft.set(asked.path, name).save(what=MARK)
     was = f" (was {before})" if before and before != name else ""
     doubts = solo_doubts(frame, draft) if part == "reference" else ()
-    told = " ".join([f"{plan.name}: {what} is {name}{was}.", *doubts])
+    told = " ".join([f"{plan.name}: {asked.words} is {name}{was}.", *doubts])
     return f"{told}{_plate_doubt(opened, part, draft.plan)}"
 
 
@@ -75,8 +70,8 @@ def _plate_doubt(frame: Frame, part: str, plan: Plan) -> str:
     return f" {LampNote('sitter in plate').words}"
 
 
-def mark_path(plan: Plan, part: str) -> KeyPath:
-    """Return the key that a part is written under.
+def part_asked(plan: Plan, part: str) -> FramePart:
+    """Return the part of a plan that is asked for as "grey", "key" or "key white card".
 
     Raises
     ------
@@ -85,21 +80,12 @@ def mark_path(plan: Plan, part: str) -> KeyPath:
     """
     found = plan.part(part)
     if found is not None:
-        return found.path
+        return found
     known = [one.asked for one in plan.parts if one.role != "white card"]
     meant = nearest(part, known)
     ask = f' Did you mean "{meant}"?' if meant else ""
     msg = f'"{part}" is neither a mark nor a lamp of the plan; there are {", ".join(known)}.{ask}'
     raise WrongUse(msg)
-
-
-def marked(plan: Plan, path: KeyPath) -> str | None:
-    """Return the frame that a part is played by now."""
-    if path[1] in LAMPS_OWN:
-        named: dict[str, str] = getattr(plan.frames, str(path[1]))
-        return named.get(str(path[2]))
-    name: str | None = getattr(plan.frames, str(path[1]))
-    return name
 
 
 def name_beside(frame: Path, plan: Path) -> str:

@@ -10,7 +10,7 @@ from stopwise.plan import load_plan
 from stopwise.plan.draft import open_draft
 from stopwise.plan.model import MATERIALS
 from stopwise.plan.readings import nearest
-from stopwise.plan.tables import box_of, value_of
+from stopwise.plan.spoken_tables import box_of, value_of
 from stopwise.raw import decode
 from stopwise.record import recorded
 from stopwise.report.slip import write_slip

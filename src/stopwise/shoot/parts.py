@@ -7,17 +7,17 @@ from typing import TYPE_CHECKING, Any
 
 from stopwise.errors import StopwiseError
 from stopwise.findings import Reason, Verdict
+from stopwise.plan import load_plan
 from stopwise.plan.draft import open_draft
-from stopwise.plan.model import FramePart
+from stopwise.plan.model import SINGLE_ROLES, FramePart
 from stopwise.preparing.grey import Card, set_grey
-from stopwise.preparing.marks import mark_path, marked, name_beside
+from stopwise.preparing.marks import name_beside, part_asked
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from stopwise.frame import Box
     from stopwise.pipeline.awaited import Answer
-    from stopwise.plan.model import Plan
     from stopwise.plan.places import Path as KeyPath
     from stopwise.record import Record
     from stopwise.shoot.awaiting import Awaiting, Came
@@ -67,14 +67,13 @@ def play(
     card
         Where the grey card is held.
     """
-    part = answer.part
-    name = record.file
+    part, name = _part(plan, answer.part), record.file
     if answer.refused is not None:
         return _refused(record, awaiting, part, answer.refused.words)
     camera: dict[str, Any] | None = None
     found: tuple[str, ...] = ()
     try:
-        if part == "grey":
+        if part.role == "grey":
             camera, found = _camera(plan), _grey(frame, plan, card)
         before = _mark(frame, part, plan)
     except StopwiseError as error:
@@ -84,8 +83,8 @@ def play(
         now = now.asked_again(note.lamp)
     words = [f"{name} is {_called(part)}. {_next(now)}", *found]
     words += [note.words for note in (*answer.warnings, *answer.spoilt)]
-    own = _measured(record, Reason("own_frame", (_role(part),)))
-    return Played(own, now, tuple(words), part)
+    own = _measured(record, Reason("own_frame", (part.words,)))
+    return Played(own, now, tuple(words), part.asked)
 
 
 def take_back(plan: Path, came: Came) -> None:
@@ -97,9 +96,11 @@ def take_back(plan: Path, came: Came) -> None:
         If the plan is wrong, laid out so that it can't be written, or not there.
     """
     draft = open_draft(plan)
-    before = {mark_path(draft.plan, came.part): came.before}
+    part, camera = part_asked(draft.plan, came.part), draft.plan.camera
+    before: dict[KeyPath, Any] = {part.path: came.before}
     before |= {("camera", key): value for key, value in (came.camera or {}).items()}
-    now = {path: _held(draft.plan, path) for path in before}
+    now: dict[KeyPath, Any] = {("camera", key): getattr(camera, key) for key in _OF_GREY}
+    now[part.path] = draft.plan.frames.of(part)
     for path, value in before.items():
         if value is not None and value != now[path]:
             draft = draft.set(path, value)
@@ -108,17 +109,13 @@ def take_back(plan: Path, came: Came) -> None:
     draft.save()
 
 
-def _held(plan: Plan, path: KeyPath) -> object:
-    return getattr(plan.camera, str(path[1])) if path[0] == "camera" else marked(plan, path)
-
-
 def _camera(plan: Path) -> dict[str, Any]:
     """Return what the plan's camera holds of mid-grey."""
     camera = open_draft(plan).plan.camera
     return {key: getattr(camera, key) for key in _OF_GREY}
 
 
-def _refused(record: Record, awaiting: Awaiting, part: str, why: str) -> Played:
+def _refused(record: Record, awaiting: Awaiting, part: FramePart, why: str) -> Played:
     own = _measured(record, Reason("refused", (_called(part),), why))
     words = f"{record.file} isn't {_called(part)}. {why} Still {awaiting.words()}."
     return Played(own, replace(awaiting), (words,))
@@ -134,12 +131,21 @@ def _grey(frame: Path, plan: Path, card: Box | None) -> tuple[str, ...]:
     return set_grey(frame, plan, Card(card))[-1:]
 
 
-def _mark(frame: Path, part: str, plan: Path) -> str | None:
+def _mark(frame: Path, part: FramePart, plan: Path) -> str | None:
     draft = open_draft(plan)
-    path = mark_path(draft.plan, part)
-    before = marked(draft.plan, path)
-    draft.set(path, name_beside(frame, draft.file)).save()
+    before = draft.plan.frames.of(part)
+    draft.set(part.path, name_beside(frame, draft.file)).save()
     return before
+
+
+def _part(plan: Path, asked: str) -> FramePart:
+    """Return the part that is asked for; by its word alone where the plan can't be read now."""
+    try:
+        found = load_plan(plan).part(asked)
+    except StopwiseError:
+        found = None
+    single = (FramePart(role) for role in SINGLE_ROLES if role == asked)
+    return found or next(single, FramePart("solo", asked))
 
 
 def _next(awaiting: Awaiting) -> str:
@@ -147,16 +153,8 @@ def _next(awaiting: Awaiting) -> str:
     return f"{words[:1].upper()}{words[1:]}."
 
 
-def _role(part: str) -> str:
-    if part in _NAMES:
-        return part
-    lamp = part.removesuffix(FramePart("white card", "").asked)
-    return f"solo of {part}" if lamp == part else f"white card of {lamp}"
-
-
-def _called(part: str) -> str:
-    is_white_card = part.endswith(FramePart("white card", "").asked)
-    return _NAMES.get(part, f"the {part}" if is_white_card else f"the {part} solo")
+def _called(part: FramePart) -> str:
+    return _NAMES.get(part.role, f"the {part.lamp} {part.role}")
 
 
 _OF_GREY = ("mid_grey", "mid_grey_model", "mid_grey_iso")
