@@ -3,7 +3,7 @@
 Run: ``python tests/bench/bench_page.py [--frames 30] [--day 5000] [--more 1000] [--blocks 8]``
 
 1. Sample frames land under the real `stopwise watch --page`. From the moment at which a record is
-   written into the ledger until a browser has painted its call line, and until its picture stands.
+   written into the ledger until a browser has painted its headline, and until its picture stands.
 2. A ledger that holds a long day: how soon a page stands that is opened then, and what its memory
    comes to while more frames land.
 3. Frames land in handfuls, in turn with nobody and with twenty viewers at the page. The viewers
@@ -95,7 +95,7 @@ def shown_after(stage: Path, frames: int) -> None:
         shown = page.evaluate("window.shown")
     written = written_ms(stage)
     names = [f"N{number:05d}.dng" for number in range(1, frames + 1)]  # the first warms all up
-    print_spread("record written to call line painted", [shown[n][0] - written[n] for n in names])
+    print_spread("record written to headline painted", [shown[n][0] - written[n] for n in names])
     print_spread("record written to picture painted", [shown[n][1] - written[n] for n in names])
 
 

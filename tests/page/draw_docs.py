@@ -43,7 +43,7 @@ def main() -> None:
         for name in FRAMES:
             watch.land(f"{name}.dng")
             watch.judged()
-        page.keyboard.press("o")  # the lamp that was out in F0012 is seen to
+        page.keyboard.press("o")  # the lamp that was out in F0012 is fixed
         time.sleep(_TOLD_S)
         for name, (width, height) in SIZES.items():
             page.set_viewport_size({"width": width, "height": height})

@@ -56,7 +56,7 @@ def test_a_page_begins_with_the_run_and_the_last_view(scene: Scene, client: Test
     assert begin["run"][-1]["patches"]["lit cheek"]["off"] == pytest.approx(0.4)
 
 
-def test_a_view_holds_call_ruler_floor_and_facts(scene: Scene, client: TestClient) -> None:
+def test_a_view_holds_headline_ruler_floor_and_facts(scene: Scene, client: TestClient) -> None:
     view = client.get(f"/view/{scene.land(key_hot()).frame}").json()
     assert (view["say"], view["do"]) == ("Lit cheek 0.4 over.", "Key down 0.4, to -2.4.")
     told = {lamp["name"]: (lamp["told"], lamp["is_called"]) for lamp in view["floor"]["lamps"]}
@@ -216,7 +216,7 @@ def test_a_body_that_is_no_object_is_refused(client: TestClient, body: bytes) ->
     assert client.post("/do/adopt", content=body).status_code == 422
 
 
-def test_a_lamp_that_was_out_stays_called_until_seen_to_or_three_good_frames(
+def test_a_lamp_that_was_out_stays_called_until_fixed_or_three_good_frames(
     scene: Scene,
 ) -> None:
     def called() -> str | None:

@@ -36,9 +36,7 @@ def server(scene: Scene) -> Iterator[PageServer]:
         yield serving
 
 
-def test_the_call_line_changes_with_each_frame(
-    scene: Scene, server: PageServer, page: Page
-) -> None:
+def test_the_headline_changes_with_each_frame(scene: Scene, server: PageServer, page: Page) -> None:
     opened(page, server)
     expect(page.locator("#say")).to_have_text("Waiting for the first frame.")
     scene.land(key_hot())
@@ -50,7 +48,7 @@ def test_the_call_line_changes_with_each_frame(
 
 
 @pytest.mark.parametrize(("width", "height"), SIZES)
-def test_the_call_is_large_and_nothing_scrolls_sideways(
+def test_the_headline_is_large_and_nothing_scrolls_sideways(
     scene: Scene, server: PageServer, page: Page, width: int, height: int
 ) -> None:
     page.set_viewport_size({"width": width, "height": height})
@@ -86,7 +84,7 @@ def test_a_laptop_shows_the_first_row_whole_and_no_heading_cut(
 
 
 @pytest.mark.parametrize(("width", "height"), SIZES)
-def test_how_far_behind_stands_beside_the_call_where_there_is_room(
+def test_how_far_behind_stands_beside_the_headline_where_there_is_room(
     scene: Scene, server: PageServer, page: Page, width: int, height: int
 ) -> None:
     page.set_viewport_size({"width": width, "height": height})
@@ -104,7 +102,7 @@ def test_how_far_behind_stands_beside_the_call_where_there_is_room(
     assert _beside(page) == "second"
 
 
-def test_a_call_that_leaves_no_room_has_how_far_behind_below_it(
+def test_a_headline_that_leaves_no_room_has_how_far_behind_below_it(
     scene: Scene, server: PageServer, page: Page
 ) -> None:
     opened(page, server)
@@ -691,7 +689,7 @@ def test_earlier_frames_are_looked_at_while_new_ones_land(
     expect(page.locator("#say")).to_have_text("Lit cheek 0.7 over.")
 
 
-def test_a_lamp_that_was_out_stays_called_until_it_is_seen_to(
+def test_a_lamp_that_was_out_stays_called_until_it_is_fixed(
     scene: Scene, server: PageServer, page: Page
 ) -> None:
     opened(page, server)

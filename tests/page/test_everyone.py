@@ -199,7 +199,7 @@ def test_single_keys_can_be_turned_off(scene: Scene, server: PageServer, page: P
     assert page.evaluate("document.documentElement.dataset.theme") == "dark"
 
 
-def test_the_live_region_speaks_the_call_that_stands_there(
+def test_the_live_region_speaks_the_headline_that_stands_there(
     scene: Scene, server: PageServer, page: Page
 ) -> None:
     # SC 4.1.3; a lamp that stays called is spoken too

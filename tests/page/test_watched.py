@@ -59,7 +59,7 @@ HEAR_LINE = """
 
 
 @pytest.mark.slow
-def test_the_call_line_changes_with_each_frame_of_the_demo(tmp_path: Path, page: Page) -> None:
+def test_the_headline_changes_with_each_frame_of_the_demo(tmp_path: Path, page: Page) -> None:
     assert list(STORY) == list(TRUTH)
     with PageProcess(tmp_path, is_demo=True) as watch:
         page.goto(watch.address)
@@ -69,7 +69,7 @@ def test_the_call_line_changes_with_each_frame_of_the_demo(tmp_path: Path, page:
             wear(page, TRUTH[name]["look"])
             watch.land(name)
             expect(page.locator("#facts")).to_contain_text(name, timeout=JUDGING_MS)
-            if name != "F0012.dng":  # a lamp that was out stays called until it is seen to
+            if name != "F0012.dng":  # a lamp that was out stays in the headline until it is fixed
                 page.keyboard.press("o")
             expect(page.locator("#say")).to_have_text(re.compile(say))
             expect(page.locator("#do")).to_have_text(re.compile(do))

@@ -19,6 +19,7 @@ from starlette.responses import JSONResponse, Response, StreamingResponse
 from starlette.routing import Route
 from starlette.templating import Jinja2Templates
 
+from stopwise.errors import StopwiseError
 from stopwise.page.actions import action_routes
 from stopwise.page.gate import Gate
 from stopwise.page.live import RUN_LENGTH
@@ -44,7 +45,6 @@ if TYPE_CHECKING:
     from stopwise.ledger import Kept
     from stopwise.page.gate import Rules
     from stopwise.page.live import LivePage
-    from stopwise.page.pictures import Showing
 
 _HERE = Path(__file__).parent
 _A_PIECE = 200
@@ -98,6 +98,7 @@ def make_app(live: LivePage, rules: Rules) -> Starlette:
             *action_routes(live),
         ],
         middleware=[Middleware(Gate, rules)],
+        exception_handlers={NoSuchFrame: _say_gone},
         lifespan=lifespan,
     )
     app.state.live, app.state.rules, app.state.static = live, rules, dict(_static_files())
@@ -178,38 +179,34 @@ async def find(request: Request) -> Response:
     if kept is None and said:
         kept = await run_in_threadpool(frames.by_name, said)
     if kept is None:
-        return _gone()
+        raise NoSuchFrame
     return JSONResponse({"number": kept.frame, "file": shown(kept.row["file"])})
 
 
 async def view(request: Request) -> Response:
     """Answer with one frame's view."""
     kept = await _kept(request)
-    if kept is None:
-        return _gone()
     return JSONResponse(await run_in_threadpool(frame_view, kept, _live(request).plan()))
 
 
 async def picture(request: Request) -> Response:
     """Answer with one frame's picture as JPEG."""
-    kept = await _kept(request)
-    image = None if kept is None else await asyncio.wrap_future(_showing(request, kept).image)
-    return _gone() if image is None else Response(image, media_type="image/jpeg")
+    showing = _live(request).pictures.get(await _kept(request))
+    return _found(await asyncio.wrap_future(showing.image), "image/jpeg")
 
 
 async def overlay(request: Request) -> Response:
     """Answer with what is drawn over one frame's picture."""
-    kept = await _kept(request)
-    held = None if kept is None else await asyncio.wrap_future(_showing(request, kept).whole)
-    return _gone() if held is None else Response(held.overlay, media_type="application/json")
+    showing = _live(request).pictures.get(await _kept(request))
+    whole = await asyncio.wrap_future(showing.whole)
+    return _found(None if whole is None else whole.overlay, "application/json")
 
 
 async def difference(request: Request) -> Response:
     """Answer with the difference of two frames: a row a patch, and contours in stops."""
     before, after = await _kept(request, "before"), await _kept(request, "after")
-    if before is None or after is None:
-        return _gone()
-    wholes = [asyncio.wrap_future(_showing(request, kept).whole) for kept in (before, after)]
+    pictures = _live(request).pictures
+    wholes = [asyncio.wrap_future(pictures.get(kept).whole) for kept in (before, after)]
     planes = [held.luminance for held in await asyncio.gather(*wholes) if held is not None]
     lines: list[dict[str, Any]] = []
     if len(planes) == len(wholes):
@@ -221,8 +218,7 @@ async def difference(request: Request) -> Response:
 
 async def predicted(request: Request) -> Response:
     """Answer with the picture that the last dialled powers would give."""
-    held = _live(request).predicted
-    return _gone() if held is None else Response(held, media_type="image/jpeg")
+    return _found(_live(request).predicted, "image/jpeg")
 
 
 async def plan(request: Request) -> Response:
@@ -248,14 +244,11 @@ async def theme(_: Request) -> Response:
 
 async def static(request: Request) -> Response:
     """Answer with one of the page's own files, which are few, small and held in memory."""
-    held = request.app.state.static.get(request.path_params["name"])
-    if held is None:
-        return _gone()
-    body, kind, tag = held
+    body, kind, tag = request.app.state.static.get(request.path_params["name"], (None, "", ""))
     headers = {"etag": tag, "cache-control": "no-cache"}
     if request.headers.get("if-none-match") == tag:
         return Response(status_code=304, headers=headers)
-    return Response(body, media_type=kind, headers=headers)
+    return _found(body, kind, headers)
 
 
 def _static_files() -> Iterator[tuple[str, tuple[bytes, str, str]]]:
@@ -277,14 +270,23 @@ def _live(request: Request) -> LivePage:
     return live
 
 
-async def _kept(request: Request, key: str = "number") -> Kept | None:
+class NoSuchFrame(StopwiseError):
+    """There is no such frame, or its file is gone."""
+
+
+async def _kept(request: Request, key: str = "number") -> Kept:
     frames = _live(request).ledger.frames
-    return await run_in_threadpool(frames.by_number, request.path_params[key])
+    kept = await run_in_threadpool(frames.by_number, request.path_params[key])
+    if kept is None:
+        raise NoSuchFrame
+    return kept
 
 
-def _showing(request: Request, kept: Kept) -> Showing:
-    return _live(request).pictures.get(kept)
+def _found(body: bytes | None, kind: str, headers: dict[str, str] | None = None) -> Response:
+    if body is None:
+        raise NoSuchFrame
+    return Response(body, media_type=kind, headers=headers)
 
 
-def _gone() -> Response:
+async def _say_gone(_: Request, __: Exception) -> Response:
     return JSONResponse({"say": "There is no such frame, or its file is gone."}, 404)
