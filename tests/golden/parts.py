@@ -79,7 +79,7 @@ def compared(_: Path) -> dict[str, Any]:
 def day(stage: Path) -> dict[str, Any]:
     """Return the demo's day: every sample frame lands under the plan, each in its look."""
     plan = re.sub(r'"(F\d+\.dng)"', r'"shoot/\1"', PLAN.read_text(encoding="utf-8"))
-    with on_set(stage, plan) as shoot:
+    with on_set(stage, plan, with_workers=True) as shoot:
         for name in ALL:
             if name in WORN:
                 _say(shoot, "look", WORN[name])
@@ -92,7 +92,7 @@ def said_day(stage: Path) -> dict[str, Any]:
     plan = re.sub(
         r"\[frames\].*?(?=\[set\])", "", PLAN.read_text(encoding="utf-8"), flags=re.DOTALL
     )
-    with on_set(stage, plan) as shoot:
+    with on_set(stage, plan, with_workers=True) as shoot:
         _say(shoot, "expect", ", ".join(AWAITED))
         for name in ALL[1:17]:
             if name in SAID:

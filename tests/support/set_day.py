@@ -4,20 +4,22 @@ from __future__ import annotations
 
 import re
 import threading
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+from unittest.mock import patch
 
 from lightmodel import dngfile
 from lightmodel.shoots import SMALL, Shoot
 from lightmodel.view import View
 from stopwise.cli import run
 from stopwise.cli.watching import Shown, WatchRun
+from stopwise.folder import watcher
 from stopwise.folder.watcher import Options
 from stopwise.ledger import Ledger
-from support.watching import QUICK, wait_until
+from support.watching import QUICK, InlinePool, wait_until
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -88,10 +90,13 @@ def raw_of(shot: Shot, folder: Path) -> bytes:
 
 
 @contextmanager
-def on_set(stage: Path, plan: str, *, before: Any = None) -> Iterator[SetDay]:
+def on_set(
+    stage: Path, plan: str, *, before: Any = None, with_workers: bool = False
+) -> Iterator[SetDay]:
     """Watch `stage/shoot` with a plan's text in a thread while the block runs.
 
-    `before` is called with the set before the watch begins.
+    `before` is called with the set before the watch begins. Frames are judged in that thread, or by
+    worker processes, which have to be started for each set.
     """
     folder = stage / "shoot"
     folder.mkdir(exist_ok=True)
@@ -101,7 +106,7 @@ def on_set(stage: Path, plan: str, *, before: Any = None) -> Iterator[SetDay]:
         before(day)
     stop, ready = threading.Event(), threading.Event()
     failed: list[BaseException] = []
-    thread = threading.Thread(target=_watch, args=(day, stop, ready, failed))
+    thread = threading.Thread(target=_watch, args=(day, stop, ready, failed, with_workers))
     thread.start()
     try:
         wait_until(lambda: ready.is_set() or failed)
@@ -118,24 +123,34 @@ def on_set(stage: Path, plan: str, *, before: Any = None) -> Iterator[SetDay]:
 
 
 def _watch(
-    day: SetDay, stop: threading.Event, ready: threading.Event, failed: list[BaseException]
+    day: SetDay,
+    stop: threading.Event,
+    ready: threading.Event,
+    failed: list[BaseException],
+    with_workers: bool,
 ) -> None:
     try:
         with Ledger(day.ledger) as ledger:
-            day.run = WatchRun(
-                day.folder,
-                ledger,
-                Shown(
-                    frame=lambda record: day.records.append(record.to_json()),
-                    note=day.notes.append,
-                ),
-                plan_path=day.plan,
-                options=Options(waits=QUICK, sweep_s=0.5, workers=1),
-            )
+            with nullcontext() if with_workers else _judging_in_this_thread():
+                day.run = WatchRun(
+                    day.folder,
+                    ledger,
+                    Shown(
+                        frame=lambda record: day.records.append(record.to_json()),
+                        note=day.notes.append,
+                    ),
+                    plan_path=day.plan,
+                    options=Options(waits=QUICK, sweep_s=0.5, workers=1),
+                )
             ready.set()
             day.run.run(stop)
     except BaseException as error:  # noqa: BLE001 (handed to the test)
         failed.append(error)
+
+
+def _judging_in_this_thread() -> Any:
+    """Have watches that are made in the block judge frames themselves."""
+    return patch.object(watcher, "ProcessPool", lambda assess, **_: InlinePool(assess))
 
 
 PARTS = ("ambient", "key", "fill", "hair", "paper left", "paper right")
