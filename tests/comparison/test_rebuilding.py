@@ -9,10 +9,9 @@ import pytest
 
 from stopwise.comparison.rebuild_words import caution, do, say
 from stopwise.comparison.rebuilding import match_solo
-from stopwise.lamps.reduced import reduce_light
 from stopwise.lamps.solos import lamp_set
 from stopwise.plan.model import Light
-from support.lit_sets import EXPOSURE, WEIGHTS, LitSet
+from support.lit_sets import EXPOSURE, LitSet, reduced
 from support.made_set import HEIGHT, LAMPS, WIDTH
 
 ROWS, COLUMNS = 160, 240
@@ -39,7 +38,7 @@ def sheet(lamp, turn=0.0, seed=1):
     light = 0.9 * 2.0**turn * way[..., 2] / far**3 * profile
     light = light + np.random.default_rng(seed).normal(0.0, 0.001, light.shape)
     planes = np.stack([light] * 3).astype(np.float32)
-    made = reduce_light(planes, ceiling=(1.0, 1.0, 1.0), weights=WEIGHTS)
+    made = reduced(planes)
     return replace(made, exposure=EXPOSURE)
 
 

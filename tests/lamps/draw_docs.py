@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from PIL import Image
 
-from stopwise.lamps.reduced import LightPicture, combine
+from stopwise.grid import LightGrid, combine
 from stopwise.lamps.solos import LampSet, lamp_set
 from stopwise.lamps.superposition import predict, sum_against_full
 from stopwise.pipeline import Brief, assess
@@ -76,7 +76,7 @@ def _solos(lamps: LampSet) -> Image.Image:
     return _tiles([(name, shown_light(net)) for name, net in lamps.nets.items()])
 
 
-def _sum(lamps: LampSet, full: LightPicture) -> Image.Image:
+def _sum(lamps: LampSet, full: LightGrid) -> Image.Image:
     check = sum_against_full(lamps, full)
     print(f"sum of solos against {FULL}: median {check.median_stops:+.3f}, ", end="")
     print(f"spread {check.spread_stops:.3f}, {check.within_tenth:.1%} within 0.1 stop")

@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from stopwise.frame import Camera
-from stopwise.lamps.reduced import combine
+from stopwise.grid import combine
 from stopwise.lamps.solo_checks import check_solos, holds_other
 from stopwise.lamps.solos import lamp_set
 from support.lit_sets import LitSet, doubled, plan_for
@@ -102,7 +102,7 @@ def test_a_reading_that_missed_the_hot_centre_is_named(studio):
     lamps = lamp_set(made.solos, made.ambient)
     peak = {
         name: max(
-            float(lamps.nets[name].patch_luminance(patch).max())
+            float(lamps.nets[name].box_luminance(patch).max())
             for patch in ("lit cheek", "shadow cheek")
         )
         for name in ("key", "fill")

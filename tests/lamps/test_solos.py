@@ -9,42 +9,9 @@ import numpy as np
 import pytest
 
 from stopwise.frame import Exposure
-from stopwise.lamps.cached import from_blob, to_blob
-from stopwise.lamps.reduced import BLOCKS_ACROSS, reduce_light
+from stopwise.grid_bytes import from_blob, to_blob
 from stopwise.lamps.solos import exposure_stops, lamp_set
-from support.lit_sets import EXPOSURE, WEIGHTS, LitSet
-
-
-def test_blocks_hold_the_mean_of_their_cells():
-    rng = np.random.default_rng(1)
-    cells = rng.uniform(0, 1, (3, 800, 1200)).astype(np.float32)
-    picture = reduce_light(cells, ceiling=(2.0,) * 3, weights=WEIGHTS)
-    block = picture.block
-    assert max(picture.clipped.shape) <= BLOCKS_ACROSS
-    assert picture.mean[1, 2, 3] == pytest.approx(
-        cells[1, 2 * block : 3 * block, 3 * block : 4 * block].mean(), abs=1e-6
-    )
-
-
-def test_a_sixteenth_of_a_block_stands_above_its_tail():
-    rng = np.random.default_rng(2)
-    cells = rng.uniform(0, 1, (1, 3072, 3072)).astype(np.float32)
-    picture = reduce_light(cells, ceiling=(2.0,), weights=(1.0,))
-    assert picture.block == 8
-    above = cells[0].reshape(384, 8, 384, 8).swapaxes(1, 2).reshape(384, 384, 64)
-    share = np.mean(above > picture.tail[0][..., None], axis=-1)
-    assert np.median(share) == pytest.approx(1.0 / 16.0, abs=1e-6)
-    assert share == pytest.approx(1.0 / 16.0, abs=1.0 / 32.0)  # equal values share a rank
-
-
-def test_patches_keep_their_own_cells_up_to_a_limit():
-    cells = np.arange(3 * 1000 * 1500, dtype=np.float32).reshape(3, 1000, 1500) / 4.5e6
-    boxes = {"small": (0.1, 0.1, 0.12, 0.12), "large": (0.0, 0.0, 1.0, 1.0)}
-    picture = reduce_light(cells, ceiling=(2.0,) * 3, weights=WEIGHTS, boxes=boxes)
-    small = picture.patches["small"].light
-    assert small.shape == (3, 20 * 30)
-    assert small == pytest.approx(cells[:, 100:120, 150:180].reshape(3, -1))
-    assert picture.patches["large"].light.shape[1] <= 4096
+from support.lit_sets import EXPOSURE, WEIGHTS, LitSet, reduced
 
 
 def test_the_luminance_of_a_sum_is_the_sum_of_luminances():
@@ -115,34 +82,34 @@ def test_pictures_cross_processes_and_caches_whole():
     picture = made.solos["key"]
     for back in (pickle.loads(pickle.dumps(picture)), from_blob(to_blob(picture))):  # noqa: S301
         assert back.mean == pytest.approx(picture.mean, rel=1e-3, abs=1e-6)
-        assert back.patches["chip"].light == pytest.approx(picture.patches["chip"].light)
-        assert (back.exposure, back.camera, back.shape) == (
+        assert back.boxes["chip"].light == pytest.approx(picture.boxes["chip"].light)
+        assert (back.exposure, back.camera, back.cells) == (
             picture.exposure,
             picture.camera,
-            picture.shape,
+            picture.cells,
         )
-        assert np.array_equal(back.patches["jacket"].clipped, picture.patches["jacket"].clipped)
+        assert np.array_equal(back.boxes["jacket"].clipped, picture.boxes["jacket"].clipped)
 
 
 def test_a_solo_of_24_megapixels_takes_little_room():
     rng = np.random.default_rng(4)
     cells = rng.normal(0.2, 0.01, (3, 2000, 3000)).astype(np.float32)
     boxes = {f"patch {i}": (0.1 * i, 0.2, 0.1 * i + 0.03, 0.25) for i in range(8)}
-    picture = reduce_light(cells, ceiling=(1.0,) * 3, weights=WEIGHTS, boxes=boxes)
+    picture = reduced(cells, boxes=boxes)
     assert len(to_blob(picture)) < 2_000_000
 
 
 @pytest.mark.parametrize("harm", [lambda b: b[: len(b) // 2], lambda _: b"nothing", lambda _: b""])
 def test_harmed_bytes_are_refused(harm):
     blob = to_blob(LitSet(noise=False).ambient)
-    with pytest.raises(ValueError, match="no reduced picture"):
+    with pytest.raises(ValueError, match="no grid of light"):
         from_blob(harm(blob))
 
 
 def test_bytes_of_another_form_are_refused(monkeypatch):
     blob = to_blob(LitSet(noise=False).ambient)
-    monkeypatch.setattr("stopwise.lamps.cached.FORM", 3)
-    with pytest.raises(ValueError, match="form 2, 3 is read"):
+    monkeypatch.setattr("stopwise.grid_bytes.FORM", 4)
+    with pytest.raises(ValueError, match="form 3, 4 is read"):
         from_blob(blob)
 
 

@@ -8,10 +8,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from stopwise.lamps.reduced import combine, reduce_light
+from stopwise.grid import combine
 from stopwise.lamps.solos import lamp_set
 from stopwise.lamps.superposition import clipped_shares, patch_shares, predict, sum_against_full
-from support.lit_sets import AMBIENT_LIGHT, BOXES, WEIGHTS, LitSet, doubled, level_of
+from support.lit_sets import AMBIENT_LIGHT, BOXES, LitSet, level_of, reduced
 from support.made_set import Sitter
 from support.made_set import field as field_of
 
@@ -30,9 +30,7 @@ SUMS = [
 def flat(level: float):
     """Return a picture of one level, as a grey sheet under one even lamp gives."""
     signals = np.full((3, 48, 64), level, dtype=np.float32)
-    return reduce_light(
-        signals, ceiling=(1.0, 1.0, 1.0), weights=WEIGHTS, boxes={"sheet": (0.2, 0.2, 0.8, 0.8)}
-    )
+    return reduced(signals, boxes={"sheet": (0.2, 0.2, 0.8, 0.8)})
 
 
 @pytest.mark.parametrize(("readings", "total"), SUMS)
@@ -94,7 +92,7 @@ def test_tails_predict_clipping_that_means_would_miss():
     rng = np.random.default_rng(3)
     texture = 2.0 ** rng.normal(0, 0.3, (1600, 2400))
     signals = np.stack([0.4 * texture] * 3).astype(np.float32)
-    solo = reduce_light(signals, ceiling=(1.0,) * 3, weights=WEIGHTS)
+    solo = reduced(signals)
     up = clipped_shares(combine([solo], [2.0]))
     true = float(np.mean(0.8 * texture >= 1.0))
     assert true == pytest.approx(0.14, abs=0.01)
@@ -108,7 +106,7 @@ def test_a_clipped_solo_gives_bounds():
     solos["key"] = made.solo("key", 1.8)
     lamps = lamp_set(solos, made.ambient)
     predicted = predict(lamps, {"key": -1.8})
-    assert np.mean(predicted.patches["jacket"].clipped) > 0.01
+    assert np.mean(predicted.boxes["jacket"].clipped) > 0.01
     assert level_of(predicted, "jacket") <= level_of(made.frame(), "jacket") + 0.02
 
 
@@ -140,15 +138,3 @@ def test_turning_a_lamp_that_has_no_solo_is_refused():
     made = LitSet(noise=False)
     with pytest.raises(ValueError, match="no solo of rim; there are: key"):
         predict(made.lamp_set, {"rim": 1.0})
-
-
-def test_pictures_of_other_sizes_are_refused():
-    with pytest.raises(ValueError, match="pictures of one grid"):
-        combine([flat(0.1), LitSet(noise=False).ambient], [1.0, 1.0])
-
-
-def test_scaling_light_scales_every_part_of_it():
-    picture = LitSet(noise=False).ambient
-    twice = doubled(picture, 2.0)
-    assert twice.mean == pytest.approx(2.0 * picture.mean)
-    assert twice.patches["chip"].light == pytest.approx(2.0 * picture.patches["chip"].light)

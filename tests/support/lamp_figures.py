@@ -23,7 +23,6 @@ from stopwise.lamps.prediction import aims_of, build_scene
 from stopwise.lamps.solos import lamp_set
 from stopwise.measurement import Known, read
 from stopwise.pipeline.lamps import place_of
-from stopwise.pipeline.light import light_of
 from stopwise.plan import load_plan
 from stopwise.plan.now import plan_now
 
@@ -33,7 +32,6 @@ if TYPE_CHECKING:
     from lightmodel.shoots import Shot
     from stopwise.grid import LightGrid
     from stopwise.lamps.outputs import LampReading
-    from stopwise.lamps.reduced import LightPicture
     from stopwise.lamps.solos import LampSet
     from stopwise.lamps.unmixing import Shift
     from stopwise.plan.model import Plan
@@ -53,20 +51,18 @@ JITTER_STOPS = 0.03
 """How much a flash varies from shot to shot, one sigma (common practice: 0.05 to 0.1 at most)."""
 
 
-def seen(shot: Shot, plan: Plan) -> LightPicture:
+def seen(shot: Shot, plan: Plan) -> LightGrid:
     """Return a shot's light as the program reduces it, from its levels."""
     return _placed(shot, plan, None)[0]
 
 
 def _placed(
     shot: Shot, plan: Plan, reference: LightGrid | None
-) -> tuple[LightPicture, Shift | None, LightGrid]:
+) -> tuple[LightGrid, Shift | None, LightGrid]:
     """Return a shot's light, where its patches say that the sitter is, and its blocks."""
     frame = as_frame(shot)
-    reading = read(frame, plan, known=Known(reference=reference))
-    boxes = {patch.name: patch.box for patch in plan.patches}
-    light = light_of(frame, reading.ground, boxes=boxes, tails=True)
-    return light, place_of(reading.measurement, plan_now(plan)), reading.grid
+    reading = read(frame, plan, known=Known(reference=reference), tails=True)
+    return reading.grid, place_of(reading.measurement, plan_now(plan)), reading.grid
 
 
 # --- dial -----------------------------------------------------------------------------------------
@@ -161,8 +157,8 @@ def _lower(shoot: Shoot, name: str, turn: float, plan: Plan) -> float:
     return lower
 
 
-def _is_clipped(picture: LightPicture) -> bool:
-    return any(float(np.mean(cells.clipped)) > 0.01 for cells in picture.patches.values())
+def _is_clipped(picture: LightGrid) -> bool:
+    return any(float(np.mean(cells.clipped)) > 0.01 for cells in picture.boxes.values())
 
 
 def lamps_of(shoot: Shoot, turns: Mapping[str, float], plan: Plan) -> LampSet:

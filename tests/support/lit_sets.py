@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
 
 from stopwise.frame import Camera, Exposure
-from stopwise.lamps.reduced import LightPicture, combine, reduce_light
+from stopwise.grid import LightGrid, combine
 from stopwise.lamps.solos import LampSet, lamp_set
 from stopwise.lamps.unmixing import Shift
 from stopwise.plan.model import Plan
+from stopwise.reduction import Asked, Signals, reduce
 from stopwise.stops import MID_GREY_OF_SATURATION
 from support.made_set import HEIGHT, LAMPS, WIDTH, Lamp, Sitter, with_noise
 from support.made_set import field as field_of
@@ -68,36 +69,25 @@ class LitSet:
                 total = total + gain * field_of(lamp, sitter or Sitter(), SHAPE)
         return total
 
-    def picture(self, light: np.ndarray, *, exposure: Exposure = EXPOSURE) -> LightPicture:
+    def picture(self, light: np.ndarray, *, exposure: Exposure = EXPOSURE) -> LightGrid:
         """Record light as a reduced picture, with the sensor's noise and its end."""
         levels = with_noise(light, self.rng) if self.noise else np.minimum(light, 1.0)
-        reduced = reduce_light(
-            levels.astype(np.float32), ceiling=(1.0, 1.0, 1.0), weights=WEIGHTS, boxes=BOXES
-        )
-        camera = Camera("Made", "M-1", None)
-        return LightPicture(
-            **{
-                name: getattr(reduced, name)
-                for name in LightPicture.__dataclass_fields__
-                if name not in ("camera", "exposure")
-            },
-            camera=camera,
-            exposure=exposure,
-        )
+        made = reduced(levels, boxes=BOXES)
+        return replace(made, camera=Camera("Made", "M-1", None), exposure=exposure)
 
-    def frame(self, turns=None, sitter=None, *, out=(), lamps=None) -> LightPicture:
+    def frame(self, turns=None, sitter=None, *, out=(), lamps=None) -> LightGrid:
         return self.picture(self.light(turns, sitter, out=out, lamps=lamps))
 
-    def solo(self, name: str, turn: float = 0.0) -> LightPicture:
+    def solo(self, name: str, turn: float = 0.0) -> LightGrid:
         others = tuple(other for other in self.names if other != name)
         return self.frame({name: turn}, out=others)
 
     @cached_property
-    def ambient(self) -> LightPicture:
+    def ambient(self) -> LightGrid:
         return self.frame(out=self.names)
 
     @cached_property
-    def solos(self) -> dict[str, LightPicture]:
+    def solos(self) -> dict[str, LightGrid]:
         return {name: self.solo(name) for name in self.names}
 
     @cached_property
@@ -105,12 +95,24 @@ class LitSet:
         return lamp_set(self.solos, self.ambient)
 
 
+def reduced(light: np.ndarray, *, ceiling: float = 1.0, boxes=None) -> LightGrid:
+    """Reduce linear light (3, h, w), cells that reach the ceiling clipped, as a frame is."""
+    signals = np.asarray(light, np.float32)
+    return reduce(
+        Signals(signals),
+        weights=WEIGHTS,
+        ceiling=(ceiling,) * 3,
+        clipped=np.any(signals >= ceiling * (1.0 - 1e-6), axis=0),
+        asked=Asked(boxes=boxes or {}, tails=True),
+    )
+
+
 def shift_of(sitter: Sitter) -> Shift:
     """Return where a moved sitter is, in fractions of the picture."""
     return Shift(sitter.dx / WIDTH, -sitter.dy / HEIGHT)
 
 
-def zones_of(picture: LightPicture) -> dict[str, float]:
+def zones_of(picture: LightGrid) -> dict[str, float]:
     """Return the patches' zones, read as the plan's materials say."""
     found = {}
     for name in BOXES:
@@ -120,12 +122,12 @@ def zones_of(picture: LightPicture) -> dict[str, float]:
     return found
 
 
-def level_of(picture: LightPicture, name: str, *, read_at: float = 50.0) -> float:
+def level_of(picture: LightGrid, name: str, *, read_at: float = 50.0) -> float:
     """Return log2 of a percentile of a patch's Y, anchor = 1."""
-    return float(np.log2(np.percentile(picture.patch_luminance(name), read_at)))
+    return float(np.log2(np.percentile(picture.box_luminance(name), read_at)))
 
 
-def plan_for(picture: LightPicture, names, **changes) -> Plan:
+def plan_for(picture: LightGrid, names, **changes) -> Plan:
     """Return a plan whose targets are what a picture shows."""
     zones = zones_of(picture)
     paper = np.log2(np.concatenate([_paper(picture, box) for box in PAPER]))
@@ -160,7 +162,7 @@ def plan_for(picture: LightPicture, names, **changes) -> Plan:
     return Plan.model_validate(tables)
 
 
-def _paper(picture: LightPicture, box) -> np.ndarray:
+def _paper(picture: LightGrid, box) -> np.ndarray:
     rows, columns = picture.clipped.shape
     x0, y0, x1, y1 = box
     part = picture.luminance[
@@ -169,6 +171,6 @@ def _paper(picture: LightPicture, box) -> np.ndarray:
     return part.ravel()
 
 
-def doubled(picture: LightPicture, times: float) -> LightPicture:
+def doubled(picture: LightGrid, times: float) -> LightGrid:
     """Return light times a factor, as a pack gives that sends a lone head more energy."""
     return combine([picture], [times])

@@ -19,7 +19,6 @@ from stopwise.lamps.white_card import white_card_of
 from stopwise.measurement import Known, read
 from stopwise.pipeline.brief import Brief
 from stopwise.pipeline.lamps import see_lamps
-from stopwise.pipeline.light import light_of
 from stopwise.plan import load_plan
 from stopwise.plan.now import plan_now
 from support.lamp_figures import JITTER_STOPS, SAMPLE_PLAN, _placed, lamps_of, seen
@@ -153,10 +152,8 @@ def _read(
     shot = shoot.frame(given, scene=shoot.moved(*where), lamps=(there, *shoot.lamps[1:]))
     frame = as_frame(shot)
     reading = read(frame, plan, known=Known(reference=ground.reference))
-    boxes = {patch.name: patch.box for patch in plan.patches}
-    light = light_of(frame, reading.ground, boxes=boxes)
     lamps = see_lamps(
-        light,
+        reading.grid,
         ground.lamps,
         plan_now(plan),
         reading.measurement,

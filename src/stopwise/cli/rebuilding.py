@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
     from stopwise.comparison.sides import Side
-    from stopwise.lamps.reduced import LightPicture
+    from stopwise.grid import LightGrid
     from stopwise.lamps.solos import LampSet
     from stopwise.ledger import Ledger
     from stopwise.plan.model import Light, Plan
@@ -95,7 +95,7 @@ def walk(ledger: Ledger, take: str, basis: Basis, today: Today, *, as_json: bool
 
 
 def _match(
-    name: str, old: LampSet, side: Side, today: Today, with_: tuple[Basis, LightPicture | None]
+    name: str, old: LampSet, side: Side, today: Today, with_: tuple[Basis, LightGrid | None]
 ) -> SoloMatch:
     basis, ambient = with_
     path = today.solos[name]
@@ -114,7 +114,7 @@ def _match(
         raise WrongUse(msg) from error
 
 
-def _white_card_light(name: str, basis: Basis) -> LightPicture | None:
+def _white_card_light(name: str, basis: Basis) -> LightGrid | None:
     """Return the light of a lamp's old white card, None where there is none."""
     named = None if basis.plan is None else basis.plan.frames.white_card.get(name)
     if named is None or basis.path is None:
@@ -123,11 +123,9 @@ def _white_card_light(name: str, basis: Basis) -> LightPicture | None:
     return _light(path, basis) if path.is_file() else None
 
 
-def _light(path: Path, basis: Basis) -> LightPicture:
+def _light(path: Path, basis: Basis) -> LightGrid:
     from stopwise.measurement import read
-    from stopwise.pipeline.references import light_in
     from stopwise.plan.model import Plan
-    from stopwise.plan.now import plan_now
     from stopwise.raw import decode
 
     if not path.is_file():
@@ -135,7 +133,7 @@ def _light(path: Path, basis: Basis) -> LightPicture:
         raise PathMissing(msg)
     frame = decode(path)
     plan = basis.plan or Plan()
-    return light_in(frame, read(frame, plan, look=basis.look), plan_now(plan, look=basis.look))
+    return read(frame, plan, look=basis.look).grid
 
 
 def _lines(names: Iterable[str], matches: Mapping[str, SoloMatch], plan: Plan) -> Iterable[str]:

@@ -8,17 +8,18 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
+from stopwise.grid import pooled
 from stopwise.lamps.beam_spots import Lit, read_spot
 from stopwise.lamps.outputs import read_lamps
 from stopwise.lamps.solos import LampSet, lamp_set
-from stopwise.lamps.unmixing import Shift, coarse, stack_of
+from stopwise.lamps.unmixing import Shift, stack_of
 from stopwise.lamps.white_card import read_white_card
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from stopwise.grid import LightGrid
     from stopwise.lamps.beam_spots import SpotReading
-    from stopwise.lamps.reduced import LightPicture
     from stopwise.lamps.white_card import WhiteCard
 
     Floats = NDArray[np.float64]
@@ -126,9 +127,9 @@ class SoloMatch:
 def match_solo(
     name: str,
     old: LampSet,
-    today: LightPicture,
+    today: LightGrid,
     *,
-    ambient: LightPicture | None = None,
+    ambient: LightGrid | None = None,
     take_stops: float = 0.0,
     card: WhiteCard | None = None,
 ) -> SoloMatch:
@@ -165,7 +166,7 @@ def match_solo(
     dark = old.ambient if ambient is None else ambient
     own = lamp_set({name: today}, dark, exposure=old.exposure).nets[name]
     then, now = (read_white_card(one.luminance) for one in (old.nets[name], own))
-    if own.mean.shape == old.nets[name].mean.shape and then is not None and now is not None:
+    if own.fits(old.nets[name]) and then is not None and now is not None:
         return _of_spots(name, then, now, take_stops)
     alone = replace(old, nets={name: old.nets[name]}, ambient=None)
     if card is not None:
@@ -189,7 +190,7 @@ def match_solo(
     )
 
 
-def _spot_on_sitter(own: LightPicture, alone: LampSet, card: WhiteCard) -> SpotReading:
+def _spot_on_sitter(own: LightGrid, alone: LampSet, card: WhiteCard) -> SpotReading:
     """Read how a lamp's spot lies on the sitter, he being on his old mark."""
     lit = Lit(stack_of(own, alone), 0, np.ones(1))
     return read_spot(lit, card, shift=Shift(0.0, 0.0), least_move=0.0)
@@ -227,7 +228,7 @@ def _changed(then: NDArray[np.float32], now: NDArray[np.float32]) -> tuple[float
     None where too little is lit.
     """
     factor = max(1, round(max(then.shape) / _CELLS))
-    old, new = (coarse(np.asarray(one, np.float64), factor) for one in (then, now))
+    old, new = (pooled(np.asarray(one, np.float64), factor) for one in (then, now))
     lit = (old > _FAINT * old.max()) & (new > 0.0)
     if np.count_nonzero(lit) < _FEWEST:
         return None

@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from stopwise.frame import Point
+from stopwise.grid import pooled
 from stopwise.lamps.robust_fit import Terms, fit_values
-from stopwise.lamps.unmixing import CLIPPED, coarse, stack_of
+from stopwise.lamps.unmixing import CLIPPED, stack_of
 from stopwise.lamps.white_card import CARD_CELLS, places
 
 if TYPE_CHECKING:
@@ -20,8 +21,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from stopwise.frame import Box, Point
+    from stopwise.grid import LightGrid
     from stopwise.lamps.outputs import Expected, LampReading
-    from stopwise.lamps.reduced import LightPicture
     from stopwise.lamps.solos import LampSet
     from stopwise.lamps.unmixing import Shift, Stack
     from stopwise.lamps.white_card import WhiteCard
@@ -158,7 +159,7 @@ class SpotReading:
 
 
 def read_spots(
-    light: LightPicture,
+    light: LightGrid,
     lamps: LampSet,
     cards: Mapping[str, WhiteCard],
     readings: Mapping[str, LampReading],
@@ -355,7 +356,7 @@ class _Cells:
 def _cells(lit: Lit) -> _Cells | None:
     factor = max(1, round(max(lit.stack.seen.shape) / CARD_CELLS))
     lamps, seen, good = (
-        coarse(plane, factor) for plane in (lit.stack.lamps, lit.stack.seen, lit.stack.good)
+        pooled(plane, factor) for plane in (lit.stack.lamps, lit.stack.seen, lit.stack.good)
     )
     own, others = lamps[lit.index], lit.others(lamps)
     use = (good > 1.0 - CLIPPED) & (own > _FAINT * own.max()) & (own > _LED * others)

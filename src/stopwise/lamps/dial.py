@@ -21,8 +21,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from stopwise.grid import LightGrid
     from stopwise.lamps.prediction import Aim, Prediction, Scene
-    from stopwise.lamps.reduced import LightPicture
     from stopwise.lamps.solos import LampSet
     from stopwise.lamps.unmet import Unmet
     from stopwise.plan.model import Light, Plan
@@ -250,7 +250,7 @@ class Dial:
     aims: tuple[Aim, ...]
     predicted: Prediction
     ratios: tuple[float | None, ...]
-    picture: LightPicture
+    picture: LightGrid
     unmet: tuple[Unmet, ...]
     alike: tuple[tuple[str, str], ...]
     notes: tuple[LampNote, ...]

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from stopwise.frame import Box
-    from stopwise.lamps.reduced import LightPicture
+    from stopwise.grid import LightGrid
     from stopwise.lamps.solos import LampSet
     from stopwise.lamps.unmixing import Design, Fit, Stack
 
@@ -159,7 +159,7 @@ class Expected:
 
 
 def read_lamps(
-    frame: LightPicture,
+    frame: LightGrid,
     lamps: LampSet,
     *,
     said: Mapping[str, float] | None = None,
@@ -262,12 +262,12 @@ def no_lamp_fired(
     return len(off_target) >= _UNLIT_ZONES and max(off_target) <= _UNLIT_STOPS
 
 
-def over_ambient(frame: LightPicture, ambient: LightPicture | None) -> float | None:
+def over_ambient(frame: LightGrid, ambient: LightGrid | None) -> float | None:
     """Return the stops by which a frame's mean luminance lies over the ambient frame's.
 
     None without an ambient frame of the same grid, or where that is wholly dark.
     """
-    if ambient is None or frame.mean.shape != ambient.mean.shape:
+    if ambient is None or not frame.fits(ambient):
         return None
     seen, dark = (float(np.mean(picture.luminance)) for picture in (frame, ambient))
     return math.log2(max(seen, 1e-12) / dark) if dark > 0.0 else None

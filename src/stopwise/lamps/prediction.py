@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 
-from stopwise.lamps.reduced import blocks_in
 from stopwise.measurement.measurement import Tint
 from stopwise.measurement.surface import fit_surface, terms
 from stopwise.plan.model import BACKDROP
@@ -27,7 +26,7 @@ if TYPE_CHECKING:
 
     from stopwise.codes import Check
     from stopwise.frame import Box, Point
-    from stopwise.lamps.reduced import LightPicture
+    from stopwise.grid import LightGrid
     from stopwise.lamps.solos import LampSet
     from stopwise.plan.model import Plan
     from stopwise.plan.now import PlanNow
@@ -307,12 +306,12 @@ def build_scene(lamps: LampSet, now: PlanNow) -> Scene:
         names=lamps.names,
         patches={
             patch.name: PatchLamps(
-                light=np.stack([picture.patches[patch.name].light for picture in pictures]),
+                light=np.stack([picture.boxes[patch.name].light for picture in pictures]),
                 read_at=patch.defaults.read_at / 100.0,
                 may_clip=patch.defaults.may_clip if patch.may_clip is None else patch.may_clip,
             )
             for patch in now.measured
-            if all(patch.name in picture.patches for picture in pictures)
+            if all(patch.name in picture.boxes for picture in pictures)
         },
         paper=None if now.backdrop is None else _paper(pictures, now.backdrop.boxes),
         rest=rest,
@@ -323,15 +322,12 @@ def build_scene(lamps: LampSet, now: PlanNow) -> Scene:
     )
 
 
-def _paper(pictures: Sequence[LightPicture], boxes: Iterable[Box]) -> PaperLamps | None:
+def _paper(pictures: Sequence[LightGrid], boxes: Iterable[Box]) -> PaperLamps | None:
     """Return each lamp's light on the paper, blocks that depart from it (the sitter) left out."""
     first = pictures[0]
     luminances = np.stack([picture.luminance for picture in pictures])
-    held = blocks_in(boxes, first)
-    y, x = (
-        (np.arange(blocks) + 0.5) * first.block / cells
-        for blocks, cells in zip(held.shape, first.shape, strict=True)
-    )
+    held = first.inside(boxes, whole=True)
+    x, y = first.x, first.y
     rows, columns = np.nonzero(held)
     stops = np.log2(np.maximum(luminances.sum(axis=0)[held], _DARK)).astype(np.float64)
     surface = fit_surface(x[columns], y[rows], stops) if len(rows) else None
@@ -355,14 +351,14 @@ def _paper(pictures: Sequence[LightPicture], boxes: Iterable[Box]) -> PaperLamps
     )
 
 
-def _rest(pictures: Sequence[LightPicture], plan: Plan) -> tuple[Floats | None, int]:
+def _rest(pictures: Sequence[LightGrid], plan: Plan) -> tuple[Floats | None, int]:
     """Return the tails of blocks that no patch and no `may_clip` covers, and how many may clip."""
     first = pictures[0]
     covered = [*(patch.box for patch in plan.patches), *(place.box for place in plan.may_clip)]
-    free = ~blocks_in(covered, first)
+    free = ~first.inside(covered, whole=True)
     if not np.any(free):
         return None, 0
-    tails = np.stack([picture.tail[:, free] for picture in pictures])
+    tails = np.stack([(one.mean if one.tail is None else one.tail)[:, free] for one in pictures])
     rank = int(plan.limits.blown_area * first.clipped.size)
     kept = max(rank + 1, min(tails.shape[2], _REST_BLOCKS))
     fullest = tails.max(axis=(0, 1))

@@ -9,18 +9,18 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from stopwise.grid import pooled
 from stopwise.lamps.notes import LampNote
 from stopwise.lamps.outputs import no_lamp_fired, over_ambient, read_lamps
 from stopwise.lamps.solos import alike_lamps, clipped_notes, lamp_set
 from stopwise.lamps.superposition import patch_shares, sum_against_full
-from stopwise.lamps.unmixing import coarse
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
     from numpy.typing import NDArray
 
-    from stopwise.lamps.reduced import LightPicture
+    from stopwise.grid import LightGrid
     from stopwise.lamps.solos import LampSet
     from stopwise.lamps.superposition import SumCheck
     from stopwise.plan.model import Plan
@@ -100,11 +100,11 @@ class SoloReport:
 
 
 def check_solos(
-    solos: Mapping[str, LightPicture],
-    ambient: LightPicture | None,
+    solos: Mapping[str, LightGrid],
+    ambient: LightGrid | None,
     plan: Plan,
     *,
-    full: LightPicture | None = None,
+    full: LightGrid | None = None,
     turns: Mapping[str, float] | None = None,
 ) -> SoloReport:
     """Check a set of solos.
@@ -155,15 +155,12 @@ def check_solos(
     return SoloReport(tuple(sorted(notes, key=lambda note: not note.is_refused)), shares, summed)
 
 
-def _not_one_lamp(
-    solos: Mapping[str, LightPicture], ambient: LightPicture | None
-) -> Iterator[LampNote]:
+def _not_one_lamp(solos: Mapping[str, LightGrid], ambient: LightGrid | None) -> Iterator[LampNote]:
     """Refuse solos of another body or size than the first, and those that no lamp lit."""
     first = next(iter(solos), "")
     for name, solo in solos.items():
         one, other = (
-            (light.camera.make, light.camera.model, light.mean.shape)
-            for light in (solo, solos[first])
+            (light.camera.make, light.camera.model, light.cells) for light in (solo, solos[first])
         )
         if one != other:
             yield LampNote("other body", name, (first,))
@@ -211,7 +208,7 @@ def holds_other(lamps: LampSet, name: str, other: str) -> bool:
     if np.percentile(own.luminance[core] / light[core], 2.0) < _COVERS:
         return False
     factor = max(1, round(max(free.shape) / _STEP_CELLS))
-    planes = (coarse(light, factor), coarse(own.luminance, factor), coarse(free, factor) >= 1.0)
+    planes = (pooled(light, factor), pooled(own.luminance, factor), pooled(free, factor) >= 1.0)
     found = []
     for turned in (np.asarray, np.transpose):
         whole = turned(planes[2])
@@ -226,7 +223,7 @@ def holds_other(lamps: LampSet, name: str, other: str) -> bool:
 
 
 def _overfed(
-    lamps: LampSet, full: LightPicture, summed: SumCheck, turns: Mapping[str, float]
+    lamps: LampSet, full: LightGrid, summed: SumCheck, turns: Mapping[str, float]
 ) -> Iterator[LampNote]:
     """Refuse solos that gave more alone than in the full set, in the places that they lead.
 
@@ -253,10 +250,10 @@ def _metered(lamps: LampSet, plan: Plan) -> list[LampNote]:
         for name, net in lamps.nets.items():
             light = plan.light(name)
             peaks = [
-                float(np.percentile(net.patch_luminance(patch.name), 99.0))
+                float(np.percentile(net.box_luminance(patch.name), 99.0))
                 for patch in plan.patches
                 if patch.material == material
-                and all(patch.name in one.patches for one in lamps.nets.values())
+                and all(patch.name in one.boxes for one in lamps.nets.values())
             ]
             peak = max(peaks, default=0.0)
             if light is not None and light.meter and light.meter_at == "lamp" and peak > 0.0:

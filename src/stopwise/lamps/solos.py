@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from stopwise.grid import LightGrid, combine
 from stopwise.lamps.notes import LampNote
-from stopwise.lamps.reduced import LightPicture, combine
 from stopwise.nominal import aperture_stops, iso_stops, shutter_stops
 
 if TYPE_CHECKING:
@@ -47,8 +47,8 @@ class LampSet:
         What was normalised or is missing.
     """
 
-    nets: Mapping[str, LightPicture]
-    ambient: LightPicture | None
+    nets: Mapping[str, LightGrid]
+    ambient: LightGrid | None
     exposure: Exposure
     notes: tuple[LampNote, ...] = ()
 
@@ -59,8 +59,8 @@ class LampSet:
 
 
 def lamp_set(
-    solos: Mapping[str, LightPicture],
-    ambient: LightPicture | None = None,
+    solos: Mapping[str, LightGrid],
+    ambient: LightGrid | None = None,
     *,
     exposure: Exposure | None = None,
     continuous: Collection[str] = (),
@@ -113,7 +113,7 @@ def lamp_set(
     return LampSet(nets, ambient, wanted, tuple(notes))
 
 
-def at_exposure(picture: LightPicture, wanted: Exposure, *, shutter: bool) -> LightPicture:
+def at_exposure(picture: LightGrid, wanted: Exposure, *, shutter: bool) -> LightGrid:
     """Return a picture as other settings would have recorded it.
 
     Parameters
@@ -127,7 +127,7 @@ def at_exposure(picture: LightPicture, wanted: Exposure, *, shutter: bool) -> Li
 
     Returns
     -------
-    LightPicture
+    LightGrid
         Light scaled; `clipped` stays, since a photosite that clipped stays a bound.
     """
     stops = exposure_stops(picture.exposure, wanted, shutter=shutter)
@@ -157,7 +157,7 @@ def clipped_notes(lamps: LampSet) -> list[LampNote]:
     found = []
     for name, net in lamps.nets.items():
         where = tuple(
-            patch for patch, cells in net.patches.items() if np.mean(cells.clipped) > CLIPPED_SHARE
+            patch for patch, cells in net.boxes.items() if np.mean(cells.clipped) > CLIPPED_SHARE
         )
         if where:
             found.append(LampNote("clipped", name, names=where))

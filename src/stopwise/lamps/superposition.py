@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from stopwise.lamps.reduced import combine
+from stopwise.grid import combine
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from numpy.typing import NDArray
 
-    from stopwise.lamps.reduced import LightPicture
+    from stopwise.grid import LightGrid
     from stopwise.lamps.solos import LampSet
 
 _TAIL_SIGMAS = 1.534120544
@@ -41,7 +41,7 @@ class SumCheck:
     by_lamp: Mapping[str, float | None]
 
 
-def predict(lamps: LampSet, turns: Mapping[str, float]) -> LightPicture:
+def predict(lamps: LampSet, turns: Mapping[str, float]) -> LightGrid:
     """Return the frame that turning each lamp would give: A + sum 2^turn (S - A).
 
     Parameters
@@ -54,7 +54,7 @@ def predict(lamps: LampSet, turns: Mapping[str, float]) -> LightPicture:
 
     Returns
     -------
-    LightPicture
+    LightGrid
         Its `clipped` says where a solo was clipped, so that the sum is a lower bound; what the
         turned lamps would clip is for `clipped_shares`.
 
@@ -75,7 +75,7 @@ def predict(lamps: LampSet, turns: Mapping[str, float]) -> LightPicture:
     return combine(pictures, gains)
 
 
-def clipped_shares(picture: LightPicture) -> NDArray[np.float32]:
+def clipped_shares(picture: LightGrid) -> NDArray[np.float32]:
     """Return the share of each block's cells in which a colour stands at its ceiling.
 
     A block's cells are taken as normal round its mean, as wide as its tail says; the fullest colour
@@ -88,15 +88,16 @@ def clipped_shares(picture: LightPicture) -> NDArray[np.float32]:
     """
     from scipy.special import ndtr
 
+    tail = picture.mean if picture.tail is None else picture.tail
     ceiling = np.asarray(picture.ceiling, dtype=np.float32)[:, None, None]
-    spread = np.maximum((picture.tail - picture.mean) / _TAIL_SIGMAS, 1e-4 * ceiling)
+    spread = np.maximum((tail - picture.mean) / _TAIL_SIGMAS, 1e-4 * ceiling)
     shares = ndtr((picture.mean - ceiling) / spread)
     fullest: NDArray[np.float32] = np.max(shares, axis=0).astype(np.float32)
     return fullest
 
 
 def sum_against_full(
-    lamps: LampSet, full: LightPicture, *, turns: Mapping[str, float] | None = None
+    lamps: LampSet, full: LightGrid, *, turns: Mapping[str, float] | None = None
 ) -> SumCheck:
     """Hold the sum of solos against a frame under all lamps.
 
@@ -173,7 +174,7 @@ def patch_shares(
         patch -> lamp -> fraction of the patch's Y, 0 to 1, over the tenth of its cells next to the
         percentile; "ambient" stands for the ambient.
     """
-    names = [name for name in next(iter(lamps.nets.values())).patches if _all_hold(lamps, name)]
+    names = [name for name in next(iter(lamps.nets.values())).boxes if _all_hold(lamps, name)]
     return {
         name: _shares_of(lamps, name, turns or {}, (read_at or {}).get(name, 50.0))
         for name in names
@@ -184,11 +185,11 @@ def _shares_of(
     lamps: LampSet, patch: str, turns: Mapping[str, float], read_at: float
 ) -> dict[str, float]:
     light = {
-        name: float(np.exp2(turns.get(name, 0.0))) * net.patch_luminance(patch)
+        name: float(np.exp2(turns.get(name, 0.0))) * net.box_luminance(patch)
         for name, net in lamps.nets.items()
     }
     if lamps.ambient is not None:
-        light["ambient"] = lamps.ambient.patch_luminance(patch)
+        light["ambient"] = lamps.ambient.box_luminance(patch)
     total = np.sum(list(light.values()), axis=0)
     low, high = np.percentile(total, [max(read_at - 5.0, 0.0), min(read_at + 5.0, 100.0)])
     near = (total >= low) & (total <= high)
@@ -199,7 +200,7 @@ def _shares_of(
 
 def _all_hold(lamps: LampSet, patch: str) -> bool:
     pictures = [*lamps.nets.values(), *([lamps.ambient] if lamps.ambient else [])]
-    return all(patch in picture.patches for picture in pictures)
+    return all(patch in picture.boxes for picture in pictures)
 
 
 def _bounds(lamps: LampSet) -> NDArray[np.float32]:

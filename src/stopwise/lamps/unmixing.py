@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from stopwise.lamps.reduced import blocks_in
+from stopwise.grid import moved, pooled
 from stopwise.lamps.solos import exposure_stops
 
 if TYPE_CHECKING:
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from stopwise.frame import Box
-    from stopwise.lamps.reduced import LightPicture
+    from stopwise.grid import LightGrid
     from stopwise.lamps.solos import LampSet
 
     Floats = NDArray[np.float64]
@@ -134,17 +134,17 @@ class Stack:
     @cached_property
     def coarse_seen(self) -> Floats:
         """float64 (coarse rows, coarse columns), means of `seen`."""
-        return coarse(self.seen, self.factor)
+        return pooled(self.seen, self.factor)
 
     @cached_property
     def coarse_lamps(self) -> Floats:
         """float64 (lamps, coarse rows, coarse columns), means of `lamps`."""
-        return coarse(self.lamps, self.factor)
+        return pooled(self.lamps, self.factor)
 
     @cached_property
     def coarse_good(self) -> Bools:
         """Bool (coarse rows, coarse columns), cells of which next to nothing clips."""
-        good: Bools = coarse(self.good, self.factor) >= 1.0 - CLIPPED
+        good: Bools = pooled(self.good, self.factor) >= 1.0 - CLIPPED
         return good
 
     def at_mark(self, shift: Shift | None) -> bool:
@@ -155,7 +155,7 @@ class Stack:
         )
 
 
-def stack_of(frame: LightPicture, lamps: LampSet, *, only: Sequence[Box] | None = None) -> Stack:
+def stack_of(frame: LightGrid, lamps: LampSet, *, only: Sequence[Box] | None = None) -> Stack:
     """Return a frame and its lamps as one stack, at the lamps' exposure.
 
     Parameters
@@ -173,8 +173,8 @@ def stack_of(frame: LightPicture, lamps: LampSet, *, only: Sequence[Box] | None 
         If the frame's grid isn't the solos'.
     """
     nets = list(lamps.nets.values())
-    if frame.mean.shape != nets[0].mean.shape:
-        msg = f"the frame's picture is {frame.shape} cells, the solos' are of another size"
+    if not frame.fits(nets[0]):
+        msg = f"the frame's picture is {frame.cells} cells, the solos' are of another size"
         raise ValueError(msg)
     flash = 2.0 ** exposure_stops(lamps.exposure, frame.exposure, shutter=False)
     seen = frame.luminance
@@ -185,48 +185,22 @@ def stack_of(frame: LightPicture, lamps: LampSet, *, only: Sequence[Box] | None 
     return Stack(
         seen=(seen / flash).astype(np.float64),
         lamps=np.stack([net.luminance for net in nets]).astype(np.float64),
-        good=good if only is None else good & blocks_in(only, frame),
+        good=good if only is None else good & frame.inside(only, whole=True),
     )
-
-
-def coarse(planes: NDArray[np.generic], factor: int) -> Floats:
-    """Return means of `factor` x `factor` blocks over the last two axes, rests left out.
-
-    Parameters
-    ----------
-    planes
-        Shape (..., rows, columns).
-    factor
-        At least 1.
-
-    Returns
-    -------
-    ndarray
-        float64 (..., rows // factor, columns // factor).
-    """
-    rows, columns = planes.shape[-2] // factor, planes.shape[-1] // factor
-    cut = planes[..., : rows * factor, : columns * factor].astype(np.float64)
-    means: Floats = cut.reshape(*planes.shape[:-2], rows, factor, columns, factor).mean(
-        axis=(-3, -1)
-    )
-    return means
 
 
 def shifted(planes: Floats, shift: Shift) -> Floats:
-    """Return planes moved with the sitter, float64 (n, rows, columns), bilinear.
+    """Return planes moved with the sitter, float64 (..., rows, columns), bilinear.
 
     Parameters
     ----------
     planes
-        float64 (n, rows, columns).
+        float64 (..., rows, columns).
     shift
         Where to; what it brings in from outside is NaN.
     """
-    from scipy.ndimage import shift as moved
-
-    rows, columns = planes.shape[1:]
-    by = (shift.dy * rows, shift.dx * columns)
-    return np.stack([moved(plane, by, order=1, cval=np.nan) for plane in planes])
+    rows, columns = planes.shape[-2:]
+    return moved(planes, shift.dy * rows, shift.dx * columns)
 
 
 # --- the fit --------------------------------------------------------------------------------------
@@ -307,7 +281,7 @@ def design(stack: Stack, shift: Shift | None) -> Design:
     """
     use, moved = stack.coarse_good, None
     if shift is not None and not stack.at_mark(shift):
-        moved = coarse(shifted(stack.lamps, shift), stack.factor)
+        moved = pooled(shifted(stack.lamps, shift), stack.factor)
         use = use & np.all(np.isfinite(moved), axis=0)
     seen, stayed = stack.coarse_seen[use], stack.coarse_lamps[:, use].T
     side = _REGION if np.mean(use) > _FEW else 1
@@ -478,13 +452,13 @@ def _cost_of(stack: Stack, start: Floats, shift: Shift) -> float:
 def _shift_cost(stack: Stack, outputs: Floats) -> Callable[..., float]:
     """Return what tells a shift's mean Cauchy cost, outputs held; `whole` for whole cells only."""
     fine = np.tensordot(outputs, stack.lamps, axes=1)[None]
-    rough = coarse(fine, stack.factor)
+    rough = pooled(fine, stack.factor)
     seen = stack.coarse_seen
     sigma = _sigma(seen, rough[0])
     stayed = np.square((seen - rough[0]) / sigma)
 
     def cost(shift: Shift, *, whole: bool) -> float:
-        moved = shifted(rough, shift) if whole else coarse(shifted(fine, shift), stack.factor)
+        moved = shifted(rough, shift) if whole else pooled(shifted(fine, shift), stack.factor)
         off = np.square((seen - moved[0]) / sigma)
         least = np.fmin(stayed, off)[stack.coarse_good]
         return float(np.mean(np.log1p(least / _SOFT**2)))
@@ -505,8 +479,8 @@ def overlap(stack: Stack, shift: Shift | None) -> Floats:
     """
     if shift is None:
         return np.ones(len(stack.lamps))
-    there = coarse(np.maximum(shifted(stack.lamps, shift), 0.0), stack.factor)
-    here = coarse(np.maximum(stack.lamps, 0.0), stack.factor)
+    there = pooled(np.maximum(shifted(stack.lamps, shift), 0.0), stack.factor)
+    here = pooled(np.maximum(stack.lamps, 0.0), stack.factor)
     here = np.where(np.isfinite(there), here, 0.0)
     both = np.fmin(here, there).sum(axis=(1, 2))
     share: Floats = np.clip(both / np.maximum(here.sum(axis=(1, 2)), 1e-12), 0.0, 1.0)

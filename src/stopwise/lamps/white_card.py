@@ -8,15 +8,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from stopwise.grid import pooled
 from stopwise.lamps.robust_fit import Terms, fit_values
 from stopwise.lamps.solos import lamp_set
-from stopwise.lamps.unmixing import coarse
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from stopwise.frame import Point
-    from stopwise.lamps.reduced import LightPicture
+    from stopwise.grid import LightGrid
 
     Floats = NDArray[np.float64]
 
@@ -128,7 +128,7 @@ class WhiteCard:
         return float(np.mean((right > 0) & (right < 1) & (down > 0) & (down < self.aspect)))
 
 
-def white_card_of(frame: LightPicture, ambient: LightPicture | None = None) -> WhiteCard | None:
+def white_card_of(frame: LightGrid, ambient: LightGrid | None = None) -> WhiteCard | None:
     """Read the spot of a lamp from its frame on a white card, ambient light taken off.
 
     Parameters
@@ -145,7 +145,7 @@ def white_card_of(frame: LightPicture, ambient: LightPicture | None = None) -> W
     """
     if float(np.mean(frame.clipped > 0.0)) > _BLOWN:
         return None
-    if ambient is not None and ambient.mean.shape != frame.mean.shape:
+    if ambient is not None and not ambient.fits(frame):
         ambient = None
     return read_white_card(lamp_set({"": frame}, ambient).nets[""].luminance)
 
@@ -163,7 +163,7 @@ def read_white_card(light: NDArray[np.floating]) -> WhiteCard | None:
     WhiteCard or None
         None where the light is no single spot on something plain whose edge can be seen.
     """
-    seen = coarse(np.asarray(light), max(1, round(max(light.shape) / CARD_CELLS)))
+    seen = pooled(np.asarray(light), max(1, round(max(light.shape) / CARD_CELLS)))
     level = float(np.percentile(seen, 98.0))
     share = seen.ravel() / level if level > 0.0 else np.zeros(seen.size)
     lit = share > 0.5

@@ -16,7 +16,7 @@ from stopwise.pipeline.awaited import Answer, answer_for, overfed_solos
 from stopwise.pipeline.brief import Assessment, Brief, Observed, levels_of
 from stopwise.pipeline.lamps import see_lamps
 from stopwise.pipeline.marked import part_of
-from stopwise.pipeline.references import light_in, references_for
+from stopwise.pipeline.references import references_for
 from stopwise.plan.model import Plan
 from stopwise.plan.now import plan_now
 from stopwise.raw import decode_unproven
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from stopwise.frame import Frame
-    from stopwise.lamps.reduced import LightPicture
+    from stopwise.grid import LightGrid
     from stopwise.measurement import Reading
     from stopwise.pipeline.references import References
     from stopwise.plan.now import PlanNow
@@ -92,7 +92,7 @@ def _assess(path: Path, frame: Frame, brief: Brief, file: str) -> Assessment:
     lamps, answer = None, None
     overfed: tuple[LampNote, ...] = ()
     if references.lamps is not None or brief.awaited:
-        light = light_in(frame, reading, targets)
+        light = reading.grid
         lamps = see_lamps(
             light,
             references.lamps,
@@ -130,7 +130,7 @@ def _assess(path: Path, frame: Frame, brief: Brief, file: str) -> Assessment:
 
 
 def _answer(
-    light: LightPicture, references: References, lamps: LampsSeen | None, brief: Brief
+    light: LightGrid, references: References, lamps: LampsSeen | None, brief: Brief
 ) -> Answer | None:
     if brief.awaited is None or brief.plan is None:
         return None

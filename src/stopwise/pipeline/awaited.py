@@ -16,8 +16,8 @@ from stopwise.stops import MID_GREY_OF_SATURATION
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from stopwise.grid import LightGrid
     from stopwise.lamps.notes import LampNoteCode
-    from stopwise.lamps.reduced import LightPicture
     from stopwise.pipeline.brief import Brief
     from stopwise.pipeline.references import References
     from stopwise.plan.model import Plan
@@ -59,7 +59,7 @@ class Answer:
 
 def answer_for(
     part: str,
-    light: LightPicture,
+    light: LightGrid,
     references: References,
     plan: Plan,
     *,
@@ -104,7 +104,7 @@ def answer_for(
     return Answer(part)
 
 
-def _ambient(light: LightPicture, lamps: LampsSeen | None) -> Answer:
+def _ambient(light: LightGrid, lamps: LampsSeen | None) -> Answer:
     lit = () if lamps is None else lit_lamps(lamps.readings)
     if lit:
         return Answer("ambient", LampNote("lit", names=lit))
@@ -114,7 +114,7 @@ def _ambient(light: LightPicture, lamps: LampsSeen | None) -> Answer:
 
 def _solo(
     lamp: str,
-    light: LightPicture,
+    light: LightGrid,
     references: References,
     plan: Plan,
     said: Mapping[str, float],
@@ -135,7 +135,7 @@ def _solo(
 
 
 def overfed_solos(
-    light: LightPicture, references: References, brief: Brief, *, lamps: LampsSeen | None
+    light: LightGrid, references: References, brief: Brief, *, lamps: LampsSeen | None
 ) -> tuple[LampNote, ...]:
     """Return what is to be said of lamps that gave more alone than in a frame under all lamps.
 
@@ -161,7 +161,7 @@ def overfed_solos(
     )
 
 
-def _is_same(light: LightPicture, other: LightPicture, ambient: LightPicture | None) -> bool:
+def _is_same(light: LightGrid, other: LightGrid, ambient: LightGrid | None) -> bool:
     """Tell whether two frames show one lamp's light, whatever its power, by their cosine."""
     dark = 0.0 if ambient is None else ambient.luminance
     one, two = light.luminance - dark, other.luminance - dark

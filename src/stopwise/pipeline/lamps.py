@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from stopwise.frame import Box
-    from stopwise.lamps.reduced import LightPicture
+    from stopwise.grid import LightGrid
     from stopwise.lamps.solos import LampSet
     from stopwise.lamps.white_card import WhiteCard
     from stopwise.measurement.measurement import Measurement
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
 
 def see_lamps(
-    light: LightPicture,
+    light: LightGrid,
     lamps: LampSet | None,
     targets: PlanNow,
     measurement: Measurement,
@@ -53,7 +53,7 @@ def see_lamps(
     white_cards
         Each lamp's spot as its white card shows it; nothing is read of spots in other clothes.
     """
-    if lamps is None or light.mean.shape != next(iter(lamps.nets.values())).mean.shape:
+    if lamps is None or not light.fits(next(iter(lamps.nets.values()))):
         return None
     only = None
     if brief.is_other_stuff:

@@ -14,7 +14,6 @@ from stopwise.lamps.notes import LampNote
 from stopwise.lamps.solos import LampSet, lamp_set
 from stopwise.lamps.white_card import WhiteCard, white_card_of
 from stopwise.measurement import read
-from stopwise.pipeline.light import light_of
 from stopwise.pipeline.marked import marked_files
 from stopwise.pipeline.remembered import Remembered
 from stopwise.raw import decode_unproven
@@ -24,8 +23,6 @@ if TYPE_CHECKING:
 
     from stopwise.frame import Frame
     from stopwise.grid import LightGrid
-    from stopwise.lamps.reduced import LightPicture
-    from stopwise.measurement import Reading
     from stopwise.measurement.measurement import Measurement
     from stopwise.pipeline.brief import Brief
     from stopwise.plan.model import Plan
@@ -42,14 +39,18 @@ class Marked:
     Attributes
     ----------
     light
-        Its linear light by colour.
-    measurement, grid
-        Its figures, and its light on blocks; None where only its light was kept.
+        Its light.
+    measurement
+        Its figures; None where only its light was kept.
     """
 
-    light: LightPicture
+    light: LightGrid
     measurement: Measurement | None = None
-    grid: LightGrid | None = None
+
+    @property
+    def grid(self) -> LightGrid | None:
+        """Its light where its figures are known too."""
+        return None if self.measurement is None else self.light
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -82,9 +83,9 @@ class References:
     even: LightGrid | None = None
     lamps: LampSet | None = None
     notes: tuple[str, ...] = ()
-    solos: Mapping[str, LightPicture] = field(default_factory=dict)
-    ambient_light: LightPicture | None = None
-    full: LightPicture | None = None
+    solos: Mapping[str, LightGrid] = field(default_factory=dict)
+    ambient_light: LightGrid | None = None
+    full: LightGrid | None = None
     white_cards: Mapping[str, WhiteCard] = field(default_factory=dict)
 
 
@@ -135,7 +136,7 @@ _WHITE_CARDS: Remembered[WhiteCard | None] = Remembered(most=16)
 
 
 def _white_cards(
-    reader: _Reader, files: Mapping[str, Path], ambient: LightPicture | None, plan: Plan
+    reader: _Reader, files: Mapping[str, Path], ambient: LightGrid | None, plan: Plan
 ) -> dict[str, WhiteCard]:
     """Return each spot that a white card shows, fitted once in this process."""
     found = {}
@@ -153,9 +154,7 @@ def _white_cards(
     return found
 
 
-def _lamps(
-    solos: Mapping[str, LightPicture], ambient: LightPicture | None, plan: Plan
-) -> LampSet | None:
+def _lamps(solos: Mapping[str, LightGrid], ambient: LightGrid | None, plan: Plan) -> LampSet | None:
     """Return each lamp's own light, the very same object for the same solos."""
     if not solos:
         return None
@@ -165,7 +164,7 @@ def _lamps(
     )
 
 
-def _full(reader: _Reader, files: Mapping[str, Path], brief: Brief) -> LightPicture | None:
+def _full(reader: _Reader, files: Mapping[str, Path], brief: Brief) -> LightGrid | None:
     """Return a frame under all lamps: the newest that is known, else the plan's reference."""
     if (
         brief.plan is None
@@ -195,13 +194,12 @@ def _even(shot: Mapping[str, Marked], ambient: Marked | None, brief: Brief) -> L
     if not lit or brief.is_other_stuff or not set(lit) <= set(shot):
         return None
     factors = [2.0 ** (brief.said or {}).get(name, 0.0) for name in lit]
-    terms = [(shot[name].grid, factor) for name, factor in zip(lit, factors, strict=True)]
+    terms = [(shot[name].light, factor) for name, factor in zip(lit, factors, strict=True)]
     if ambient is not None:
-        terms.append((ambient.grid, 1.0 - sum(factors)))
-    parts = [(grid, factor) for grid, factor in terms if grid is not None]
-    if len(parts) < len(terms) or not all(grid.fits(parts[0][0]) for grid, _ in parts):
+        terms.append((ambient.light, 1.0 - sum(factors)))
+    if not all(grid.fits(terms[0][0]) for grid, _ in terms):
         return None
-    return combine(*zip(*parts, strict=True))
+    return combine(*zip(*terms, strict=True))
 
 
 class _Reader:
@@ -211,7 +209,7 @@ class _Reader:
         self._plan = plan
         self._look = look
         self._size = None if frame is None else frame.size
-        self._grid: tuple[int, ...] | None = None
+        self._first: LightGrid | None = None
         self._targets = targets
         self.notes: list[str] = []
 
@@ -228,31 +226,22 @@ class _Reader:
         told = marked.measurement
         if told is not None and self._size is not None:
             return marked if told.size == self._size else None
-        self._grid = self._grid or marked.light.mean.shape
-        return marked if marked.light.mean.shape == self._grid else None
+        self._first = self._first or marked.light
+        return marked if marked.light.fits(self._first) else None
 
     def _read(self, path: Path) -> Marked:
         unproven = decode_unproven(path)
         frame = unproven.frame
-        reading = read(frame, self._plan, look=self._look)
-        light = light_in(frame, reading, self._targets, tails=True)
+        reading = read(frame, self._plan, look=self._look, tails=True)
         unproven.proven()
-        return Marked(light, reading.measurement, reading.grid)
-
-
-def light_in(
-    frame: Frame, reading: Reading, targets: PlanNow, *, tails: bool = False
-) -> LightPicture:
-    """Return the light of a frame that was read, with the cells of its patches."""
-    boxes = {patch.name: patch.box for patch in targets.measured}
-    return light_of(frame, reading.ground, boxes=boxes, tails=tails)
+        return Marked(reading.grid, reading.measurement)
 
 
 _Key = tuple[str, int, int, str]
 _CACHE: OrderedDict[_Key, Marked] = OrderedDict()
 
 
-def lay_out(lights: Mapping[Path, LightPicture], plan: Plan, targets: PlanNow) -> None:
+def lay_out(lights: Mapping[Path, LightGrid], plan: Plan, targets: PlanNow) -> None:
     """Have frames whose light is known used without being decoded, in this process.
 
     Parameters

@@ -17,9 +17,9 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Iterable, Mapping
     from pathlib import Path
 
+    from stopwise.grid import LightGrid
     from stopwise.lamps.dial import Dial
     from stopwise.lamps.notes import LampNote
-    from stopwise.lamps.reduced import LightPicture
     from stopwise.lamps.solo_checks import SoloReport
     from stopwise.ledger import Ledger
     from stopwise.plan.model import Plan
@@ -147,8 +147,8 @@ def _files(plan: Plan, folder: Path) -> dict[str, Path]:
 
 
 def _full(
-    reader: Shelf, plan: Plan, folder: Path, solos: Mapping[str, LightPicture]
-) -> LightPicture | None:
+    reader: Shelf, plan: Plan, folder: Path, solos: Mapping[str, LightGrid]
+) -> LightGrid | None:
     """Return the light of the reference, a frame under all lamps; None where it can't be read."""
     name = plan.frames.reference
     if name is None or not (folder / name).exists():
@@ -157,7 +157,7 @@ def _full(
         light = reader.light(folder / name)
     except StopwiseError:
         return None
-    same = all(solo.mean.shape == light.mean.shape for solo in solos.values())
+    same = all(solo.fits(light) for solo in solos.values())
     return light if same else None
 
 

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
     from pathlib import Path
 
-    from stopwise.lamps.reduced import LightPicture
+    from stopwise.grid import LightGrid
     from stopwise.plan.draft import Draft
     from stopwise.plan.places import Path as KeyPath
 
@@ -76,21 +76,21 @@ def _refuse_solo(frame: Path, lamp: str, draft: Draft) -> None:
         raise WrongUse(msg)
 
 
-def _solos(draft: Draft) -> dict[str, LightPicture]:
+def _solos(draft: Draft) -> dict[str, LightGrid]:
     """Return the light of the solos that can be read."""
     found = {name: _named(file, draft) for name, file in draft.plan.frames.solo.items()}
     return {name: light for name, light in found.items() if light is not None}
 
 
-def _overfed(solos: Mapping[str, LightPicture], full: LightPicture, draft: Draft) -> dict[str, str]:
+def _overfed(solos: Mapping[str, LightGrid], full: LightGrid, draft: Draft) -> dict[str, str]:
     """Return the lamps that gave more alone than under all lamps, each with what to do."""
-    if not solos or any(solo.mean.shape != full.mean.shape for solo in solos.values()):
+    if not solos or any(not solo.fits(full) for solo in solos.values()):
         return {}
     report = check_solos(solos, _named(draft.plan.frames.ambient, draft), draft.plan, full=full)
     return {note.lamp: note.words for note in report.notes if note.code == "overfed"}
 
 
-def _named(name: str | None, draft: Draft) -> LightPicture | None:
+def _named(name: str | None, draft: Draft) -> LightGrid | None:
     """Return the light of a frame that the plan names; None where it can't be read."""
     if name is None:
         return None
@@ -100,5 +100,5 @@ def _named(name: str | None, draft: Draft) -> LightPicture | None:
         return None
 
 
-def _light(frame: Path, draft: Draft) -> LightPicture:
+def _light(frame: Path, draft: Draft) -> LightGrid:
     return read_light(frame, plan_now(draft.plan))

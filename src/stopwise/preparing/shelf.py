@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from stopwise.errors import LedgerError, PathMissing
-from stopwise.lamps.cached import FORM, from_blob, to_blob
+from stopwise.grid_bytes import FORM, from_blob, to_blob
 from stopwise.ledger import content_hash
 from stopwise.pipeline.light import read_light
 
@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
-    from stopwise.lamps.reduced import LightPicture
+    from stopwise.grid import LightGrid
     from stopwise.ledger import Ledger
     from stopwise.pipeline.brief import LevelTable
     from stopwise.plan.now import PlanNow
@@ -39,7 +39,7 @@ class Shelf:
         self._learned: LevelTable = {} if ledger is None else ledger.levels.believed()
         self.hashes: dict[Path, str] = {}
 
-    def light(self, path: Path) -> LightPicture:
+    def light(self, path: Path) -> LightGrid:
         """Return the light of one frame.
 
         Raises
@@ -62,14 +62,14 @@ class Shelf:
             self._keep(self._ledger, sha256, light)
         return light
 
-    def _kept(self, sha256: str) -> LightPicture | None:
+    def _kept(self, sha256: str) -> LightGrid | None:
         blob = None if self._ledger is None else self._ledger.solos.get(sha256, self._variant)
         try:
             return None if blob is None else from_blob(blob)
         except ValueError:
             return None
 
-    def _keep(self, ledger: Ledger, sha256: str, light: LightPicture) -> None:
+    def _keep(self, ledger: Ledger, sha256: str, light: LightGrid) -> None:
         """Keep what was reduced; that it can't be kept is no reason to fail."""
         try:
             ledger.solos.keep(sha256, self._variant, to_blob(light))

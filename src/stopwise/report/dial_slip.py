@@ -24,8 +24,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from stopwise.findings import State
+    from stopwise.grid import LightGrid
     from stopwise.lamps.dial import Dial
-    from stopwise.lamps.reduced import LightPicture
     from stopwise.plan.model import Plan
 
 _GAP, _SIZE, _ROW = 44, 19, 29
@@ -46,12 +46,12 @@ def predicted_drawable(answer: Dial, *, mid_grey: float | None = None) -> Drawab
     return _drawn(answer.picture, mid_grey or MID_GREY_OF_SATURATION)
 
 
-def shown_light(light: LightPicture, *, mid_grey: float | None = None) -> NDArray[np.uint8]:
+def shown_light(light: LightGrid, *, mid_grey: float | None = None) -> NDArray[np.uint8]:
     """Return reduced light rendered for the screen, uint8 (rows, columns, 3), sRGB."""
     return _drawn(light, mid_grey or MID_GREY_OF_SATURATION).image
 
 
-def _drawn(light: LightPicture, mid_grey: float) -> Drawable:
+def _drawn(light: LightGrid, mid_grey: float) -> Drawable:
     from stopwise.lamps.superposition import clipped_shares
     from stopwise.report.rendering import render
 
@@ -110,7 +110,7 @@ def _patches(answer: Dial) -> list[MarkedPatch]:
     planned = {aim.of: aim for aim in answer.aims if aim.kind == "zone"}
     marked = []
     for name, read in answer.predicted.patches.items():
-        patch = MarkedPatch(name, answer.picture.patches[name].box, read.zone)
+        patch = MarkedPatch(name, answer.picture.boxes[name].box, read.zone)
         if name in planned:
             state: State = "fails" if planned[name].short_by(answer.predicted) else "holds"
             patch = replace(patch, target=planned[name].planned, state=state)
