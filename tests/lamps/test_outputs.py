@@ -216,7 +216,7 @@ def test_the_lamps_that_are_lit_are_told(made):
 
 
 def test_a_frame_of_another_size_is_refused(made):
-    small = replace(made.ambient, mean=made.ambient.mean[:, ::2, ::2], shape=(80, 120))
+    small = replace(made.ambient, mean=made.ambient.mean[:, ::2, ::2], cells=(80, 120))
     with pytest.raises(ValueError, match="of another size"):
         read_lamps(small, made.lamp_set)
 

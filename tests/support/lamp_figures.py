@@ -20,9 +20,9 @@ from lightmodel.view import View
 from stopwise.lamps.dial import Knob, Search, dial
 from stopwise.lamps.outputs import read_lamps
 from stopwise.lamps.prediction import aims_of, build_scene
+from stopwise.lamps.seen import place_of
 from stopwise.lamps.solos import lamp_set
 from stopwise.measurement import Known, read
-from stopwise.pipeline.lamps import place_of
 from stopwise.plan import load_plan
 from stopwise.plan.now import plan_now
 

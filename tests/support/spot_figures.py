@@ -15,10 +15,10 @@ from lightmodel.as_frame import as_frame
 from lightmodel.lamps import Beam, placed
 from lightmodel.scene import Card, Scene
 from lightmodel.shoots import Shoot, made_shoot
+from stopwise.lamps.blame import know
+from stopwise.lamps.seen import Said, see_lamps
 from stopwise.lamps.white_card import white_card_of
 from stopwise.measurement import Known, read
-from stopwise.pipeline.brief import Brief
-from stopwise.pipeline.lamps import see_lamps
 from stopwise.plan import load_plan
 from stopwise.plan.now import plan_now
 from support.lamp_figures import JITTER_STOPS, SAMPLE_PLAN, _placed, lamps_of, seen
@@ -155,10 +155,10 @@ def _read(
     lamps = see_lamps(
         reading.grid,
         ground.lamps,
-        plan_now(plan),
+        know(ground.lamps, plan_now(plan)),
         reading.measurement,
-        Brief(plan=plan, said={"key": stops}),
-        white_cards={"key": ground.card},
+        Said({"key": stops}),
+        {"key": ground.card},
     )
     assert lamps is not None
     return SpotRead(

@@ -93,6 +93,8 @@ class Knowledge:
 
     Attributes
     ----------
+    now
+        What of the plan they speak of.
     scene
         The set.
     aims
@@ -101,6 +103,7 @@ class Knowledge:
         Patches that are the sitter's: they may turn with a head.
     """
 
+    now: PlanNow
     scene: Scene
     aims: Mapping[tuple[str, str], Aim]
     sitters: frozenset[str]
@@ -140,7 +143,7 @@ def know(lamps: LampSet, now: PlanNow) -> Knowledge:
         (aim.check, aim.of): aim for aim in aims_of(now, scene) if aim.check != "blown"
     }
     sitters = (patch.name for patch in now.patches if not stays_with_the_set(patch))
-    return Knowledge(scene, aims, frozenset(sitters))
+    return Knowledge(now, scene, aims, frozenset(sitters))
 
 
 def explain(

@@ -8,17 +8,19 @@ from typing import TYPE_CHECKING
 
 from stopwise.errors import Unreadable
 from stopwise.findings import Reason, Verdict
+from stopwise.lamps.blame import know
 from stopwise.lamps.notes import LampNote
+from stopwise.lamps.seen import Said, see_lamps
 from stopwise.measurement import Known, read
 from stopwise.measurement.levels import share_above
 from stopwise.measurement.paper import shows_sitter
 from stopwise.pipeline.awaited import Answer, answer_for, overfed_solos
 from stopwise.pipeline.brief import Assessment, Brief, Observed, levels_of
-from stopwise.pipeline.lamps import see_lamps
 from stopwise.pipeline.marked import part_of
 from stopwise.pipeline.references import references_for
+from stopwise.pipeline.remembered import Remembered
 from stopwise.plan.model import Plan
-from stopwise.plan.now import plan_now
+from stopwise.plan.now import of_the_set, plan_now
 from stopwise.raw import decode_unproven
 from stopwise.record import recorded, unreadable
 from stopwise.verdict import verdict_on
@@ -29,10 +31,12 @@ if TYPE_CHECKING:
 
     from stopwise.frame import Frame
     from stopwise.grid import LightGrid
+    from stopwise.lamps.blame import Knowledge
+    from stopwise.lamps.seen import LampsSeen
     from stopwise.measurement import Reading
+    from stopwise.measurement.measurement import Measurement
     from stopwise.pipeline.references import References
     from stopwise.plan.now import PlanNow
-    from stopwise.verdict.lamps import LampsSeen
 
 __all__ = ["Answer", "Assessment", "Brief", "Observed", "assess"]
 
@@ -93,14 +97,7 @@ def _assess(path: Path, frame: Frame, brief: Brief, file: str) -> Assessment:
     overfed: tuple[LampNote, ...] = ()
     if references.lamps is not None or brief.awaited:
         light = reading.grid
-        lamps = see_lamps(
-            light,
-            references.lamps,
-            targets,
-            reading.measurement,
-            brief,
-            white_cards=references.white_cards,
-        )
+        lamps = _lamps(light, references, targets, reading.measurement, brief)
         answer = _answer(light, references, lamps, brief)
         if answer is not None and answer.refused is None and answer.part == "plate":
             answer = _bare(answer, reading, targets)
@@ -127,6 +124,26 @@ def _assess(path: Path, frame: Frame, brief: Brief, file: str) -> Assessment:
         answer=answer,
         overfed=overfed,
     )
+
+
+_KNOWN: Remembered[Knowledge] = Remembered()
+
+
+def _lamps(
+    light: LightGrid,
+    references: References,
+    targets: PlanNow,
+    measurement: Measurement,
+    brief: Brief,
+) -> LampsSeen | None:
+    """Return what solos say of the lamps; None without solos that fit the frame."""
+    solos = references.lamps
+    if solos is None or not light.fits(next(iter(solos.nets.values()))):
+        return None
+    held = of_the_set(targets) if brief.is_other_stuff else targets
+    knowledge = _KNOWN.of(solos, held, make=lambda: know(solos, held))
+    said = Said(brief.said, brief.run, is_other=brief.is_other_stuff)
+    return see_lamps(light, solos, knowledge, measurement, said, references.white_cards)
 
 
 def _answer(

@@ -18,10 +18,10 @@ if TYPE_CHECKING:
 
     from stopwise.grid import LightGrid
     from stopwise.lamps.notes import LampNoteCode
+    from stopwise.lamps.seen import LampsSeen
     from stopwise.pipeline.brief import Brief
     from stopwise.pipeline.references import References
     from stopwise.plan.model import Plan
-    from stopwise.verdict.lamps import LampsSeen
 
 _BRIGHT_PERCENTILE, _DARK = 99.0, 0.25 * MID_GREY_OF_SATURATION
 """Under Zone 3 in its brightest hundredth, a frame is as dark as a room at a flash's settings."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from stopwise.plan.model import BACKDROP
@@ -105,6 +105,24 @@ def plan_now(
         backdrop=backdrop,
         powers=powers or {},
         lit=None if lit is None else frozenset(lit),
+    )
+
+
+def of_the_set(now: PlanNow) -> PlanNow:
+    """Return what holds of that which stays when clothes or sitter change."""
+    before = {(patch.name, patch.box) for patch in now.plan.patches}
+    measured = tuple(
+        patch
+        for patch in now.measured
+        if stays_with_the_set(patch) and (patch.name, patch.box) in before
+    )
+    names = {patch.name for patch in measured}
+    return replace(
+        now,
+        measured=measured,
+        patches=tuple(patch for patch in now.patches if patch.name in names),
+        ratios=tuple(ratio for ratio in now.ratios if {ratio.lit, ratio.shadow} <= names),
+        separations=tuple(one for one in now.separations if {one.lighter, one.darker} <= names),
     )
 
 

@@ -10,18 +10,19 @@ from stopwise.plan.now import plan_now
 from stopwise.targets import setting_findings, targets_of
 from stopwise.verdict.causes import with_causes
 from stopwise.verdict.frame import frame_findings, is_unlit, trigger_finding, with_exposure
-from stopwise.verdict.lamps import LampsSeen, with_lamp_causes, with_spots
+from stopwise.verdict.lamps import with_lamp_causes, with_spots
 from stopwise.verdict.turns import with_one_turn_a_lamp
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator
 
     from stopwise.findings import Finding
+    from stopwise.lamps.seen import LampsSeen
     from stopwise.measurement.measurement import Measurement
     from stopwise.plan.model import Plan
     from stopwise.plan.now import PlanNow
 
-__all__ = ["LampsSeen", "judge"]
+__all__ = ["judge"]
 
 
 def judge(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from stopwise.findings import Detail, Finding
@@ -14,45 +14,9 @@ if TYPE_CHECKING:
     from collections.abc import Collection, Iterator, Mapping, Sequence
 
     from stopwise.lamps.beam_spots import SpotReading
-    from stopwise.lamps.blame import Blame, Circumstances, Knowledge
-    from stopwise.lamps.outputs import LampReading
+    from stopwise.lamps.blame import Blame
+    from stopwise.lamps.seen import LampsSeen
     from stopwise.plan.now import PlanNow
-
-
-@dataclass(frozen=True, eq=False, slots=True)
-class LampsSeen:
-    """Each lamp's output in one frame, and what solos say of the plan's targets.
-
-    Attributes
-    ----------
-    readings
-        By lamp.
-    knowledge, around
-        What solos say of the targets, and what else is known of the frame.
-    spots
-        What became of the spots of lamps that have a white card, by lamp.
-    """
-
-    readings: Mapping[str, LampReading]
-    knowledge: Knowledge
-    around: Circumstances
-    spots: Mapping[str, SpotReading] = field(default_factory=dict)
-
-    @property
-    def with_spots(self) -> dict[str, LampReading]:
-        """Each lamp's reading with what became of its spot, as the record keeps it."""
-        return {
-            name: replace(reading, spot=self.spots.get(name))
-            for name, reading in self.readings.items()
-        }
-
-    def out(self, now: PlanNow) -> list[str]:
-        """Return the lamps that are meant to be lit and gave no light."""
-        return [
-            name
-            for name, reading in self.readings.items()
-            if reading.state == "out" and (now.lit is None or name in now.lit)
-        ]
 
 
 def with_lamp_causes(

@@ -1,0 +1,184 @@
+"""What solos say of the lamps in one frame: what each gave, and what became of its spot."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from statistics import median
+from typing import TYPE_CHECKING
+
+from stopwise.lamps.beam_spots import Followed, Sitter, read_spots, with_spots
+from stopwise.lamps.blame import Circumstances
+from stopwise.lamps.outputs import expect, read_lamps
+from stopwise.lamps.solos import exposure_stops
+from stopwise.lamps.unmixing import Shift
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from stopwise.grid import LightGrid
+    from stopwise.lamps.beam_spots import SpotReading
+    from stopwise.lamps.blame import Knowledge
+    from stopwise.lamps.outputs import LampReading
+    from stopwise.lamps.solos import LampSet
+    from stopwise.lamps.white_card import WhiteCard
+    from stopwise.measurement.measurement import Measurement
+    from stopwise.plan.now import PlanNow
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """What is known of the lamps before a frame is read.
+
+    Attributes
+    ----------
+    turned
+        Stops of each lamp from its solo, as announced; None where nobody has said anything.
+    run
+        The take's readings so far, oldest first.
+    is_other
+        Whether clothes or sitter are others than in the solos: lamps are then read from what stays
+        with the set.
+    """
+
+    turned: Mapping[str, float] | None = None
+    run: Sequence[Mapping[str, LampReading]] = ()
+    is_other: bool = False
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class LampsSeen:
+    """Each lamp's output in one frame, and what solos say of the plan's targets.
+
+    Attributes
+    ----------
+    readings
+        By lamp.
+    knowledge, around
+        What solos say of the targets, and what else is known of the frame.
+    spots
+        What became of the spots of lamps that have a white card, by lamp.
+    """
+
+    readings: Mapping[str, LampReading]
+    knowledge: Knowledge
+    around: Circumstances
+    spots: Mapping[str, SpotReading] = field(default_factory=dict)
+
+    @property
+    def with_spots(self) -> dict[str, LampReading]:
+        """Each lamp's reading with what became of its spot, as the record keeps it."""
+        return {
+            name: replace(reading, spot=self.spots.get(name))
+            for name, reading in self.readings.items()
+        }
+
+    def out(self, now: PlanNow) -> list[str]:
+        """Return the lamps that are meant to be lit and gave no light."""
+        return [
+            name
+            for name, reading in self.readings.items()
+            if reading.state == "out" and (now.lit is None or name in now.lit)
+        ]
+
+
+def see_lamps(
+    light: LightGrid,
+    lamps: LampSet,
+    knowledge: Knowledge,
+    measurement: Measurement,
+    said: Said,
+    cards: Mapping[str, WhiteCard],
+) -> LampsSeen | None:
+    """Read each lamp's output in a frame.
+
+    Parameters
+    ----------
+    light
+        The frame's light, on the solos' grid.
+    lamps, knowledge
+        The solos, and what they say of the targets: where clothes or sitter are others, of those on
+        what stays with the set.
+    measurement
+        What the frame measured.
+    said
+        What is known of the lamps.
+    cards
+        Each lamp's spot as its white card shows it; nothing is read of spots in other clothes.
+
+    Returns
+    -------
+    LampsSeen or None
+        None where clothes or sitter are others and nothing that stays is known.
+    """
+    now = knowledge.now
+    only = None
+    if said.is_other:
+        paper = () if now.plan.backdrop is None else now.plan.backdrop.boxes
+        only = (*(patch.box for patch in now.measured), *paper)
+        if not only:
+            return None
+    around = Circumstances(
+        expected={name: expect(name, said.turned, said.run) for name in lamps.names},
+        exposure_stops=-exposure_stops(light.exposure, lamps.exposure, shutter=False),
+        shutter_slope=measurement.shutter.slope_stops,
+    )
+    placement = place_of(measurement, now) if only is None else None
+    readings = read_lamps(
+        light, lamps, said=said.turned, run=said.run, placement=placement, only=only
+    )
+    if not cards or only is not None:
+        return LampsSeen(readings, knowledge, around)
+    lit = {name: card for name, card in cards.items() if now.lit is None or name in now.lit}
+    sitter = Sitter(placement, followed_by_lamp(measurement, now, placement))
+    spots = read_spots(light, lamps, lit, readings, around.expected, sitter)
+    return LampsSeen(with_spots(readings, spots, around.expected), knowledge, around, spots)
+
+
+def place_of(measurement: Measurement, now: PlanNow) -> Shift | None:
+    """Return a hint how far the sitter is from where the plan's boxes have him.
+
+    It is the median over the followed patches that were found again; None where none was.
+    """
+    moves = [
+        (
+            (here[0] + here[2] - then[0] - then[2]) / 2.0,
+            (here[1] + here[3] - then[1] - then[3]) / 2.0,
+        )
+        for patch in now.measured
+        if patch.follow
+        and (reading := measurement.patches.get(patch.name)) is not None
+        and reading.score is not None
+        and reading.zone is not None
+        for then, here in ((patch.box, reading.box),)
+    ]
+    if not moves:
+        return None
+    dx, dy = (float(median(steps)) for steps in zip(*moves, strict=True))
+    return Shift(dx, dy, is_sure=False)
+
+
+def followed_by_lamp(
+    measurement: Measurement, now: PlanNow, placement: Shift | None
+) -> dict[str, tuple[Followed, ...]]:
+    """Return the patches that go with the sitter, by the lamp that leads them.
+
+    One that wasn't found again, such as a cheek in the dark, is where the others went; it is left
+    out where nobody knows, or where that is outside.
+    """
+    found: dict[str, tuple[Followed, ...]] = {}
+    for patch in now.measured:
+        reading = measurement.patches.get(patch.name)
+        if not patch.follow or not patch.lit_by or reading is None:
+            continue
+        here = reading.box
+        if reading.zone is None:
+            if placement is None:
+                continue
+            x0, y0, x1, y1 = patch.box
+            dx, dy = placement.dx, placement.dy
+            here = (x0 + dx, y0 + dy, x1 + dx, y1 + dy)
+            if min(here) < 0.0 or max(here) > 1.0:
+                continue
+        lead = patch.lit_by[0]
+        found[lead] = (*found.get(lead, ()), Followed(patch.box, here))
+    return found
