@@ -27,6 +27,7 @@ ORDER = (
     "balance",
     "cells",
     "grid",
+    "grid_bytes",
     "reduction",
     "raw",
     "plan",

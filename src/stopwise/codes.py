@@ -303,3 +303,130 @@ MESSAGES: dict[tuple[Check, Code], Message] = {
     ("exposure", "drift"): Message("Everything {measured} {up} little by little.", _LOOK),
 }  # fmt: skip
 """What is said of each code, by what was checked."""
+
+NoteCode = Literal[
+    "no ambient",
+    "settings",
+    "brought",
+    "other body",
+    "unlit",
+    "two lit",
+    "overfed",
+    "clipped",
+    "ambient share",
+    "meter",
+    "no solo",
+    "unread patch",
+    "no spot",
+    "none fired",
+    "lit",
+    "bright",
+    "same",
+    "sitter in plate",
+]
+"""What is said of solos and the plan's other own frames."""
+
+NOTES: dict[NoteCode, tuple[str, str]] = {
+    "no ambient": ("No ambient frame: each solo still holds the ambient.", ""),
+    "settings": (
+        "The {lamp} solo was taken at ISO {iso:g}, f/{f:g}: brought {stops:+.1f} stops.",
+        "",
+    ),
+    "brought": ("The {lamp} solo was brought {stops:+.1f} stops.", ""),
+    "other body": (
+        "The {lamp} solo comes from another camera or size than the {first} solo.",
+        "Take all solos with one body, at one size.",
+    ),
+    "unlit": ("No lamp fired in the {lamp} solo.", "Check the trigger, shoot {lamp} again."),
+    "two lit": (
+        "The {lamp} solo holds the light of {all} too.",
+        "Cap {all}, shoot {lamp} again.",
+    ),
+    "overfed": (
+        (
+            "The {lamp} lamp gave {more} alone than with all lamps lit: "
+            "the pack gave it the others' energy."
+        ),
+        "Cap the other heads, don't switch them off, and shoot {lamp} again.",
+    ),
+    "clipped": (
+        "The {lamp} solo is clipped in {listed}: its light there is at least what it shows.",
+        "Turn {lamp} down a stop and take its solo again.",
+    ),
+    "ambient share": (
+        "Ambient light is {percent:.0f} % of {first}.",
+        "Dim the room and the modelling lamps, or shorten the shutter.",
+    ),
+    "meter": (
+        (
+            "Against {first}, {lamp} gives about {stops:.1f} stops more on {last} than their meter "
+            "readings say."
+        ),
+        (
+            "Meter {lamp} again with the dome in its hot centre: "
+            "a spot smaller than the dome reads low."
+        ),
+    ),
+    "no solo": (
+        "No solo of {lamp}: it isn't turned, and its light isn't in what is predicted.",
+        "",
+    ),
+    "unread patch": ("The solos were read without patch {first}: its targets are left out.", ""),
+    "no spot": (
+        "No spot with its edge is seen on a plain white card.",
+        "Hold a matt white card at the face, wider than the spot, this lamp alone, nothing blown.",
+    ),
+    "none fired": ("No lamp fired.", "Check the trigger, shoot {lamp} again."),
+    "lit": ("{All} fired in it.", "Switch the trigger off, shoot again."),
+    "bright": (
+        "It is as bright as a lit frame.",
+        "Trigger off, modelling lamps off, shoot again.",
+    ),
+    "same": ("It shows {first} alone.", "Light {lamp} alone, shoot again."),
+    "sitter in plate": (
+        "Somebody stands before the paper.",
+        "Clear the set but for the paper and its lamps, shoot plate again.",
+    ),
+}
+"""What it is, and what to do."""
+
+UnmetReason = Literal["no lamp", "kept", "top", "bottom", "rival", "step"]
+"""Why a target stays unmet: no lamp moves it; the lamp that would is kept, or at the top or bottom
+of its range; another target pulls against it; a step is coarser than what is short.
+"""
+
+UNMET: dict[UnmetReason, str] = {
+    "no lamp": "no lamp moves it",
+    "kept": "{lamp} is kept as it is",
+    "top": "{lamp} is at the top of its range",
+    "bottom": "{lamp} is at the bottom of its range",
+    "rival": "it pulls against {rival}",
+    "step": "one step of {lamp} is coarser than that",
+}
+"""What stands after "Hair 0.40 under what is allowed: "."""
+
+HelpCode = Literal["let turn", "open", "close", "nearer", "away", "nearer to", "away to", "board"]
+"""What would help: turning the lamp too; the aperture or ISO for all, the others turned back; the
+lamp nearer or farther, with or without its distance; a board, which follows its lamp, nearer.
+"""
+
+HELPS: dict[HelpCode, str] = {
+    "let turn": "Let {lamp} be turned too.",
+    "open": "Open the aperture {stops:.1f}{mark} or ISO up {stops:.1f}, and turn the other lamps "
+    "down {stops:.1f}.",
+    "close": "Close the aperture {stops:.1f}{mark} or ISO down {stops:.1f}, and turn the other "
+    "lamps up {stops:.1f}.",
+    "nearer": "Move {lamp} nearer.",
+    "away": "Move {lamp} away.",
+    "nearer to": "Move {lamp} from {now:.1f} m to about {then:.1f} m.",
+    "away to": "Move {lamp} from {now:.1f} m to about {then:.1f} m.",
+    "board": "A board follows its lamp: move the {what} nearer.",
+}
+
+AIMED: dict[str, str] = {
+    "separation": " apart",
+    "headroom": " headroom",
+    "clip": " clipping",
+    "blown": " blown",
+}
+"""How a figure that was dialled is told after its name, where that alone doesn't say it."""

@@ -16,6 +16,7 @@ from stopwise.nominal import aperture_stops, iso_stops, shutter_stops
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping
 
+    from stopwise.codes import NoteCode
     from stopwise.frame import Exposure
 
 SAME_SETTING_STOPS = 1.0 / 6.0
@@ -106,8 +107,9 @@ def lamp_set(
         nets[name] = replace(net, ceiling=ceiling)
         stops = exposure_stops(solo.exposure, wanted, shutter=False)
         if stops:
-            own = solo.exposure
-            notes.append(LampNote("settings", name, stops=stops, settings=(own.iso, own.f_number)))
+            taken = (solo.exposure.iso, solo.exposure.f_number)
+            code: NoteCode = "settings" if all(taken) else "brought"
+            notes.append(LampNote(code, name, stops=stops, settings=taken))
     if ambient is not None:
         ambient = replace(at_exposure(ambient, wanted, shutter=True), ceiling=ceiling)
     return LampSet(nets, ambient, wanted, tuple(notes))

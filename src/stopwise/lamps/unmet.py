@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from stopwise.codes import AIMED, HELPS, UNMET
 from stopwise.lamps.prediction import slopes
 from stopwise.nominal import exact_f_number, say_f_number
 from stopwise.wording import lamp_name, title
@@ -17,21 +18,12 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from stopwise.codes import HelpCode, UnmetReason
     from stopwise.lamps.dial import Search
     from stopwise.lamps.prediction import Prediction
     from stopwise.plan.model import Plan
 
     Floats = NDArray[np.float64]
-
-Reason = Literal["no lamp", "kept", "top", "bottom", "rival", "step"]
-"""Why a target stays unmet: no lamp moves it; the lamp that would is kept, or at the top or bottom
-of its range; another target pulls against it; a step is coarser than what is short.
-"""
-
-HelpCode = Literal["let turn", "aperture", "nearer", "away", "board"]
-"""What would help: turning the lamp too; the aperture or ISO for all, the others turned back; the
-lamp nearer or farther; a board, which follows its lamp, nearer.
-"""
 
 SHORT = 0.02
 """Stops outside its tolerance from which a target is unmet: a flash's own repeatability."""
@@ -66,7 +58,7 @@ class Help:
     what
         The lamp, or the kind of board.
     stops
-        Of light for all: above 0 for an aperture opened.
+        Of light for all, above 0.
     now, then
         The lamp's distance in metres, or the f-number; None where the plan doesn't say.
     """
@@ -76,6 +68,15 @@ class Help:
     stops: float = 0.0
     now: float | None = None
     then: float | None = None
+
+    @property
+    def words(self) -> str:
+        """The sentence, from the one table of them."""
+        mark = "" if self.then is None else f", to {say_f_number(self.then)},"
+        lamp = lamp_name(self.what) if self.what else ""
+        return HELPS[self.code].format(
+            lamp=lamp, what=self.what, stops=self.stops, mark=mark, now=self.now, then=self.then
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +100,7 @@ class Unmet:
     of: str
     kind: str
     off: float
-    reason: Reason
+    reason: UnmetReason
     what: str = ""
     rival_kind: str = ""
     helps: tuple[Help, ...] = ()
@@ -111,59 +112,21 @@ class Unmet:
 
     @property
     def say(self) -> str:
-        """By how much, why, and what would help: a sentence or two."""
+        """By how much, why, and what would help: a sentence or two, from the one table of them."""
         side = "over" if self.off > 0 else "under"
-        figure = f"{title(self.of)}{_FIGURES[self.kind]}"
-        told = f"{figure} {self.short_by:.2f} {side} what is allowed: {_WHY[self.reason]}."
-        rival = f"{self.what}{_FIGURES.get(self.rival_kind, '')}"
-        told = told.format(lamp=lamp_name(self.what) if self.what else "", rival=rival)
-        helps = [_help(help_) for help_ in self.helps]
-        if len(helps) > 1:
-            helps[1:] = [f"Or {words[:1].lower()}{words[1:]}" for words in helps[1:]]
-        return " ".join([told, *helps])
+        why = UNMET[self.reason].format(
+            lamp=lamp_name(self.what), rival=f"{self.what}{AIMED.get(self.rival_kind, '')}"
+        )
+        figure = f"{title(self.of)}{AIMED.get(self.kind, '')}"
+        told = [f"{figure} {self.short_by:.2f} {side} what is allowed: {why}."]
+        for place, help_ in enumerate(self.helps):
+            words = help_.words
+            told.append(f"Or {words[:1].lower()}{words[1:]}" if place else words)
+        return " ".join(told)
 
     def to_json(self) -> dict[str, Any]:
         """Return it as `dial --json` prints it."""
         return {"of": self.of, "short_by": round(self.short_by, 3), "say": self.say}
-
-
-_FIGURES = {
-    "zone": "",
-    "ratio": "",
-    "separation": " apart",
-    "left_right": "",
-    "falloff": "",
-    "headroom": " headroom",
-    "clip": " clipping",
-    "blown": " blown",
-}
-
-_WHY: dict[Reason, str] = {
-    "no lamp": "no lamp moves it",
-    "kept": "{lamp} is kept as it is",
-    "top": "{lamp} is at the top of its range",
-    "bottom": "{lamp} is at the bottom of its range",
-    "rival": "it pulls against {rival}",
-    "step": "one step of {lamp} is coarser than that",
-}
-
-
-def _help(help_: Help) -> str:
-    if help_.code == "let turn":
-        return f"Let {lamp_name(help_.what)} be turned too."
-    if help_.code == "board":
-        return f"A board follows its lamp: move the {help_.what} nearer."
-    if help_.code == "aperture":
-        opened, size = help_.stops > 0, abs(help_.stops)
-        way, iso, back = ("Open", "up", "down") if opened else ("Close", "down", "up")
-        to = "" if help_.then is None else f", to {say_f_number(help_.then)},"
-        return (
-            f"{way} the aperture {size:.1f}{to} or ISO {iso} {size:.1f}, and turn the other lamps "
-            f"{back} {size:.1f}."
-        )
-    if help_.now is None or help_.then is None:
-        return f"Move {lamp_name(help_.what)} {help_.code}."
-    return f"Move {lamp_name(help_.what)} from {help_.now:.1f} m to about {help_.then:.1f} m."
 
 
 def find_unmet(
@@ -235,7 +198,7 @@ class _Case:
 def _unmet(case: _Case, plan: Plan, lifted: Sequence[tuple[float, Floats]]) -> Unmet:
     aim, knobs = case.search.aims[case.index], case.search.knobs
     best, end, rival = int(np.argmax(np.abs(case.pull))), case.at_end(), case.rival()
-    reason: Reason
+    reason: UnmetReason
     what, rival_kind, helps = "", "", tuple(_board(case, plan))
     if abs(case.pull[best]) <= _WEAK_PULL:
         reason = "no lamp"
@@ -264,14 +227,18 @@ def _past_the_end(
             marked = plan.camera.f_number
             f_number = exact_f_number(marked) if marked else None
             then = None if f_number is None else f_number * 2.0 ** (-lift / 2.0)
-            yield Help("aperture", stops=lift, now=f_number, then=then)
+            yield Help("open" if lift > 0 else "close", stops=abs(lift), now=f_number, then=then)
             break
     # a lamp's light falls with the square of its distance
     light = plan.light(knob.name)
     distance = None if light is None else light.distance
     stops = min(abs(case.residuals[case.index]) / max(abs(pull), _WEAK_PULL), _FURTHEST)
-    then = None if distance is None else distance * 2.0 ** (math.copysign(stops, -pull) / 2.0)
-    yield Help("nearer" if pull > 0 else "away", knob.name, now=distance, then=then)
+    code: HelpCode = "nearer" if pull > 0 else "away"
+    if distance is None:
+        yield Help(code, knob.name)
+        return
+    then = distance * 2.0 ** (math.copysign(stops, -pull) / 2.0)
+    yield Help("nearer to" if pull > 0 else "away to", knob.name, now=distance, then=then)
 
 
 def _lifted(search: Search, turns: Floats) -> list[tuple[float, Floats]]:

@@ -16,8 +16,8 @@ from stopwise.stops import MID_GREY_OF_SATURATION
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from stopwise.codes import NoteCode
     from stopwise.grid import LightGrid
-    from stopwise.lamps.notes import LampNoteCode
     from stopwise.lamps.seen import LampsSeen
     from stopwise.pipeline.brief import Brief
     from stopwise.pipeline.references import References
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 _BRIGHT_PERCENTILE, _DARK = 99.0, 0.25 * MID_GREY_OF_SATURATION
 """Under Zone 3 in its brightest hundredth, a frame is as dark as a room at a flash's settings."""
 
-_SHOWN_BY_OTHERS: tuple[LampNoteCode, ...] = ("two lit", "overfed")
+_SHOWN_BY_OTHERS: tuple[NoteCode, ...] = ("two lit", "overfed")
 """What is wrong with a solo that another frame shows."""
 
 _SAME_LIGHT = 0.985
