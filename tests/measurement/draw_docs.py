@@ -27,7 +27,7 @@ from stopwise.measurement.levels import find_levels, thresholds  # noqa: E402
 from stopwise.measurement.noise import sensor_noise  # noqa: E402
 from stopwise.measurement.paper import surface_over  # noqa: E402
 from stopwise.measurement.split import mixture_of  # noqa: E402
-from stopwise.report.rendering import encode_srgb  # noqa: E402
+from stopwise.report.drawable import encode_srgb  # noqa: E402
 from support.grids import grid_of  # noqa: E402
 from support.light_frames import Sensor, expose  # noqa: E402
 from support.paper_scene import BOXES as PAPER  # noqa: E402

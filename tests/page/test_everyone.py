@@ -14,7 +14,7 @@ import pytest
 from playwright.sync_api import expect
 
 from stopwise.page.server import PageServer
-from stopwise.report.look import contrast
+from support.contrast import contrast
 from support.page_in_browser import SIZES, box_of, opened
 from support.page_scene import Scene, hair_out, key_hot, on_plan, scene_in
 

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from stopwise.report.contours import outlines, reduced, stipple, within_box, zone_contours
+from stopwise.report.contours import area_outlines, reduced, stipple, zone_contours
 from stopwise.report.drawable import left_clean
 
 MID_GREY = 0.1273
@@ -70,18 +70,31 @@ def test_reducing_keeps_the_whole_light_and_covers_the_whole_picture(
 def test_an_outline_goes_round_what_is_over_half_and_closes() -> None:
     share = np.zeros((50, 80))
     share[10:30, 20:60] = 1.0
-    [line] = outlines(share)
+    [line] = area_outlines(share, (20 / 80, 10 / 50, 60 / 80, 30 / 50))
     assert (line[0] == line[-1]).all()
     assert line.min(axis=0) == pytest.approx((20 / 80, 10 / 50), abs=0.005)
     assert line.max(axis=0) == pytest.approx((60 / 80, 30 / 50), abs=0.005)
 
 
+def test_an_outline_is_closed_along_the_rim_of_the_picture() -> None:
+    share = np.zeros((50, 80))
+    share[:20, 60:] = 1.0
+    [line] = area_outlines(share, (60 / 80, 0.0, 1.0, 20 / 50))
+    assert line.min(axis=0) == pytest.approx((60 / 80, 0.0), abs=0.005)
+    assert line.max(axis=0) == pytest.approx((1.0, 20 / 50), abs=0.005)
+
+
 def test_areas_are_told_apart_by_their_boxes() -> None:
     share = np.zeros((50, 80))
     share[10:20, 10:20] = share[30:40, 50:60] = 1.0
-    kept = within_box(share, (10 / 80, 10 / 50, 20 / 80, 20 / 50))
-    assert kept.sum() == 100
-    assert kept[10:20, 10:20].all()
+    [line] = area_outlines(share, (10 / 80, 10 / 50, 20 / 80, 20 / 50))
+    assert line.max(axis=0) == pytest.approx((20 / 80, 20 / 50), abs=0.005)
+
+
+def test_an_area_smaller_than_a_block_is_outlined_by_its_box() -> None:
+    box = (0.1, 0.1, 0.11, 0.12)
+    [line] = area_outlines(np.zeros((20, 30)), box)
+    assert [*line.min(axis=0), *line.max(axis=0)] == pytest.approx(box)
 
 
 def test_dots_lie_evenly_and_only_over_what_is_blocked() -> None:

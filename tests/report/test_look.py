@@ -15,9 +15,8 @@ from stopwise.report.look import (
     STATE_MARKS,
     VERDICT_MARKS,
     Theme,
-    contrast,
-    relative_luminance,
 )
+from support.contrast import contrast, relative_luminance
 
 TEXT, MARKS = 4.5, 3.0  # WCAG 2.2, success criteria 1.4.3 and 1.4.11
 ROLES = [field.name for field in fields(Theme)]

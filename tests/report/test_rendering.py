@@ -10,7 +10,7 @@ import pytest
 
 from stopwise.cells import cells_of
 from stopwise.reduction import Asked, reduce_frame
-from stopwise.report.rendering import encode_srgb, render
+from stopwise.report.drawable import encode_srgb, render
 from stopwise.stops import MID_GREY_OF_SATURATION
 from support.light_frames import Sensor, exact
 

@@ -10,10 +10,9 @@ import numpy as np
 from stopwise.comparison.field import difference_field
 from stopwise.report.contours import (
     Contour,
+    area_outlines,
     difference_contours,
-    outlines,
     stipple,
-    within_box,
     zone_contours,
 )
 from stopwise.report.ruler import clip_zone, mid_grey_of
@@ -23,7 +22,6 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from stopwise.frame import Box
     from stopwise.record import Record
     from stopwise.report.drawable import Drawable
 
@@ -35,9 +33,6 @@ _GRID = 10_000
 
 TOLERANCE = 0.0006
 """Greatest distance of a line as it is sent from the line itself, as a fraction: 2 pixels of 4K."""
-
-_ROUND = 3
-"""Blocks round a blown area in which its outline may run; its smoothing reaches no farther."""
 
 _DOTS = 110
 """Dots in a full row over what is blocked: about 8 pixels apart on a laptop, set by eye."""
@@ -61,7 +56,10 @@ def overlay(picture: Drawable, record: Record) -> dict[str, Any]:
         "contours": _lines(
             zone_contours(picture.luminance, mid_grey=mid_grey_of(record), clip=clip_zone(record))
         ),
-        "blown": [_blown(picture, area.box) for area in areas],
+        "blown": [
+            [_whole(spared(line)) for line in area_outlines(picture.clipped, area.box)]
+            for area in areas
+        ],
         "dots": _whole(stipple(picture.blocked > 0.5, across=_DOTS)),
     }
 
@@ -90,20 +88,6 @@ def difference_lines(
 
 def _lines(contours: Iterable[Contour]) -> list[dict[str, Any]]:
     return [{"level": one.level, "points": _whole(spared(one.points))} for one in contours]
-
-
-def _blown(picture: Drawable, box: Box) -> list[list[int]]:
-    """Return the outlines of one blown area, looked for in its own part of the picture."""
-    x0, y0, x1, y1 = box
-    rows, columns = picture.clipped.shape
-    top, left = max(int(y0 * rows) - _ROUND, 0), max(int(x0 * columns) - _ROUND, 0)
-    share = within_box(picture.clipped, (x0, y0, x1, y1))
-    part = share[top : int(y1 * rows) + 1 + _ROUND, left : int(x1 * columns) + 1 + _ROUND]
-    start = np.array((left / columns, top / rows))
-    scale = np.array((part.shape[1] / columns, part.shape[0] / rows))
-    lines = [start + line * scale for line in outlines(part)]
-    corners = np.array([(x0, y0), (x1, y0), (x1, y1), (x0, y1), (x0, y0)])
-    return [_whole(spared(line)) for line in lines or [corners]]
 
 
 def spared(line: NDArray[np.float64]) -> NDArray[np.float64]:

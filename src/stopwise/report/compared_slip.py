@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -16,12 +16,9 @@ from stopwise.report.tables import figure, figures
 from stopwise.wording import HEADLINE_WIDTH, lamp_name, shortened, shown, signed
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from numpy.typing import NDArray
 
     from stopwise.comparison.comparison import Comparison
-    from stopwise.report.contours import Contour
     from stopwise.report.drawable import Drawable
 
 UP, DOWN = DARK.edge, DARK.target
@@ -32,7 +29,7 @@ UNCHANGED_STOPS = 0.05
 
 _GAP, _COLUMN = 28, 44
 _SIZE, _ROW, _LABEL = 17, 26, 14
-_MOST_LABELS = 12
+_DASHES = (4.5, 2.2)
 _ALIGN_EDGE = 320
 """Blocks along the longer side in which moved pictures are brought onto each other."""
 
@@ -166,9 +163,30 @@ def _draw_map(
     room = Room(area)
     _draw_patches(sheet, room, comparison)
     lines = difference_contours(field)
-    _draw_lines(sheet, room, [one for one in lines if one.level > 0], is_up=True)
-    _draw_lines(sheet, room, [one for one in lines if one.level <= 0], is_up=False)
+    ways: tuple[tuple[str, str, Any, bool], ...] = (
+        ("contours up", UP, "solid", True),
+        ("contours down", DOWN, [(0, _DASHES)], False),
+    )
+    for gid, colour, dashes, is_up in ways:
+        some = [one for one in lines if (one.level > 0) is is_up]
+        sheet.labelled(
+            room,
+            [(area.pixels(one.points), signed(one.level)) for one in some],
+            _LABEL,
+            ground=(DARK.raised, 1.0),
+            ink=colour,
+            gid=gid,
+            colors=colour,
+            linewidths=[0.9 + 0.5 * _steps(one.level) for one in some],
+            linestyles=dashes,
+            zorder=3,
+        )
     _draw_legend(sheet, area, has_lines=bool(lines))
+
+
+def _steps(level: float) -> int:
+    """Return over how many of 0.5, 1 and 2 stops a difference is: its line is so much wider."""
+    return sum(abs(level) >= step for step in (0.5, 1.0, 2.0))
 
 
 def field_of(
@@ -187,31 +205,6 @@ def field_of(
     if framing.moved:
         return field_of_moved((then, now), framing, settings_stops=stops)
     return difference_field(then, now, settings_stops=stops)
-
-
-def _draw_lines(sheet: Sheet, room: Room, contours: Sequence[Contour], *, is_up: bool) -> None:
-    colour = UP if is_up else DOWN
-    placed = sorted(
-        ((room.area.pixels(one.points), one.level) for one in contours),
-        key=lambda one: -len(one[0]),
-    )
-    sheet.lines(
-        [line for line, _ in placed],
-        gid="contours up" if is_up else "contours down",
-        colors=colour,
-        linewidths=[
-            0.9 + 0.5 * sum(abs(level) >= step for step in (0.5, 1.0, 2.0)) for _, level in placed
-        ],
-        linestyles="solid" if is_up else [(0, (4.5, 2.2))],
-        zorder=3,
-    )
-    for line, level in placed[:_MOST_LABELS]:
-        words = signed(level)
-        place = room.on_line(line, sheet.text_width(words, _LABEL) + 8, _LABEL + 4)
-        if place is not None:
-            sheet.fill(place, DARK.raised, zorder=4)
-            at = ((place.left + place.right) / 2, place.bottom - 5)
-            sheet.text(at, words, _LABEL, color=colour, ha="center", zorder=5)
 
 
 def _draw_patches(sheet: Sheet, room: Room, comparison: Comparison) -> None:

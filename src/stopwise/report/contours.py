@@ -28,6 +28,9 @@ _SMOOTHING = 1.6
 _OUTLINE_SMOOTHING = 0.8
 """Standard deviation in blocks of the smoothing that rounds the outline of a ragged area."""
 
+_ROUND = 4
+"""Blocks round an area in which its outline may run: its smoothing reaches no farther."""
+
 _SHORTEST = 0.08
 """Contours shorter than this part of the picture's diagonal are left out."""
 
@@ -168,34 +171,35 @@ def _length(line: NDArray[np.float64]) -> float:
     return float(np.hypot(*np.diff(line, axis=0).T).sum())
 
 
-def outlines(share: NDArray[np.floating]) -> list[NDArray[np.float64]]:
-    """Return the closed outlines of what is over half, float64 (n, 2) of x and y as fractions.
+def area_outlines(share: NDArray[np.floating], box: Box) -> list[NDArray[np.float64]]:
+    """Return the closed outlines of one area of what is over half.
 
     Parameters
     ----------
     share
-        Shape (h, w), 0 to 1 in each block. Parts at the rim are closed along it.
+        Shape (h, w), 0 to 1 in each block.
+    box
+        Bounds of the area; only it and the blocks next to it are looked at, to part areas.
+
+    Returns
+    -------
+    list of ndarray
+        float64 (n, 2) of x and y as fractions, closed along the rim of the picture; the box itself
+        where the area is smaller than a block.
     """
     from scipy.ndimage import gaussian_filter
     from skimage.measure import find_contours
 
-    smooth = gaussian_filter(np.pad(np.asarray(share, float), 1), _OUTLINE_SMOOTHING)
-    if not (smooth > _HALF).any():
-        return []
-    lines = find_contours(smooth, _HALF)  # type: ignore[no-untyped-call]
-    return [_as_fractions(line - 1.0, share.shape).clip(0.0, 1.0) for line in lines]
-
-
-def within_box(share: NDArray[np.floating], box: Box) -> NDArray[np.floating]:
-    """Return `share` (h, w) with 0 outside a box and the blocks next to it, to part areas."""
     rows, columns = window(box, (share.shape[0], share.shape[1]))
-    part = (
-        slice(max(rows.start - 1, 0), rows.stop + 1),
-        slice(max(columns.start - 1, 0), columns.stop + 1),
-    )
-    kept = np.zeros_like(share)
-    kept[part] = share[part]
-    return kept
+    top, left = max(rows.start - 1, 0), max(columns.start - 1, 0)
+    part = np.asarray(share[top : rows.stop + 1, left : columns.stop + 1], float)
+    smooth = gaussian_filter(np.pad(part, _ROUND), _OUTLINE_SMOOTHING)
+    lines = find_contours(smooth, _HALF)  # type: ignore[no-untyped-call]
+    if not lines:
+        x0, y0, x1, y1 = box
+        return [np.array([(x0, y0), (x1, y0), (x1, y1), (x0, y1), (x0, y0)])]
+    corner = (top - _ROUND, left - _ROUND)
+    return [_as_fractions(line + corner, share.shape).clip(0.0, 1.0) for line in lines]
 
 
 def stipple(mask: NDArray[np.bool_], *, across: int) -> NDArray[np.float64]:

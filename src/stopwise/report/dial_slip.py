@@ -53,7 +53,7 @@ def shown_light(light: LightGrid, *, mid_grey: float | None = None) -> NDArray[n
 
 def _drawn(light: LightGrid, mid_grey: float) -> Drawable:
     from stopwise.lamps.superposition import clipped_shares
-    from stopwise.report.rendering import render
+    from stopwise.report.drawable import render
 
     factor = max(1, round(_LONGEST / max(light.clipped.shape)))
     ceiling = np.asarray(light.ceiling, dtype=np.float32)[:, None, None]

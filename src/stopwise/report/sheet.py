@@ -127,6 +127,9 @@ class Area:
         )
 
 
+MOST_LABELS = 14
+"""Lines that are labelled: more would hide the picture."""
+
 _NEAR = 3.0
 """Pixels between two labels under which they read as one."""
 
@@ -326,6 +329,40 @@ class Sheet:
         drawn = LineCollection(list(lines), **style)
         drawn.set_gid(gid)
         self.axes.add_collection(drawn, autolim=False)
+
+    def labelled(
+        self,
+        room: Room,
+        lines: Sequence[tuple[NDArray[np.float64], str]],
+        size: float,
+        *,
+        ground: tuple[str, float],
+        ink: str = "#FFFFFF",
+        **style: Any,
+    ) -> None:
+        """Draw lines, and write on the longest of them what each stands for, where there is room.
+
+        Parameters
+        ----------
+        room
+            The picture's; labels take their places in it.
+        lines
+            Points (n, 2) in pixels, and the words.
+        size
+            Height of the type.
+        ground, ink
+            Colour and opacity behind the words, and the words' colour.
+        style
+            Further properties of the lines, with their gid.
+        """
+        self.lines([line for line, _ in lines], **style)
+        above = style["zorder"] + 1
+        for line, words in sorted(lines, key=lambda one: -len(one[0]))[:MOST_LABELS]:
+            place = room.on_line(line, self.text_width(words, size) + 7, size + 4)
+            if place is not None:
+                self.fill(place, ground[0], alpha=ground[1], zorder=above)
+                at = ((place.left + place.right) / 2, place.bottom - 5)
+                self.text(at, words, size, color=ink, ha="center", zorder=above + 1)
 
     def dots(self, points: NDArray[np.float64], size: float, colour: str, **style: Any) -> None:
         """Draw dots at points (n, 2) in pixels."""

@@ -9,7 +9,7 @@ import numpy as np
 
 from stopwise.conditions import condition
 from stopwise.messages import do, reason_text, say
-from stopwise.report.contours import outlines, stipple, within_box, zone_contours
+from stopwise.report.contours import area_outlines, stipple, zone_contours
 from stopwise.report.drawable import drawable_of
 from stopwise.report.facts import facts, marked_patches
 from stopwise.report.look import DARK, OKABE_ITO, STATE_MARKS, VERDICT_MARKS
@@ -34,8 +34,6 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
     from pathlib import Path
 
-    from numpy.typing import NDArray
-
     from stopwise.findings import Finding, Reason
     from stopwise.grid import LightGrid
     from stopwise.measurement.measurement import BlownArea
@@ -54,7 +52,6 @@ _COLUMN = 400
 
 _LABELS = 108
 _LABEL, _CONTOUR_LABEL, _LEGEND = 17, 13, 15
-_MOST_LABELS = 14
 _BLOWN, _PALE = OKABE_ITO["orange"], "#C9CED6"
 _CORNER = 9.0
 _DOT_STEP = 9.0
@@ -204,36 +201,29 @@ def draw_picture(
     _draw_blown(sheet, room, picture, areas)
     for patch in patches:
         _draw_patch(sheet, room, patch)
-    _draw_contours(sheet, room, contours)
-    _draw_legend(sheet, area)
-
-
-def _draw_contours(sheet: Sheet, room: Room, contours: Sequence[Contour]) -> None:
-    placed = sorted(
-        ((room.area.pixels(one.points), one.level) for one in contours),
-        key=lambda one: -len(one[0]),
+    placed = [(area.pixels(one.points), f"{one.level:.1f}") for one in contours]
+    sheet.labelled(
+        room,
+        placed,
+        _CONTOUR_LABEL,
+        ground=(INK, 0.55),
+        gid="contours",
+        path_effects=haloed(0.7),
+        colors="#FFFFFF",
+        linewidths=0.7,
+        alpha=0.62,
+        zorder=2,
     )
-    style = {"colors": "#FFFFFF", "linewidths": 0.7, "alpha": 0.62, "zorder": 2}
-    lines = [line for line, _ in placed]
-    sheet.lines(lines, gid="contours", path_effects=haloed(0.7), **style)
-    for line, level in placed[:_MOST_LABELS]:
-        words = f"{level:.1f}"
-        width = sheet.text_width(words, _CONTOUR_LABEL) + 6
-        place = room.on_line(line, width, _CONTOUR_LABEL + 3)
-        if place is not None:
-            sheet.fill(place, INK, alpha=0.55, zorder=3)
-            at = ((place.left + place.right) / 2, place.bottom - 4)
-            sheet.text(at, words, _CONTOUR_LABEL, color="#FFFFFF", ha="center", zorder=4)
+    _draw_legend(sheet, area)
 
 
 def _draw_blown(sheet: Sheet, room: Room, picture: Drawable, areas: Sequence[BlownArea]) -> None:
     """Outline blown areas, by their boxes where they are smaller than the picture's blocks."""
-    lines: list[NDArray[np.float64]] = []
-    for area in areas:
-        x0, y0, x1, y1 = area.box
-        corners = np.array([(x0, y0), (x1, y0), (x1, y1), (x0, y1), (x0, y0)])
-        found = outlines(within_box(picture.clipped, area.box)) or [corners]
-        lines += [room.area.pixels(line) for line in found]
+    lines = [
+        room.area.pixels(line)
+        for area in areas
+        for line in area_outlines(picture.clipped, area.box)
+    ]
     style = {"colors": _BLOWN, "linewidths": 1.6, "zorder": 5}
     sheet.lines(lines, gid="blown", path_effects=haloed(1.6), **style)
     for number, area in enumerate(areas[:MOST_TAGS], start=1):
