@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
-    from stopwise.folder.notes import Note
+    from stopwise.folder.watch_notes import Note
     from stopwise.ledger import Kept
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from stopwise.folder.listing import Listing, SeenFile, Wholeness
 from stopwise.folder.states import FileStates, Job, Outcome, Waits
-from stopwise.ledger import Known, Stamp
+from stopwise.ledger import KnownPath, Stamp
 
 WHOLE, SHORT, UNKNOWN = Wholeness.WHOLE, Wholeness.SHORT, Wholeness.UNKNOWN
 WAITS = Waits(settle_s=10, rest_s=1, tell_s=2, retry_s=5, flood=50)
@@ -161,7 +161,7 @@ def test_a_flood_found_by_one_sweep_counts_as_a_backlog() -> None:
 
 def test_what_was_judged_before_is_known_by_its_stamp_after_a_restart() -> None:
     files = FileStates(WAITS)
-    files.remember({"F1": Known(seen("F1").stamp, 1), "F2": Known(seen("F2").stamp, 2)})
+    files.remember({"F1": KnownPath(seen("F1").stamp, 1), "F2": KnownPath(seen("F2").stamp, 2)})
     assert not files.needs_look("F1", seen("F1").stamp)
     changes = files.see(sweep(seen("F1"), seen("F2", version=2), seen("F3")), 0)
     assert changes.gone == []

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from multiprocessing.connection import Connection
     from pathlib import Path
 
-    from stopwise.folder.notes import Note
+    from stopwise.folder.watch_notes import Note
     from stopwise.ledger import Ledger
 
 QUICK = Waits(settle_s=0.6, rest_s=0.2, tell_s=0.2, retry_s=0.3)

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
-    from stopwise.folder.notes import Note
+    from stopwise.folder.watch_notes import Note
     from stopwise.folder.watcher import Landing
     from stopwise.ledger import Ledger
     from stopwise.plan.model import Plan

@@ -122,7 +122,7 @@ class Listing:
 
 def sweep(folder: str) -> Listing:
     """Look through the whole folder and its subfolders, opening no file and following no link."""
-    look = _Look(folder, lambda _path, _stamp: False)
+    look = _FolderLook(folder, lambda _path, _stamp: False)
     look.found.is_sweep = True
     look.through([""])
     return look.found
@@ -147,7 +147,7 @@ def look_at(folder: str, paths: Iterable[str], *, needs_look: NeedsLook) -> List
     needs_look
         Whether a path with this stamp must be opened to see if it is whole.
     """
-    look = _Look(folder, needs_look)
+    look = _FolderLook(folder, needs_look)
     try:
         os.stat(folder)  # noqa: PTH116 (names may hold any byte)
     except OSError as error:
@@ -158,7 +158,7 @@ def look_at(folder: str, paths: Iterable[str], *, needs_look: NeedsLook) -> List
     return look.found
 
 
-class _Look:
+class _FolderLook:
     """One look at the folder while it goes on."""
 
     def __init__(self, folder: str, needs_look: NeedsLook) -> None:

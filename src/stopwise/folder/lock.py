@@ -12,6 +12,8 @@ if TYPE_CHECKING:
     from stopwise.ledger import Ledger
 
 _DIGITS = 12
+"""Hexadecimal digits of a folder's digest: 48 bits tell a user's folders apart."""
+
 _HELD_BY_OTHER = frozenset({errno.EACCES, errno.EAGAIN, errno.EDEADLK})
 
 

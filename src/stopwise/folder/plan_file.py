@@ -7,7 +7,7 @@ import time
 from typing import TYPE_CHECKING
 
 from stopwise.errors import PathMissing, PlanError
-from stopwise.folder.notes import note
+from stopwise.folder.watch_notes import note
 from stopwise.ledger.frames import Stamp
 from stopwise.plan import load_plan
 
@@ -15,10 +15,12 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
-    from stopwise.folder.notes import Note
+    from stopwise.folder.watch_notes import Note
     from stopwise.plan.model import Plan
 
 _REST_S = 0.5
+"""Seconds that a mistake must stand before it is told: an editor may still be saving."""
+
 _NO_EDIT = object()
 
 

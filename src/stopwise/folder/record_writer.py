@@ -7,12 +7,12 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from stopwise.errors import LedgerDamaged, LedgerError
-from stopwise.folder.notes import note
+from stopwise.folder.watch_notes import note
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping
 
-    from stopwise.folder.notes import Note
+    from stopwise.folder.watch_notes import Note
     from stopwise.ledger import Kept, Ledger, Place, Stamp
     from stopwise.record import Record
 

@@ -17,7 +17,10 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
 _ENDING = ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK")
-_PATIENCE_S = 5.0
+_SECOND_ASK_S = 5.0
+"""Seconds after the first asking from which on another ends the process at once: putting away what
+was begun takes less."""
+
 _asked = threading.Event()
 
 
@@ -47,7 +50,7 @@ def ended_by_signals(wake: Callable[[], None]) -> Iterator[threading.Event]:
 
     def end(_number: int, _frame: object) -> None:
         asked_at.append(time.monotonic())
-        if asked_at[-1] - asked_at[0] > _PATIENCE_S:
+        if asked_at[-1] - asked_at[0] > _SECOND_ASK_S:
             os._exit(0)
         stop.set()
         wake()

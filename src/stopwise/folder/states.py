@@ -14,14 +14,14 @@ from typing import TYPE_CHECKING
 
 from stopwise.folder.listing import Wholeness
 from stopwise.folder.names import in_order
-from stopwise.folder.notes import note
+from stopwise.folder.watch_notes import note
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from stopwise.folder.listing import Listing, SeenFile
-    from stopwise.folder.notes import Note
-    from stopwise.ledger.frames import Known, Stamp
+    from stopwise.folder.watch_notes import Note
+    from stopwise.ledger.frames import KnownPath, Stamp
 
 _SECOND_NS = 1_000_000_000
 _NEVER = float("inf")
@@ -163,7 +163,7 @@ class FileStates:
         self._last_landed_ns = 0
         self._is_first_sweep = True
 
-    def remember(self, known: Mapping[str, Known], last_landed_ns: int = 0) -> None:
+    def remember(self, known: Mapping[str, KnownPath], last_landed_ns: int = 0) -> None:
         """Begin anew with what was judged before: paths with their stamps, and the last landing."""
         for files in (self._files, *self._in.values()):
             files.clear()

@@ -14,10 +14,17 @@ from typing import TYPE_CHECKING, Any, Protocol
 from stopwise.errors import LedgerDamaged, LedgerError, PathMissing, WrongUse
 from stopwise.folder.in_progress import FilesInProgress
 from stopwise.folder.lock import WatchLock
-from stopwise.folder.notes import BacklogNotes, FolderNotes, LonePictures, Note, NumberGaps, note
 from stopwise.folder.record_writer import Finished, RecordWriter
 from stopwise.folder.scanner import FolderScanner
 from stopwise.folder.states import FileStates, Outcome, Waits
+from stopwise.folder.watch_notes import (
+    BacklogNotes,
+    FolderNotes,
+    LonePictures,
+    Note,
+    NumberGaps,
+    note,
+)
 from stopwise.folder.workers import Limits, ProcessPool
 from stopwise.ledger.database import MEMORY
 
@@ -29,7 +36,7 @@ if TYPE_CHECKING:
     from stopwise.folder.listing import Listing
     from stopwise.folder.scanner import Sight
     from stopwise.folder.workers import Pool
-    from stopwise.ledger import Kept, Known, Ledger
+    from stopwise.ledger import Kept, KnownPath, Ledger
     from stopwise.record import Record
 
 _MOST_UNWRITTEN = 200
@@ -148,7 +155,7 @@ class Seams:
 
 
 @dataclass(frozen=True, slots=True)
-class Status:
+class WatchProgress:
     """How far the watcher is.
 
     Attributes
@@ -311,11 +318,11 @@ class Watcher:
             closing.callback(self._in_progress.close)
             closing.callback(self._scanner.close)
 
-    def status(self) -> Status:
+    def status(self) -> WatchProgress:
         """Return how far the watcher is; may be called from any thread."""
         fresh, backlog = self._files.queued
         working, working_old = self._in_progress.counts
-        return Status(
+        return WatchProgress(
             behind=fresh + working,
             backlog=backlog + working_old,
             unwritten=self._writer.waiting,
@@ -439,7 +446,7 @@ class Watcher:
         dues = [due for part in timed if (due := part.next_due()) is not None]
         return min(dues) - self._clock() if dues else None
 
-    def _judged_before(self) -> tuple[dict[str, Known], int]:
+    def _judged_before(self) -> tuple[dict[str, KnownPath], int]:
         """Return what the ledger knows of this folder, and when its last frame landed."""
         try:
             frames = self._ledger.frames

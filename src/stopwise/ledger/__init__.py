@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from stopwise.ledger.database import MEMORY, Database
-from stopwise.ledger.frames import Frames, Kept, Known, Place, Stamp, content_hash
+from stopwise.ledger.frames import Frames, Kept, KnownPath, Place, Stamp, content_hash
 from stopwise.ledger.learned import LearnedLevels, Settings, Solos
 from stopwise.ledger.orders import Marks, Order, Orders, Take, Takes
 
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 __all__ = [
     "MEMORY",
     "Kept",
-    "Known",
+    "KnownPath",
     "Ledger",
     "Order",
     "Place",
@@ -31,7 +31,10 @@ __all__ = [
 ]
 
 _LONGEST_NAME = 40
+"""Characters of a folder's own name in its ledger's: file names may be short on some disks."""
+
 _DIGITS = 12
+"""Hexadecimal digits of the digest: 48 bits tell a user's folders apart."""
 
 
 class Ledger(Database):

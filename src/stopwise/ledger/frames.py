@@ -119,7 +119,7 @@ class Kept:
 
 
 @dataclass(frozen=True, slots=True)
-class Known:
+class KnownPath:
     """What the ledger knows of a path: its stamp, the row of its content, whether it is gone."""
 
     stamp: Stamp
@@ -189,7 +189,7 @@ class Frames:
                 _put(connection, place, frame=had.frame, now=time.time_ns())
         return had
 
-    def known(self, folder: str) -> dict[str, Known]:
+    def known(self, folder: str) -> dict[str, KnownPath]:
         """Return what is known of each path that lies in a folder now, or lay there last."""
         rows = self._database.rows(
             "SELECT p.path, p.size, p.mtime_ns, p.inode, p.frame, p.gone_ns IS NOT NULL "
@@ -197,7 +197,9 @@ class Frames:
             "ORDER BY p.gone_ns IS NULL, p.gone_ns, p.id",
             (os.fsencode(folder),),
         )
-        return {os.fsdecode(row[0]): Known(Stamp(*row[1:4]), row[4], bool(row[5])) for row in rows}
+        return {
+            os.fsdecode(row[0]): KnownPath(Stamp(*row[1:4]), row[4], bool(row[5])) for row in rows
+        }
 
     def mark_gone(self, folder: str, paths: Iterable[str]) -> None:
         """Note that files were deleted or moved away; their records stay."""

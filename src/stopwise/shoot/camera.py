@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
-from stopwise.folder.notes import Note, note
+from stopwise.folder.watch_notes import Note, note
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -38,7 +38,7 @@ from stopwise.shoot.times import since_last
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from stopwise.folder.notes import Note
+    from stopwise.folder.watch_notes import Note
     from stopwise.ledger import Kept, Ledger
     from stopwise.pipeline import Assessment, Brief
     from stopwise.plan.now import PlanNow

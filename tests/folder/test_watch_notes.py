@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from stopwise.folder.listing import Listing, SeenFile
-from stopwise.folder.notes import BacklogNotes, LonePictures, NumberGaps
+from stopwise.folder.watch_notes import BacklogNotes, LonePictures, NumberGaps
 from stopwise.ledger import Stamp
 
 
