@@ -78,7 +78,7 @@ def test_pictures_of_other_shapes_have_no_map_and_that_is_said():
     assert any("No map" in text.get_text() for text in sheet.axes.texts)
 
 
-def test_the_call_says_what_then_what_to_do():
+def test_the_headline_says_what_then_what_to_do():
     asked = compare(*sides(), known=KnownSet(turned={"key": -0.5}))
     assert call_of(asked) == ("Key down 0.5, as said.", "All else as it was.")
     touched = compare(*sides(), known=KnownSet(turned={}))

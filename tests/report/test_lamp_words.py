@@ -9,7 +9,7 @@ import pytest
 from stopwise.messages import do
 from stopwise.report.lamp_words import (
     GOOD_FRAMES,
-    HeldCalls,
+    HeldHeadline,
     Told,
     dial_words,
     lamps_out,
@@ -77,7 +77,7 @@ def out(name: str = "hair") -> Record:
 
 
 def test_a_lamp_that_was_out_is_called_until_it_has_fired_three_times() -> None:
-    held = HeldCalls()
+    held = HeldHeadline()
     held.see(out())
     for good in range(GOOD_FRAMES):
         assert held.lamp == "hair", good
@@ -86,21 +86,21 @@ def test_a_lamp_that_was_out_is_called_until_it_has_fired_three_times() -> None:
 
 
 def test_a_lamp_that_is_out_again_is_called_from_the_start() -> None:
-    held = HeldCalls()
+    held = HeldHeadline()
     for frame in (out(), record(), record(), out()):
         held.see(frame)
     assert held.lines() == ("Hair lamp did not fire.", "Stop. Check it, shoot again.")
 
 
 def test_the_lamp_that_has_been_out_for_longest_is_named() -> None:
-    held = HeldCalls()
+    held = HeldHeadline()
     for frame in (out("fill"), out("hair"), record(), out("fill"), record()):
         held.see(frame)
     assert held.lines() == ("Fill was out, 1 good since.", "Check the lamp.")
 
 
 def test_a_frame_that_lit_nothing_is_no_good_frame_for_a_lamp() -> None:
-    held = HeldCalls()
+    held = HeldHeadline()
     held.see(out())
     for _ in range(GOOD_FRAMES):
         held.see(NONE_FIRED)
@@ -108,16 +108,16 @@ def test_a_frame_that_lit_nothing_is_no_good_frame_for_a_lamp() -> None:
 
 
 def test_the_trigger_names_no_lamp_to_hold() -> None:
-    held = HeldCalls()
+    held = HeldHeadline()
     held.see(NONE_FIRED)
     assert held.lamp is None
     assert lamps_out(NONE_FIRED) == frozenset()
 
 
 def test_what_was_seen_to_is_called_no_more() -> None:
-    held = HeldCalls()
+    held = HeldHeadline()
     held.see(out())
-    held.acknowledge()
+    held.fixed()
     assert held.lines() is None
 
 

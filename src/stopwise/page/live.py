@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from stopwise.page.pictures import Pictures, PicturesAgain
 from stopwise.page.stream import Stream, event
 from stopwise.page.views import frame_view
-from stopwise.report.lamp_words import HeldCalls
+from stopwise.report.lamp_words import HeldHeadline
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -84,7 +84,7 @@ class LivePage:
         self.pictures = pictures or Pictures(self._again)
         self._plan_read: Plan | None = None
         self._lock = threading.Lock()
-        self._held = HeldCalls()
+        self._held = HeldHeadline()
         self._status = Status()
         for kept in ledger.frames.all(last=RUN_LENGTH):
             self._held.see(kept.record)
@@ -132,7 +132,7 @@ class LivePage:
     def fixed(self) -> None:
         """Let the headline go of a lamp that was out."""
         with self._lock:
-            self._held.acknowledge()
+            self._held.fixed()
         self.stream.tell(self._held_event())
 
     def events_of(self, kept: Kept) -> tuple[bytes, bytes]:

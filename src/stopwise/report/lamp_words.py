@@ -104,7 +104,7 @@ def dial_words(light: Light | None, turn: float, power: float | None, *, at_limi
     return f"{way}, to {to}{end}" if to else f"{way}{end}"
 
 
-class HeldCalls:
+class HeldHeadline:
     """Keeps the lamps that were out in mind until they fired three times, or somebody says so."""
 
     def __init__(self) -> None:
@@ -120,7 +120,7 @@ class HeldCalls:
             self._good = {name: frames for name, frames in good.items() if frames < GOOD_FRAMES}
         self._good |= dict.fromkeys(out, 0)
 
-    def acknowledge(self) -> None:
+    def fixed(self) -> None:
         """Call none of them any more: somebody has seen to it."""
         self._good.clear()
 

@@ -40,7 +40,7 @@ MARGIN = 48
 BODY_TOP = 232
 """Pixel row under the headline."""
 
-CALL_SIZE = 0.047 * WIDTH
+HEADLINE_SIZE = 0.047 * WIDTH
 """Height of the headline's type: 4.7 % of the width, as on the page."""
 
 TALL = 1.05
@@ -371,14 +371,16 @@ class Sheet:
 
     def headline(self, lines: tuple[str, str], mark: Mark | None = None) -> None:
         """Write two lines over the sheet's head, smaller where one would not fit."""
-        start = MARGIN + (CALL_SIZE * 0.98 if mark else 0.0)
+        start = MARGIN + (HEADLINE_SIZE * 0.98 if mark else 0.0)
         if mark:
-            self.mark((MARGIN + CALL_SIZE * 0.36, 78), mark, CALL_SIZE * 0.68, gid="verdict")
+            self.mark(
+                (MARGIN + HEADLINE_SIZE * 0.36, 78), mark, HEADLINE_SIZE * 0.68, gid="verdict"
+            )
         colours = (DARK.text, DARK.quiet)
         for line, baseline, colour in zip(lines, (104, 190), colours, strict=True):
             room = WIDTH - MARGIN - start
-            size = CALL_SIZE * min(1.0, room / max(self.text_width(line, CALL_SIZE), 1.0))
-            self.text((start, baseline), line, size, color=colour, gid="call")
+            size = HEADLINE_SIZE * min(1.0, room / max(self.text_width(line, HEADLINE_SIZE), 1.0))
+            self.text((start, baseline), line, size, color=colour, gid="headline")
 
     def told(
         self, area: Area, told: Sequence[Said], size: float, *, columns: int = 1, rest: str
