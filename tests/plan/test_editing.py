@@ -141,6 +141,56 @@ def test_lines_keep_ending_as_they_did() -> None:
     assert after == "[camera]\r\niso = 100\r\nf_number = 11.0\r\n"
 
 
+PAIRS = """\
+[[patch]]
+name = "cheek"  # lit
+box = [0.5, 0.4, 0.6, 0.5]
+[[patch]]
+name = "neck"
+box = [0.5, 0.6, 0.6, 0.7]
+[[ratio]]
+lit = "cheek"
+shadow = "neck"
+stops = 1
+[[separation]]
+lighter = "cheek"
+darker = "neck"
+at_least = 1
+[[look]]
+name = "in black"
+[[look.patch]]
+name = "cheek"
+box = [0.5, 0.4, 0.6, 0.5]
+[[look.ratio]]
+lit = "cheek"
+shadow = "neck"
+stops = 1
+"""
+
+
+def test_a_patch_is_renamed_wherever_it_is_meant() -> None:
+    plan = of(PAIRS).rename_patch(("patch", 0), "brow").plan
+
+    assert (plan.patches[0].name, plan.ratios[0].lit) == ("brow", "brow")
+    assert plan.separations[0].lighter == "brow"
+    assert plan.looks[0].ratios[0].lit == "cheek"  # the look has a cheek of its own
+
+    shared = of(PAIRS).rename_patch(("patch", 1), "throat").plan
+    assert (shared.ratios[0].shadow, shared.looks[0].ratios[0].shadow) == ("throat", "throat")
+
+
+def test_a_looks_patch_is_renamed_in_its_look_alone() -> None:
+    plan = of(PAIRS).rename_patch(("look", 0, "patch", 0), "brow").plan
+
+    assert plan.looks[0].ratios[0].lit == "brow"
+    assert (plan.ratios[0].lit, plan.separations[0].lighter) == ("cheek", "cheek")
+
+    only = PAIRS.replace('[[separation]]\nlighter = "cheek"', '[[separation]]\nlighter = "coat"')
+    only = only.replace('[[look.patch]]\nname = "cheek"', '[[look.patch]]\nname = "coat"')
+    plan = of(only).rename_patch(("look", 0, "patch", 0), "jacket").plan
+    assert plan.separations[0].lighter == "jacket"
+
+
 def test_what_cant_be_written_safely_is_refused() -> None:
     with pytest.raises(WrongUse, match="can't be written safely"):
         of("light = 3\n").set(("light", "name"), "key")

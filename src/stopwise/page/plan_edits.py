@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -14,15 +13,11 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
     from pathlib import Path
 
-    from stopwise.plan.draft import Draft
     from stopwise.plan.model import Patch, Plan
     from stopwise.plan.places import Path as KeyPath
 
 PATCH_KEYS = ("name", "box", "material", "zone", "within", "headroom", "follow", "must_see")
 """Keys of a patch that the page may write, in the order in which a new one has them."""
-
-_NAMED_BY = {"ratio": ("lit", "shadow"), "separation": ("lighter", "darker")}
-"""Keys of other tables that hold the name of a patch."""
 
 _CORNERS, _DIGITS = 4, 4
 """Numbers of a box, and their digits: a hand draws no finer than 1/10 000 of the frame."""
@@ -78,10 +73,12 @@ def save_patch(
         msg = f'"{ref.name}" was changed in the plan meanwhile. Look again, then save.'
         raise Stale(msg)
     for key, value in asked.items():
-        if value != shown[key]:
-            path = (*place, key)
+        path = (*place, key)
+        if key == "name" and value and value != ref.name:
+            draft = draft.rename_patch(place, str(value))
+        elif value != shown[key]:
             draft = draft.drop(path) if value is None else draft.set(path, value)
-    _renamed(draft, ref.name, str(asked.get("name") or ref.name)).save()
+    draft.save()
 
 
 def delete_patch(file: Path, ref: PatchRef) -> None:
@@ -169,22 +166,6 @@ def _find(plan: Plan, ref: PatchRef) -> tuple[KeyPath, Patch | None]:
     names = [patch.name for patch in patches]
     number = names.index(ref.name) if ref.name in names else len(names)
     return (*kind, number), (patches[number] if ref.name in names else None)
-
-
-def _renamed(draft: Draft, name: str, new_name: str) -> Draft:
-    """Return the draft with a patch's new name wherever ratios and separations name it."""
-    if name == new_name:
-        return draft
-    data = tomllib.loads(draft.text)
-    owners: list[tuple[KeyPath, Mapping[str, Any]]] = [((), data)]
-    owners += [(("look", number), look) for number, look in enumerate(data.get("look", ()))]
-    for owner, tables in owners:
-        for kind, keys in _NAMED_BY.items():
-            for number, table in enumerate(tables.get(kind, ())):
-                for key in keys:
-                    if table.get(key) == name:
-                        draft = draft.set((*owner, kind, number, key), new_name)
-    return draft
 
 
 def _written(key: str, value: Any) -> Any:

@@ -31,6 +31,8 @@ if TYPE_CHECKING:
     from stopwise.plan.places import Places
 
 _MARK = b"\xef\xbb\xbf"
+_NAMED_BY = {"ratio": ("lit", "shadow"), "separation": ("lighter", "darker")}
+"""Keys of other tables that hold the name of a patch."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,6 +168,41 @@ class Draft:
         end = _comments_above(self.text, after[0].start) if after else len(self.text)
         edited = self.text[:start] + self.text[end:]
         return self._checked(edited, path, lambda data: _drop(data, path))
+
+    def rename_patch(self, path: KeyPath, name: str) -> Draft:
+        """Give a patch another name, also in the ratios and separations that mean it.
+
+        Parameters
+        ----------
+        path
+            The patch: ("patch", 2), or ("look", 0, "patch", 1).
+        name
+            Its new name.
+
+        Raises
+        ------
+        WrongUse
+            If the text is laid out so that it can't be written safely.
+        """
+        data: Any = tomllib.loads(self.text)
+        old = _inside(data, path)["name"]
+        draft = self.set((*path, "name"), name)
+        owners: list[tuple[KeyPath, Any]] = [((), data)]
+        owners += [(("look", number), look) for number, look in enumerate(data.get("look", ()))]
+        borne = [[one.get("name") for one in held.get("patch", ())] for _, held in owners]
+        for (owner, tables), own in zip(owners, borne, strict=True):
+            if owner != path[:-2]:
+                # another look means its own patches first, and none of a look but its own; the
+                # plan's tables mean a look's patch only where no other bears the name
+                is_other = old in own if path[0] == "patch" else bool(owner)
+                if is_other or (not owner and sum(names.count(old) for names in borne) > 1):
+                    continue
+            for kind, keys in _NAMED_BY.items():
+                for number, table in enumerate(tables.get(kind, ())):
+                    for key in keys:
+                        if table.get(key) == old:
+                            draft = draft.set((*owner, kind, number, key), name)
+        return draft
 
     def save(self, *, what: str = "") -> None:
         """Write the file whole, and keep what it was for one undo.
