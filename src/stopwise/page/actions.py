@@ -50,7 +50,7 @@ Answer = str | dict[str, Any]
 
 _MOST_BYTES = 65_536
 _BODY_S = 10.0
-"""Most bytes of an action's JSON, and seconds for them to come: a patch takes 300 at once."""
+"""Most bytes of an action's JSON, far more than a patch takes, and seconds for them to come."""
 
 _DIAL_S = 120.0
 """Seconds that dialling may take, which decodes every solo that isn't kept."""

@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 COOKIE = "stopwise_page"
 _READS = frozenset(("GET", "HEAD"))
 _A_YEAR_S = 365 * 24 * 3600
+"""Seconds that a device's cookie lasts."""
+
 
 SECURITY_HEADERS = {
     "content-security-policy": (

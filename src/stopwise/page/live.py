@@ -23,7 +23,7 @@ Dialler = Callable[[], tuple[dict[str, Any], "Drawable | None"]]
 """Works out powers: what `dial --json` prints, with its notes, and the predicted picture."""
 
 RUN_LENGTH = 60
-"""Frames that a page holds of the run: what a phone still draws apart."""
+"""Frames that a page holds of the run: a phone 375 pixels wide leaves 3 of them to each."""
 
 
 @dataclass(frozen=True, slots=True)

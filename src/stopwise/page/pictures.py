@@ -31,13 +31,13 @@ if TYPE_CHECKING:
 T = TypeVar("T")
 
 LONGEST = 1024
-"""Blocks along the longer side of a picture: what a laptop shows it at."""
+"""Blocks along the longer side of a picture: more than it is wide on a laptop, fewer than on 4K."""
 
 HELD = 120
 """Pictures that are kept in memory, about a quarter of a megabyte each."""
 
 _LIMIT_S = 60.0
-"""Seconds that a process may take over one file; the largest take about one."""
+"""Seconds that a process may take over one file before it counts as hung; set by judgement."""
 
 
 @dataclass(frozen=True, eq=False, slots=True)

@@ -32,8 +32,8 @@ HEADERS_S, BODY_S, READING_S = 10.0, 20.0, 30.0
 """Seconds within which a request's headers and its body must be whole, and an answer be taken."""
 
 MOST_CONNECTIONS, MOST_OF_ONE = 128, 64
-"""Connections in all, and of one address: far more than a set has screens, far fewer than files
-that a process may open (256 on the least of the usual systems)."""
+"""Connections in all, and of one address: far more than a set has screens, and fewer than the
+files that a process may open (256 where least, from memory)."""
 
 _READY_S, _END_S, _IDLE_S = 10.0, 5.0, 5
 """Seconds to begin, to end, and to keep a connection that asks nothing."""
@@ -42,6 +42,8 @@ _TOKEN_BYTES = 16
 """128 random bits, which nobody guesses."""
 
 _MOST_HEADER_BYTES = 16_384
+"""Of one request, common practice among servers."""
+
 _TOKEN, _PORT = "page token", "page port"
 """Settings of the ledger."""
 
