@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from typing import TYPE_CHECKING
 
 import pytest
@@ -100,3 +101,30 @@ def test_a_plan_that_is_wrong_or_missing_to_begin_with_is_refused(tmp_path: Path
     (tmp_path / "plan.toml").write_text("schema = 2\n", encoding="utf-8")
     with pytest.raises(PlanError, match=r"plan\.toml:1"):
         PlanFile(tmp_path / "plan.toml", on_note=print)
+
+
+def test_a_plan_that_was_emptied_keeps_the_last_one_and_says_so(tmp_path: Path) -> None:
+    path, notes, clock = tmp_path / "plan.toml", [], Clock()
+    write(path, "one")
+    plan = PlanFile(path, on_note=notes.append, clock=clock)
+    path.write_bytes(b"")
+    for clock.now in (0.0, 1.0, 2.0):
+        assert plan.look().title == "one"
+    (told,) = notes
+    assert (told.condition.name, told.detail) == ("plan_broken", f"{path} is empty.")
+    write(path, "two")
+    assert plan.look().title == "two"
+
+
+def test_a_pipe_in_the_plans_place_is_not_read(tmp_path: Path) -> None:
+    if not hasattr(os, "mkfifo"):
+        pytest.skip("the system has no named pipes")
+    path, notes, clock = tmp_path / "plan.toml", [], Clock()
+    write(path, "one")
+    plan = PlanFile(path, on_note=notes.append, clock=clock)
+    path.unlink()
+    os.mkfifo(path)
+    for clock.now in (0.0, 1.0):
+        assert plan.look().title == "one"
+    (told,) = notes
+    assert told.detail == f"{path} isn't a file."

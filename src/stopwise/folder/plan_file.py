@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import stat
 import time
 from typing import TYPE_CHECKING
 
@@ -72,12 +73,31 @@ class PlanFile:
         stamp = self._stamp_now()
         if stamp != self._stamp:
             try:
-                plan = self._load(self.path)
+                plan = self._read()
             except (PlanError, PathMissing) as error:
                 self._keep_old(stamp, str(error))
             else:
                 self._take(plan, stamp)
         return self.plan
+
+    def _read(self) -> Plan:
+        """Read the plan as it is now; one that was just emptied is no plan, and a pipe would hang.
+
+        Raises
+        ------
+        PlanError, PathMissing
+            If it isn't a file with a plan.
+        """
+        try:
+            status = os.stat(self.path)  # noqa: PTH116
+        except OSError:
+            return self._load(self.path)  # which says what is wrong
+        if not stat.S_ISREG(status.st_mode):
+            msg = f"{self.path} isn't a file."
+            raise PathMissing(msg)
+        if not status.st_size:
+            raise PlanError(f"{self.path} is empty.")
+        return self._load(self.path)
 
     def _take(self, plan: Plan, stamp: Stamp | None) -> None:
         is_other = plan != self.plan
