@@ -22,7 +22,7 @@ T = TypeVar("T", bound=np.generic)
 RAW_LEVELS = 65536
 """Raw levels that 16 bits tell apart."""
 
-_BAND_CELLS = 100_000
+_BAND_CELLS = 50_000
 """Cells that are read at a time, so that a band stays in the processor's cache."""
 
 _ALL = slice(None)
@@ -195,23 +195,28 @@ class Cells:
             offsets=tuple(plane.T for plane in self.offsets),
         )
 
-    def reaching(self, limits: Sequence[int], *, every: bool = False) -> NDArray[np.bool_]:
-        """Return which cells have a photosite at or above its colour's raw level, bool (h, w).
+    def reaching(self, limits: Sequence[int]) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+        """Return which cells have a photosite at or above its colour's limit, and which have all.
 
         Parameters
         ----------
         limits
             Raw levels, one for each colour.
-        every
-            Whether all photosites of the cell must reach theirs.
+
+        Returns
+        -------
+        some, every
+            bool (h, w) each.
         """
         first, *others = (
             plane >= limits[colour]
             for plane, colour in zip(self.planes, self.plane_colours, strict=True)
         )
+        some, every = first.copy(), first
         for mask in others:
-            first = np.logical_and(first, mask) if every else np.logical_or(first, mask)
-        return np.asarray(first)
+            some |= mask
+            every &= mask
+        return some, every
 
     def ceiling(self, saturation: Sequence[float]) -> tuple[float, ...]:
         """Return the balanced signal at which the first photosite of each channel stops.
@@ -297,14 +302,20 @@ def _of_channel(name: str, factors: Triple) -> float:
 
 
 def weighted(light: NDArray[np.float32], shares: Sequence[float]) -> NDArray[np.float32]:
-    """Return the weighted sum over the first axis: Y of channels, float32 of the other axes."""
+    """Return the weighted sum over the first axis: Y of channels, float32 of the other axes.
+
+    Not by a product of matrices, whose library would wake its threads for each band.
+    """
     if len(light) == 1 and shares[0] == 1.0:
         return np.asarray(light[0])
-    return np.asarray(np.tensordot(np.asarray(shares, np.float32), light, axes=1), np.float32)
+    total: NDArray[np.float32] = light[0] * np.float32(shares[0])
+    for plane, share in zip(light[1:], shares[1:], strict=True):
+        total += plane * np.float32(share)
+    return total
 
 
 def bands(rows: int, row: int, step: int = 1) -> Iterator[slice]:
-    """Yield slices of rows of about a hundred thousand cells, given the cells in `step` rows."""
+    """Yield slices of rows of about fifty thousand cells, given the cells in `step` rows."""
     tall = max(1, _BAND_CELLS // (row * step))
     for top in range(0, rows, tall):
         yield slice(top, min(top + tall, rows))

@@ -82,21 +82,23 @@ def find_clipped(
     limits = thresholds(levels)
     if not any(_full(cells, limits).values()):
         return None
-    some = cells.reaching(limits)
-    top, left = (int(np.argmax(some.any(axis=axis))) for axis in (1, 0))
-    labels, _ = label(some[top:, left:], structure=_EIGHT)
+    some, every = cells.reaching(limits)
+    rows, columns = (np.flatnonzero(some.any(axis=axis)) for axis in (1, 0))
+    top, left = int(rows[0]), int(columns[0])
+    reach = (slice(top, int(rows[-1]) + 1), slice(left, int(columns[-1]) + 1))
+    labels, _ = label(some[reach], structure=_EIGHT)
     sizes = np.bincount(labels.ravel())
     sizes[0] = 0
     is_large = sizes >= max(pinpoint_largest * some.size, 1.0)
     blown = np.zeros_like(some)
-    blown[top:, left:] = is_large[labels]
+    blown[reach] = is_large[labels]
     windows = find_objects(labels)
     largest = sorted(np.flatnonzero(is_large), key=lambda number: -int(sizes[number]))
     specks = sizes[~is_large & (sizes > 0)]
     return ClippedCells(
         any=some,
         blown=blown,
-        every=int(np.count_nonzero(cells.reaching(limits, every=True))),
+        every=int(np.count_nonzero(every)),
         areas=tuple(
             _area(labels[at] == number, at, (top, left), some.shape)
             for number in largest[:MOST_AREAS]

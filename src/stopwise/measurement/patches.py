@@ -82,13 +82,14 @@ class CellNoise:
 
 @dataclass(frozen=True, eq=False, slots=True)
 class _Held:
-    """What a box holds: signals (n_channels, h, w), Y and clipped cells (h, w), and their noise."""
+    """A box: signals (n_channels, h, w), Y and clipped cells (h, w), noise, and the top of Y."""
 
     at: Window
     signals: NDArray[np.float32]
     light: NDArray[np.float64]
     clipped: NDArray[np.bool_]
     noise: CellNoise | None
+    top: float
 
 
 def read_patch(ground: Ground, box: Box, *, read_at: float = 50.0) -> PatchReading:
@@ -122,6 +123,7 @@ def read_patch(ground: Ground, box: Box, *, read_at: float = 50.0) -> PatchReadi
         light,
         none if clipped is None else clipped.any[at],
         cell_noise(ground, at, light),
+        float(np.percentile(light, TOP_PERCENTILE)),
     )
     figures = _level(ground, held, read_at) | _spread(ground, held) | _tints(ground, held)
     figures["headroom"] = _headroom(ground, at)
@@ -171,7 +173,7 @@ def _spread(ground: Ground, held: _Held) -> Figures:
     texture = _texture(held.light[~held.clipped], held.noise)
     if ground.mid_grey is None:
         return {"top": "other_camera", "blocked": "other_camera", "texture": texture}
-    top = float(np.percentile(held.light, TOP_PERCENTILE))
+    top = held.top
     return {
         "top": zone_of_luminance(top, ground.mid_grey) if top > 0.0 else "no_light",
         "blocked": float(np.mean(is_blocked(held.light, ground.mid_grey))),
@@ -200,7 +202,7 @@ def _texture(light: NDArray[np.float64], noise: CellNoise | None) -> float | str
 
 def _top_at(held: _Held, shape: tuple[int, int]) -> Point:
     """Return the middle of a window's brightest hundredth, fractions of the upright picture."""
-    rows, columns = np.nonzero(held.light >= np.percentile(held.light, TOP_PERCENTILE))
+    rows, columns = np.nonzero(held.light >= held.top)
     y = held.at[0].start + float(np.median(rows)) + 0.5
     x = held.at[1].start + float(np.median(columns)) + 0.5
     return x / shape[1], y / shape[0]

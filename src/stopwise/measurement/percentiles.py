@@ -203,9 +203,12 @@ def percentile_without_noise(
         1.28 noises. Variances add, so the distance from the median shrinks by
         sqrt(1 - noise^2 / spread^2). A median stays as it is.
     """
-    level, middle = (level_at(values, at, noise=noise, step=step) for at in (percentile, _MIDDLE))
+    level = level_at(values, percentile, noise=noise, step=step)
+    if percentile == _MIDDLE:
+        return level
+    middle = level_at(values, _MIDDLE, noise=noise, step=step)
     quantile = _NORMAL.inv_cdf(percentile / 100.0)
-    if level == middle or quantile == 0.0:
+    if level == middle:
         return level
     spread = (level - middle) / quantile
     return middle + (level - middle) * math.sqrt(max(1.0 - (noise / spread) ** 2, 0.0))
