@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping, Sequence  # noqa: TC003 - JSON is read by these types
 from dataclasses import asdict, dataclass, field, replace
 from functools import cache
 from typing import TYPE_CHECKING, Any
@@ -14,7 +13,7 @@ from stopwise.errors import LedgerError
 from stopwise.findings import Answer, Finding, Reason, Verdict
 from stopwise.frame import Camera, Exposure  # noqa: TC001
 from stopwise.lamps.outputs import LampReading  # noqa: TC001
-from stopwise.measurement.measurement import (  # noqa: TC001
+from stopwise.measurement.measurement import (
     BackdropReading,
     Clipping,
     Levels,
@@ -22,6 +21,7 @@ from stopwise.measurement.measurement import (  # noqa: TC001
     Ratio,
     ShutterReading,
     Zones,
+    tidy,
 )
 
 if TYPE_CHECKING:
@@ -32,8 +32,6 @@ if TYPE_CHECKING:
 
 SCHEMA = 1
 """Version of the record's shape."""
-
-_DIGITS = 7
 
 
 @dataclass(frozen=True, slots=True)
@@ -210,19 +208,6 @@ def unreadable(
     """Return the record of a file that gave no pixels to be trusted."""
     reason = Reason("file", detail=error.detail, condition=error.condition.name)
     return Record(file=file, verdict="unreadable", reason=reason, take=take, look=look)
-
-
-def tidy(value: Any) -> Any:
-    """Return a value as plain JSON holds it: seven digits, no NaN, no infinity, lists and dicts."""
-    if isinstance(value, bool) or value is None or isinstance(value, int):
-        return value
-    if isinstance(value, float):
-        return float(f"{value:.{_DIGITS}g}") if math.isfinite(value) else None
-    if isinstance(value, Mapping):
-        return {key: tidy(item) for key, item in value.items()}
-    if isinstance(value, list | tuple):
-        return [tidy(item) for item in value]
-    return value
 
 
 @cache

@@ -9,10 +9,12 @@ import numpy as np
 import pytest
 
 from lightmodel.dng import write_dng
-from stopwise import decode, measure
+from stopwise import decode, judge, measure
+from stopwise.errors import WrongUse
 from stopwise.frame import Camera, Exposure
 from stopwise.measurement import Known, read
 from stopwise.plan import Plan
+from stopwise.record import recorded
 from stopwise.stops import luminance_of_zone
 from support.light_frames import COLOURS, Sensor, exact, expose
 from support.made_raws import BLACK, GAIN, KINDS, PLANES, WHITE
@@ -207,3 +209,33 @@ def numbers(value):
             yield from numbers(part)
     elif isinstance(value, float):
         yield value
+
+
+def test_its_json_is_the_records_part_of_it():
+    light = two_sides()
+    light[:40, :40] = 4.0  # a blown area
+    frame, _ = expose(light, camera=Camera("Lumenfold", "LF-1"), exposure=Exposure(iso=100.0))
+    backdrop = {"boxes": [[0.0, 0.0, 0.3, 0.6], [0.7, 0.0, 1.0, 0.6]]}
+    wanted = two_patches().model_dump(by_alias=True) | {"backdrop": backdrop}
+    measured = measure(frame, Plan.model_validate(wanted))
+    record = recorded("F0001.dng", measured, judge(measured, None)).to_json()
+    parts = measured.to_json()
+    assert parts == {name: record[name] for name in parts}
+    assert {*record} - {*parts} == {
+        *("schema", "file", "sha256", "verdict", "reason", "because", "take", "look", "in_run"),
+        *("level", "lamps", "findings", "timing_ms"),
+    }
+
+
+def test_a_measurement_is_judged_by_the_look_it_was_measured_with_only():
+    looks = [{"name": "coat", "patch": [{"name": "lit", "box": [0.6, 0.2, 0.9, 0.8]}]}]
+    tables = two_patches().model_dump(by_alias=True) | {"look": looks}
+    targets = Plan.model_validate(tables)
+    frame, _ = expose(two_sides())
+    coat, own = measure(frame, targets, look="coat"), measure(frame, targets)
+    assert (coat.look, own.look) == ("coat", None)
+    judge(coat, targets, look="coat")
+    with pytest.raises(WrongUse, match='measured with look "coat"'):
+        judge(coat, targets)
+    with pytest.raises(WrongUse, match="measured with the plan's own patches"):
+        judge(own, targets, look="coat")

@@ -261,7 +261,7 @@ def test_a_look_leaves_the_other_look_s_clothes_and_skin_alone():
         ],
     )
     frame = measurement({"coat": reading(2.3), "chip": reading(5.0)})
-    verdict = judge(frame, targets, look="black")
+    verdict = judge(replace(frame, look="black"), targets, look="black")
     assert verdict.verdict == "on plan"
     assert {"coat", "chip"} <= {finding.of for finding in verdict.findings}
     assert not {"jacket", "cheek"} & {finding.of for finding in verdict.findings}

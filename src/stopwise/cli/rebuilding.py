@@ -15,7 +15,8 @@ from stopwise.comparison.rebuilding import SoloMatch, match_solo
 from stopwise.errors import PathMissing, WrongUse
 from stopwise.lamps.solos import lamp_set
 from stopwise.lamps.white_card import white_card_of
-from stopwise.record import SCHEMA, tidy
+from stopwise.measurement.measurement import tidy
+from stopwise.record import SCHEMA
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence

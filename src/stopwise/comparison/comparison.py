@@ -20,7 +20,8 @@ from stopwise.comparison.framing import Framing, framing_of_boxes
 from stopwise.comparison.settings import SettingsChange, settings_change
 from stopwise.comparison.statistics import spread
 from stopwise.findings import Detail, Finding, Knocked, Turn, state_of
-from stopwise.record import SCHEMA, finding_json, tidy
+from stopwise.measurement.measurement import tidy
+from stopwise.record import SCHEMA, finding_json
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping

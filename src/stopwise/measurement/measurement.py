@@ -330,8 +330,6 @@ class Measurement:
         }
         plain["patches"] = {name: asdict(patch) for name, patch in self.patches.items()}
         plain["levels"].pop("observed")
-        for area in plain["clipping"]["areas"]:
-            area.pop("centre")
         plain["ratio"] = None
         if self.ratios:
             plain["ratio"] = asdict(self.ratios[0]) | {"ratio": self.ratios[0].ratio}

@@ -65,7 +65,13 @@ def judge(
     """
     if plan is None:
         return Verdict("measured")
-    return verdict_on(measurement, plan_now(plan, look=look, lit=lit), ambient=ambient, lamps=lamps)
+    now = plan_now(plan, look=look, lit=lit)
+    if measurement.look != look:
+        own = measurement.look is None
+        made = "the plan's own patches" if own else f'look "{measurement.look}"'
+        msg = f"The frame was measured with {made}. Measure it with the look that it is judged by."
+        raise WrongUse(msg)
+    return verdict_on(measurement, now, ambient=ambient, lamps=lamps)
 
 
 def verdict_on(
