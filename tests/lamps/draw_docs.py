@@ -78,8 +78,8 @@ def _solos(lamps: LampSet) -> Image.Image:
 
 def _sum(lamps: LampSet, full: LightGrid) -> Image.Image:
     check = sum_against_full(lamps, full)
-    print(f"sum of solos against {FULL}: median {check.median_stops:+.3f}, ", end="")
-    print(f"spread {check.spread_stops:.3f}, {check.within_tenth:.1%} within 0.1 stop")
+    print(f"sum of solos against {FULL}: median {np.median(check.off):+.3f}, ", end="")
+    print(f"{np.mean(np.abs(check.off) <= 0.1):.1%} within 0.1 stop")
     total = predict(lamps, {})
     off = np.log2(np.maximum(total.luminance, 1e-4) / np.maximum(full.luminance, 1e-4))
     grey = np.clip(0.5 + off / 2.0, 0.0, 1.0)

@@ -29,19 +29,27 @@ def checked(studio, full=None, **changed):
 
 
 def kinds(report):
-    return {(note.lamp, note.code) for note in report.notes}
+    return {(note.lamp, note.code) for note in report}
+
+
+def refused(report):
+    return tuple(dict.fromkeys(note.lamp for note in report if note.is_refused))
+
+
+def opened(report):
+    """Return the share of ambient light that is warned of; 0 where none is."""
+    return max((note.share for note in report if note.code == "ambient share"), default=0.0)
 
 
 def test_good_solos_are_all_used(studio):
     report = checked(studio, full=studio[2])
-    assert report.refused == ()
-    assert abs(report.sum.median_stops) < 0.01
+    assert refused(report) == ()
 
 
 def test_a_lone_head_that_got_the_others_energy_is_refused(studio):
     report = checked(studio, full=studio[2], key=doubled(studio[0].solos["key"], 2.0))
-    assert report.refused == ("key",)
-    note = report.notes[0]
+    assert refused(report) == ("key",)
+    note = report[0]
     assert (note.code, note.stops) == ("overfed", pytest.approx(1.0, abs=0.05))
 
 
@@ -49,20 +57,20 @@ def test_what_was_turned_since_is_no_reason_to_refuse(studio):
     made, plan, _ = studio
     full = made.frame({"key": -1.0})
     report = check_solos(made.solos, made.ambient, plan, full=full, turns={"key": -1.0})
-    assert report.refused == ()
+    assert refused(report) == ()
 
 
 def test_a_solo_that_no_lamp_lit_is_refused(studio):
     report = checked(studio, hair=studio[0].frame(out=NAMES))
-    assert report.refused == ("hair",)
-    assert report.notes[0].code == "unlit"
+    assert refused(report) == ("hair",)
+    assert report[0].code == "unlit"
 
 
 def test_a_solo_with_two_lamps_lit_is_refused(studio):
     both = studio[0].frame(out=("hair", "paper left", "paper right"))
     report = checked(studio, fill=both)
     assert ("fill", "two lit") in kinds(report)
-    assert report.refused == ("fill",)
+    assert refused(report) == ("fill",)
 
 
 def test_no_true_solo_is_taken_to_hold_another(studio):
@@ -75,25 +83,24 @@ def test_no_true_solo_is_taken_to_hold_another(studio):
 def test_a_solo_of_another_body_is_refused(studio):
     stranger = replace(studio[0].solos["fill"], camera=Camera("Other", "O-2", None))
     report = checked(studio, fill=stranger)
-    assert report.refused == ("fill",)
-    assert (report.notes[0].code, report.notes[0].names) == ("other body", ("key",))
+    assert refused(report) == ("fill",)
+    assert (report[0].code, report[0].names) == ("other body", ("key",))
 
 
 def test_a_clipped_solo_is_a_bound_and_stays_in_use(studio):
     report = checked(studio, key=studio[0].solo("key", 2.2))
     assert ("key", "clipped") in kinds(report)
-    assert report.refused == ()
+    assert refused(report) == ()
 
 
 def test_ambient_is_warned_of_where_it_opens_a_shadow(studio):
     made, plan, _ = studio
-    report = checked(studio)
-    is_warned = ("", "ambient share") in kinds(report)
-    assert is_warned == (report.ambient_shares["shadow cheek"] > 0.03)
+    before = opened(checked(studio))
+    assert before == 0.0 or before > 0.03
     brighter = combine([made.ambient], [20.0])
     solos = {name: combine([solo, made.ambient], [1.0, 19.0]) for name, solo in made.solos.items()}
     report = check_solos(solos, brighter, plan)
-    assert report.ambient_shares["shadow cheek"] > 0.2
+    assert opened(report) > 0.2
     assert ("", "ambient share") in kinds(report)
 
 

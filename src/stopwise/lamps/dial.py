@@ -105,16 +105,16 @@ class Search:
         self._known: dict[Steps, float] = {}
 
     def read(self, turns: Floats) -> Prediction:
-        """Return what the set reads, stops from the solos."""
+        """Return what the set reads under turns float64 (lamps,), stops from the solos."""
         return self.scene.read(turns + self.lift)
 
     def residuals(self, turns: Floats) -> Floats:
-        """Return each target's distance in tolerances, float64 (targets,)."""
+        """Return each target's distance in tolerances, float64 (targets,), at turns (lamps,)."""
         read = self.read(turns)
         return np.array([aim.residual(read) for aim in self.aims])
 
     def cost(self, turns: Floats) -> float:
-        """Return the sum of their squares, and a little for every lamp turned."""
+        """Return the sum of their squares at turns (lamps,), and a little for every lamp turned."""
         return float(np.sum(np.square(self._of_all(turns))))
 
     def _of_all(self, turns: Floats) -> Floats:

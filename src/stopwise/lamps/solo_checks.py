@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import itertools
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -22,7 +21,6 @@ if TYPE_CHECKING:
 
     from stopwise.grid import LightGrid
     from stopwise.lamps.solos import LampSet
-    from stopwise.lamps.superposition import SumCheck
     from stopwise.plan.model import Plan
 
     Floats = NDArray[np.float64]
@@ -75,30 +73,6 @@ _FEWEST = 12
 """Cells or blocks under which a share of them says nothing."""
 
 
-@dataclass(frozen=True, slots=True)
-class SoloReport:
-    """The answer of all checks.
-
-    Attributes
-    ----------
-    notes
-        Refusals first.
-    ambient_shares
-        Ambient share of each patch under all lamps as in their solos, 0 to 1.
-    sum
-        The sum of solos against the full set, where one was given.
-    """
-
-    notes: tuple[LampNote, ...]
-    ambient_shares: Mapping[str, float]
-    sum: SumCheck | None
-
-    @property
-    def refused(self) -> tuple[str, ...]:
-        """Lamps whose solos can't be used."""
-        return tuple(dict.fromkeys(note.lamp for note in self.notes if note.is_refused))
-
-
 def check_solos(
     solos: Mapping[str, LightGrid],
     ambient: LightGrid | None,
@@ -106,7 +80,7 @@ def check_solos(
     *,
     full: LightGrid | None = None,
     turns: Mapping[str, float] | None = None,
-) -> SoloReport:
+) -> tuple[LampNote, ...]:
     """Check a set of solos.
 
     Parameters
@@ -124,35 +98,31 @@ def check_solos(
 
     Returns
     -------
-    SoloReport
+    tuple of LampNote
+        What is to be said of them, refusals first.
     """
     notes = list(_not_one_lamp(solos, ambient))
     refused = {note.lamp for note in notes}
     usable = {name: solo for name, solo in solos.items() if name not in refused}
     if not usable:
-        return SoloReport(tuple(notes), {}, None)
+        return tuple(notes)
     lamps = lamp_set(usable, ambient)
     notes.extend(_two_lit(lamps))
-    summed = None
     if full is not None and not refused:
-        summed = sum_against_full(lamps, full, turns=turns)
-        notes.extend(_overfed(lamps, full, summed, turns or {}))
-    shares = {}
-    if ambient is not None:
-        read_at = {patch.name: patch.defaults.read_at for patch in plan.patches}
-        held = patch_shares(lamps, read_at=read_at)
-        shares = {patch: parts["ambient"] for patch, parts in held.items()}
+        notes.extend(_overfed(lamps, full, turns or {}))
+    read_at = {patch.name: patch.defaults.read_at for patch in plan.patches}
+    shares = patch_shares(lamps, read_at=read_at)
     notes += clipped_notes(lamps)
     notes += [
         LampNote("ambient share", names=(shadow,), share=share)
         for shadow in dict.fromkeys(ratio.shadow for ratio in plan.ratios)
-        if (share := shares.get(shadow, 0.0)) > AMBIENT_SHARE
+        if (share := shares.get(shadow, {}).get("ambient", 0.0)) > AMBIENT_SHARE
     ]
     refused = {note.lamp for note in notes if note.is_refused}
     notes += [
         note for note in _metered(lamps, plan) if refused.isdisjoint((note.lamp, note.names[0]))
     ]
-    return SoloReport(tuple(sorted(notes, key=lambda note: not note.is_refused)), shares, summed)
+    return tuple(sorted(notes, key=lambda note: not note.is_refused))
 
 
 def _not_one_lamp(solos: Mapping[str, LightGrid], ambient: LightGrid | None) -> Iterator[LampNote]:
@@ -222,14 +192,13 @@ def holds_other(lamps: LampSet, name: str, other: str) -> bool:
     return bool(np.mean(same) > _SAME_SHARE)
 
 
-def _overfed(
-    lamps: LampSet, full: LightGrid, summed: SumCheck, turns: Mapping[str, float]
-) -> Iterator[LampNote]:
+def _overfed(lamps: LampSet, full: LightGrid, turns: Mapping[str, float]) -> Iterator[LampNote]:
     """Refuse solos that gave more alone than in the full set, in the places that they lead.
 
     On many packs the energy of a head that is switched off goes to the others.
     """
-    over = [name for name, by in summed.by_lamp.items() if by is not None and by > OVER_FULL_STOPS]
+    by_lamp = sum_against_full(lamps, full, turns=turns).by_lamp
+    over = [name for name, by in by_lamp.items() if by is not None and by > OVER_FULL_STOPS]
     readings = read_lamps(full, lamps, said=turns) if over else {}
     for name in over:
         gave = readings[name].stops

@@ -17,27 +17,26 @@ if TYPE_CHECKING:
     from stopwise.grid import LightGrid
     from stopwise.lamps.solos import LampSet
 
+_LIT = 0.01
+"""Share of the brightest hundredth from which a block is lit."""
+
 _TAIL_SIGMAS = 1.534120544
 """Standard normal deviate that a sixteenth lies above, Phi^-1(15/16)."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, eq=False, slots=True)
 class SumCheck:
     """How well the sum of solos meets a frame under all lamps.
 
     Attributes
     ----------
-    median_stops, spread_stops
-        Median of log2(sum / full) over unclipped lit blocks, and half its 16th to 84th percentile.
-    within_tenth
-        Share of those blocks whose sum agrees within 0.1 stop.
+    off
+        float32 (n,), log2(sum / full) of the blocks that are lit and unclipped in both.
     by_lamp
-        Median of log2(sum / full) over the blocks that each lamp leads; None where it leads none.
+        Its median over the blocks that each lamp leads; None where it leads none.
     """
 
-    median_stops: float
-    spread_stops: float
-    within_tenth: float
+    off: NDArray[np.float32]
     by_lamp: Mapping[str, float | None]
 
 
@@ -119,28 +118,24 @@ def sum_against_full(
     ValueError
         If no block is lit and unclipped in both.
     """
-    total = predict(lamps, turns or {})
-    summed, seen = total.luminance, full.luminance
-    floor = 0.01 * float(np.percentile(seen, 99.0))
-    good = (seen > floor) & (summed > 0) & (full.clipped <= 0) & (_bounds(lamps) <= 0)
+    summed, seen = predict(lamps, turns or {}).luminance, full.luminance
+    clipped = np.maximum.reduce([full.clipped, *(net.clipped for net in lamps.nets.values())])
+    floor = _LIT * float(np.percentile(seen, 99.0))
+    good = (seen > floor) & (summed > 0) & (clipped <= 0)
     if not np.any(good):
         msg = "no block of the full frame is lit and unclipped in the solos too"
         raise ValueError(msg)
-    off = np.log2(np.where(good, summed, 1.0)) - np.log2(np.where(good, seen, 1.0))
-    low, middle, high = np.percentile(off[good], [16.0, 50.0, 84.0])
-    leaders = leading_lamp(lamps, turns or {})
-    return SumCheck(
-        median_stops=float(middle),
-        spread_stops=float(high - low) / 2.0,
-        within_tenth=float(np.mean(np.abs(off[good]) <= 0.1)),
-        by_lamp={
-            name: _median(off[good & (leaders == index)]) for index, name in enumerate(lamps.nets)
-        },
-    )
+    off = np.log2(summed[good]) - np.log2(seen[good])
+    leaders = leading_lamp(lamps, turns or {})[good]
+    by_lamp = {}
+    for index, name in enumerate(lamps.nets):
+        own = off[leaders == index]
+        by_lamp[name] = float(np.median(own)) if own.size else None
+    return SumCheck(off, by_lamp)
 
 
 def leading_lamp(lamps: LampSet, turns: Mapping[str, float]) -> NDArray[np.int64]:
-    """Return which lamp gives more than half of each block's light, -1 where none does."""
+    """Return the lamp that gives over half of a block's light, int64 (rows, columns); -1: none."""
     parts = np.stack(
         [np.exp2(turns.get(name, 0.0)) * net.luminance for name, net in lamps.nets.items()]
     )
@@ -174,39 +169,18 @@ def patch_shares(
         patch -> lamp -> fraction of the patch's Y, 0 to 1, over the tenth of its cells next to the
         percentile; "ambient" stands for the ambient.
     """
-    names = [name for name in next(iter(lamps.nets.values())).boxes if _all_hold(lamps, name)]
-    return {
-        name: _shares_of(lamps, name, turns or {}, (read_at or {}).get(name, 50.0))
-        for name in names
-    }
-
-
-def _shares_of(
-    lamps: LampSet, patch: str, turns: Mapping[str, float], read_at: float
-) -> dict[str, float]:
-    light = {
-        name: float(np.exp2(turns.get(name, 0.0))) * net.box_luminance(patch)
-        for name, net in lamps.nets.items()
-    }
-    if lamps.ambient is not None:
-        light["ambient"] = lamps.ambient.box_luminance(patch)
-    total = np.sum(list(light.values()), axis=0)
-    low, high = np.percentile(total, [max(read_at - 5.0, 0.0), min(read_at + 5.0, 100.0)])
-    near = (total >= low) & (total <= high)
-    parts = {name: max(float(np.mean(part[near])), 0.0) for name, part in light.items()}
-    whole = sum(parts.values())
-    return {name: part / whole if whole > 0 else 0.0 for name, part in parts.items()}
-
-
-def _all_hold(lamps: LampSet, patch: str) -> bool:
-    pictures = [*lamps.nets.values(), *([lamps.ambient] if lamps.ambient else [])]
-    return all(patch in picture.boxes for picture in pictures)
-
-
-def _bounds(lamps: LampSet) -> NDArray[np.float32]:
-    bound: NDArray[np.float32] = np.maximum.reduce([net.clipped for net in lamps.nets.values()])
-    return bound
-
-
-def _median(values: NDArray[np.float32]) -> float | None:
-    return float(np.median(values)) if values.size else None
+    grids = {**lamps.nets, **({"ambient": lamps.ambient} if lamps.ambient else {})}
+    gains = {name: 2.0 ** (turns or {}).get(name, 0.0) for name in grids}
+    found = {}
+    for patch in next(iter(grids.values())).boxes:
+        if not all(patch in grid.boxes for grid in grids.values()):
+            continue
+        light = {name: gains[name] * grid.box_luminance(patch) for name, grid in grids.items()}
+        total = np.sum(list(light.values()), axis=0)
+        middle = (read_at or {}).get(patch, 50.0)
+        low, high = np.percentile(total, [max(middle - 5.0, 0.0), min(middle + 5.0, 100.0)])
+        near = (total >= low) & (total <= high)
+        parts = {name: max(float(np.mean(part[near])), 0.0) for name, part in light.items()}
+        whole = sum(parts.values()) or 1.0
+        found[patch] = {name: part / whole for name, part in parts.items()}
+    return found

@@ -108,7 +108,7 @@ class WhiteCard:
         return long / short
 
     def log_light(self, right: Floats, down: Floats) -> Floats:
-        """Return the natural log of the spot's light against its plateau, 0 or below.
+        """Return the natural log of the spot's light against its plateau, float64 (n,), 0 or below.
 
         Parameters
         ----------

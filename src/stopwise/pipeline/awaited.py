@@ -99,8 +99,8 @@ def answer_for(
     if is_card and white_card_of(light, references.ambient_light) is None:
         return Answer(part, LampNote("no spot", part))
     if part == "reference" and references.solos and not said:
-        report = check_solos(references.solos, references.ambient_light, plan, full=light)
-        return Answer(part, spoilt=_spoilt(report.notes, part))
+        notes = check_solos(references.solos, references.ambient_light, plan, full=light)
+        return Answer(part, spoilt=_spoilt(notes, part))
     return Answer(part)
 
 
@@ -121,8 +121,8 @@ def _solo(
 ) -> Answer:
     others = {name: solo for name, solo in references.solos.items() if name != lamp}
     full = None if said else references.full
-    report = check_solos({**others, lamp: light}, references.ambient_light, plan, full=full)
-    own = [note for note in report.notes if note.lamp == lamp]
+    notes = check_solos({**others, lamp: light}, references.ambient_light, plan, full=full)
+    own = [note for note in notes if note.lamp == lamp]
     refused = next((note for note in own if note.is_refused), None)
     if refused is not None:
         return Answer(lamp, refused)
@@ -131,7 +131,7 @@ def _solo(
     )
     if again is not None:
         return Answer(lamp, LampNote("same", lamp, (again,)))
-    return Answer(lamp, warnings=tuple(own), spoilt=_spoilt(report.notes, lamp))
+    return Answer(lamp, warnings=tuple(own), spoilt=_spoilt(notes, lamp))
 
 
 def overfed_solos(
@@ -153,12 +153,10 @@ def overfed_solos(
     names = {one.name for one in brief.plan.lights}
     if names != set(references.solos) or set(lit_lamps(lamps.readings)) != names:
         return ()
-    report = check_solos(
+    notes = check_solos(
         references.solos, references.ambient_light, brief.plan, full=light, turns=brief.said
     )
-    return tuple(
-        note for note in report.notes if note.code == "overfed" and note.lamp in brief.unproved
-    )
+    return tuple(note for note in notes if note.code == "overfed" and note.lamp in brief.unproved)
 
 
 def _is_same(light: LightGrid, other: LightGrid, ambient: LightGrid | None) -> bool:

@@ -20,7 +20,6 @@ if TYPE_CHECKING:
     from stopwise.grid import LightGrid
     from stopwise.lamps.dial import Dial
     from stopwise.lamps.notes import LampNote
-    from stopwise.lamps.solo_checks import SoloReport
     from stopwise.ledger import Ledger
     from stopwise.plan.model import Plan
 
@@ -33,14 +32,14 @@ class Dialling:
     ----------
     answer
         The powers, what they give, and what stays unmet.
-    report
+    notes
         What is to be said of the solos.
     plan
         The plan, each lamp at the power that it has now.
     """
 
     answer: Dial
-    report: SoloReport
+    notes: tuple[LampNote, ...]
     plan: Plan
 
     @property
@@ -51,7 +50,7 @@ class Dialling:
     @property
     def sentences(self) -> tuple[str, ...]:
         """What else is to be said, a sentence or two each: of solos, and of lamps."""
-        return tuple(dict.fromkeys(note.words for note in (*self.report.notes, *self.answer.notes)))
+        return tuple(dict.fromkeys(note.words for note in (*self.notes, *self.answer.notes)))
 
 
 def dial_plan(
@@ -104,9 +103,11 @@ def dial_plan(
     ambient = reader.light(files[""]) if "" in files else None
     turned = turned_since(ledger, [reader.hashes[files[lamp]] for lamp in solos])
     full = None if turned or look else _full(reader, plan, folder or path.parent, solos)
-    report = check_solos(solos, ambient, plan, full=full)
-    report = report if ledger is not None else _doubted(report)
-    _refuse(report.notes)
+    notes = check_solos(solos, ambient, plan, full=full)
+    if ledger is None:
+        # nobody knows what was turned between the solos and the reference
+        notes = tuple(replace(n, is_doubted=n.code == "overfed") for n in notes)
+    _refuse(notes)
     steady = [light.name for light in plan.lights if light.kind == "continuous"]
     plan = _as_it_stands(plan, turned)
     answer = dial(
@@ -115,7 +116,7 @@ def dial_plan(
         stands=turned,
         keep=keep,
     )
-    return Dialling(answer, report, plan)
+    return Dialling(answer, notes, plan)
 
 
 def _check_look(plan: Plan, look: str | None, path: Path) -> None:
@@ -159,17 +160,6 @@ def _full(
         return None
     same = all(solo.fits(light) for solo in solos.values())
     return light if same else None
-
-
-def _doubted(report: SoloReport) -> SoloReport:
-    """Return the report with what the reference shows of solos only said, and nothing refused.
-
-    Without a ledger nobody knows what was turned between the two.
-    """
-    notes = tuple(
-        replace(note, is_doubted=True) if note.code == "overfed" else note for note in report.notes
-    )
-    return replace(report, notes=notes)
 
 
 def _refuse(notes: Iterable[LampNote]) -> None:

@@ -86,8 +86,8 @@ def _overfed(solos: Mapping[str, LightGrid], full: LightGrid, draft: Draft) -> d
     """Return the lamps that gave more alone than under all lamps, each with what to do."""
     if not solos or any(not solo.fits(full) for solo in solos.values()):
         return {}
-    report = check_solos(solos, _named(draft.plan.frames.ambient, draft), draft.plan, full=full)
-    return {note.lamp: note.words for note in report.notes if note.code == "overfed"}
+    notes = check_solos(solos, _named(draft.plan.frames.ambient, draft), draft.plan, full=full)
+    return {note.lamp: note.words for note in notes if note.code == "overfed"}
 
 
 def _named(name: str | None, draft: Draft) -> LightGrid | None:
