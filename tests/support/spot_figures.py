@@ -16,7 +16,7 @@ from lightmodel.lamps import Beam, placed
 from lightmodel.scene import Card, Scene
 from lightmodel.shoots import Shoot, made_shoot
 from stopwise.lamps.blame import know
-from stopwise.lamps.seen import Said, see_lamps
+from stopwise.lamps.seen import Announced, see_lamps
 from stopwise.lamps.white_card import white_card_of
 from stopwise.measurement import Known, read
 from stopwise.plan import load_plan
@@ -157,7 +157,7 @@ def _read(
         ground.lamps,
         know(ground.lamps, plan_now(plan)),
         reading.measurement,
-        Said({"key": stops}),
+        Announced({"key": stops}),
         {"key": ground.card},
     )
     assert lamps is not None

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from stopwise.errors import WrongUse
-from stopwise.lamps.notes import LampNote
+from stopwise.lamps.lamp_notes import LampNote
 from stopwise.lamps.prediction import aims_of, build_scene, slopes
 from stopwise.lamps.solos import alike_lamps, clipped_notes
 from stopwise.lamps.superposition import clipped_shares, predict

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True)
-class Said:
+class Announced:
     """What is known of the lamps before a frame is read.
 
     Attributes
@@ -86,7 +86,7 @@ def see_lamps(
     lamps: LampSet,
     knowledge: Knowledge,
     measurement: Measurement,
-    said: Said,
+    said: Announced,
     cards: Mapping[str, WhiteCard],
 ) -> LampsSeen | None:
     """Read each lamp's output in a frame.

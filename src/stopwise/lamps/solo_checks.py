@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from stopwise.grid import pooled
-from stopwise.lamps.notes import LampNote
+from stopwise.lamps.lamp_notes import LampNote
 from stopwise.lamps.outputs import no_lamp_fired, over_ambient, read_lamps
 from stopwise.lamps.solos import alike_lamps, clipped_notes, lamp_set
 from stopwise.lamps.superposition import patch_shares, sum_against_full

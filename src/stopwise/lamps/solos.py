@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from stopwise.grid import LightGrid, combine
-from stopwise.lamps.notes import LampNote
+from stopwise.lamps.lamp_notes import LampNote
 from stopwise.nominal import aperture_stops, iso_stops, shutter_stops
 
 if TYPE_CHECKING:

@@ -153,14 +153,14 @@ def find_unmet(
     moves = slopes(search.residuals, turns, step=_SLOPE_STEP)
     lifted = _lifted(search, turns)
     found = [
-        _unmet(_Case(search, turns, residuals, moves, index, short[index]), plan, lifted)
+        _unmet(_Shortfall(search, turns, residuals, moves, index, short[index]), plan, lifted)
         for index in failing
     ]
     return tuple(sorted(found, key=lambda unmet: -unmet.short_by))
 
 
 @dataclass(frozen=True, eq=False, slots=True)
-class _Case:
+class _Shortfall:
     """One unmet target amid the others; `moves` are slopes of residuals, (targets, lamps)."""
 
     search: Search
@@ -195,7 +195,7 @@ class _Case:
         return worst if hurt[worst] > _LEAST_HURT else None
 
 
-def _unmet(case: _Case, plan: Plan, lifted: Sequence[tuple[float, Floats]]) -> Unmet:
+def _unmet(case: _Shortfall, plan: Plan, lifted: Sequence[tuple[float, Floats]]) -> Unmet:
     aim, knobs = case.search.aims[case.index], case.search.knobs
     best, end, rival = int(np.argmax(np.abs(case.pull))), case.at_end(), case.rival()
     reason: UnmetReason
@@ -215,7 +215,7 @@ def _unmet(case: _Case, plan: Plan, lifted: Sequence[tuple[float, Floats]]) -> U
 
 
 def _past_the_end(
-    case: _Case, lamp: int, plan: Plan, lifted: Sequence[tuple[float, Floats]]
+    case: _Shortfall, lamp: int, plan: Plan, lifted: Sequence[tuple[float, Floats]]
 ) -> Iterator[Help]:
     """Yield what helps where a lamp stands at its end: what lifts all, and where it would stand."""
     knob, pull = case.search.knobs[lamp], case.pull[lamp]
@@ -266,7 +266,7 @@ def _lifted(search: Search, turns: Floats) -> list[tuple[float, Floats]]:
     return found
 
 
-def _board(case: _Case, plan: Plan) -> Iterator[Help]:
+def _board(case: _Shortfall, plan: Plan) -> Iterator[Help]:
     """Yield how a board helps: it has no power of its own and follows its lamp."""
     wanted = "white board" if case.off < 0 else "black board"
     if case.search.aims[case.index].kind in ("zone", "ratio"):

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 from stopwise.errors import Unreadable
 from stopwise.findings import Reason, Verdict
 from stopwise.lamps.blame import know
-from stopwise.lamps.notes import LampNote
-from stopwise.lamps.seen import Said, see_lamps
+from stopwise.lamps.lamp_notes import LampNote
+from stopwise.lamps.seen import Announced, see_lamps
 from stopwise.measurement import Known, read
 from stopwise.measurement.levels import share_above
 from stopwise.measurement.paper import shows_sitter
@@ -142,7 +142,7 @@ def _lamps(
         return None
     held = of_the_set(targets) if brief.is_other_stuff else targets
     knowledge = _KNOWN.of(solos, held, make=lambda: know(solos, held))
-    said = Said(brief.said, brief.run, is_other=brief.is_other_stuff)
+    said = Announced(brief.said, brief.run, is_other=brief.is_other_stuff)
     return see_lamps(light, solos, knowledge, measurement, said, references.white_cards)
 
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from stopwise.lamps.notes import LampNote
+from stopwise.lamps.lamp_notes import LampNote
 from stopwise.lamps.outputs import lit_lamps, no_lamp_fired, over_ambient
 from stopwise.lamps.solo_checks import check_solos
 from stopwise.lamps.white_card import white_card_of

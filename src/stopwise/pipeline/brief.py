@@ -12,7 +12,7 @@ from stopwise.frame import CameraKey
 if TYPE_CHECKING:
     from stopwise.frame import Frame
     from stopwise.grid import LightGrid
-    from stopwise.lamps.notes import LampNote
+    from stopwise.lamps.lamp_notes import LampNote
     from stopwise.lamps.outputs import LampReading
     from stopwise.pipeline.awaited import Answer
     from stopwise.plan.model import Plan

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from stopwise.errors import StopwiseError
 from stopwise.grid import combine
-from stopwise.lamps.notes import LampNote
+from stopwise.lamps.lamp_notes import LampNote
 from stopwise.lamps.solos import LampSet, lamp_set
 from stopwise.lamps.white_card import WhiteCard, white_card_of
 from stopwise.measurement import read

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     from stopwise.grid import LightGrid
     from stopwise.lamps.dial import Dial
-    from stopwise.lamps.notes import LampNote
+    from stopwise.lamps.lamp_notes import LampNote
     from stopwise.ledger import Ledger
     from stopwise.plan.model import Plan
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from stopwise.errors import StopwiseError, WrongUse
-from stopwise.lamps.notes import LampNote
+from stopwise.lamps.lamp_notes import LampNote
 from stopwise.lamps.solo_checks import check_solos
 from stopwise.lamps.white_card import white_card_of
 from stopwise.pipeline.light import read_light

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from stopwise.errors import WrongUse
-from stopwise.lamps.notes import LampNote
+from stopwise.lamps.lamp_notes import LampNote
 from stopwise.measurement import read
 from stopwise.measurement.paper import shows_sitter
 from stopwise.plan.draft import open_draft
