@@ -147,6 +147,14 @@ def test_help_loads_nothing_heavy():
     assert not loaded_by(code) & HEAVY
 
 
+def test_a_frame_without_solos_waits_for_no_solver():
+    """scipy.optimize takes 0.4 s to load, which only frames with solos are worth."""
+    frame = ROOT / "sample_frames" / "F0011.dng"
+    code = f"import sys; from stopwise.cli import run; run(['check', '--json', {str(frame)!r}])"
+    assert "scipy.optimize" not in loaded_by(code)
+
+
+
 def test_every_public_name_is_there():
     places = {name: getattr(stopwise, name).__module__ for name in stopwise.__all__}
     assert [name for name, at in places.items() if not at.startswith("stopwise.")] == []
