@@ -10,7 +10,7 @@ from stopwise.messages import do
 from stopwise.report.lamp_words import (
     GOOD_FRAMES,
     HeldHeadline,
-    Told,
+    LampWords,
     dial_words,
     lamps_out,
     told_at_lamps,
@@ -27,8 +27,8 @@ NONE_FIRED = record("off plan", finding("lamp", "none_fired", "all"))
 def test_a_lamp_that_is_called_has_its_turn_and_where_to() -> None:
     hot = finding("patch", "over", "lit cheek", 6.9, 6.5, **turned("key", -0.4))
     told = told_at_lamps(PLAN, record("off plan", hot))
-    assert told["key"] == Told("down 0.4, to -2.4", "down 0.4")
-    assert told["fill"] == Told("leave at -3.0")
+    assert told["key"] == LampWords("down 0.4, to -2.4", "down 0.4")
+    assert told["fill"] == LampWords("leave at -3.0")
     assert list(told) == [light.name for light in PLAN.lights]
 
 
@@ -36,7 +36,7 @@ def test_a_lamp_that_ends_before_its_turn_is_done_is_told_so_in_every_place() ->
     dim = finding("patch", "under", "lit cheek", 6.0, 6.5, **turned("key", 0.5, power=-0.2))
     frame = record("off plan", dim)
     told = told_at_lamps(PLAN, frame, powers={"key": -0.2})["key"]
-    assert told == Told("at full: move it nearer", "at full")
+    assert told == LampWords("at full: move it nearer", "at full")
     assert do(dim) == frame.headline[1] == "Key is at full: move it nearer."
     assert frame.to_json()["findings"][0]["do"] == frame.headline[1]
 

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from stopwise.report.facts import marked_patches
-from stopwise.report.ruler import Reading, clip_zone, in_lanes, ruler_of, spread
+from stopwise.report.ruler import RulerReading, clip_zone, in_lanes, ruler_of, spread
 from support.made_records import finding, lamp, patch, record, unreadable
 
 LEVELS = record().levels
@@ -112,7 +112,7 @@ spans = st.lists(st.tuples(st.floats(-0.5, 8), st.floats(0, 2)), max_size=12)
 @given(spans)
 def test_brackets_in_one_lane_never_touch(pairs: list[tuple[float, float]]) -> None:
     readings = [
-        Reading(name=str(k), value=low, uncertainty=None, target=low, low=low, high=low + wide)
+        RulerReading(name=str(k), value=low, uncertainty=None, target=low, low=low, high=low + wide)
         for k, (low, wide) in enumerate(pairs)
     ]
     placed = in_lanes(readings, gap=0.1)

@@ -16,7 +16,7 @@ from matplotlib.patches import Rectangle
 from stopwise.measurement.measurement import BlownArea, Zones
 from stopwise.report.look import DARK
 from stopwise.report.ruler import LOWEST
-from stopwise.report.sheet import HEIGHT, WIDTH, Area, Room, Sheet
+from stopwise.report.sheet import HEIGHT, WIDTH, Area, Labels, Sheet
 from stopwise.report.slip import compose, draw_slip, write_slip
 from support.grids import grid_of
 from support.made_picture import drawable, made_picture
@@ -268,7 +268,7 @@ def test_the_png_says_what_wrote_it_and_no_more() -> None:
 
 
 def test_a_label_takes_the_side_that_is_free() -> None:
-    room = Room(Area(0, 0, 200, 100), [Area(60, 40, 120, 60)])
+    room = Labels(Area(0, 0, 200, 100), [Area(60, 40, 120, 60)])
     place = room.label(Area(40, 40, 60, 60), 30, 20)
     assert place.right <= 40
     assert not any(place.meets(area) for area in room.taken[:-1])

@@ -11,7 +11,7 @@ from stopwise.comparison.sides import side_of
 from stopwise.messages import do, say
 from stopwise.plan.floor import floor_of_plan
 from stopwise.report.facts import facts, marked_patches, share, unseen
-from stopwise.report.lamp_words import Told, told_at_lamps
+from stopwise.report.lamp_words import LampWords, told_at_lamps
 from stopwise.report.look import STATE_MARKS, VERDICT_MARKS
 from stopwise.report.ruler import ROMAN, ruler_of
 from stopwise.wording import shown, signed, tenths
@@ -151,10 +151,10 @@ def plan_floor(plan: Plan | None) -> dict[str, Any] | None:
         light.name: "" if light.power is None else f"at {light.power_shown(light.power)}"
         for light in plan.lights
     }
-    return _floor(plan, {name: Told(words) for name, words in powers.items()})
+    return _floor(plan, {name: LampWords(words) for name, words in powers.items()})
 
 
-def _floor(plan: Plan, told: Mapping[str, Told]) -> dict[str, Any]:
+def _floor(plan: Plan, told: Mapping[str, LampWords]) -> dict[str, Any]:
     """Return the floor: metres from the sitter, x to camera right, y to the camera."""
     floor = floor_of_plan(plan)
     return {

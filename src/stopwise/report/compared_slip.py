@@ -11,7 +11,17 @@ from stopwise.comparison.field import LEVELS_STOPS, difference_field, field_of_m
 from stopwise.messages import do, say
 from stopwise.report.contours import MAP_EDGE, difference_contours, reduced
 from stopwise.report.look import DARK, STATE_MARKS
-from stopwise.report.sheet import BODY_TOP, HEIGHT, MARGIN, TALL, WIDTH, Area, Room, Said, Sheet
+from stopwise.report.sheet import (
+    BODY_TOP,
+    HEIGHT,
+    MARGIN,
+    TALL,
+    WIDTH,
+    Area,
+    Labels,
+    ListEntry,
+    Sheet,
+)
 from stopwise.report.tables import figure, figures
 from stopwise.wording import HEADLINE_WIDTH, lamp_name, shortened, shown, signed
 
@@ -81,7 +91,9 @@ def compose(comparison: Comparison, before: Drawable, after: Drawable) -> Sheet:
     if places.is_list_under_table:
         area = Area(area.left, max(area.top, foot - 12), area.right, area.bottom)
     told = [
-        Said(one.state, (say(one), do(one)) if do(one) and one.state != "holds" else (say(one),))
+        ListEntry(
+            one.state, (say(one), do(one)) if do(one) and one.state != "holds" else (say(one),)
+        )
         for one in comparison.findings
         if one.check != "patch" or one.state != "holds"
     ]
@@ -160,7 +172,7 @@ def _draw_map(
         middle = ((area.left + area.right) / 2, (area.top + area.bottom) / 2)
         sheet.text(middle, "No map: the pictures differ in shape.", _SIZE, ha="center")
         return
-    room = Room(area)
+    room = Labels(area)
     _draw_patches(sheet, room, comparison)
     lines = difference_contours(field)
     ways: tuple[tuple[str, str, Any, bool], ...] = (
@@ -207,7 +219,7 @@ def field_of(
     return difference_field(then, now, settings_stops=stops)
 
 
-def _draw_patches(sheet: Sheet, room: Room, comparison: Comparison) -> None:
+def _draw_patches(sheet: Sheet, room: Labels, comparison: Comparison) -> None:
     """Draw where the patches lie after, each with what changed there."""
     placed = {
         name: room.area.part((box[0], box[1], box[2], box[3]))

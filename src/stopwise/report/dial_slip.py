@@ -13,7 +13,7 @@ from stopwise.report.contours import zone_contours
 from stopwise.report.drawable import Drawable, left_clean
 from stopwise.report.facts import MarkedPatch
 from stopwise.report.look import DARK, STATE_MARKS
-from stopwise.report.sheet import BODY_TOP, HEIGHT, MARGIN, WIDTH, Area, Said, Sheet
+from stopwise.report.sheet import BODY_TOP, HEIGHT, MARGIN, WIDTH, Area, ListEntry, Sheet
 from stopwise.report.slip import draw_picture
 from stopwise.report.tables import alike_sentences, dial_headline, lamp_rows, target_rows
 from stopwise.stops import MID_GREY_OF_SATURATION, MIDDLE_ZONE
@@ -99,8 +99,8 @@ def draw_dial_slip(answer: Dial, plan: Plan, sentences: Sequence[str] = ()) -> b
     side = Area(area.right + _GAP, BODY_TOP, WIDTH - MARGIN, HEIGHT - MARGIN)
     below = _draw_lamps(sheet, side, answer, plan)
     _draw_targets(sheet, Area(side.left, below + 30, side.right, side.bottom), answer)
-    told = [Said("fails", (target.say,)) for target in answer.unmet]
-    told += [Said(None, (said,)) for said in (*alike_sentences(answer), *sentences)]
+    told = [ListEntry("fails", (target.say,)) for target in answer.unmet]
+    told += [ListEntry(None, (said,)) for said in (*alike_sentences(answer), *sentences)]
     foot = Area(MARGIN, area.bottom + 84, area.right, HEIGHT - MARGIN)
     sheet.told(foot, told, _SIZE, rest="and more, in the text")
     return sheet.png()

@@ -24,7 +24,7 @@ GOOD_FRAMES = 3
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class LampWords:
     """What is said at a lamp.
 
     Attributes
@@ -46,7 +46,7 @@ class Told:
 
 def told_at_lamps(
     plan: Plan | None, record: Record, *, powers: Mapping[str, float] | None = None
-) -> dict[str, Told]:
+) -> dict[str, LampWords]:
     """Return what is said at each lamp of the plan after a frame, by the lamp's name.
 
     Parameters
@@ -74,16 +74,18 @@ def told_at_lamps(
     }
 
 
-def _told(light: Light, state: LampState | None, turn: Turn | None, *, power: float | None) -> Told:
+def _told(
+    light: Light, state: LampState | None, turn: Turn | None, *, power: float | None
+) -> LampWords:
     if state == "out":
-        return Told("did not fire: check it", "did not fire")
+        return LampWords("did not fire: check it", "did not fire")
     if turn is not None:
-        return Told(*turn_words(turn))
+        return LampWords(*turn_words(turn))
     if state in ("weak", "strong"):
-        return Told(f"{state}: check its power", state)
+        return LampWords(f"{state}: check its power", state)
     if state == "not seen":
-        return Told("not seen")
-    return Told("leave" if power is None else f"leave at {light.power_shown(power)}")
+        return LampWords("not seen")
+    return LampWords("leave" if power is None else f"leave at {light.power_shown(power)}")
 
 
 def dial_words(light: Light | None, turn: float, power: float | None, *, at_limit: bool) -> str:

@@ -32,7 +32,7 @@ class Share:
 
 
 @dataclass(frozen=True, slots=True)
-class Reading:
+class RulerReading:
     """One patch on the ruler, all heights as zones.
 
     Attributes
@@ -89,7 +89,7 @@ class Ruler:
     clip: float
     shares: tuple[Share, ...]
     clipped: float
-    readings: tuple[Reading, ...]
+    readings: tuple[RulerReading, ...]
 
     @property
     def lanes(self) -> int:
@@ -129,22 +129,22 @@ def clip_zone(record: Record) -> float:
     return MIDDLE_ZONE + math.log2(least / mid_grey_of(record))
 
 
-def _readings(record: Record) -> Iterator[Reading]:
+def _readings(record: Record) -> Iterator[RulerReading]:
     targets = {one.of: one for one in record.findings if one.check == "patch"}
     states = patch_states(record)
     for name, patch in record.patches.items():
-        bare = Reading(name, patch.zone, patch.uncertainty, state=states.get(name))
+        bare = RulerReading(name, patch.zone, patch.uncertainty, state=states.get(name))
         yield _with_target(bare, targets.get(name))
     paper = next((one for one in record.findings if one.figure == "zone"), None)
     backdrop = record.backdrop
     zone = backdrop.zone if backdrop else None
     if zone is not None or paper is not None:
         doubt = backdrop.uncertainty.get("zone") if backdrop else None
-        bare = Reading("paper", zone, doubt, state=paper.state if paper else None)
+        bare = RulerReading("paper", zone, doubt, state=paper.state if paper else None)
         yield _with_target(bare, paper)
 
 
-def _with_target(reading: Reading, finding: Finding | None) -> Reading:
+def _with_target(reading: RulerReading, finding: Finding | None) -> RulerReading:
     if finding is None or finding.planned is None:
         return reading
     target, (low, high) = finding.planned, finding.within or (None, None)
@@ -157,7 +157,7 @@ def _with_target(reading: Reading, finding: Finding | None) -> Reading:
     )
 
 
-def in_lanes(readings: Iterable[Reading], *, gap: float = 0.12) -> tuple[Reading, ...]:
+def in_lanes(readings: Iterable[RulerReading], *, gap: float = 0.12) -> tuple[RulerReading, ...]:
     """Return the readings with lanes in which no two spans come nearer than `gap` zones.
 
     Each takes the first lane that is free, lowest first, so that few lanes are needed.

@@ -11,7 +11,7 @@ from stopwise.report.sheet import Area
 from stopwise.wording import signed, tenths
 
 if TYPE_CHECKING:
-    from stopwise.report.ruler import Reading, Ruler
+    from stopwise.report.ruler import Ruler, RulerReading
     from stopwise.report.sheet import Sheet
 
 _ABOVE_CLIP = 0.55
@@ -110,7 +110,7 @@ def _draw_shares(sheet: Sheet, rule: Rule, ruler: Ruler) -> None:
         sheet.text((rule.area.left, rule.y(rule.clip) - 10), words, _SMALL, color=DARK.text)
 
 
-def _draw_target(sheet: Sheet, rule: Rule, reading: Reading) -> None:
+def _draw_target(sheet: Sheet, rule: Rule, reading: RulerReading) -> None:
     if reading.target is None or reading.low is None or reading.high is None:
         return
     x = rule.lanes + reading.lane * rule.lane
@@ -120,7 +120,7 @@ def _draw_target(sheet: Sheet, rule: Rule, reading: Reading) -> None:
     sheet.line([(x - 5, target), (x, target)], DARK.target, 2.5)
 
 
-def _draw_value(sheet: Sheet, rule: Rule, reading: Reading) -> None:
+def _draw_value(sheet: Sheet, rule: Rule, reading: RulerReading) -> None:
     """Draw a value's bar with its uncertainty, and a stem to the bracket that it stands off."""
     value, low, high = reading.value, reading.low, reading.high
     if value is None:
@@ -139,7 +139,7 @@ def _draw_value(sheet: Sheet, rule: Rule, reading: Reading) -> None:
         sheet.line(stem, DARK.target, 1.5, linestyle=(0, (2, 1.6)))
 
 
-def _draw_label(sheet: Sheet, rule: Rule, reading: Reading, y: float) -> None:
+def _draw_label(sheet: Sheet, rule: Rule, reading: RulerReading, y: float) -> None:
     right, off = rule.area.right, reading.off
     seen = "not seen" if reading.value is None else tenths(reading.value)
     figure, colour = (seen, DARK.quiet) if off is None else (signed(off), DARK.text)

@@ -141,7 +141,7 @@ _ALONG = (0.5, 0.3, 0.7, 0.15, 0.85)
 
 
 @dataclass(slots=True)
-class Room:
+class Labels:
     """A picture's area, and what of it no label may lie over."""
 
     area: Area
@@ -332,7 +332,7 @@ class Sheet:
 
     def labelled(
         self,
-        room: Room,
+        room: Labels,
         lines: Sequence[tuple[NDArray[np.float64], str]],
         size: float,
         *,
@@ -383,7 +383,7 @@ class Sheet:
             self.text((start, baseline), line, size, color=colour, gid="headline")
 
     def told(
-        self, area: Area, told: Sequence[Said], size: float, *, columns: int = 1, rest: str
+        self, area: Area, told: Sequence[ListEntry], size: float, *, columns: int = 1, rest: str
     ) -> None:
         """List what is said, each with the mark of its state, column by column.
 
@@ -413,17 +413,18 @@ class Sheet:
             self.text((x + 26, y), words, size, color=colour, gid="finding")
 
     def _wrapped(
-        self, said: Said, size: float, room: float
+        self, said: ListEntry, size: float, room: float
     ) -> Iterator[tuple[State | None, str, str]]:
         colour = DARK.text if said.state == "fails" else DARK.quiet
-        lines = [line for words in said.words for line in self.wrapped(words, size, room, lines=4)]
+        told = [words for words in said.words if words]
+        lines = [line for words in told for line in self.wrapped(words, size, room, lines=4)]
         for place, line in enumerate(lines):
             yield (None if place else said.state), line, colour
 
 
 @dataclass(frozen=True, slots=True)
-class Said:
-    """Sentences that stand together in a list, with the state that they tell of, if any."""
+class ListEntry:
+    """Sentences that stand together in a list, with the state they tell of; empty ones go."""
 
     state: State | None
     words: tuple[str, ...]

@@ -23,8 +23,8 @@ from stopwise.report.sheet import (
     TALL,
     WIDTH,
     Area,
-    Room,
-    Said,
+    Labels,
+    ListEntry,
     Sheet,
     haloed,
 )
@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
     from pathlib import Path
 
-    from stopwise.findings import Finding, Reason
+    from stopwise.findings import Reason
     from stopwise.grid import LightGrid
     from stopwise.measurement.measurement import BlownArea
     from stopwise.record import Record
@@ -195,7 +195,7 @@ def draw_picture(
         What is held by corners, and what is outlined and numbered, largest first.
     """
     sheet.picture(picture.image, area)
-    room = Room(area, [area.part(patch.box) for patch in patches])
+    room = Labels(area, [area.part(patch.box) for patch in patches])
     dots = stipple(picture.blocked > 0.5, across=int(area.width / _DOT_STEP))
     sheet.dots(area.pixels(dots), 1.5, _PALE, zorder=1, gid="blocked")
     _draw_blown(sheet, room, picture, areas)
@@ -217,7 +217,7 @@ def draw_picture(
     _draw_legend(sheet, area)
 
 
-def _draw_blown(sheet: Sheet, room: Room, picture: Drawable, areas: Sequence[BlownArea]) -> None:
+def _draw_blown(sheet: Sheet, room: Labels, picture: Drawable, areas: Sequence[BlownArea]) -> None:
     """Outline blown areas, by their boxes where they are smaller than the picture's blocks."""
     lines = [
         room.area.pixels(line)
@@ -238,7 +238,7 @@ def _draw_blown(sheet: Sheet, room: Room, picture: Drawable, areas: Sequence[Blo
         sheet.text((x, place.bottom - 5.5), str(number), 16, **bold)
 
 
-def _draw_patch(sheet: Sheet, room: Room, patch: MarkedPatch) -> None:
+def _draw_patch(sheet: Sheet, room: Labels, patch: MarkedPatch) -> None:
     """Hold a patch by four right angles a little outside it, with its name and figure beside."""
     box = room.area.part(patch.box)
     left, top, right, bottom = box.left - 3, box.top - 3, box.right + 3, box.bottom + 3
@@ -302,13 +302,8 @@ def _draw_findings(sheet: Sheet, area: Area, record: Record) -> None:
             x += width + 28
     under = Area(area.left, y + 12, area.right, area.bottom)
     columns = max(1, int(area.width // _COLUMN))
-    told = [_said(finding) for finding in findings]
+    told = [ListEntry(one.state, (say(one), do(one))) for one in findings]
     sheet.told(under, told, _SIZE, columns=columns, rest="and more, in the record")
-
-
-def _said(finding: Finding) -> Said:
-    advice = do(finding) if finding.state == "fails" else ""
-    return Said(finding.state, (say(finding), advice) if advice else (say(finding),))
 
 
 def _draw_facts(sheet: Sheet, area: Area, record: Record) -> None:

@@ -6,7 +6,6 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from rich.cells import cell_len, set_cell_size
 from rich.text import Text
 
 from stopwise.messages import do, say
@@ -16,7 +15,7 @@ from stopwise.report.text import INDENT, Style, blocks, table
 from stopwise.wording import lamp_name, shown, signed, stops_text, title
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Sequence
+    from collections.abc import Iterable, Sequence
 
     from stopwise.comparison.comparison import Comparison
     from stopwise.comparison.run import Series, TakeRun
@@ -269,32 +268,21 @@ def dial_text(
         How it is put on the screen.
     """
     style = style or Style()
+    lamps, targets = lamp_rows(answer, plan), target_rows(answer)
     return blocks(
         [Text(line, "bold") for line in dial_headline(answer, plan)],
-        _lamp_lines(lamp_rows(answer, plan)),
-        _target_lines(target_rows(answer), style),
+        table(
+            ("lamp", "now", "turn", "new", ""),
+            [(row.name, row.now, row.turn, row.new, row.remark) for row in lamps],
+            left=(0, 2, 4),
+            strong=[place for place, row in enumerate(lamps) if row.is_turned],
+        ),
+        table(
+            ("target", "then", "planned", "off"),
+            [(row.of, row.gets, row.planned, row.off) for row in targets],
+            left=range(4),
+            marks=[style.mark(STATE_MARKS[row.state]) for row in targets],
+        ),
         [style.told("fails", target.say) for target in answer.unmet],
         [Text(f"{INDENT}{shown(said)}") for said in (*alike_sentences(answer), *sentences)],
     )
-
-
-def _lamp_lines(rows: Sequence[LampRow]) -> Iterator[Text]:
-    cells = [("lamp", "now", "turn", "new", "")]
-    cells += [(row.name, row.now, row.turn, row.new, row.remark) for row in rows]
-    widths = [max(map(cell_len, column)) for column in zip(*cells, strict=True)]
-    looks = ["dim", *("bold" if row.is_turned else "" for row in rows)]
-    for (name, now, turn, new, remark), look in zip(cells, looks, strict=True):
-        line = f"{INDENT}{set_cell_size(name, widths[0])}  {now:>{widths[1]}}  "
-        line += f"{turn:<{widths[2]}}  {new:>{widths[3]}}  {remark}"
-        yield Text(line.rstrip(), look)
-
-
-def _target_lines(rows: Sequence[TargetRow], style: Style) -> Iterator[Text]:
-    cells = [("target", "then", "planned", "off")]
-    cells += [(row.of, row.gets, row.planned, row.off) for row in rows]
-    widths = [max(map(cell_len, column)) for column in zip(*cells, strict=True)]
-    marks = [Text(" "), *(style.mark(STATE_MARKS[row.state]) for row in rows)]
-    for place, (mark, (of, gets, planned, off)) in enumerate(zip(marks, cells, strict=True)):
-        line = f" {set_cell_size(of, widths[0])}  {gets:<{widths[1]}}  {planned:<{widths[2]}}"
-        words = f"{line}  {off}".rstrip()
-        yield Text.assemble(INDENT, mark, (words, "" if place else "dim"))

@@ -16,7 +16,7 @@ from stopwise.report.ruler import ROMAN
 from stopwise.wording import CUT, shown
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping, Sequence
+    from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 
     from stopwise.findings import State
     from stopwise.measurement.measurement import PatchReading
@@ -169,24 +169,41 @@ def blocks(*parts: Iterable[Text]) -> Text:
     return Text("\n\n").join(Text("\n").join(block) for block in lines if block)
 
 
-def table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> list[Text]:
-    """Return rows with the first column to the left and figures to the right, the head dim.
+def table(
+    head: Sequence[str],
+    rows: Sequence[Sequence[str]],
+    *,
+    left: Collection[int] = (0,),
+    marks: Sequence[Text] = (),
+    strong: Collection[int] = (),
+) -> list[Text]:
+    """Return rows in columns under a dim head; without rows there is no table.
 
     Parameters
     ----------
     head
         What stands over each column.
     rows
-        As many cells each; without rows there is no table.
+        As many cells each.
+    left
+        Columns that begin at the left; the others, figures, end at the right.
+    marks
+        A mark before each row.
+    strong
+        Rows that stand out.
     """
     if not rows:
         return []
     widths = [max(cell_len(cell) for cell in column) for column in zip(head, *rows, strict=True)]
     lines = []
-    for place, (name, *cells) in enumerate((head, *rows)):
-        told = "".join(f"  {cell:>{width}}" for cell, width in zip(cells, widths[1:], strict=True))
-        line = INDENT + set_cell_size(name, widths[0]) + told
-        lines.append(Text(line, "" if place else "dim"))
+    for place, cells in enumerate((head, *rows), start=-1):
+        told = "  ".join(
+            set_cell_size(cell, width) if column in left else f"{cell:>{width}}"
+            for column, (cell, width) in enumerate(zip(cells, widths, strict=True))
+        )
+        look = "dim" if place < 0 else "bold" if place in strong else ""
+        before = (marks[place] if place >= 0 else Text(" ")) + Text(" ") if marks else Text()
+        lines.append(Text.assemble(INDENT, before, (told.rstrip(), look)))
     return lines
 
 
