@@ -154,7 +154,6 @@ def test_a_frame_without_solos_waits_for_no_solver():
     assert "scipy.optimize" not in loaded_by(code)
 
 
-
 def test_every_public_name_is_there():
     places = {name: getattr(stopwise, name).__module__ for name in stopwise.__all__}
     assert [name for name, at in places.items() if not at.startswith("stopwise.")] == []
