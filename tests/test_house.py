@@ -13,43 +13,20 @@ import pytest
 
 import stopwise
 from stopwise import conditions, errors
+from support.way_of_a_frame import way_of_a_frame
 
 ROOT = Path(__file__).parents[1]
 SOURCE = ROOT / "src" / "stopwise"
 
-ORDER = (
-    "nominal",
-    "stops",
-    "wording",
-    "conditions",
-    "errors",
-    "frame",
-    "balance",
-    "cells",
-    "grid",
-    "grid_bytes",
-    "reduction",
-    "raw",
-    "plan",
-    "measurement",
-    "codes",
-    "findings",
-    "targets",
-    "messages",
-    "lamps",
-    "record",
-    "verdict",
-    "pipeline",
-    "ledger",
-    "comparison",
-    "folder",
-    "report",
-    "preparing",
-    "shoot",
-    "page",
-    "cli",
+HOUSE = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8").split("## The house\n")[1]
+
+ORDER = tuple(
+    room
+    for row in re.findall(r"^\| (`\w+`(?:, `\w+`)*) \|", HOUSE.split("\n## ")[0], re.MULTILINE)
+    for room in re.findall(r"\w+", row)
 )
-"""The rooms from the ground floor up: each imports only from itself and from rooms before it."""
+"""The rooms from the ground floor up, as DEVELOPERS.md lists them: each imports only from itself
+and from rooms before it."""
 
 
 def room_of(path: Path) -> str:
@@ -99,6 +76,13 @@ def test_a_room_imports_only_from_rooms_before_it():
             if not is_before and (there or room != "cli"):
                 wrong.append(f"{path.relative_to(SOURCE)} imports {module}")
     assert wrong == []
+
+
+def test_the_house_in_developers_md_has_every_room_once_and_draws_each():
+    assert sorted(ORDER) == sorted({room_of(path) for path in FILES} - {"__init__", "__main__"})
+    picture, words = HOUSE.split("```text\n")[1].split("Below are the rooms")[0].split("```\n")
+    drawn = re.findall(r"\w+", picture) + re.findall(r"`(\w+)`", words)
+    assert [room for room in ORDER if room not in drawn] == []
 
 
 def test_no_module_imports_itself_round_a_corner():
@@ -206,3 +190,13 @@ def test_each_package_that_is_needed_is_imported_and_has_its_reason():
         module = {"scikit-image": "skimage", "pillow": "PIL"}.get(name, name)
         assert re.search(rf"^\s*(import|from) {module}\b", source, re.MULTILINE), name
         assert f"| {name} |" in reasons, name
+
+
+def test_one_check_runs_through_as_few_files_and_rooms_as_developers_md_says():
+    said = re.search(r"code of (\d+) files .* changes room ([\d,]+) times", HOUSE)
+    assert said
+    files, changes = (int(number.replace(",", "")) for number in said.groups())
+    way = way_of_a_frame()
+    assert way["exit"] == 1  # F0009 is off plan: the longest way, with a lamp named and turned
+    assert len(way["calls"]) <= files
+    assert sum(way["changes"].values()) <= changes
