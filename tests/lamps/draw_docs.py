@@ -22,7 +22,7 @@ from stopwise.pipeline.light import read_light
 from stopwise.plan import load_plan
 from stopwise.plan.now import plan_now
 from stopwise.preparing.dialling import dial_plan
-from stopwise.report.dial_slip import draw_dial_slip, shown_light
+from stopwise.report.dial_slip import draw_dial_slip, light_drawable
 from stopwise.report.look import DARK
 from stopwise.report.sheet import Area, Sheet
 from stopwise.report.slip import draw_slip
@@ -73,7 +73,7 @@ def _tiles(tiles: list[tuple[str, np.ndarray]]) -> Image.Image:
 
 
 def _solos(lamps: LampSet) -> Image.Image:
-    return _tiles([(name, shown_light(net)) for name, net in lamps.nets.items()])
+    return _tiles([(name, light_drawable(net).image) for name, net in lamps.nets.items()])
 
 
 def _sum(lamps: LampSet, full: LightGrid) -> Image.Image:
@@ -89,10 +89,10 @@ def _sum(lamps: LampSet, full: LightGrid) -> Image.Image:
     )
     return _tiles(
         [
-            ("sum of the five solos", shown_light(total)),
-            ("the frame under all lamps", shown_light(full)),
+            ("sum of the five solos", light_drawable(total).image),
+            ("the frame under all lamps", light_drawable(full).image),
             ("their difference, +-1 stop", map_),
-            ("the sum without the hair lamp", shown_light(no_hair)),
+            ("the sum without the hair lamp", light_drawable(no_hair).image),
         ]
     )
 

@@ -304,10 +304,10 @@ def _dialled(
     """Return the answer with its picture."""
     from stopwise.ledger import Ledger
     from stopwise.preparing.dialling import dial_plan
-    from stopwise.report.dial_slip import predicted_drawable
+    from stopwise.report.dial_slip import light_drawable
 
     with ExitStack() as opened:
         ledger = None if place is None else opened.enter_context(Ledger(place))
         done = dial_plan(plan_path, look=look, ledger=ledger)
-    picture = predicted_drawable(done.answer, mid_grey=done.plan.camera.mid_grey)
+    picture = light_drawable(done.answer.picture, mid_grey=done.plan.camera.mid_grey)
     return {**done.answer.to_json(), "notes": list(done.sentences)}, picture

@@ -10,7 +10,7 @@ import numpy as np
 
 from stopwise.grid import is_blocked
 from stopwise.report.contours import zone_contours
-from stopwise.report.drawable import Drawable, left_clean
+from stopwise.report.drawable import Drawable, drawable_of
 from stopwise.report.facts import MarkedPatch
 from stopwise.report.look import DARK, STATE_MARKS
 from stopwise.report.sheet import BODY_TOP, HEIGHT, MARGIN, WIDTH, Area, ListEntry, Sheet
@@ -20,8 +20,6 @@ from stopwise.stops import MID_GREY_OF_SATURATION, MIDDLE_ZONE
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
-
-    from numpy.typing import NDArray
 
     from stopwise.findings import State
     from stopwise.grid import LightGrid
@@ -33,48 +31,36 @@ _LONGEST = 960
 """Blocks along the longer side of a picture that is made of coarser light: the slip's own."""
 
 
-def predicted_drawable(answer: Dial, *, mid_grey: float | None = None) -> Drawable:
-    """Return the predicted picture, ready to be drawn or sent to the page.
+def light_drawable(light: LightGrid, *, mid_grey: float | None = None) -> Drawable:
+    """Return light that was added up, ready to be drawn on a slip or sent to the page.
 
     Parameters
     ----------
-    answer
-        What was dialled.
+    light
+        A frame's light, or what powers that were dialled give; it ends at each colour's ceiling.
     mid_grey
         Y of mid-grey; None for the default.
+
+    Returns
+    -------
+    Drawable
+        Each block parted, straight between the middles of blocks, to about 960 along the longer
+        side.
     """
-    return _drawn(answer.picture, mid_grey or MID_GREY_OF_SATURATION)
-
-
-def shown_light(light: LightGrid, *, mid_grey: float | None = None) -> NDArray[np.uint8]:
-    """Return reduced light rendered for the screen, uint8 (rows, columns, 3), sRGB."""
-    return _drawn(light, mid_grey or MID_GREY_OF_SATURATION).image
-
-
-def _drawn(light: LightGrid, mid_grey: float) -> Drawable:
-    from stopwise.lamps.superposition import clipped_shares
-    from stopwise.report.drawable import render
-
-    factor = max(1, round(_LONGEST / max(light.clipped.shape)))
-    ceiling = np.asarray(light.ceiling, dtype=np.float32)[:, None, None]
-    signals = np.minimum(light.mean, ceiling)
-    planes = np.stack([_finer(plane, factor) for plane in signals])
-    clipped = _finer(clipped_shares(light), factor)
-    luminance = _finer(np.tensordot(np.asarray(light.weights, np.float32), signals, 1), factor)
-    return Drawable(
-        image=left_clean(render(planes, light.to_srgb, mid_grey), clipped),
-        luminance=luminance,
-        clipped=clipped,
-        blocked=is_blocked(luminance, mid_grey).astype(np.float32),
-    )
-
-
-def _finer(plane: NDArray[np.float32], factor: int) -> NDArray[np.float32]:
-    """Return a plane with each block parted, straight between the middles of blocks."""
     from scipy.ndimage import zoom
 
-    finer: NDArray[np.float32] = zoom(plane, factor, order=1, mode="nearest", grid_mode=True)
-    return finer
+    from stopwise.lamps.superposition import clipped_shares
+
+    grey = mid_grey or MID_GREY_OF_SATURATION
+    factor = max(1, round(_LONGEST / max(light.shape)))
+    signals = np.minimum(light.mean, np.asarray(light.ceiling, np.float32)[:, None, None])
+    mean, clipped = (
+        np.stack([zoom(one, factor, order=1, mode="nearest", grid_mode=True) for one in planes])
+        for planes in (signals, clipped_shares(light)[None])
+    )
+    finer = replace(light, mean=mean, clipped=clipped[0], mid_grey=grey)
+    blocked = is_blocked(finer.luminance, grey).astype(np.float32)
+    return drawable_of(replace(finer, blocked=blocked))
 
 
 def draw_dial_slip(answer: Dial, plan: Plan, sentences: Sequence[str] = ()) -> bytes:
@@ -89,7 +75,7 @@ def draw_dial_slip(answer: Dial, plan: Plan, sentences: Sequence[str] = ()) -> b
     """
     sheet = Sheet()
     mid_grey = plan.camera.mid_grey or MID_GREY_OF_SATURATION
-    picture = predicted_drawable(answer, mid_grey=mid_grey)
+    picture = light_drawable(answer.picture, mid_grey=mid_grey)
     sheet.headline(dial_headline(answer, plan))
     rows, columns = picture.luminance.shape
     area = Area(MARGIN, BODY_TOP, 960, 850).fitted(columns / rows)
