@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -219,6 +220,11 @@ class _Case:
         )
         self.given = self._read(self.outputs)
 
+    @cached_property
+    def short(self) -> dict[tuple[str, str], float]:
+        """Stops by which each target is missed under what the lamps were read to give."""
+        return {key: abs(aim.short_by(self.given)) for key, aim in self.know.aims.items()}
+
     def _read(self, outputs: Floats) -> Prediction:
         return self.know.scene.read(outputs + self.around.exposure_stops)
 
@@ -334,7 +340,7 @@ class _Case:
         turn = float(brentq(off, 0.0, end, xtol=_TURN_STOPS))
         there = self._turned(index, turn)
         harmed = any(
-            abs(other.short_by(there)) > abs(other.short_by(self.given)) + _HARM
-            for other in self.know.aims.values()
+            abs(other.short_by(there)) > self.short[key] + _HARM
+            for key, other in self.know.aims.items()
         )
         return None if harmed else turn
