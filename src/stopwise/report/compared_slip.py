@@ -38,6 +38,8 @@ UNCHANGED_STOPS = 0.05
 """Stops under which a change is none: a tenth would read 0.0."""
 
 _GAP, _COLUMN = 28, 44
+"""Between pictures and before a column; pixels as all sizes that follow, set by eye."""
+
 _SIZE, _ROW, _LABEL = 17, 26, 14
 _DASHES = (4.5, 2.2)
 _ALIGN_EDGE = 320

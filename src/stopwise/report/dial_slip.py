@@ -27,6 +27,8 @@ if TYPE_CHECKING:
     from stopwise.plan.model import Plan
 
 _GAP, _SIZE, _ROW = 44, 19, 29
+"""Before the tables, of their type and rows, pixels, set by eye."""
+
 _LONGEST = 960
 """Blocks along the longer side of a picture that is made of coarser light: the slip's own."""
 

@@ -21,8 +21,8 @@ MOST_AREAS = 4
 """Blown areas that are told one by one: what a row of a slip holds."""
 
 _LEAST_SHARE = 1e-5
-"""Share of a frame under which a percentage would read nought: a ten-thousandth of a percent is
-one cell in a hundred thousand."""
+"""Share of a frame under which only that is said: a thousandth of a per cent, a handful of cells of
+a small sensor."""
 
 _SOURCES = {
     "plan": "given by the plan",

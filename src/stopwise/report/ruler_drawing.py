@@ -18,6 +18,8 @@ _ABOVE_CLIP = 0.55
 """Zones of room above the clip line, where the clipped share stands."""
 
 _LANE, _LEAST_LANE = 44, 26
+"""Pixels of a bracket's lane, and where there are many, set by eye."""
+
 _LABELS = 196
 """Pixels that marks, names and figures need at the right."""
 
@@ -26,6 +28,7 @@ _LEAST_SHARE = 0.002
 """Share of a frame whose bar would be thinner than a pixel."""
 
 _SHARES_WIDTH, _LEAST_SHARES = 0.19, 92
+"""Share of the panel's width that bars of shares may take, and pixels that they take at least."""
 
 
 class Rule:

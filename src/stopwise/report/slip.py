@@ -47,6 +47,8 @@ MOST_TAGS = 9
 
 _GAP = 40
 _SIZE, _ROW = 17, 25
+"""Between the parts, of the type and of its rows; pixels as all that follow, set by eye."""
+
 _COLUMN = 400
 """Least width of a column of findings: a sentence of it in two lines."""
 
