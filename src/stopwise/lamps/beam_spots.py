@@ -96,6 +96,8 @@ card's place, picture widths; slopes of log light, a width.
 """
 
 _SCALES = np.array([0.5, 0.02, 0.02, 0.02, 0.02, 0.2, 0.2])
+"""Changes of the same that move the light about as much: steps of the fit are weighed by them."""
+
 _NO, _HARDLY = 1e-4, 1e-3
 """Picture widths: usual size of a move that is held at none, and of a place that is held."""
 

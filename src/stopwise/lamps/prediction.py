@@ -139,7 +139,7 @@ class Scene:
         Parameters
         ----------
         turns
-            Stops of each lamp from its solo, in the order of `names`.
+            float64 (lamps,), stops of each lamp from its solo, in the order of `names`.
         """
         gains = np.append(np.exp2(np.asarray(turns, dtype=np.float64)), 1.0).astype(np.float32)
         return Prediction(self, gains)
