@@ -13,7 +13,8 @@ from skimage.measure import block_reduce
 from stopwise.cells import cells_of
 from stopwise.frame import window
 from stopwise.grid import combine, moved, pooled
-from stopwise.reduction import Asked, Signals, reduce, reduce_frame
+from stopwise.reduction import Asked, reduce, reduce_frame
+from support.grids import Signals
 from support.light_frames import COLOURS, Sensor, exact, expose
 
 WEIGHTS = (0.25, 0.65, 0.1)

@@ -22,7 +22,7 @@ T = TypeVar("T", bound=np.generic)
 RAW_LEVELS = 65536
 """Raw levels that 16 bits tell apart."""
 
-_BAND_CELLS = 50_000
+_BAND_CELLS = 100_000
 """Cells that are read at a time, so that a band stays in the processor's cache."""
 
 _ALL = slice(None)
@@ -315,7 +315,7 @@ def weighted(light: NDArray[np.float32], shares: Sequence[float]) -> NDArray[np.
 
 
 def bands(rows: int, row: int, step: int = 1) -> Iterator[slice]:
-    """Yield slices of rows of about fifty thousand cells, given the cells in `step` rows."""
+    """Yield slices of rows of about a hundred thousand cells, given the cells in `step` rows."""
     tall = max(1, _BAND_CELLS // (row * step))
     for top in range(0, rows, tall):
         yield slice(top, min(top + tall, rows))

@@ -12,6 +12,7 @@ from stopwise.balance import srgb_matrix
 from stopwise.cells import Cells, bands, weighted
 from stopwise.frame import window
 from stopwise.grid import (
+    BLOCKED_ZONE,
     MAD_FACTOR,
     OCTAVE_BINS,
     OCTAVES_OVER,
@@ -20,9 +21,8 @@ from stopwise.grid import (
     LightGrid,
     Tones,
     inner,
-    is_blocked,
 )
-from stopwise.stops import MID_GREY_OF_SATURATION
+from stopwise.stops import MID_GREY_OF_SATURATION, luminance_of_zone
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -56,7 +56,7 @@ _ALL = slice(None)
 
 
 class Light(Protocol):
-    """A linear picture that is read window by window: `Cells`, or `Signals` of an array."""
+    """A linear picture that is read window by window, such as `Cells`."""
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -64,28 +64,6 @@ class Light(Protocol):
 
     def signals(self, at: Window, /) -> NDArray[np.float32]:
         """Return the balanced signals of a window, float32 (n_channels, rows, columns)."""
-
-
-@dataclass(frozen=True, eq=False)
-class Signals:
-    """Light that is known as an array: a model's, a made picture's.
-
-    Attributes
-    ----------
-    light
-        float32 (n_channels, h, w), balanced linear signal, anchor = 1, upright.
-    """
-
-    light: NDArray[np.float32]
-
-    @property
-    def shape(self) -> tuple[int, int]:
-        """Rows and columns of cells."""
-        return self.light.shape[1], self.light.shape[2]
-
-    def signals(self, at: Window, /) -> NDArray[np.float32]:
-        """Return the signals of a window, float32 (n_channels, rows, columns)."""
-        return self.light[:, at[0], at[1]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -217,6 +195,7 @@ class _Sums:
         self.shape = (self.cells[0] // self.block, self.cells[1] // self.block)
         self.counts = np.zeros(OCTAVE_BINS * (OCTAVES_UNDER + OCTAVES_OVER), dtype=np.int64)
         self.blocked_cells = 0
+        self._zone_1 = np.float32(luminance_of_zone(BLOCKED_ZONE, asked.mid_grey))
         self._inner = [inner(side, self.block) for side in self.cells]
         self.mean = np.empty((len(weights), *self.shape), dtype=np.float32)
         self.tail = np.empty_like(self.mean) if asked.tails else None
@@ -234,7 +213,7 @@ class _Sums:
         whole = (..., slice(first - outer.start, last - outer.start), columns)
         signals = self._light.signals((outer, _ALL))
         y = weighted(signals, self._weights)
-        blocked = is_blocked(y, self._asked.mid_grey)
+        blocked = y < self._zone_1
         self.blocked_cells += int(np.count_nonzero(blocked))
         unclipped = y if clipped is None else y[~clipped[outer]]
         _count_tones(self.counts, unclipped, self._asked.mid_grey)

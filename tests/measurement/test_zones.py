@@ -13,8 +13,9 @@ from stopwise.frame import Camera, Exposure
 from stopwise.grid import is_blocked
 from stopwise.measurement.zones import mid_grey_for, read_zones
 from stopwise.plan import Plan
-from stopwise.reduction import Asked, Signals, reduce
+from stopwise.reduction import Asked, reduce
 from stopwise.stops import MID_GREY_OF_SATURATION
+from support.grids import Signals
 from support.light_frames import frame_of
 
 

@@ -2,19 +2,42 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from stopwise.reduction import BLOCKS_ACROSS, Asked, Signals, reduce
+from stopwise.reduction import BLOCKS_ACROSS, Asked, reduce
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from stopwise.frame import Window
     from stopwise.grid import LightGrid
 
 BT709 = (0.2126, 0.7152, 0.0722)
+
+
+@dataclass(frozen=True, eq=False)
+class Signals:
+    """Light that is known as an array: a model's, a made picture's.
+
+    Attributes
+    ----------
+    light
+        float32 (n_channels, h, w), balanced linear signal, anchor = 1, upright.
+    """
+
+    light: NDArray[np.float32]
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Rows and columns of cells."""
+        return self.light.shape[1], self.light.shape[2]
+
+    def signals(self, at: Window, /) -> NDArray[np.float32]:
+        """Return the signals of a window, float32 (n_channels, rows, columns)."""
+        return self.light[:, at[0], at[1]]
 
 
 def grid_of(

@@ -12,8 +12,9 @@ from stopwise.grid import LightGrid, combine
 from stopwise.lamps.solos import LampSet, lamp_set
 from stopwise.lamps.unmixing import Shift
 from stopwise.plan.model import Plan
-from stopwise.reduction import Asked, Signals, reduce
+from stopwise.reduction import Asked, reduce
 from stopwise.stops import MID_GREY_OF_SATURATION
+from support.grids import Signals
 from support.made_set import HEIGHT, LAMPS, WIDTH, Lamp, Sitter, with_noise
 from support.made_set import field as field_of
 
