@@ -11,7 +11,7 @@ import pytest
 import rawpy
 
 from stopwise.cli import run
-from stopwise.cli.checking import worst_exit
+from stopwise.cli.check_command import worst_exit
 from stopwise.ledger import Ledger
 from support.real_files import real_mosaic
 

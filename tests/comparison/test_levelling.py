@@ -16,7 +16,7 @@ from stopwise.ledger import Kept, Ledger, Place, Stamp
 from stopwise.pipeline import Brief, assess
 from stopwise.plan import load_plan
 from stopwise.record import Level, record_from_json
-from stopwise.shoot.references import keep_adopted
+from stopwise.shoot.look_frames import keep_adopted
 from support.made_takes import MadeShoot, settings
 from support.records import kept, patch, unreadable
 

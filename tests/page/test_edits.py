@@ -24,7 +24,7 @@ from stopwise.plan import load_plan
 from stopwise.plan.draft import open_draft, undo_edit
 from stopwise.record import record_from_json
 from stopwise.shoot.adopting import adopted
-from stopwise.shoot.references import solo_looks
+from stopwise.shoot.look_frames import solo_looks
 from support.page_process import SAMPLES
 from support.page_scene import PLAN_TEXT, key_hot, on_plan
 

@@ -13,7 +13,7 @@ import pytest
 from playwright.sync_api import expect
 
 from stopwise.ledger import Ledger
-from stopwise.shoot.references import solo_looks
+from stopwise.shoot.look_frames import solo_looks
 from support.page_process import SAMPLES, PageProcess
 
 if TYPE_CHECKING:

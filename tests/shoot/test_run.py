@@ -9,11 +9,8 @@ from stopwise.frame import Exposure
 from stopwise.lamps.outputs import LampReading
 from stopwise.plan.model import Plan
 from stopwise.record import Record
-from stopwise.shoot.advice import Advice
-from stopwise.shoot.lamp_findings import with_lamp_findings
-from stopwise.shoot.lit import lit_in, lit_words
-from stopwise.shoot.run import Begun, Run
-from stopwise.shoot.times import since_last
+from stopwise.shoot.earlier_frames import Advice, since_last
+from stopwise.shoot.take import Begun, Run, lit_in, lit_words, with_lamp_findings
 
 PLAN = Plan.model_validate({"schema": 1, "light": [{"name": "key", "step": 0.1}]})
 

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from stopwise.errors import WrongUse
 from stopwise.plan.model import Plan
-from stopwise.shoot.awaiting import Awaiting
+from stopwise.shoot.awaited_parts import Awaiting
 from stopwise.shoot.saying import read_lit, read_look, read_parts, read_turned, turned_text
 
 LAMPS = ("key", "fill", "hair", "paper left", "paper 2")

@@ -9,9 +9,9 @@ from stopwise.errors import WrongUse
 from stopwise.ledger import MEMORY, Ledger, Place, Stamp
 from stopwise.plan import load_plan
 from stopwise.record import record_from_json
-from stopwise.shoot.references import adopted_frame, reference_of, solo_looks
+from stopwise.shoot.awaited_parts import adopt_frame, note_mark, undo_last
+from stopwise.shoot.look_frames import adopted_frame, reference_of, solo_looks
 from stopwise.shoot.standing import Standing
-from stopwise.shoot.taking_part import adopt_frame, note_mark, undo_last
 from support.page_scene import PLAN_TEXT, key_hot, on_plan
 from support.set_day import lit_set, on_set, plan_without_frames, solos
 

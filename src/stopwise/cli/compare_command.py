@@ -2,14 +2,204 @@
 
 from __future__ import annotations
 
+import json
+from contextlib import ExitStack
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import click
 
+from stopwise.cli.ledger_command import ledger_file
 from stopwise.cli.options import PATH, json_option, ledger_option, plan_option, read_plan
+from stopwise.cli.sides import Basis, Found, find, find_take, lamps_of
+from stopwise.comparison.changes import known_of
+from stopwise.comparison.comparison import Comparison
+from stopwise.comparison.comparison import compare as compare_sides
+from stopwise.comparison.framing import Framing, framing_of_boxes, framing_of_pictures
+from stopwise.errors import WrongUse
+from stopwise.ledger import Ledger
+from stopwise.shoot.saying import read_turned
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
     from pathlib import Path
+
+    from stopwise.plan.model import Plan
+
+
+_MAP_EDGE = 320
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """One call of `compare`.
+
+    Attributes
+    ----------
+    names
+        What is compared.
+    turned
+        What was said to be turned; None where nothing was said.
+    as_json
+        Whether JSON is printed.
+    slip_folder, ledger_path, look
+        As the options say.
+    earlier_path, take
+        An earlier day's ledger and its take.
+    """
+
+    names: tuple[str, ...]
+    turned: str | None = None
+    as_json: bool = False
+    slip_folder: Path | None = None
+    ledger_path: Path | None = None
+    look: str | None = None
+    earlier_path: Path | None = None
+    take: str | None = None
+
+
+def run_compare(wanted: Wanted, plan: Plan | None, plan_path: Path | None) -> int:
+    """Compare, show what came of it, and return the exit code: 1 where something contradicts.
+
+    Raises
+    ------
+    WrongUse
+        If the names or options don't go together.
+    """
+    if (wanted.earlier_path is None) != (wanted.take is None):
+        msg = "--to and --take go together: an earlier day's ledger, and a take of it."
+        raise WrongUse(msg)
+    basis = Basis(plan, plan_path, wanted.look)
+    turned = None if wanted.turned is None else read_turned(wanted.turned, plan)
+    with ExitStack() as stack:
+        ledger = _opened(stack, wanted.ledger_path)
+        earlier_ledger = _opened(stack, wanted.earlier_path)
+        earlier = (
+            None if earlier_ledger is None else find_take(wanted.take or "", basis, earlier_ledger)
+        )
+        basis.lay_out(ledger)
+        before, after = sides_of(wanted.names, basis, ledger, earlier)
+        if turned is None:
+            turned = said_between(before, after, ledger)
+        same = earlier is None or after.is_file
+        comparison = compare_found(before, after, basis, turned=turned, same_solos=same)
+    _show(comparison, as_json=wanted.as_json)
+    if wanted.slip_folder is not None:
+        draw(wanted.slip_folder, comparison, before, after)
+    return 0 if comparison.agrees else 1
+
+
+def _opened(stack: ExitStack, path: Path | None) -> Ledger | None:
+    return None if path is None else stack.enter_context(Ledger(ledger_file(path, None)))
+
+
+def _show(comparison: Comparison, *, as_json: bool) -> None:
+    if as_json:
+        click.echo(json.dumps(comparison.to_json()))
+        return
+    from stopwise.report.tables import comparison_text
+    from stopwise.report.terminal import Terminal
+
+    with Terminal() as terminal:
+        terminal.show(comparison_text(comparison, style=terminal.style))
+
+
+def compare_found(
+    before: Found,
+    after: Found,
+    basis: Basis,
+    *,
+    turned: Mapping[str, float] | None = None,
+    same_solos: bool = True,
+) -> Comparison:
+    """Compare two sides that were found, with what plan, solos and pictures tell."""
+    known = known_of(basis.plan, lamps_of(basis), before.side, turned=turned)
+    return compare_sides(
+        before.side,
+        after.side,
+        known=known,
+        framing=framing_between(before, after),
+        same_solos=same_solos,
+    )
+
+
+def framing_between(before: Found, after: Found) -> Framing:
+    """Return how the picture moved: from pictures where both are there, else from boxes."""
+    from stopwise.report.contours import reduced
+
+    by_boxes = framing_of_boxes(before.side, after.side)
+    if before.picture is None or after.picture is None or by_boxes.who == "camera":
+        return by_boxes
+    planes = [reduced(one.picture.luminance, _MAP_EDGE) for one in (before, after) if one.picture]
+    patches = before.side.patches.values()
+    boxes = [one.box for one in patches if one.box and one.follows]
+    fixed = [one.box for one in patches if one.box and not one.follows] if boxes else []
+    seen = framing_of_pictures(planes[0], planes[1], boxes, fixed)
+    return by_boxes if seen.motion is None else seen
+
+
+def said_between(before: Found, after: Found, ledger: Ledger | None) -> dict[str, float] | None:
+    """Return what takes between two said was turned, None where neither side is a take."""
+    if ledger is None or before.take is None or after.take is None:
+        return None
+    total: dict[str, float] = {}
+    first, last = before.take.number, after.take.number
+    for take in ledger.takes.all():
+        if min(first, last) < take.number <= max(first, last):
+            for lamp, stops in take.turned.items():
+                way = 1.0 if last >= first else -1.0
+                total[lamp] = total.get(lamp, 0.0) + way * stops
+    return total
+
+
+def sides_of(
+    names: Sequence[str], basis: Basis, ledger: Ledger | None, earlier: Found | None
+) -> tuple[Found, Found]:
+    """Return before and after: two names, or an earlier day's take and one name of today.
+
+    Raises
+    ------
+    WrongUse
+        If there are too few or too many names.
+    """
+    wanted = 2 if earlier is None else 1
+    if len(names) != wanted:
+        msg = (
+            "Name two: BEFORE and AFTER."
+            if earlier is None
+            else "With --to, name what of today is held against it: one frame, take or look."
+        )
+        raise WrongUse(msg)
+    found = [find(name, basis, ledger) for name in names]
+    return (found[0], found[1]) if earlier is None else (earlier, found[0])
+
+
+def draw(folder: Path, comparison: Comparison, before: Found, after: Found) -> Path:
+    """Write the comparison's slip and return its path.
+
+    Raises
+    ------
+    WrongUse
+        If the pictures aren't there.
+    """
+    from stopwise.cli.check_command import make_folder
+    from stopwise.report.compared_slip import draw_compared
+    from stopwise.report.drawable import drawable_of
+
+    if before.picture is None or after.picture is None:
+        msg = "There is no picture to draw: the file of one side is gone. Name files."
+        raise WrongUse(msg)
+    make_folder(folder)
+    target = folder / f"{_stem(comparison.before.name)} to {_stem(comparison.after.name)}.png"
+    pictures = (drawable_of(before.picture), drawable_of(after.picture))
+    target.write_bytes(draw_compared(comparison, *pictures))
+    return target
+
+
+def _stem(name: str) -> str:
+    last = name.replace("\\", "/").rpartition("/")[2]
+    stem = last.rpartition(".")[0] or last
+    return "".join(sign if sign.isalnum() or sign in "-_ ." else "-" for sign in stem)
 
 
 @click.command()
@@ -36,7 +226,5 @@ def compare(
 
     Example: stopwise compare F0009.dng F0011.dng --plan plan.toml --turned "key=-0.8"
     """
-    from stopwise.cli.comparing import Wanted, run_compare
-
     wanted = Wanted(names, turned, as_json, **options)  # type: ignore[arg-type]
     return run_compare(wanted, read_plan(plan_path), plan_path)

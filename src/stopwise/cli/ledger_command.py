@@ -36,7 +36,7 @@ def export(
     from stopwise.comparison.levelling import levelled
     from stopwise.ledger import Ledger
     from stopwise.ledger.export import csv_lines, json_lines
-    from stopwise.shoot.levels import targets_of
+    from stopwise.shoot.look_frames import targets_of
 
     if as_json and as_csv:
         msg = "Say --json or --csv, not both."

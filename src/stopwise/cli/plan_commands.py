@@ -121,8 +121,8 @@ def undo(file: Path) -> None:
 
     Example: stopwise plan undo plan.toml
     """
-    from stopwise.cli.speaking import ledger_of_plan
-    from stopwise.shoot.taking_part import undo_last
+    from stopwise.cli.day_commands import ledger_of_plan
+    from stopwise.shoot.awaited_parts import undo_last
 
     with ledger_of_plan(file) as ledger:
         undo_last(ledger, file)

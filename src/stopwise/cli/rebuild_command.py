@@ -2,14 +2,198 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from stopwise.cli.options import PATH, json_option, read_plan
+from stopwise.cli.sides import Basis, find_take, lamps_of
+from stopwise.comparison.rebuild_words import caution, do, say
+from stopwise.comparison.rebuilding import SoloMatch, match_solo
+from stopwise.errors import PathMissing, WrongUse
+from stopwise.lamps.solos import lamp_set
+from stopwise.lamps.white_card import white_card_of
+from stopwise.measurement.measurement import tidy
+from stopwise.record import SCHEMA
 
 if TYPE_CHECKING:
-    from pathlib import Path
+    from collections.abc import Iterable, Mapping, Sequence
+
+    from stopwise.comparison.sides import Side
+    from stopwise.grid import LightGrid
+    from stopwise.lamps.solos import LampSet
+    from stopwise.ledger import Ledger
+    from stopwise.plan.model import Light, Plan
+
+
+@dataclass(frozen=True, slots=True)
+class Today:
+    """Today's frames: the lamps' solos and the ambient, files by part."""
+
+    solos: Mapping[str, Path]
+    ambient: Path | None = None
+
+
+def todays(said: Sequence[str], plan: Plan, today: Basis | None) -> Today:
+    """Return today's frames: those of today's plan, and over them what was named as LAMP=FRAME.
+
+    Where both plans name a frame of a white card for a lamp, today's is taken: it says most.
+
+    Raises
+    ------
+    WrongUse
+        If one isn't written so, or the old plan has no such lamp.
+    """
+    solos: dict[str, Path] = {}
+    ambient = None
+    if today is not None and today.plan is not None and today.path is not None:
+        folder = today.path.parent
+        frames = today.plan.frames
+        both = {lamp for lamp in frames.white_card if lamp in plan.frames.white_card}
+        white_cards = {lamp: name for lamp, name in frames.white_card.items() if lamp in both}
+        solos = {lamp: folder / name for lamp, name in {**frames.solo, **white_cards}.items()}
+        named = today.plan.frames.ambient
+        ambient = None if named is None else folder / named
+    for one in said:
+        lamp, sign, name = one.partition("=")
+        if not sign or plan.light(lamp.strip()) is None:
+            known = ", ".join(light.name for light in plan.lights)
+            msg = f'"{one}" names no solo. Write LAMP=FRAME with a lamp of the plan: {known}.'
+            raise WrongUse(msg)
+        solos[lamp.strip()] = Path(name.strip())
+    return Today(solos, ambient)
+
+
+def walk(ledger: Ledger, take: str, basis: Basis, today: Today, *, as_json: bool) -> int:
+    """Go from lamp to lamp, say what is off at each, and return 0 once all match, else 1.
+
+    Raises
+    ------
+    WrongUse
+        If the old plan has no solos that can be read.
+    """
+    basis.lay_out(ledger)
+    old = lamps_of(basis)
+    if old is None or basis.plan is None:
+        msg = "The plan has no solos whose files are there, so no lamp can be built again from it."
+        raise WrongUse(msg)
+    side = find_take(take, basis, ledger).side
+    ambient = None if today.ambient is None else _light(today.ambient, basis)
+    matches = {
+        name: _match(name, old, side, today, (basis, ambient))
+        for name in old.names
+        if name in today.solos
+    }
+    missing = [name for name in old.names if name not in matches]
+    if as_json:
+        click.echo(json.dumps(_json(take, matches, missing, basis.plan)))
+    else:
+        for line in _lines(old.names, matches, basis.plan):
+            click.echo(line)
+    return 0 if not missing and all(one.is_matched for one in matches.values()) else 1
+
+
+def _match(
+    name: str, old: LampSet, side: Side, today: Today, with_: tuple[Basis, LightGrid | None]
+) -> SoloMatch:
+    basis, ambient = with_
+    path = today.solos[name]
+    lamp = side.lamps.get(name)
+    gave = 0.0 if lamp is None or lamp.stops is None else lamp.stops
+    now, card = _light(path, basis), None
+    then = _white_card_light(name, basis)
+    try:
+        if then is not None and white_card_of(now, ambient or old.ambient) is not None:
+            old = lamp_set({name: then}, old.ambient, exposure=old.exposure)
+        elif then is not None:
+            card = white_card_of(then, old.ambient)
+        return match_solo(name, old, now, ambient=ambient, take_stops=gave, card=card)
+    except ValueError as error:
+        msg = f"{path}: not of the old solos' size. Shoot with the same camera, the same way up."
+        raise WrongUse(msg) from error
+
+
+def _white_card_light(name: str, basis: Basis) -> LightGrid | None:
+    """Return the light of a lamp's old white card, None where there is none."""
+    named = None if basis.plan is None else basis.plan.frames.white_card.get(name)
+    if named is None or basis.path is None:
+        return None
+    path = basis.path.parent / named
+    return _light(path, basis) if path.is_file() else None
+
+
+def _light(path: Path, basis: Basis) -> LightGrid:
+    from stopwise.measurement import read
+    from stopwise.plan.model import Plan
+    from stopwise.raw import decode
+
+    if not path.is_file():
+        msg = f"{path} isn't there. Name today's solo as LAMP=FRAME."
+        raise PathMissing(msg)
+    frame = decode(path)
+    plan = basis.plan or Plan()
+    return read(frame, plan, look=basis.look).grid
+
+
+def _lines(names: Iterable[str], matches: Mapping[str, SoloMatch], plan: Plan) -> Iterable[str]:
+    """Yield what is said: each lamp up to the first that is off, then what is left."""
+    left: list[str] = []
+    for name in names:
+        light = plan.light(name)
+        match = matches.get(name)
+        if match is None:
+            left.append(name)
+            continue
+        yield " ".join(words for words in (say(match), do(match, light)) if words)
+        if not match.is_matched and (warning := caution(light)):
+            yield f"  {warning}"
+    if left:
+        yield f"Next: light the {left[0]} alone and shoot it.{_where(plan.light(left[0]))}"
+        if warning := caution(plan.light(left[0])):
+            yield f"  {warning}"
+    elif all(match.is_matched for match in matches.values()):
+        yield "All lamps match. Light them all and hold a frame against the take: stopwise compare."
+
+
+def _where(light: Light | None) -> str:
+    """Return where a lamp stood, as far as the plan says."""
+    if light is None:
+        return ""
+    parts = [
+        light.modifier,
+        None if light.off_axis is None else _round(light.off_axis),
+        None if light.elevation is None else f"{light.elevation:g} degrees up",
+        None if light.distance is None else f"{light.distance:g} m away",
+        None if light.power is None else f"power {light.power:g}",
+    ]
+    told = ", ".join(part for part in parts if part)
+    return f" It stood: {told}." if told else ""
+
+
+def _round(off_axis: float) -> str:
+    side = "right" if off_axis >= 0 else "left"
+    return f"{abs(off_axis):g} degrees round to camera {side}"
+
+
+def _json(
+    take: str, matches: Mapping[str, SoloMatch], missing: Sequence[str], plan: Plan
+) -> dict[str, Any]:
+    lamps = {
+        name: {
+            **match.to_json(),
+            "say": say(match),
+            "do": do(match, plan.light(name)),
+            "caution": "" if match.is_matched else caution(plan.light(name)),
+        }
+        for name, match in matches.items()
+    }
+    whole: dict[str, Any] = tidy(
+        {"schema": SCHEMA, "take": take, "lamps": lamps, "missing": list(missing)}
+    )
+    return whole
 
 
 @click.command()
@@ -35,7 +219,6 @@ def rebuild(
     Example: stopwise rebuild june.sqlite --take 4 --plan june.toml key=F0104.dng
     """
     from stopwise.cli.ledger_command import ledger_file
-    from stopwise.cli.rebuilding import todays, walk
     from stopwise.cli.sides import Basis
     from stopwise.ledger import Ledger
     from stopwise.plan.model import Plan

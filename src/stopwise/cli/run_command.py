@@ -2,14 +2,94 @@
 
 from __future__ import annotations
 
+import json
 from typing import TYPE_CHECKING
 
 import click
 
 from stopwise.cli.options import PATH, ledger_option, plan_option, read_plan
+from stopwise.cli.sides import Basis, names_there, records_of, take_called
+from stopwise.comparison.run import DRIFT_STOPS, TakeRun, run_of
+from stopwise.errors import PathMissing
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
     from pathlib import Path
+
+    from stopwise.ledger import Ledger
+    from stopwise.record import Record
+
+
+def runs(
+    ledger: Ledger, basis: Basis, *, take: str | None = None, every: bool = False
+) -> list[TakeRun]:
+    """Return the runs that are meant, oldest first: one for each look of each take.
+
+    Parameters
+    ----------
+    ledger
+        Where records are kept.
+    basis
+        Its plan gives the limit; its look, if named, is the only one.
+    take
+        A take's name or number; None for the one that is on.
+    every
+        Whether all takes are meant.
+
+    Raises
+    ------
+    PathMissing
+        If there is no such take, or no frame at all.
+    """
+    limit = DRIFT_STOPS if basis.plan is None else basis.plan.limits.drift
+    found = []
+    for number in _numbers(ledger, take, every=every):
+        records = records_of(ledger, take=number, look=basis.look)
+        for of_look in _by_look(records):
+            run = run_of(of_look, limit=limit, is_steady=basis.is_steady)
+            if run is not None:
+                found.append(run)
+    if not found:
+        msg = f"{ledger.place}: no frame of that take and look is kept. {names_there(ledger)}"
+        raise PathMissing(msg)
+    return found
+
+
+def _numbers(ledger: Ledger, take: str | None, *, every: bool) -> Iterator[int | None]:
+    if take is not None:
+        called = take_called(take, ledger)
+        if called is None:
+            msg = f"{ledger.place} has no take {take!r}. {names_there(ledger)}"
+            raise PathMissing(msg)
+        yield called.number
+        return
+    last = [kept.row.get("take") for kept in ledger.frames.all()]
+    yield from dict.fromkeys(last) if every else dict.fromkeys(last[-1:])
+
+
+def _by_look(records: Iterable[Record]) -> Iterator[list[Record]]:
+    looks: dict[str | None, list[Record]] = {}
+    for record in records:
+        looks.setdefault(record.look, []).append(record)
+    yield from looks.values()
+
+
+def show(found: Iterable[TakeRun], *, as_json: bool) -> int:
+    """Print runs, and return 1 where something stepped, drifted or fell out, else 0."""
+    found = list(found)
+    if as_json:
+        for run in found:
+            click.echo(json.dumps(run.to_json()))
+    else:
+        from rich.text import Text
+
+        from stopwise.report.tables import run_text
+        from stopwise.report.terminal import Terminal
+
+        with Terminal() as terminal:
+            told = [run_text(run, style=terminal.style) for run in found]
+            terminal.show(Text("\n\n").join(told))
+    return 1 if any(run.flags for run in found) else 0
 
 
 @click.command()
@@ -35,7 +115,6 @@ def run(
     Example: stopwise run --folder ~/shoots/today --take 3
     """
     from stopwise.cli.ledger_command import ledger_file
-    from stopwise.cli.running import runs, show
     from stopwise.cli.sides import Basis
     from stopwise.ledger import Ledger
 

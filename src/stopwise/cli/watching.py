@@ -5,14 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
-from stopwise.cli.keeping import learn
+from stopwise.cli.check_command import learn
 from stopwise.errors import LedgerError
 from stopwise.folder.plan_file import PlanFile
 from stopwise.folder.watcher import Hooks, Options, Watcher
 from stopwise.pipeline import Brief, assess
 from stopwise.pipeline.ahead import prepare
 from stopwise.shoot.day import Around, Day
-from stopwise.shoot.references import reference_of
+from stopwise.shoot.look_frames import reference_of
 from stopwise.shoot.watches import remember
 
 if TYPE_CHECKING:

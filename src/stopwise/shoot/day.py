@@ -15,25 +15,21 @@ from stopwise.comparison.levelling import level_of
 from stopwise.pipeline import assess
 from stopwise.plan.model import Plan
 from stopwise.plan.now import plan_now
-from stopwise.shoot.advice import Advice
-from stopwise.shoot.awaiting import awaited_words, awaiting_now, card_box, keep_awaiting
+from stopwise.shoot.awaited_parts import awaited_words, awaiting_now, card_box, keep_awaiting, play
 from stopwise.shoot.camera import CameraCalls, Room
-from stopwise.shoot.lamp_findings import with_lamp_findings
-from stopwise.shoot.levels import target_of
-from stopwise.shoot.lit import is_full, lit_in, lit_words
-from stopwise.shoot.parts import play
-from stopwise.shoot.references import (
+from stopwise.shoot.earlier_frames import Advice, Tail, since_last
+from stopwise.shoot.look_frames import (
     full_frame,
     keep_full,
     keep_reference,
     keep_solo,
     reference_of,
     solos_are_of,
+    target_of,
     unproved_solos,
 )
 from stopwise.shoot.standing import Standing
-from stopwise.shoot.tail import Tail
-from stopwise.shoot.times import since_last
+from stopwise.shoot.take import is_full, lit_in, lit_words, with_lamp_findings
 
 if TYPE_CHECKING:
     from collections.abc import Callable

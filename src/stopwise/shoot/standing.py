@@ -6,17 +6,17 @@ from typing import TYPE_CHECKING, Any
 
 from stopwise.errors import WrongUse
 from stopwise.plan.model import Plan
-from stopwise.shoot.awaiting import Awaiting, keep_awaiting
-from stopwise.shoot.references import read_from
-from stopwise.shoot.run import Begun, Run
+from stopwise.shoot.awaited_parts import Awaiting, keep_awaiting
+from stopwise.shoot.look_frames import read_from
 from stopwise.shoot.saying import YES, read_lit, read_look, read_parts, read_turned, turned_text
+from stopwise.shoot.take import Begun, Run
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
     from stopwise.ledger import Ledger, Order
     from stopwise.record import Record
-    from stopwise.shoot.run import Offer
+    from stopwise.shoot.take import Offer
 
 OWN = "the plan's own"
 """How the targets are called that hold where no look is worn."""

@@ -1,4 +1,4 @@
-"""What `adopt` does: finds the frame, measures it by the plan as it stands, writes the targets."""
+"""Commands that write into the plan from a frame: grey, mark, adopt."""
 
 from __future__ import annotations
 
@@ -7,21 +7,115 @@ from typing import TYPE_CHECKING, Any, Self
 
 import click
 
-from stopwise.cli.speaking import find_watch, watch_of_plan
+from stopwise.cli.day_commands import find_watch, watch_of_plan, watch_options
+from stopwise.cli.options import PATH, plan_option
 from stopwise.errors import WrongUse
-from stopwise.ledger import MEMORY, Ledger
+from stopwise.ledger import MEMORY, Ledger, content_hash
 from stopwise.messages import say
 from stopwise.pipeline import Brief, assess
 from stopwise.plan import load_plan
 from stopwise.shoot.adopting import ADOPT, Choice, refuse_spoilt
-from stopwise.shoot.references import reference_of, solos_are_of
+from stopwise.shoot.awaited_parts import adopt_frame, note_mark, undo_last
+from stopwise.shoot.look_frames import reference_of, solos_are_of
 from stopwise.shoot.standing import Standing
-from stopwise.shoot.taking_part import adopt_frame, undo_last
 
 if TYPE_CHECKING:
     from stopwise.record import Record
     from stopwise.shoot.adopting import Change
     from stopwise.shoot.watches import Watch
+
+
+@click.command()
+@click.argument("frame", type=PATH)
+@click.option("--plan", "plan", type=PATH, required=True, help="The plan to write into.")
+@click.option("--box", required=True, metavar="x0,y0,x1,y1", help="The card, inside its edges.")
+@click.option(
+    "--card",
+    "reflectance",
+    type=click.FloatRange(0.01, 1.0),
+    default=0.18,
+    show_default=True,
+    help="Its reflectance.",
+)
+@click.option(
+    "--card-at",
+    "faced",
+    type=click.Choice(["lamp", "camera", "between"]),
+    default="lamp",
+    show_default=True,
+    help="What it faced.",
+)
+@click.option("--lamp", default="", help="The lamp that lit it. [the plan's key]")
+@click.option("--meter", help="What the meter read for it here. [the plan's reading]")
+@click.option("--force", is_flag=True, help="Write a mid-grey far from the usual, too.")
+def grey(frame: Path, plan: Path, box: str, force: bool, **card: Any) -> None:  # noqa: FBT001
+    """Set mid-grey for a body and its ISO from the grey card in a FRAME.
+
+    The box is given, never guessed: paper is even and neutral too. The card faces the lamp, or say
+    with --card-at what it faced.
+
+    Example: stopwise grey F0001.dng --plan plan.toml --box 0.45,0.45,0.55,0.55
+    """
+    from stopwise.plan.readings import read_f_number
+    from stopwise.plan.spoken_tables import box_of
+    from stopwise.preparing.grey import Card, set_grey
+
+    card["meter"] = read_f_number(card["meter"]) if card["meter"] else None
+    click.echo("\n".join(set_grey(frame, plan, Card(box_of(box), **card), force=force)))
+
+
+@click.command()
+@click.argument("frame", type=PATH)
+@click.argument("part", metavar="AS")
+@click.option("--plan", "plan", type=PATH, required=True, help="The plan to write into.")
+@click.option(
+    "--white-card",
+    "is_white_card",
+    is_flag=True,
+    help="The lamp alone on a white card held at the face.",
+)
+def mark(frame: Path, part: str, plan: Path, is_white_card: bool) -> None:  # noqa: FBT001
+    """Mark a FRAME AS grey, ambient, plate, reference, or as the solo of a lamp by its name.
+
+    Example: stopwise mark F0003.dng key --plan plan.toml
+    """
+    from stopwise.plan.model import FramePart
+    from stopwise.preparing.marks import mark_frame
+
+    part = FramePart("white card", part).asked if is_white_card else part
+    click.echo(mark_frame(frame, part, plan))
+    tell_of_mark(frame, part, plan)
+
+
+def tell_of_mark(frame: Path, part: str, plan: Path) -> None:
+    """Have the watch that goes by a plan know which part a frame plays; there may be none."""
+    watch = watch_of_plan(plan)
+    if watch is None:
+        return
+    with Ledger(watch.ledger) as ledger:
+        note_mark(ledger, part, ledger.frames.by_hash(content_hash(str(frame.resolve()))))
+
+
+@click.command()
+@click.argument("frame", type=PATH, required=False)
+@plan_option
+@click.option("--patches", metavar="NAMES", help="Only the zones of these patches.")
+@click.option("--only", type=click.Choice(["zones", "ratios", "backdrop"]), help="Only these.")
+@click.option("--anyway", is_flag=True, help="Adopt a frame that is clipped or misfired, too.")
+@click.option("--undo", "is_undo", is_flag=True, help="Put the targets back as they were before.")
+@watch_options
+def adopt(frame: Path | None, is_undo: bool, **said: Any) -> None:  # noqa: FBT001
+    """Make what a FRAME measured the targets, the old ones kept as comments in the plan.
+
+    With no FRAME it is the newest of the watch. From then on tolerance is round the adopted light.
+
+    Example: stopwise adopt
+    """
+    adopting = Adopting.of(**said)
+    if is_undo:
+        adopting.undo()
+    else:
+        adopting.adopt(frame, **said)
 
 
 class Adopting:

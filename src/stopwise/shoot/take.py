@@ -1,4 +1,4 @@
-"""The run of a take: what each lamp is expected to give, which frames count, and silent turns."""
+"""The take that is on: what each lamp is expected to give, which frames count, silent turns."""
 
 from __future__ import annotations
 
@@ -7,25 +7,123 @@ from dataclasses import dataclass, field, replace
 from statistics import median
 from typing import TYPE_CHECKING
 
-from stopwise.lamps.outputs import RUN_FRAMES, expect
+from stopwise.findings import Detail, Finding, verdict_of
+from stopwise.lamps.outputs import LEAST_OFF, RUN_FRAMES, expect
 from stopwise.lamps.recycling import SAME_STOPS, Shot, recycling, weak_after_short_wait
-from stopwise.shoot.lamp_findings import (
-    lamp_finding,
-    misfires,
-    readings_of,
-)
 from stopwise.verdict.likely import with_likely_out
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from stopwise.findings import Finding
+    from stopwise.codes import Code
     from stopwise.lamps.outputs import LampReading
     from stopwise.plan.model import Plan
     from stopwise.plan.now import PlanNow
     from stopwise.record import Record
 
     Readings = Mapping[str, LampReading]
+
+
+def lit_in(record: Record) -> tuple[str, ...] | None:
+    """Return the lamps that gave light in a frame.
+
+    Returns
+    -------
+    tuple of str or None
+        None without solos, where a lamp isn't seen, or where one that was meant to fire did not:
+        that is called by itself.
+    """
+    states = {name: one.state for name, one in (record.lamps or {}).items()}
+    if not states or "not seen" in states.values() or misfires(record):
+        return None
+    return tuple(name for name, state in states.items() if state != "out")
+
+
+def is_full(record: Record, plan: Plan | None, said: Sequence[str] | None) -> bool:
+    """Tell whether a frame of the plan's own look shows all its lamps lit.
+
+    By solos of all lamps; without them a frame on plan does, while no lamp is meant to be off.
+    """
+    if plan is None or not plan.lights or record.look is not None:
+        return False
+    names = {light.name for light in plan.lights}
+    if names <= set(record.lamps or {}):
+        return set(lit_in(record) or ()) >= names
+    return said is None and record.verdict == "on plan"
+
+
+def lit_words(record: Record, lit: Sequence[str], said: Sequence[str] | None) -> str:
+    """Return which lamps are lit, and which were said to be where that differs."""
+    known = set(record.lamps or {})
+    names = "all lamps" if set(lit) == known else ", ".join(lit) or "no lamp"
+    other = said is not None and set(said) & known != set(lit)
+    told = f"; said were {', '.join(said)}" if other and said else ""
+    return f"Lit in {record.file}: {names}{told}."
+
+
+def readings_of(record: Record, lit: Sequence[str] | None = None) -> dict[str, LampReading]:
+    """Return what a record says of the lamps that are meant to be lit; {} where it says nothing."""
+    lamps = record.lamps or {}
+    return {name: one for name, one in lamps.items() if lit is None or name in lit}
+
+
+def misfires(record: Record) -> bool:
+    """Tell whether a lamp that was meant to fire didn't, or none did."""
+    return any(finding.is_misfire for finding in record.findings)
+
+
+def lamp_finding(
+    name: str,
+    reading: LampReading,
+    planned: float,
+    *,
+    code: Code | None = None,
+    since_s: float | None = None,
+) -> Finding:
+    """Return the failed finding on a lamp that isn't what its take expects.
+
+    Parameters
+    ----------
+    name, reading
+        The lamp, and what it gave.
+    planned
+        What is expected of it, stops against its solo.
+    code
+        What is to be said; None for weak or strong.
+    since_s
+        Seconds since the frame before, for a lamp that wasn't ready.
+    """
+    off: Code = "strong" if (reading.stops or 0.0) > planned else "weak"
+    return Finding(
+        check="lamp",
+        of=name,
+        code=code or off,
+        state="fails",
+        measured=reading.stops,
+        planned=planned,
+        within=(-LEAST_OFF, LEAST_OFF),
+        uncertainty=reading.uncertainty,
+        cause="lamp",
+        detail=Detail(since_s=since_s),
+    )
+
+
+def with_lamp_findings(record: Record, findings: Sequence[Finding]) -> Record:
+    """Return a record with what the run says of lamps, and no turn of those lamps.
+
+    A lamp that is off its own run is mended where it stands, and not by turning what it gives.
+    """
+    if not findings:
+        return record
+    named = {finding.of for finding in findings}
+    kept = [
+        replace(finding, turn=None)
+        if finding.turn is not None and finding.turn.light in named
+        else finding
+        for finding in record.findings
+    ]
+    return record.with_verdict(verdict_of([*findings, *kept]))
+
 
 LEAST_STEP = 0.2
 """Stops from which a step that nobody announced is asked about."""

@@ -1,9 +1,12 @@
-"""The flash's tail over a day's frames: what a slower frame that was asked for has shown."""
+"""What a frame's record owes to those before it: turns that two agree on, a slower frame, waits."""
 
 from __future__ import annotations
 
 import math
+from collections import deque
 from dataclasses import replace
+from datetime import datetime
+from statistics import median
 from typing import TYPE_CHECKING
 
 from stopwise.findings import verdict_of
@@ -11,8 +14,65 @@ from stopwise.nominal import slower_full_mark
 from stopwise.wording import shutter_text
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from stopwise.findings import Finding
     from stopwise.record import Record
+
+
+AGREE_STOPS = 0.2
+"""Stops within which two frames ask the same turn of a lamp."""
+
+_BEFORE = 2
+"""Frames before this one that a turn may agree with: two of the last three."""
+
+
+class Advice:
+    """Holds a lamp's turn back until a second frame asks for it; new with each take."""
+
+    def __init__(self) -> None:
+        self._asked: deque[dict[str, float]] = deque(maxlen=_BEFORE)
+
+    def settled(self, record: Record, *, in_take: bool) -> Record:
+        """Return a readable frame's record with the turns that two of three frames agree on.
+
+        Parameters
+        ----------
+        record
+            The frame's record.
+        in_take
+            False while building up: then every turn is given at once.
+        """
+        asked = _turns(record.findings)
+        if in_take:
+            agreed = {name for name, stops in asked.items() if self._has(name, stops)}
+            held = tuple(_held_back(finding, agreed) for finding in record.findings)
+            record = replace(record, findings=held)
+        self._asked.append(asked)
+        return record
+
+    def _has(self, lamp: str, stops: float) -> bool:
+        return any(
+            lamp in frame
+            and frame[lamp] * stops > 0
+            and abs(frame[lamp] - stops) <= max(AGREE_STOPS, abs(stops) / 2.0)
+            for frame in self._asked
+        )
+
+
+def _turns(findings: Iterable[Finding]) -> dict[str, float]:
+    asked: dict[str, list[float]] = {}
+    for finding in findings:
+        if finding.turn is not None:
+            asked.setdefault(finding.turn.light, []).append(finding.turn.needed)
+    return {name: median(stops) for name, stops in asked.items()}
+
+
+def _held_back(finding: Finding, agreed: set[str]) -> Finding:
+    if finding.turn is None or finding.turn.light in agreed:
+        return finding
+    return replace(finding, turn=None, advice="wait")
+
 
 _SAME_STOPS = 1.0 / 6.0
 """Stops within which two times are one mark: files round them."""
@@ -96,3 +156,45 @@ def _sides(record: Record) -> Finding | None:
 def _with(record: Record, findings: list[Finding]) -> Record:
     """Return a record with other findings, and the verdict that these come to."""
     return record.with_verdict(verdict_of(findings))
+
+
+_LONGEST_S = 3600.0
+_SURE_S = 2.0
+"""Whole seconds from which the times in the files say enough."""
+
+Moment = tuple["Record", float]
+"""A frame's record, and when it was judged, seconds of a steady clock."""
+
+
+def since_last(before: Moment, now: Moment) -> float | None:
+    """Return the seconds between two frames.
+
+    Returns
+    -------
+    float or None
+        From the times in the files where they hold fractions of a second. Whole seconds say little
+        of a short wait: there it is the time between the two verdicts, as far as the files' times
+        allow it. None where it can't be told, or is an hour or more.
+    """
+    judged = now[1] - before[1]
+    taken = _taken(before[0]), _taken(now[0])
+    since: float | None = judged
+    if taken[0] is not None and taken[1] is not None:
+        since = (taken[1] - taken[0]).total_seconds()
+        if not (taken[0].microsecond or taken[1].microsecond):
+            since = _whole(since, judged)
+    return since if since is not None and 0.0 < since < _LONGEST_S else None
+
+
+def _whole(seconds: float, judged: float) -> float | None:
+    if abs(judged - seconds) < 1.0:
+        return judged
+    return seconds if seconds >= _SURE_S else None
+
+
+def _taken(record: Record) -> datetime | None:
+    said = None if record.exposure is None else record.exposure.taken
+    try:
+        return datetime.fromisoformat(said) if said else None
+    except ValueError:
+        return None

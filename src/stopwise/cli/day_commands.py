@@ -1,0 +1,234 @@
+"""The day's commands, which speak to a running watch: expect, lit, look, take."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from stopwise.cli.options import PATH
+from stopwise.errors import PathMissing, WrongUse
+from stopwise.ledger import Ledger
+from stopwise.plan.spoken_tables import box_of
+from stopwise.shoot.awaited_parts import (
+    Awaiting,
+    awaiting_now,
+    card_box,
+    keep_awaiting,
+    keep_card_box,
+    take_back,
+)
+from stopwise.shoot.saying import card_patch, read_parts
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+
+    from stopwise.plan.model import Plan
+    from stopwise.shoot.watches import Watch
+
+
+def watch_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add the options that name a watch; none is needed where one watcher runs."""
+    ledger = click.option("--ledger", "ledger_path", type=PATH, help="The ledger of the watch.")
+    folder = click.option("--folder", type=PATH, help="The folder that is watched.")
+    wrapped: Callable[..., Any] = ledger(folder(command))
+    return wrapped
+
+
+def find_watch(*, ledger_path: Path | None, folder: Path | None, **_: Any) -> Watch:
+    """Return the watch that a command speaks to."""
+    from stopwise.shoot.watches import the_watch
+
+    return the_watch(ledger=ledger_path, folder=folder)
+
+
+def watch_of_plan(
+    plan: Path, *, ledger_path: Path | None = None, folder: Path | None = None, **_: Any
+) -> Watch | None:
+    """Return the watch that goes by a plan, or None.
+
+    Raises
+    ------
+    PathMissing, WrongUse
+        If a watch is named and isn't there.
+    """
+    try:
+        watch = find_watch(ledger_path=ledger_path, folder=folder)
+    except (PathMissing, WrongUse):
+        if ledger_path or folder:
+            raise
+        return None
+    return watch if watch.plan is not None and watch.plan == plan.resolve() else None
+
+
+def ledger_of_plan(plan: Path) -> Ledger:
+    """Return the ledger of the watch that goes by a plan, else one in memory; close it after."""
+    from stopwise.ledger import MEMORY, Ledger
+
+    watch = watch_of_plan(plan)
+    return Ledger(MEMORY if watch is None else watch.ledger)
+
+
+def plan_of(watch: Watch) -> Plan:
+    """Return the plan of a watch."""
+    from stopwise.plan import load_plan
+
+    return load_plan(watch.plan_path())
+
+
+def say(watch: Watch, kind: str, body: object, words: str) -> None:
+    """Write an order for the watcher, and print what it comes to and when it holds."""
+    from stopwise.ledger import Ledger
+
+    with Ledger(watch.ledger) as ledger:
+        ledger.orders.say(kind, body)
+    click.echo(f"{words}, {watch.since}.")
+
+
+@click.command()
+@click.argument("parts", nargs=-1)
+@click.option("--box", metavar="x0,y0,x1,y1", help="Where the grey card is held, inside its edges.")
+@click.option(
+    "--undo", "is_undo", is_flag=True, help="Take back the last frame, or what is awaited."
+)
+@watch_options
+def expect(parts: tuple[str, ...], box: str | None, is_undo: bool, **named: Any) -> None:  # noqa: FBT001
+    """Mark the next frames in the plan as they land: they are these PARTS, in order.
+
+    Parts are grey, ambient, plate, reference and the lamps' names, each lamp lit alone; "key
+    card" is the key alone on a white card at the face. A frame
+    that doesn't fit its name is refused and asked for again. With no PARTS: what is awaited now.
+
+    Example: stopwise expect grey, ambient, plate, key, fill, hair
+    """
+    watch = find_watch(**named)
+    expecting = Expecting(watch)
+    if is_undo:
+        expecting.undo()
+    elif parts:
+        expecting.ask(" ".join(parts), plan_of(watch), box)
+    else:
+        expecting.show()
+
+
+class Expecting:
+    """One call of `expect`.
+
+    Parameters
+    ----------
+    watch
+        The watch that it speaks to.
+    """
+
+    def __init__(self, watch: Watch) -> None:
+        self._watch = watch
+
+    def ask(self, said: str, plan: Plan, box: str | None) -> None:
+        """Ask for parts.
+
+        Raises
+        ------
+        WrongUse
+            If a part is unknown, or where the grey card is held isn't known.
+        """
+        parts = read_parts(said, plan)
+        if "grey" in parts:
+            self._keep_card(plan, box)
+        say(self._watch, "expect", list(parts), f"Awaited: {Awaiting(parts).words()}")
+
+    def _keep_card(self, plan: Plan, box: str | None) -> None:
+        with Ledger(self._watch.ledger) as ledger:
+            found = card_patch(plan) if box is None else box_of(box)
+            if found is not None:
+                keep_card_box(ledger, found)
+            elif card_box(ledger) is None:
+                msg = (
+                    "Where is the grey card held? Paper is even and neutral too, so it is never "
+                    "guessed: give --box x0,y0,x1,y1, or a patch called grey card in the plan."
+                )
+                raise WrongUse(msg)
+
+    def show(self) -> None:
+        """Say what is awaited."""
+        with Ledger(self._watch.ledger) as ledger:
+            words = awaiting_now(ledger).words()
+        click.echo(f"{words[:1].upper()}{words[1:]}.")
+
+    def undo(self) -> None:
+        """Take back the last frame that came; where none has come, what is awaited.
+
+        Raises
+        ------
+        WrongUse
+            If there is nothing to take back.
+        """
+        with Ledger(self._watch.ledger) as ledger:
+            awaiting = awaiting_now(ledger)
+            if awaiting.came:
+                came = awaiting.came[-1]
+                take_back(self._watch.plan_path(), came)
+                ledger.marks.undo(came.part)
+                awaiting = awaiting.undone()
+                said = f"{came.file} is no longer {came.part}"
+            elif awaiting.left or ledger.orders.open("expect"):
+                ledger.orders.undo("expect")
+                awaiting, said = Awaiting(), "Nothing of it had come"
+            else:
+                msg = "Nothing is awaited and nothing has come: there is nothing to undo."
+                raise WrongUse(msg)
+            keep_awaiting(ledger, awaiting)
+        click.echo(f"{said}; {awaiting.words()}.")
+
+
+@click.command()
+@click.argument("lamps", nargs=-1, required=True)
+@watch_options
+def lit(lamps: tuple[str, ...], **named: Any) -> None:
+    """Only these LAMPS are meant to be lit now: targets that need others wait. "all" ends it.
+
+    Example: stopwise lit key, fill
+    """
+    from stopwise.shoot.saying import read_lit
+
+    watch = find_watch(**named)
+    meant = read_lit(" ".join(lamps), plan_of(watch))
+    words = "All lamps are meant to be lit" if meant is None else f"Lit: {', '.join(meant)}"
+    say(watch, "lit", None if meant is None else list(meant), words)
+
+
+@click.command()
+@click.argument("name", nargs=-1, required=True)
+@watch_options
+def look(name: tuple[str, ...], **named: Any) -> None:
+    """From the next frame on, this look's targets hold. "none" is the plan's own.
+
+    Example: stopwise look in black
+    """
+    from stopwise.shoot.saying import read_look
+
+    watch = find_watch(**named)
+    worn = read_look(" ".join(name), plan_of(watch))
+    say(watch, "look", worn, f"Look: {worn}" if worn else "The plan's own look")
+
+
+@click.command(context_settings={"ignore_unknown_options": True})
+@click.argument("turned", nargs=-1, type=click.UNPROCESSED)
+@watch_options
+def take(turned: tuple[str, ...], **named: Any) -> None:
+    """Begin a new take with the next frame, and say what was TURNED, in stops.
+
+    "yes" says so of the turn that the watcher asked about; with nothing said, nothing was turned.
+
+    Example: stopwise take "key -0.5, fill +0.2"
+    """
+    from stopwise.shoot.saying import YES, read_turned, turned_text
+
+    watch = find_watch(**named)
+    said = " ".join(turned).strip()
+    if said.lower() == YES:
+        say(watch, "take", YES, "A new take begins with the turn that was asked about")
+        return
+    stops = read_turned(said, None if watch.plan is None else plan_of(watch))
+    what = f": {turned_text(stops)}" if stops else ""
+    say(watch, "take", said, f"A new take begins{what}")
