@@ -159,7 +159,7 @@ class Cells:
         return light
 
     def signals(self, at: Window = (_ALL, _ALL)) -> NDArray[np.float32]:
-        """Return the balanced signals of all channels in a window, (n_channels, rows, columns)."""
+        """Return a window's balanced signals, float32 (n_channels, rows, columns), anchor = 1."""
         light = np.empty((len(self.channels), *self.planes[0][at].shape), dtype=np.float32)
         for plane, name in zip(light, self.channels, strict=True):
             self._fill(plane, name, at)
@@ -302,7 +302,7 @@ def _of_channel(name: str, factors: Triple) -> float:
 
 
 def weighted(light: NDArray[np.float32], shares: Sequence[float]) -> NDArray[np.float32]:
-    """Return the weighted sum over the first axis: Y of channels, float32 of the other axes.
+    """Return the weighted sum over the first axis: Y (h, w) of channels (n, h, w), anchor = 1.
 
     Not by a product of matrices, whose library would wake its threads for each band.
     """

@@ -182,7 +182,7 @@ class Frame:
         return (height, width) if self.orientation >= _FIRST_TURNED else (width, height)
 
     def upright(self, plane: NDArray[T]) -> NDArray[T]:
-        """Return a view of a sensor-oriented array (h, w, ...) as the picture stands upright."""
+        """Return a view of a sensor-oriented array (h, w, ...), in any unit, stood upright."""
         return upright(plane, self.orientation)
 
 
@@ -192,7 +192,7 @@ def upright(plane: NDArray[T], orientation: int) -> NDArray[T]:
     Parameters
     ----------
     plane
-        Shape (h, w, ...), in sensor orientation.
+        Shape (h, w, ...), in any unit, in sensor orientation.
     orientation
         1 to 8: which edge of the upright picture the first row and the first column are.
 

@@ -202,7 +202,7 @@ class LightGrid:
 
     @cached_property
     def noise_stops(self) -> NDArray[np.float64]:
-        """Standard deviation of `log2_y` from noise, stops; NaN where the block isn't seen."""
+        """Standard deviation of `log2_y` (rows, columns) from noise, stops; NaN where not seen."""
         share = self.noise.astype(np.float64) / np.where(self.seen, self.luminance, 1.0)
         return np.where(self.seen, share / math.log(2.0), np.nan)
 

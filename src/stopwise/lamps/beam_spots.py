@@ -243,7 +243,7 @@ class Lit:
     expected: float = 1.0
 
     def others(self, lamps: Floats) -> Floats:
-        """Return what all other lamps give where the solos give `lamps`, shape (lamps, ...)."""
+        """Return what the other lamps give where solos give `lamps`, (lamps, ...), anchor = 1."""
         of_all = np.tensordot(self.outputs, lamps, axes=1)
         rest: Floats = of_all - self.outputs[self.index] * lamps[self.index]
         return rest

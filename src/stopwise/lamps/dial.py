@@ -114,7 +114,7 @@ class Search:
         return np.array([aim.residual(read) for aim in self.aims])
 
     def cost(self, turns: Floats) -> float:
-        """Return the sum of their squares at float64 (lamps,), and a little for every turn."""
+        """Return the sum of their squares at turns (lamps,), stops, and a little for each turn."""
         return float(np.sum(np.square(self._of_all(turns))))
 
     def _of_all(self, turns: Floats) -> Floats:

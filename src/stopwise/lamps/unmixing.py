@@ -133,12 +133,12 @@ class Stack:
 
     @cached_property
     def coarse_seen(self) -> Floats:
-        """float64 (coarse rows, coarse columns), means of `seen`."""
+        """float64 (coarse rows, coarse columns), means of `seen`, anchor = 1."""
         return pooled(self.seen, self.factor)
 
     @cached_property
     def coarse_lamps(self) -> Floats:
-        """float64 (lamps, coarse rows, coarse columns), means of `lamps`."""
+        """float64 (lamps, coarse rows, coarse columns), means of `lamps`, anchor = 1."""
         return pooled(self.lamps, self.factor)
 
     @cached_property
@@ -195,7 +195,7 @@ def shifted(planes: Floats, shift: Shift) -> Floats:
     Parameters
     ----------
     planes
-        float64 (..., rows, columns).
+        float64 (..., rows, columns), in any unit.
     shift
         Where to; what it brings in from outside is NaN.
     """

@@ -123,7 +123,7 @@ def gradient(stops: NDArray[np.float32]) -> NDArray[np.complex64]:
     Parameters
     ----------
     stops
-        float32 (rows, columns).
+        float32 (rows, columns), log2 luminance.
 
     Returns
     -------
@@ -346,16 +346,16 @@ def correlate(searched: Searched, template: Template, *, overlap: float) -> NDAr
     searched
         Where to look.
     template
-        Gradients and weights.
+        Gradients and weights, both fractions of 1, (a, b) with odd sides.
     overlap
         Least share of the template's energy that must lie inside the field.
 
     Returns
     -------
     ndarray
-        float32, `searched.places`, -1 to 1; 0 where too little of the template lies inside. The
-        real part of the weighted inner product over the root of both energies, each over the part
-        that lies inside.
+        float32 of the shape `searched.places`, -1 to 1; 0 where too little of the template lies
+        inside. The real part of the weighted inner product over the root of both energies, each
+        over the part that lies inside.
     """
     from scipy.fft import fft2, ifft2, irfft2, rfft2
 
@@ -383,9 +383,9 @@ def evidence(
     Parameters
     ----------
     template
-        Gradients and weights, (a, b) with odd sides.
+        Gradients and weights, both fractions of 1, (a, b) with odd sides.
     field
-        complex64 (rows, columns).
+        complex64 (rows, columns), gradients, their size a fraction of 1.
     middle
         Row and column of the field that the template's middle lies at.
 

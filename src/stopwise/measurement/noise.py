@@ -96,7 +96,7 @@ class Transfer:
     def against(
         self, means: NDArray[np.float64], variances: NDArray[np.float64]
     ) -> NDArray[np.float64]:
-        """Return variances (n,) over what the line has at their means (n,)."""
+        """Return variances (n,) as factors of what the line has at means (n,), levels."""
         return variances / np.maximum(self.dark + self.gain * np.maximum(means, 0.0), 1e-6)
 
 
@@ -260,7 +260,7 @@ class SensorNoise:
     is_noise: bool = True
 
     def variance(self, colour: int, signal: NDArray[np.float32] | float) -> NDArray[np.float64]:
-        """Return the variance at a signal in levels above black, levels squared."""
+        """Return variances, levels squared, at signals of any shape, levels above black."""
         return np.asarray(self.dark[colour] + self.gain[colour] * np.maximum(signal, 0.0))
 
     def due(self, colour: int, signal: float) -> float:

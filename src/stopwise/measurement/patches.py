@@ -76,7 +76,7 @@ class CellNoise:
     gain: float
 
     def variance(self, luminance: NDArray[np.float64] | float) -> NDArray[np.float64]:
-        """Return the variance at a luminance."""
+        """Return the variance at luminances of any shape, both with anchor = 1."""
         return np.asarray(self.dark + self.gain * np.maximum(luminance, 0.0))
 
 

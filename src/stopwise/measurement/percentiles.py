@@ -86,7 +86,7 @@ def percentile_uncertainty(
 def percentile_scatter(
     values: NDArray[np.float64], *, noise: float, percentile: float = 50.0
 ) -> float:
-    """Return the part of `percentile_uncertainty` that shrinks with the number of values (n,)."""
+    """Return what shrinks of `percentile_uncertainty` with more values (n,), in any unit."""
     from scipy.special import owens_t
 
     at = _NORMAL.inv_cdf(percentile / 100.0)
@@ -193,14 +193,16 @@ def percentile_without_noise(
 
     Parameters
     ----------
-    values, percentile, noise, step
+    values
+        (n,), any unit.
+    noise, percentile, step
         See `level_at`.
 
     Returns
     -------
     float
-        Noise widens a spread, so that an upper percentile reads high: the 90th of an even patch by
-        1.28 noises. Variances add, so the distance from the median shrinks by
+        Same unit. Noise widens a spread, so that an upper percentile reads high: the 90th of an
+        even patch by 1.28 noises. Variances add, so the distance from the median shrinks by
         sqrt(1 - noise^2 / spread^2). A median stays as it is.
     """
     level = level_at(values, percentile, noise=noise, step=step)

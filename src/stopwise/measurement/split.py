@@ -142,7 +142,7 @@ def mixture_of(tones: NDArray[np.float64]) -> Mixture | None:
 
 
 def histogram(tones: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return counts and centres, (bins,), of tones (n,); what lies far out is in the end bins."""
+    """Return counts and centres, (bins,), of tones (n,), stops; the end bins hold the rest."""
     low, high = np.percentile(tones, (0.05, 99.95))
     if not high > low:
         return np.array([float(len(tones))]), np.array([float(low)])

@@ -49,7 +49,7 @@ D65 = 21
 
 
 def white_xyz(illuminant: int) -> NDArray[np.float64]:
-    """Return XYZ (Y = 1) of an illuminant's white by its Exif code; D65 where it isn't daylight."""
+    """Return XYZ (3,), Y = 1, of an illuminant by its Exif code; D65 where it isn't daylight."""
     x, y = WHITE_XY.get(illuminant, WHITE_XY[D65])
     return np.array([x / y, 1.0, (1.0 - x - y) / y])
 
@@ -109,7 +109,7 @@ def matrix_of_decoder(
 
 
 def usable(matrix: NDArray[np.float64]) -> NDArray[np.float64] | None:
-    """Return a (3, 3) matrix, or None where it isn't within bounds or can't be inverted."""
+    """Return a (3, 3) matrix of XYZ; None where it isn't within bounds or can't be inverted."""
     if matrix.shape != (3, 3) or not _are_factors(np.abs(matrix).max()):
         return None
     scale = float(np.abs(matrix).max())
@@ -128,7 +128,7 @@ def on_anchors(
     balance
         Multipliers for levels above black.
     matrix
-        XYZ to levels above black.
+        (3, 3), XYZ to levels above black.
     spans
         Anchor less black of R, G and B, raw levels.
 

@@ -125,7 +125,7 @@ def disagreement(stored: NDArray[np.uint16], data: bytes, tiling: Tiling) -> str
     Parameters
     ----------
     stored
-        uint16 (H, W), or (H, W, layers) of full planes: the decoded picture, margins and all.
+        uint16 (H, W), or (H, W, layers) of full planes, raw levels: the picture, margins and all.
     data
         The file's bytes.
     tiling
@@ -228,7 +228,7 @@ def _categories(codes: Codes) -> Iterator[tuple[int, int]]:
 
 
 def bits_of(samples: NDArray[np.uint16], coded: Coded) -> int:
-    """Return how many bits samples (rows, columns, components) need in a JPEG's own code."""
+    """Return how many bits raw samples (rows, columns, components) need in a JPEG's own code."""
     bits = 0
     for component, codes in enumerate(coded.codes):
         differences = differences_of(samples[..., component], coded.predictor, coded.bits)
@@ -237,7 +237,7 @@ def bits_of(samples: NDArray[np.uint16], coded: Coded) -> int:
 
 
 def differences_of(samples: NDArray[np.uint16], predictor: int, bits: int) -> NDArray[np.uint16]:
-    """Return samples (rows, columns) less their predictions, modulo 2^16 (T.81, H.1.2.1).
+    """Return raw samples (rows, columns) less their predictions, modulo 2^16 (T.81, H.1.2.1).
 
     `predictor` is one of table H.1; 3 to 7 are worked out with a sign.
     """

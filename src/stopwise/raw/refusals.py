@@ -112,6 +112,15 @@ def refuse_by_shape(tiff: Tiff, picture: Directory | None, decoded: Decoded, pat
 def refuse_by_levels(mosaic: NDArray[np.uint16], sensor: Sensor, path: Path) -> None:
     """Raise for a picture that wasn't filled, or that its levels can't turn to light.
 
+    Parameters
+    ----------
+    mosaic
+        uint16 (H, W) or (H, W, planes), raw levels.
+    sensor
+        What the file says of it.
+    path
+        Of the file, for the error.
+
     Raises
     ------
     Unreadable
@@ -136,7 +145,7 @@ def unfilled(mosaic: NDArray[np.uint16], *, period: int, black: float, white: fl
     Parameters
     ----------
     mosaic
-        uint16 (H, W) or (H, W, planes).
+        uint16 (H, W) or (H, W, planes), raw levels.
     period
         Rows after which the colour filter array repeats.
     black, white
