@@ -59,7 +59,7 @@ def functions_on_arrays():
 FUNCTIONS = list(functions_on_arrays())
 
 
-@pytest.mark.parametrize(("pattern", "what"), [(SHAPE, "shape"), (UNIT, "unit")])
-def test_public_functions_on_arrays_say_it_of_them(pattern, what):
+@pytest.mark.parametrize("pattern", [SHAPE, UNIT], ids=["shape", "unit"])
+def test_public_functions_on_arrays_say_it_of_them(pattern):
     assert len(FUNCTIONS) > 100
-    assert [name for name, text in FUNCTIONS if not pattern.search(text)] == [], what
+    assert [name for name, text in FUNCTIONS if not pattern.search(text)] == []

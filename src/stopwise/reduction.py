@@ -63,7 +63,7 @@ class Light(Protocol):
         """Rows and columns of cells."""
 
     def signals(self, at: Window, /) -> NDArray[np.float32]:
-        """Return the balanced signals of a window, float32 (n_channels, rows, columns)."""
+        """Return a window's balanced signals, float32 (n_channels, rows, columns), anchor = 1."""
 
 
 @dataclass(frozen=True, slots=True)
