@@ -7,11 +7,17 @@ from hypothesis import strategies as st
 from stopwise.codes import MESSAGES
 from stopwise.findings import Detail, Finding, Knocked, Turn
 
+
+def figures(low: float, high: float) -> st.SearchStrategy[float]:
+    """Return numbers of six digits: a record keeps seven."""
+    return st.floats(low, high).map(lambda value: float(f"{value:.6g}"))
+
+
 FIGURES = ("zone", "left_right", "falloff", "uneven", "blotch", "tint")
 names = st.text(min_size=1, max_size=80)
-numbers = st.none() | st.floats(-30, 30)
+numbers = st.none() | figures(-30, 30)
 settings_keys = st.sampled_from(["iso", "f_number", "shutter"])
-fractions = st.floats(-1, 1)
+fractions = figures(-1, 1)
 points = st.none() | st.tuples(fractions, fractions)
 
 
@@ -21,7 +27,7 @@ def any_findings(draw: st.DrawFn) -> Finding:
     check, code = draw(st.sampled_from(sorted(MESSAGES)))
     of = draw(settings_keys if check == "setting" else names)
     turn = st.builds(
-        Turn, names, st.floats(-20, 20), shown=st.none() | st.just("to 1/256+0.9"),
+        Turn, names, figures(-20, 20), shown=st.none() | st.just("to 1/256+0.9"),
         limit=st.sampled_from([None, "full", "least"]),
     )  # fmt: skip
     detail = st.builds(
@@ -35,9 +41,9 @@ def any_findings(draw: st.DrawFn) -> Finding:
         overhead=st.booleans(),
         held=st.sampled_from([None, "boom", "stand"]),
         knocked=st.none()
-        | st.builds(Knocked, settings_keys, st.floats(1e-4, 1e6), st.floats(1e-4, 1e6)),
-        shutter_s=st.none() | st.floats(1e-4, 60),
-        since_s=st.none() | st.floats(0, 1e5),
+        | st.builds(Knocked, settings_keys, figures(1e-4, 1e6), figures(1e-4, 1e6)),
+        shutter_s=st.none() | figures(1e-4, 60),
+        since_s=st.none() | figures(0, 1e5),
     )
     return draw(
         st.builds(
