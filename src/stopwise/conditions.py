@@ -130,7 +130,7 @@ _ROWS = (
         204,
         "one_heap",
         "lit and shadow don't part",
-        "The subject's tones form one heap, so no ratio is taken. Name two patches.",
+        "The subject's tones form one class, so no ratio is taken. Name two patches.",
     ),
     Condition(
         205,
@@ -161,8 +161,8 @@ _ROWS = (
     Condition(
         212,
         "other_stuff",
-        "lit and shadow are of other stuff",
-        "Bright and dark differ in tint, so they aren't one stuff. Name two patches.",
+        "bright and dark are two materials",
+        "Bright and dark differ in tint, so they aren't of one material. Name two patches.",
     ),
     Condition(
         213,

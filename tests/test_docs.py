@@ -1,0 +1,169 @@
+"""Docs stay true: commands, options, files, tests, keys and links that they name are there."""
+
+from __future__ import annotations
+
+import re
+import shlex
+from pathlib import Path
+
+import click
+import pytest
+
+from stopwise.cli import commands
+from stopwise.record import record_schema
+
+ROOT = Path(__file__).parents[1]
+PAGES = {
+    path.relative_to(ROOT).as_posix(): path.read_text(encoding="utf-8")
+    for path in (
+        ROOT / "README.md",
+        ROOT / "DEVELOPERS.md",
+        ROOT / "sample_frames" / "README.md",
+        *sorted((ROOT / "docs").glob("*.md")),
+    )
+}
+NAMES = sorted(PAGES)
+
+
+def said_in(text):
+    """Return what a page says in code: its spans and the lines of its blocks, lines joined."""
+    text = text.replace("\\\n", " ")
+    fenced = re.findall(r"^```\w*\n(.*?)^```", text, re.MULTILINE | re.DOTALL)
+    rest = re.sub(r"^```\w*\n.*?^```", "", text, flags=re.MULTILINE | re.DOTALL)
+    lines = [line for block in fenced for line in block.splitlines()]
+    lines += re.findall(r"^    +(\S.*)$", rest, re.MULTILINE)
+    return [*lines, *re.findall(r"`([^`\n]+)`", rest)]
+
+
+def command_lines(page):
+    """Return the words of each line of a page that calls the program."""
+    found = []
+    for line in said_in(PAGES[page]):
+        called = re.search(r"(?:^|/|&& |time )stopwise ([a-z].*)", line)
+        if called:
+            found.append(shlex.split(called[1].split(" && ")[0], comments=True))
+    return found
+
+
+def command_of(words):
+    """Return the command that words call, and what of them is left for it."""
+    context, command = click.Context(commands), commands
+    while isinstance(command, click.Group) and words:
+        command, words = command.get_command(context, words[0]), words[1:]
+        if command is None:
+            return None, words
+    return command, words
+
+
+def options_of(command):
+    return {"-h", "--help", *(one for given in command.params for one in given.opts)} | {
+        one for given in command.params for one in given.secondary_opts
+    }
+
+
+def all_commands(group=commands):
+    context = click.Context(group)
+    for name in group.list_commands(context):
+        command = group.get_command(context, name)
+        yield from all_commands(command) if isinstance(command, click.Group) else [command]
+
+
+ALL_OPTIONS = {one for command in all_commands() for one in options_of(command)}
+
+
+@pytest.mark.parametrize("page", NAMES)
+def test_every_command_and_option_is_there(page):
+    wrong = []
+    for words in command_lines(page):
+        command, rest = command_of(words)
+        options = {word.split("=")[0] for word in rest if re.match(r"--[a-z]", word)}
+        if command is None or options - options_of(command):
+            wrong.append(" ".join(words))
+    assert wrong == []
+
+
+def test_every_command_is_shown_somewhere():
+    shown = {words[0] for page in NAMES for words in command_lines(page)}
+    assert set(commands.list_commands(click.Context(commands))) - shown == set()
+
+
+@pytest.mark.parametrize("page", [page for page in NAMES if page != "DEVELOPERS.md"])
+def test_every_option_that_is_named_alone_is_there(page):
+    alone = {
+        re.match(r"--[a-z-]+", said)[0]
+        for said in said_in(PAGES[page])
+        if re.match(r"--[a-z]", said)
+    }
+    theirs = {
+        option
+        for said in said_in(PAGES[page])
+        if said.startswith(("python ", "pytest ", "figures_", "bench_"))
+        for option in re.findall(r"--[a-z-]+", said)
+    }
+    assert alone - ALL_OPTIONS - theirs == set()
+
+
+PATH = re.compile(r"(?<![\w/~.<])((?:src|tests|docs|sample_frames|\.ci)/[\w./-]*\w)")
+
+
+@pytest.mark.parametrize("page", NAMES)
+def test_every_file_that_is_named_is_there(page):
+    named = {path for said in said_in(PAGES[page]) for path in PATH.findall(said)}
+    assert [path for path in sorted(named) if not (ROOT / path).exists()] == []
+
+
+@pytest.mark.parametrize("page", NAMES)
+def test_every_link_leads_somewhere(page):
+    text, here = PAGES[page], (ROOT / page).parent
+    for target in re.findall(r"\]\(([^)\s]+)\)", text):
+        file, _, part = target.partition("#")
+        if "://" in target:
+            continue
+        there = (here / file).resolve() if file else ROOT / page
+        assert there.exists(), target
+        if part:
+            titles = re.findall(r"^#+ (.+)$", there.read_text(encoding="utf-8"), re.MULTILINE)
+            slugs = {re.sub(r"[^\w\- ]", "", title.lower()).replace(" ", "-") for title in titles}
+            assert part in slugs, target
+
+
+@pytest.mark.parametrize("page", NAMES)
+def test_every_test_that_is_named_by_a_word_is_there(page):
+    for said in said_in(PAGES[page]):
+        called = re.search(r"pytest (?:-\S+ )*(tests/\S+).* -k (\w+)", said)
+        if called:
+            text = (ROOT / called[1]).read_text(encoding="utf-8")
+            assert re.search(rf"def test_\w*{called[2]}", text), said
+
+
+def test_developers_md_names_modules_that_are_there():
+    named = re.findall(r"`((?:\w+/)?\w+\.(?:py|html|md|toml))`", PAGES["DEVELOPERS.md"])
+    homes = (ROOT, ROOT / "src" / "stopwise", ROOT / "tests", ROOT / "tests" / "golden")
+    assert named
+    assert [one for one in named if not any((home / one).exists() for home in homes)] == []
+
+
+def test_the_record_page_explains_no_key_that_is_not_there():
+    schema = record_schema()
+    parts = [schema, *schema["$defs"].values()]
+    known = {key for part in parts for key in part.get("properties", ())}
+    cells = re.findall(r"^\| (`.+?`) \|", PAGES["docs/record.md"], re.MULTILINE)
+    assert {key for cell in cells for key in re.findall(r"`(\w+)`", cell)} - known == set()
+
+
+OLD = re.compile(
+    r"--board|--leaf|\[\[apart\]\]|\bof 10\b|\bframes\.sheet\b|\bwish(es)?\b|\bcall lines?\b"
+    r"|\bintake\b|\bjudging/|\bassessing\b|\bmeasuring/|\btakes/|\blights/|\bheaps?\b|\bhumps?\b"
+    r"|\bhushed\b|\bother stuff\b|\bsame stuff\b",
+    re.IGNORECASE,
+)
+EXPLAINED = {  # old names are told where plans of before are read; the browser's own heap
+    "docs/plan.md": 2,
+    "docs/page.md": 1,
+}
+
+
+@pytest.mark.parametrize("page", NAMES)
+def test_names_of_before_are_gone(page):
+    found = [line for line in PAGES[page].splitlines() if OLD.search(line)]
+    assert len(found) == EXPLAINED.get(page, 0), found
