@@ -7,11 +7,18 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
+from stopwise.lamps.blame import Circumstances
+from stopwise.lamps.seen import LampsSeen
 from stopwise.pipeline import Brief, assess
 from stopwise.plan import load_plan
+from stopwise.plan.model import Plan
+from stopwise.plan.now import plan_now
+from stopwise.verdict.lamps import with_lamp_causes
+from support.made_records import finding
 
 SAMPLES = Path(__file__).parents[2] / "sample_frames"
 TRUTH = json.loads((SAMPLES / "truth.json").read_text(encoding="utf-8"))["frames"]
@@ -115,3 +122,24 @@ def test_without_the_plans_own_frames_nothing_is_said_of_lamps(tmp_path):
     found = assess(SAMPLES / "F0009.dng", Brief(plan=plan, plan_folder=tmp_path)).record
     assert found.lamps is None
     assert any((one.check, one.of) == ("patch", "lit cheek") for one in found.findings)
+
+
+def test_a_patch_called_as_a_ratio_is_stays_when_the_other_patch_s_lamp_is_out():
+    """Names of patches hold any word, and nothing is read out of them."""
+    boxes = {"lit": [0.1, 0.1, 0.2, 0.2], "hand to lit": [0.3, 0.1, 0.4, 0.2]}
+    leads = {"lit": "key", "hand to lit": "fill"}
+    plan = Plan.model_validate(
+        {
+            "schema": 1,
+            "light": [{"name": name} for name in ("key", "fill")],
+            "patch": [
+                {"name": name, "box": box, "zone": 5.0, "lit_by": [leads[name]]}
+                for name, box in boxes.items()
+            ],
+        }
+    )
+    doubtful = [finding("patch", "over", name, 5.2, 5.0, state="on the line") for name in boxes]
+    solos = SimpleNamespace(names=("key", "fill"), read=lambda *_, **__: None)
+    known = LampsSeen({}, knowledge=SimpleNamespace(scene=solos), around=Circumstances({}))
+    told = with_lamp_causes(doubtful, plan_now(plan), known, out=["key"])
+    assert [(one.check, one.of) for one in told] == [("lamp", "key"), ("patch", "hand to lit")]
