@@ -76,7 +76,7 @@ def main() -> None:
     frames = {
         "nothing clipped": (0.3, Sensor()),
         "hard pile-up": (3.0, Sensor()),
-        "soft pile-up": (3.0, Sensor(ceiling=15400.0, heap=0.3, hot=1e-6)),
+        "soft pile-up": (3.0, Sensor(ceiling=15400.0, spread=0.3, hot=1e-6)),
     }
     for name, (peak, sensor) in frames.items():
         frame, _ = expose(scene(peak), sensor)

@@ -109,7 +109,7 @@ class Sight:
             yield look_at(str(self.folder), paths, needs_look=needs_look)
 
 
-class Intake(RuleBasedStateMachine):
+class WatchedFolder(RuleBasedStateMachine):
     """Files come, grow, change, move and go; the watcher looks now and then."""
 
     @initialize()
@@ -314,21 +314,21 @@ class Intake(RuleBasedStateMachine):
 
 
 def test_a_path_is_kept_that_was_taken_by_another_file_while_the_ledgers_disk_was_full() -> None:
-    intake = Intake()
-    intake.begin()
-    intake.a_file_begins_to_land(name="F0003.dng", part=0)
-    intake.the_folder_is_looked_through()
-    intake.a_file_lands(name="F0001.dng")
-    intake.the_ledgers_disk(is_full=True)
-    intake.time_passes(seconds=30.0)
-    intake.a_file_begins_to_land(name="F0000.dng", part=0)
-    intake.the_workers_answer()
-    intake.a_file_is_renamed(place=2, other="F0000.dng")
-    intake.the_folder_is_looked_through()
-    intake.a_file_is_copied(place=1, other="F0000.dng")
-    intake.a_file_is_copied(place=0, other="F0003.dng")
-    intake.teardown()
+    watched = WatchedFolder()
+    watched.begin()
+    watched.a_file_begins_to_land(name="F0003.dng", part=0)
+    watched.the_folder_is_looked_through()
+    watched.a_file_lands(name="F0001.dng")
+    watched.the_ledgers_disk(is_full=True)
+    watched.time_passes(seconds=30.0)
+    watched.a_file_begins_to_land(name="F0000.dng", part=0)
+    watched.the_workers_answer()
+    watched.a_file_is_renamed(place=2, other="F0000.dng")
+    watched.the_folder_is_looked_through()
+    watched.a_file_is_copied(place=1, other="F0000.dng")
+    watched.a_file_is_copied(place=0, other="F0003.dng")
+    watched.teardown()
 
 
-TestIntake = Intake.TestCase
-TestIntake.settings = settings(stateful_step_count=40)
+TestWatchedFolder = WatchedFolder.TestCase
+TestWatchedFolder.settings = settings(stateful_step_count=40)

@@ -47,7 +47,7 @@ def test_a_spot_that_a_small_white_card_cuts_off_is_no_spot():
     assert read_white_card(light) is None
 
 
-def test_a_lamp_alone_on_a_sitter_is_no_sheet():
+def test_a_lamp_alone_on_a_sitter_is_no_white_card():
     made = LitSet((NARROW, *LAMPS[1:]), seed=51)
     assert read_white_card(made.lamp_set.nets["key"].luminance) is None
 

@@ -59,7 +59,7 @@ def shown(light: np.ndarray) -> np.ndarray:
 
 def saturation() -> None:
     """Draw a peak of full photosites and a bright wall, in the histogram of green."""
-    sensor = Sensor(ceiling=15400.0, heap=0.35, hot=2e-5, multipliers=ONES)
+    sensor = Sensor(ceiling=15400.0, spread=0.35, hot=2e-5, multipliers=ONES)
     columns = np.linspace(0.03, 0.3, 1200)
     full = np.tile(columns, (800, 1))
     full[200:500, 400:800] = np.linspace(0.5, 2.0, 400)

@@ -39,10 +39,10 @@ def counted(light, sensor, *, seed=0, **options):
     return Counted(levels, total, int(full.sum()), full.size)
 
 
-def ceiling(under=0.06, *, heap=0.0, hot=1e-5, **parts):
+def ceiling(under=0.06, *, spread=0.0, hot=1e-5, **parts):
     """Return a sensor that stops at a share of its range under white; neutrals have R = G = B."""
     level = 512.0 + (16383.0 - 512.0) * (1.0 - under)
-    return Sensor(ceiling=level, heap=heap, hot=hot, multipliers=(1.0, 1.0, 1.0), **parts)
+    return Sensor(ceiling=level, spread=spread, hot=hot, multipliers=(1.0, 1.0, 1.0), **parts)
 
 
 def ground():
@@ -77,19 +77,19 @@ def blown_cloth():
 BLOWN = {"disc": blown_disc, "glow": blown_glow, "ramp": blown_ramp, "cloth": blown_cloth}
 
 
-@pytest.mark.parametrize("heap", [0.0, 0.1, 0.4])
+@pytest.mark.parametrize("spread", [0.0, 0.1, 0.4])
 @pytest.mark.parametrize("scene", BLOWN)
-def test_a_pile_up_is_found_and_counted(scene, heap):
-    found = counted(BLOWN[scene](), ceiling(heap=heap))
+def test_a_pile_up_is_found_and_counted(scene, spread):
+    found = counted(BLOWN[scene](), ceiling(spread=spread))
     assert found.levels.saturation_source == "observed"
     assert found.levels.saturation == pytest.approx([15430.7] * 4, abs=3.0)
     assert found.counted == pytest.approx(found.true, rel=0.03)
 
 
 @pytest.mark.parametrize("off", [0.0, 0.2, 0.45, 0.7])
-@pytest.mark.parametrize("heap", [0.003, 0.006, 0.012])
-def test_a_spike_that_spreads_over_two_levels_is_counted_whole(off, heap):
-    sensor = Sensor(ceiling=15198.0 + off, heap=heap, hot=1e-5, multipliers=(1.0, 1.0, 1.0))
+@pytest.mark.parametrize("spread", [0.003, 0.006, 0.012])
+def test_a_spike_that_spreads_over_two_levels_is_counted_whole(off, spread):
+    sensor = Sensor(ceiling=15198.0 + off, spread=spread, hot=1e-5, multipliers=(1.0, 1.0, 1.0))
     found = counted(blown_glow(), sensor)
     assert found.levels.saturation_source == "observed"
     assert found.counted == pytest.approx(found.true, rel=0.02)
@@ -98,10 +98,10 @@ def test_a_spike_that_spreads_over_two_levels_is_counted_whole(off, heap):
 @pytest.mark.slow
 @pytest.mark.parametrize("scene", ["disc", "glow", "ramp"])
 @pytest.mark.parametrize("under", [0.017, 0.06, 0.14])
-@pytest.mark.parametrize("heap", [0.05, 0.2, 0.4])
-def test_soft_pile_ups_are_counted_within_two_hundredths(scene, under, heap):
+@pytest.mark.parametrize("spread", [0.05, 0.2, 0.4])
+def test_soft_pile_ups_are_counted_within_two_hundredths(scene, under, spread):
     light = np.tile(BLOWN[scene](), (3, 3))
-    found = counted(light, ceiling(under, heap=heap), seed=int(1000 * under))
+    found = counted(light, ceiling(under, spread=spread), seed=int(1000 * under))
     assert found.levels.saturation_source == "observed"
     assert found.counted == pytest.approx(found.true, rel=0.02)
 
@@ -132,33 +132,33 @@ def test_a_frame_in_the_dark_shows_no_pile_up_whatever_its_hot_photosites():
     assert found.levels.saturation_source == "file"
 
 
-def test_a_small_heap_over_a_large_bright_wall_is_found():
+def test_a_small_peak_over_a_large_bright_wall_is_found():
     light = np.where(disc(12), 1.6, np.where(np.indices(SHAPE)[1] > 200, 0.88, ground()))
-    found = counted(light, ceiling(heap=0.3))
+    found = counted(light, ceiling(spread=0.3))
     assert found.levels.saturation_source == "observed"
     assert found.levels.saturation == pytest.approx([15430.7] * 4, abs=15.0)
     assert found.counted == pytest.approx(found.true, rel=0.1)
 
 
-def test_hot_photosites_over_a_heap_dont_hide_it():
-    found = counted(blown_disc(), ceiling(heap=0.3, hot=5e-5))
+def test_hot_photosites_over_a_peak_dont_hide_it():
+    found = counted(blown_disc(), ceiling(spread=0.3, hot=5e-5))
     assert found.levels.saturation_source == "observed"
 
 
-def test_a_heap_as_wide_as_its_shot_noise_cant_be_told_from_a_wall():
-    assert counted(blown_disc(), ceiling(heap=1.1)).levels.saturation_source == "file"
+def test_a_peak_as_wide_as_its_shot_noise_cant_be_told_from_a_wall():
+    assert counted(blown_disc(), ceiling(spread=1.1)).levels.saturation_source == "file"
 
 
 @pytest.mark.parametrize("gain", [0.06, 0.25, 2.0, 10.0])
 def test_pile_ups_are_found_at_every_gain_from_low_iso_to_high(gain):
-    found = counted(blown_disc(), ceiling(heap=0.3, gain=gain))
+    found = counted(blown_disc(), ceiling(spread=0.3, gain=gain))
     assert found.levels.saturation_source == "observed"
     assert found.counted == pytest.approx(found.true, rel=0.03)
 
 
 def test_twelve_bits_that_pile_up_from_3800_to_3868_are_seen():
     sensor = Sensor(
-        black=128.0, white=4095.0, gain=0.5, read=2.0, ceiling=3834.0, heap=0.3,
+        black=128.0, white=4095.0, gain=0.5, read=2.0, ceiling=3834.0, spread=0.3,
         multipliers=(1.0, 1.0, 1.0),
     )  # fmt: skip
     found = counted(blown_glow(), sensor)
@@ -166,10 +166,10 @@ def test_twelve_bits_that_pile_up_from_3800_to_3868_are_seen():
     assert found.counted == pytest.approx(found.true, rel=0.03)
 
 
-def test_levels_with_gaps_from_lossy_compression_still_show_their_heap():
-    frame, full = expose(blown_disc(), ceiling(heap=0.1, gain=8.0))
+def test_levels_with_gaps_from_lossy_compression_still_show_their_peak():
+    frame, full = expose(blown_disc(), ceiling(spread=0.1, gain=8.0))
     mosaic = (frame.mosaic // 32 * 32 + 16).astype(np.uint16)
-    cells = cells_of(frame_of(mosaic, ceiling(heap=0.1, gain=8.0)))
+    cells = cells_of(frame_of(mosaic, ceiling(spread=0.1, gain=8.0)))
     levels = find_levels(cells, noise=sensor_noise(cells))
     assert levels.saturation_source == "observed"
     total = sum(int(h[t:].sum()) for h, t in zip(cells.histograms, thresholds(levels), strict=True))
@@ -182,8 +182,8 @@ def test_the_comb_of_a_lossy_file_has_the_step_of_its_levels():
     assert comb_step(np.array([5])) == 1
 
 
-def test_a_colour_without_a_heap_takes_the_median_of_those_that_have_one():
-    sensor = Sensor(ceiling=15430.0, heap=0.2, multipliers=(3.0, 1.0, 3.0))
+def test_a_colour_without_a_peak_takes_the_median_of_those_that_have_one():
+    sensor = Sensor(ceiling=15430.0, spread=0.2, multipliers=(3.0, 1.0, 3.0))
     found = counted(np.where(disc(60), 1.5, ground()), sensor).levels
     assert set(found.observed) == {"G", "G2"}
     assert found.saturation == pytest.approx([15430.0] * 4, abs=5.0)
@@ -235,8 +235,8 @@ def test_anchor_never_moves_with_what_is_seen_or_learned():
         assert counted(blown_disc(), ceiling(), **options).levels.anchor == (16383.0,) * 4
 
 
-def test_the_share_above_a_learned_level_leaves_room_for_a_heaps_width():
-    cells = cells_of(expose(blown_disc(), ceiling(heap=0.3))[0])
+def test_the_share_above_a_learned_level_leaves_room_for_a_peaks_width():
+    cells = cells_of(expose(blown_disc(), ceiling(spread=0.3))[0])
     above = share_above(cells, LEARNED)
     assert set(above) == set(LEARNED)
     assert max(above.values()) < 0.02

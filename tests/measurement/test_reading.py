@@ -114,13 +114,13 @@ def subject_of_two(red_of_dark):
     return replace(frame, mosaic=np.rint(mosaic).astype(np.uint16))
 
 
-def test_with_no_patches_lit_and_shadow_of_one_stuff_make_a_ratio():
+def test_with_no_patches_lit_and_shadow_of_one_material_make_a_ratio():
     ratio = measure(subject_of_two(1.0)).ratios[0]
     assert ratio.by == "split"
     assert ratio.stops == pytest.approx(2.0, abs=0.03)
 
 
-def test_with_no_patches_pale_and_dark_stuff_of_other_tints_make_none():
+def test_with_no_patches_pale_and_dark_material_of_other_tints_make_none():
     # a cool dark cloth beside warm skin under even light: half a stop less red
     ratio = measure(subject_of_two(0.7)).ratios[0]
     assert (ratio.stops, ratio.why) == (None, "other_stuff")

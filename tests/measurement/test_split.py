@@ -1,4 +1,4 @@
-"""The split of lit and shadow against published statistics, a reference library and made heaps."""
+"""The split of lit and shadow against published statistics, a reference library, made classes."""
 
 from __future__ import annotations
 
@@ -16,10 +16,10 @@ from stopwise.measurement.split import ashman_d, histogram, mixture_of, otsu, sp
 SEED = 20
 
 
-def heaps_of(*heaps, seed=SEED):
-    """Return log2 Y drawn from normal heaps (count, mean, sigma)."""
+def classes_of(*classes, seed=SEED):
+    """Return log2 Y drawn from normal classes (count, mean, sigma)."""
     rng = np.random.default_rng(seed)
-    return np.concatenate([rng.normal(mean, sigma, count) for count, mean, sigma in heaps])
+    return np.concatenate([rng.normal(mean, sigma, count) for count, mean, sigma in classes])
 
 
 def split_of(tones, **options):
@@ -47,7 +47,7 @@ def test_the_cut_of_a_short_table_is_the_reference_librarys(values, cut):
 
 
 @pytest.mark.parametrize(
-    "heaps",
+    "classes",
     [
         ((40_000, -6.0, 0.4), (60_000, -3.0, 0.4)),
         ((80_000, -6.0, 0.5), (20_000, -4.0, 0.5)),
@@ -55,8 +55,8 @@ def test_the_cut_of_a_short_table_is_the_reference_librarys(values, cut):
         ((100_000, -4.0, 1.0),),
     ],
 )
-def test_the_cut_of_a_histogram_is_the_reference_librarys(heaps):
-    counts, centres = histogram(heaps_of(*heaps))
+def test_the_cut_of_a_histogram_is_the_reference_librarys(classes):
+    counts, centres = histogram(classes_of(*classes))
 
     at, _ = otsu(counts, centres)
 
@@ -86,7 +86,7 @@ def test_the_cut_is_the_optimum_of_the_continuous_mixture(lower, upper, optimum)
 
 
 @pytest.mark.parametrize(
-    ("heaps", "expected"),
+    ("classes", "expected"),
     [
         ((0.0, 1.0, 2.0, 1.0), 2.0),
         ((0.0, 1.0, 15.0, 3.0), 6.708204),
@@ -94,12 +94,12 @@ def test_the_cut_is_the_optimum_of_the_continuous_mixture(lower, upper, optimum)
         ((0.0, 1.0, 1.0, 1.0), 1.0),
     ],
 )
-def test_ashmans_d_follows_its_published_definition(heaps, expected):
+def test_ashmans_d_follows_its_published_definition(classes, expected):
     # Ashman, Bird and Zepf, Astronomical Journal 108, 1994, 2348
-    assert ashman_d(*heaps) == pytest.approx(expected, abs=1e-6)
+    assert ashman_d(*classes) == pytest.approx(expected, abs=1e-6)
 
 
-def test_one_normal_heap_cut_in_two_has_a_share_of_two_over_pi():
+def test_one_normal_class_cut_in_two_has_a_share_of_two_over_pi():
     # the variance between the halves of a normal distribution is 2/pi of its own
     tones = stats.norm.ppf((np.arange(200_000) + 0.5) / 200_000)
 
@@ -107,9 +107,9 @@ def test_one_normal_heap_cut_in_two_has_a_share_of_two_over_pi():
 
 
 @pytest.mark.parametrize("d", [1.0, 1.9])
-def test_heaps_nearer_than_two_sigma_have_one_mode_and_are_refused(d):
+def test_classes_nearer_than_two_sigma_have_one_mode_and_are_refused(d):
     # an equal mixture of equal sigmas has two modes only from a gap of two sigma on (D > 2)
-    ratio = split_of(heaps_of((30_000, -5.0, 0.4), (30_000, -5.0 + 0.4 * d, 0.4)))
+    ratio = split_of(classes_of((30_000, -5.0, 0.4), (30_000, -5.0 + 0.4 * d, 0.4)))
 
     assert (ratio.stops, ratio.why) == (None, "one_heap")
 
@@ -119,11 +119,11 @@ def test_heaps_nearer_than_two_sigma_have_one_mode_and_are_refused(d):
 
 @pytest.mark.parametrize("stops", [1.2, 2.0, 3.0, 4.5])
 @pytest.mark.parametrize("lit_share", [0.2, 0.5, 0.8])
-def test_two_heaps_give_their_own_distance(stops, lit_share):
+def test_two_classes_give_their_own_distance(stops, lit_share):
     count = 60_000
     lit = int(count * lit_share)
 
-    ratio = split_of(heaps_of((count - lit, -6.0, 0.25), (lit, -6.0 + stops, 0.25)))
+    ratio = split_of(classes_of((count - lit, -6.0, 0.25), (lit, -6.0 + stops, 0.25)))
 
     assert ratio.stops == pytest.approx(stops, abs=0.03)
     assert ratio.ratio == pytest.approx(2.0**stops, rel=0.03)
@@ -132,8 +132,8 @@ def test_two_heaps_give_their_own_distance(stops, lit_share):
     assert ratio.why is None
 
 
-def test_two_heaps_of_other_widths_give_the_distance_of_their_medians():
-    ratio = split_of(heaps_of((30_000, -7.0, 0.6), (50_000, -4.0, 0.3)))
+def test_two_classes_of_other_widths_give_the_distance_of_their_medians():
+    ratio = split_of(classes_of((30_000, -7.0, 0.6), (50_000, -4.0, 0.3)))
 
     assert ratio.stops == pytest.approx(3.0, abs=0.03)
 
@@ -160,7 +160,7 @@ def test_key_and_fill_against_fill_alone_is_the_handbooks_lighting_ratio(key, fi
 def test_its_stated_uncertainty_covers_the_truth():
     inside = []
     for seed in range(120):
-        found = split_of(heaps_of((2_400, -6.0, 0.4), (3_600, -4.2, 0.4), seed=seed))
+        found = split_of(classes_of((2_400, -6.0, 0.4), (3_600, -4.2, 0.4), seed=seed))
         inside.append(abs(found.stops - 1.8) <= 2.0 * found.uncertainty)
 
     assert np.mean(inside) > 0.93
@@ -198,14 +198,14 @@ def test_a_side_lit_face_has_one():
     "tones",
     [
         np.linspace(-7.0, -2.0, 40_000),
-        heaps_of((40_000, -4.0, 0.8)),
-        heaps_of((600, -4.0, 0.8)),
-        heaps_of((30_000, -4.0, 0.3), (300, -7.0, 0.1)),
-        heaps_of((10_000, -9.0, 2.2), (30_000, -1.5, 0.4)),
+        classes_of((40_000, -4.0, 0.8)),
+        classes_of((600, -4.0, 0.8)),
+        classes_of((30_000, -4.0, 0.3), (300, -7.0, 0.1)),
+        classes_of((10_000, -9.0, 2.2), (30_000, -1.5, 0.4)),
     ],
-    ids=["even spread", "one heap", "few of one heap", "a speck", "a jumble of dark stuff"],
+    ids=["even spread", "one class", "few of one class", "a speck", "a jumble of dark material"],
 )
-def test_what_isnt_two_heaps_is_refused(tones):
+def test_what_isnt_two_classes_is_refused(tones):
     ratio = split_of(tones)
 
     assert (ratio.stops, ratio.why) == (None, "one_heap")
@@ -228,14 +228,14 @@ def test_an_empty_subject_is_refused():
 
 
 def test_cells_under_the_noise_are_left_out():
-    # without the floor the noise would be the lower heap
-    tones = heaps_of((20_000, -5.0, 0.2), (20_000, -3.0, 0.2), (40_000, -11.0, 0.4))
+    # without the floor the noise would be the lower class
+    tones = classes_of((20_000, -5.0, 0.2), (20_000, -3.0, 0.2), (40_000, -11.0, 0.4))
 
     assert split_of(tones, floor=2.0**-8).stops == pytest.approx(2.0, abs=0.03)
 
 
 def test_cells_outside_the_subject_are_left_out():
-    tones = heaps_of((20_000, -5.0, 0.2), (20_000, -3.0, 0.2), (40_000, 1.0, 0.2))
+    tones = classes_of((20_000, -5.0, 0.2), (20_000, -3.0, 0.2), (40_000, 1.0, 0.2))
     subject = np.arange(len(tones)) < 40_000
 
     found = split_ratio(np.exp2(tones).astype(np.float32), subject)
@@ -252,7 +252,7 @@ def tinted(light, red_stops, blue_stops):
 
 
 def test_a_pale_face_over_black_cloth_is_no_ratio():
-    light = np.exp2(heaps_of((20_000, -6.0, 0.2), (20_000, -2.5, 0.2)))
+    light = np.exp2(classes_of((20_000, -6.0, 0.2), (20_000, -2.5, 0.2)))
     skin = np.where(light > 2.0**-4, 1.0, 0.0)
 
     found = split_ratio(
@@ -265,8 +265,8 @@ def test_a_pale_face_over_black_cloth_is_no_ratio():
     assert found.ashman > 2.0
 
 
-def test_the_same_stuff_in_light_and_shadow_is_a_ratio():
-    light = np.exp2(heaps_of((20_000, -6.0, 0.2), (20_000, -2.5, 0.2)))
+def test_the_same_material_in_light_and_shadow_is_a_ratio():
+    light = np.exp2(classes_of((20_000, -6.0, 0.2), (20_000, -2.5, 0.2)))
 
     found = split_ratio(
         light.astype(np.float32), np.ones(light.shape, bool), colours=tinted(light, 0.4, -0.3)
@@ -280,7 +280,7 @@ def test_the_same_stuff_in_light_and_shadow_is_a_ratio():
 
 @given(power=st.integers(-4, 4))
 def test_more_light_by_whole_stops_changes_no_ratio_at_all(power):
-    tones = heaps_of((3_000, -6.0, 0.3), (4_000, -3.5, 0.3))
+    tones = classes_of((3_000, -6.0, 0.3), (4_000, -3.5, 0.3))
 
     before, after = split_of(tones), split_of(tones + power)
 

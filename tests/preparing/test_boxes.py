@@ -66,7 +66,7 @@ def test_a_box_on_two_colours_of_one_tone_is_found(tmp_path):
 
 
 @pytest.mark.parametrize("stops", [0.0, 0.5, 1.5])
-def test_light_that_falls_off_over_one_stuff_is_none(stops, tmp_path):
+def test_light_that_falls_off_over_one_material_is_none(stops, tmp_path):
     assert doubts(tmp_path, ramp(stops)) == []
 
 

@@ -150,11 +150,11 @@ def soft_clip_cases(count: int, *, seed: int = 0) -> Iterator[ClipCase]:
     """Yield frames whose photosites stop 1.7 to 14 % under white, up to 0.4 of shot noise apart."""
     rng = np.random.default_rng(seed)
     for _ in range(count):
-        under, heap = rng.uniform(0.017, 0.14), rng.uniform(0.0, 0.4)
+        under, spread = rng.uniform(0.017, 0.14), rng.uniform(0.0, 0.4)
         level = 512.0 + (16383.0 - 512.0) * (1.0 - under)
-        sensor = Sensor(ceiling=level, heap=heap, hot=1e-5, multipliers=ONES)
+        sensor = Sensor(ceiling=level, spread=spread, hot=1e-5, multipliers=ONES)
         light = blown_scene(rng, (1440, 1920))
-        yield clip_case(light, sensor, rng, f"{under:.3f} under, {heap:.2f} wide")
+        yield clip_case(light, sensor, rng, f"{under:.3f} under, {spread:.2f} wide")
 
 
 def unclipped_scene(rng: np.random.Generator, shape: tuple[int, int]) -> NDArray[np.float64]:

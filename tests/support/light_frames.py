@@ -1,4 +1,4 @@
-"""Frames made by hand from light that is known: photon noise, read noise, heaps, every mosaic."""
+"""Frames made by hand from known light: photon noise, read noise, pile-ups, every mosaic."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ MULTIPLIERS = (2.0, 1.0, 1.5)
 class Sensor:
     """A made sensor; levels are raw ones.
 
-    `ceiling` is where photosites stop (None: at white), spread by `heap` shot noises; `hot` is the
+    `ceiling` is where photosites stop (None: at white), over `spread` shot noises; `hot` is the
     share of photosites that stand anywhere from there to the top whatever the light.
     """
 
@@ -59,7 +59,7 @@ class Sensor:
     gain: float = 0.25
     read: float = 3.0
     ceiling: float | None = None
-    heap: float = 0.0
+    spread: float = 0.0
     hot: float = 0.0
     multipliers: tuple[float, float, float] = MULTIPLIERS
 
@@ -70,10 +70,10 @@ class Sensor:
         return self.black if isinstance(self.black, tuple) else (self.black,) * len(names)
 
     @property
-    def heap_width(self) -> float:
+    def width(self) -> float:
         """Spread of the ceiling, raw levels."""
         level = self.white if self.ceiling is None else self.ceiling
-        return self.heap * float(np.sqrt(self.gain * (level - self.blacks[0]) + self.read**2))
+        return self.spread * float(np.sqrt(self.gain * (level - self.blacks[0]) + self.read**2))
 
 
 def due(light: NDArray[np.float64], sensor: Sensor) -> tuple[NDArray[np.float64], NDArray[Any]]:
@@ -120,7 +120,7 @@ def expose(
     caught = rng.poisson(signal / sensor.gain) * sensor.gain
     caught = caught + rng.normal(0.0, sensor.read, signal.shape) + black
     top = sensor.white if sensor.ceiling is None else sensor.ceiling
-    ceiling = top + sensor.heap_width * rng.standard_normal(signal.shape)
+    ceiling = top + sensor.width * rng.standard_normal(signal.shape)
     full = caught >= ceiling
     levels = np.rint(np.minimum(caught, ceiling))
     hot = rng.random(signal.shape) < sensor.hot

@@ -79,5 +79,5 @@ def with_sitter(
     body = ((x - middle) / (2.4 * half_width)) ** 2 + ((y - 1.02 * low) / 0.27) ** 2 < 1.0
     rng = np.random.default_rng(seed)
     round_off = 0.4 + 0.6 * np.sqrt(np.clip(1.0 - ((x - middle) / (2.5 * half_width)) ** 2, 0, 1))
-    stuff = tone * round_off * np.exp2(texture * rng.standard_normal(light.shape))
-    return np.where(head | neck | body, stuff, light)
+    material = tone * round_off * np.exp2(texture * rng.standard_normal(light.shape))
+    return np.where(head | neck | body, material, light)

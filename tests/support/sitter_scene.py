@@ -1,6 +1,6 @@
 """A made sitter before paper, lit by spots, who can move, lean, turn his head or leave.
 
-Depth and stuff are formulas of the sitter's own coordinates, so that he can be moved exactly; the
+Depth and material are formulas of the sitter's own coordinates, so that he can move exactly; the
 lamps stay where they are in the frame, as in a studio. Lambert's cosine law throughout.
 """
 
@@ -85,9 +85,9 @@ def render(scene: Scene) -> NDArray[np.float32]:
     light = _paper(across, down, scene.lamps)
     if not scene.pose.gone:
         u, v = _sitter_coordinates(across, down, scene.pose, columns / rows)
-        depth, stuff, body = _sitter(u, v, scene)
+        depth, material, body = _sitter(u, v, scene)
         normals = _normals(depth * scene.pose.scale, 1.0 / rows)
-        lit = stuff * _on_sitter(across, down, normals, scene.lamps)
+        lit = material * _on_sitter(across, down, normals, scene.lamps)
         light = np.where(body, lit, light)
     light += 0.0006
     return _exposed(light, scene)
@@ -137,13 +137,13 @@ def _waves(u: Array, v: Array, seed: int, frequency: float) -> Array:
 def _sitter(u: Array, v: Array, scene: Scene) -> tuple[Array, Array, NDArray[np.bool_]]:
     seed = scene.sitter_seed
     depth = np.full_like(u, -1.0)
-    stuff = np.zeros_like(u)
+    material = np.zeros_like(u)
     for part in (_torso, _arm_mask, _neck, _head):
         z, albedo = part(u, v, scene.pose.yaw, seed)
         front = z > depth
         depth = np.where(front, z, depth)
-        stuff = np.where(front, albedo, stuff)
-    return depth, stuff, depth > -0.5
+        material = np.where(front, albedo, material)
+    return depth, material, depth > -0.5
 
 
 def _dome(

@@ -62,7 +62,7 @@ def test_a_spot_that_moved_is_the_lamp_and_a_danger_where_it_hangs_over_somebody
     assert finding.measured == 0.03
 
 
-def test_no_line_is_longer_than_a_call_line():
+def test_no_line_is_longer_than_the_headline():
     for spot in (MOVED, OUT, replace(OUT, way_back=(0.12, 0.0)), replace(MOVED, moved=None)):
         for lamp in ("key", "paper left"):
             (finding,) = judged(spot, lamp=lamp)
