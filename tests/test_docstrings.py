@@ -1,4 +1,4 @@
-"""Docstrings: whatever takes or gives arrays says of what shape they are and in what unit."""
+"""Beside the code: shape and unit of every array, and what every number at a module's top is."""
 
 from __future__ import annotations
 
@@ -63,3 +63,40 @@ FUNCTIONS = list(functions_on_arrays())
 def test_public_functions_on_arrays_say_it_of_them(pattern):
     assert len(FUNCTIONS) > 100
     assert [name for name, text in FUNCTIONS if not pattern.search(text)] == []
+
+
+def numbers_of_modules():
+    """Yield each number at a module's top, with whether something is said beside it.
+
+    Beside it is a comment in its line, a docstring or comment of it or of the block of lines, with
+    no empty one between, that it stands in.
+    """
+    for path in sorted(SOURCE.rglob("*.py")):
+        text = path.read_text(encoding="utf-8")
+        lines = text.split("\n")
+        for node in ast.parse(text).body:
+            if isinstance(node, ast.Assign | ast.AnnAssign) and is_number(node.value):
+                first, last = node.lineno - 1, node.end_lineno
+                while lines[first - 1].strip():
+                    first -= 1
+                while lines[last].strip():
+                    last += 1
+                block = "\n".join(lines[first:last])
+                name = f"{path.relative_to(SOURCE).as_posix()}: {lines[node.lineno - 1]}"
+                yield name, "#" in block or '"""' in block
+
+
+def is_number(node):
+    if isinstance(node, ast.Tuple):
+        return bool(node.elts) and all(map(is_number, node.elts))
+    if isinstance(node, ast.BinOp):
+        return is_number(node.left) and is_number(node.right)
+    if isinstance(node, ast.UnaryOp):
+        return is_number(node.operand)
+    return isinstance(node, ast.Constant) and type(node.value) in (int, float)
+
+
+def test_every_number_at_a_modules_top_says_beside_it_what_it_is():
+    found = dict(numbers_of_modules())
+    assert len(found) > 400
+    assert [name for name, is_said in found.items() if not is_said] == []

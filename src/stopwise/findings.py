@@ -279,7 +279,7 @@ def _rank(finding: Finding) -> int:
     return _RANKS.get(check) or {_SKIN: 7, _CLOTH: 8, "hair": 8}.get(material or "", _REST)
 
 
-_REST = 9
+_REST = 9  # rank in the order of severity: after cloth and hair, before ratio and paper
 _RANKS = {"exposure": 2, "setting": 3, "shutter": 4, "ambient": 4, "ratio": 10, "backdrop": 11,
           "pinpoints": 12}  # fmt: skip
 

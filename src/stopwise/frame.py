@@ -23,7 +23,7 @@ Point = tuple[float, float]
 Window = tuple[slice, slice]
 """Rows and columns of an upright picture of cells or of blocks."""
 
-_FIRST_TURNED = 5
+_FIRST_TURNED = 5  # TIFF/EP tag 274: from 5 on rows and columns change places
 
 
 @dataclass(frozen=True, slots=True)

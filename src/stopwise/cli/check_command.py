@@ -34,8 +34,8 @@ if TYPE_CHECKING:
 EXIT_CODES = {"on plan": 0, "measured": 0, "off plan": 1, "can't tell": 1, "unreadable": 3}
 """What a verdict is worth as an exit code; a path that isn't there is worth 2."""
 
-_PRECEDENCE = (2, 3, 1, 0)
-_SLIP_EDGE = 1024
+_PRECEDENCE = (2, 3, 1, 0)  # exit codes, the gravest first
+_SLIP_EDGE = 1024  # blocks along the longer side of the picture: what a slip has room for
 
 
 def worst_exit(codes: Iterable[int]) -> int:

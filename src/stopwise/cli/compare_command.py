@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from stopwise.plan.model import Plan
 
 
-_MAP_EDGE = 320
+_MAP_EDGE = 320  # blocks along the longer side: gradients are as fine as grids of light
 
 
 @dataclass(frozen=True, slots=True)

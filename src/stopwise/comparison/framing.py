@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from stopwise.frame import window
+from stopwise.measurement.follow import LEAST_SCORE
 from stopwise.measurement.motion import Motion, Rectangle, common_motion, gradient, tones
 
 if TYPE_CHECKING:
@@ -29,12 +30,21 @@ LEAST_MOVE = 0.01
 LEAST_SCALE = 0.025
 """Change of size from which it counts: the search for a motion steps by 1.5 %."""
 
-_LEAST_SCORE = 0.6
+# The next are set on our own renderer.
 _MARGIN = 0.06
-_FAINT = 0.12
-_FEWEST = 40
+"""Round all patches, fractions of the picture: what of it is taken to be the sitter."""
+
 _RIM = 0.03
+"""Round each patch that doesn't follow, fractions of the picture: whose edges are the set's."""
+
+_FAINT = 0.12
+"""Pressed gradient, 0 to 1, under which an edge of the set says nothing."""
+
+_FEWEST = 40
+"""Blocks with an edge, from which on their correlation says something."""
+
 _CLEARLY = 1.25
+"""Factor by which the set's edges must agree better with one idea than with the other."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,7 +140,7 @@ def framing_of_pictures(
     then, now = (tones(plane.astype(np.float32)) for plane in (before, after))
     around = _window(boxes, before.shape)
     motion = common_motion(then, now, around)
-    if motion.score < _LEAST_SCORE:
+    if motion.score < LEAST_SCORE:
         return Framing("unknown", motion=None)
     rows, columns = before.shape
     right, down = float(motion.across) / columns, float(motion.down) / rows

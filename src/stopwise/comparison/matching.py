@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from stopwise.plan.model import BackdropPlan, Patch, Plan, RatioTarget
     from stopwise.record import Record
 
-_DIGITS = 3
+_DIGITS = 3  # of a stop: a thousandth is under any uncertainty, and reads well in a plan
 
 
 def plan_to_match(plan: Plan, side: Side) -> Plan:

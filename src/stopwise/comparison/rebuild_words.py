@@ -24,6 +24,7 @@ _OTHER_WIDTH = 1.06
 """Factor from which a spot counts as wider or narrower."""
 
 _LEAST_CM = 5.0
+"""Centimetres to which a lamp's way is told: nobody places a stand more finely."""
 
 _BESIDE = 0.35
 """Share of a rough move under which a part of it is no way of its own."""

@@ -32,7 +32,7 @@ _POLL_S = 1.0
 """Interval at which listings are compared where the system gives no events."""
 
 _TELLING = frozenset({"created", "modified", "closed", "moved", "deleted", "attrib"})
-_END_S = 5.0
+_END_S = 5.0  # seconds that ending waits for a thread, which may hang in a dead mount
 
 
 class Sight(Protocol):

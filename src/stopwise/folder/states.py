@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from stopwise.folder.watch_notes import Note
     from stopwise.ledger.frames import KnownPath, Stamp
 
-_SECOND_NS = 1_000_000_000
+_SECOND_NS = 1_000_000_000  # nanoseconds in a second
 _NEVER = float("inf")
 
 

@@ -34,7 +34,7 @@ _END_S = 5.0
 _PREPARE_TIMES = 10.0
 """How much longer than a small file's getting ready may take: a plan names ten frames or so."""
 
-_MOST_FAILED_STARTS = 4
+_MOST_FAILED_STARTS = 4  # in a row, before the watch says that workers can't be started
 _NEVER = float("inf")
 
 

@@ -49,7 +49,7 @@ _PARTS = ("", "-wal", "-shm")
 _NO_ROOM = frozenset({sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR})
 _DAMAGED = frozenset({sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB})
 _LOCKED = frozenset({sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED})
-_PRIMARY_CODE = 0xFF
+_PRIMARY_CODE = 0xFF  # bits of the primary code (sqlite.org, "Result and Error Codes")
 
 FIRST_TABLES = """
     CREATE TABLE frames (

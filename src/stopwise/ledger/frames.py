@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 _LARGEST = (1 << 63) - 1
 """The largest whole number that SQLite holds (sqlite.org, "Datatypes In SQLite")."""
 
-_CHUNK = 1 << 20
+_CHUNK = 1 << 20  # bytes read at once: a frame is hashed without being held
 _NO_BLOCK = getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_NOFOLLOW", 0)
 _BINARY = getattr(os, "O_BINARY", 0) | getattr(os, "O_CLOEXEC", 0)
 

@@ -27,9 +27,9 @@ _DISC = 0.17
 """Half the height of a lamp's disc, metres; as all lengths here, chosen to be read on a page."""
 
 _PANEL_HALF, _PAPER_TALL = 0.35, 2.6  # metres, as drawn
-_DASHED = (0, (2, 1))
+_DASHED = (0, (2, 1))  # offset, line and gap in line widths
 _COLUMNS = ("", "lamp", "shaped by", "round", "up", "from face", "set to", "reads alone", "held by")
-_AT = (0.0, 0.06, 0.17, 0.39, 0.48, 0.56, 0.64, 0.73, 0.83)
+_AT = (0.0, 0.06, 0.17, 0.39, 0.48, 0.56, 0.64, 0.73, 0.83)  # left edges, of the width
 _NOTE = (
     "Beams are drawn at the usual angle of their modifier, the face at 1.6 m; dashed lamps have no "
     "place in the plan. Weight every stand, tie what hangs over people, follow the makers."

@@ -32,8 +32,8 @@ STOPS_RIGHT = '0.7, "-2/3" or "1 1/3"'
 
 _NUMBER = r"(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)"
 _SECONDS = r"\s*(?:s|secs?|seconds?|\")"
-_METRES_A_FOOT = 0.3048  # exact, by definition, as an inch of 0.0254
-_METRES_AN_INCH = 0.0254
+_METRES_A_FOOT = 0.3048  # exact, by definition: twelve inches
+_METRES_AN_INCH = 0.0254  # exact, by definition
 _SHOWN = 40  # characters of what was said that a message repeats
 _LONGEST_BARE_S = 30.0  # a dial shows up to 30 both as seconds and as their fractions
 

@@ -45,7 +45,7 @@ D50, D55, D65 and D75 as in CIE 015; 'daylight', 'flash' and 'fine weather' are 
 'cloudy' as D65.
 """
 
-D65 = 21
+D65 = 21  # Exif LightSource
 
 
 def white_xyz(illuminant: int) -> NDArray[np.float64]:

@@ -246,7 +246,7 @@ def _exposure(raw: Any) -> Exposure:
 
 # --- what the library prints ----------------------------------------------------------------------
 
-_STDERR = 2
+_STDERR = 2  # the file descriptor that POSIX gives to standard error
 _ONE_AT_A_TIME = threading.Lock()
 _LIBRARY_SAYS = (b"unknown file:", b"unknown:")
 

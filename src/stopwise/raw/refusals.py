@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from stopwise.raw.libraw import Decoded
     from stopwise.raw.sensor import Sensor
 
-_THREE_PLANES = 3
+_THREE_PLANES = 3  # R, G and B for each photosite: a picture that was made of a mosaic
 
 _FEWEST_ROWS = 2
 _ROWS_ABOVE, _EDGE_ROWS = 32, 4

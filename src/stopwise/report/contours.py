@@ -42,6 +42,7 @@ _SHORTEST_POINTS = 12
 """Contours of a difference with fewer points than this are left out."""
 
 _HALF = 0.5
+"""Share of a smoothed mask of 0 and 1 at which its outline runs: in the middle of the step."""
 
 _CLIFF = 0.33
 """Zones from block to block from which on tone falls as over the edge of a thing, not as light."""

@@ -17,9 +17,9 @@ if TYPE_CHECKING:
 ROOM_CALLED = (10, 50, 200)
 """Frames for which there is room on the disk at which it is called."""
 
-_ISO_FRAMES = 4
-_ISO_CHANGES = 2
-_SIZES = 8
+_ISO_FRAMES = 4  # frames in a row that are looked at for changes of ISO
+_ISO_CHANGES = 2  # changes among them from which it isn't a hand's: one alone is
+_SIZES = 8  # newest files, whose largest says how many more have room
 
 
 @dataclass(frozen=True, slots=True)

@@ -140,9 +140,9 @@ _LEAST_TURN = 0.3
 _LONGEST_RECYCLE_S = 10.0
 """Any pack is ready again after this (common practice): a weak lamp has another cause."""
 
-_TWO = 2
-_KEPT = 60
-_IN_BRIEF = 24
+_TWO = 2  # frames that must show a step of a lamp
+_KEPT = 60  # frames of a take whose lamps are held: medians move little after that
+_IN_BRIEF = 24  # newest of them that go to a worker with each frame
 
 
 @dataclass(frozen=True, slots=True)

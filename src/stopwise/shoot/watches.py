@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from stopwise.ledger import Ledger
 
 _SETTING = "watch"
-_DIGITS = 12
+_DIGITS = 12  # hexadecimal, 48 bits of a path's hash: enough to tell one user's ledgers apart
 _START = "Start one: stopwise watch FOLDER --plan plan.toml"
 
 

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from stopwise.plan.model import Light
     from stopwise.plan.now import PlanNow
 
-_LEAST_WITNESSES = 2
+_LEAST_WITNESSES = 2  # patches of one lamp that agree: one alone may be the sitter's
 
 _SLOW_S = 1.0 / 60.0
 """From this time on no studio flash is cut off: its tail is under 1/60 s (common practice)."""
