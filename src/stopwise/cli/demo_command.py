@@ -32,8 +32,6 @@ if TYPE_CHECKING:
 
 
 _SETTLE_S = 2.0  # seconds of rest before a file may be called unreadable: here all land fast
-    2.0  # seconds of rest before a file may be called unreadable: all land in this very process
-)
 _MOST_S = 30.0  # seconds that the demo waits for one verdict, on a slow machine too
 _SLIP_EDGE = 1024  # blocks along the longer side of the picture: what a slip has room for
 
