@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from stopwise.codes import MESSAGES, STEADY
 from stopwise.conditions import condition
-from stopwise.nominal import aperture_stops, iso_stops
+from stopwise.stops import aperture_stops, iso_stops
 from stopwise.wording import (
     HEADLINE_WIDTH,
     f_text,

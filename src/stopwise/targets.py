@@ -12,8 +12,8 @@ from functools import partial
 from typing import TYPE_CHECKING, Literal, Protocol
 
 from stopwise.findings import Detail, Finding, Knocked, state_of
-from stopwise.nominal import aperture_stops, iso_stops, shutter_stops
 from stopwise.plan.model import BACKDROP
+from stopwise.stops import aperture_stops, iso_stops, shutter_stops
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping

@@ -9,9 +9,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stopwise.nominal import exact_f_number
 from stopwise.plan.loading import text_of
 from stopwise.plan.sense import SENTENCES, Doubt, LampTurn, check_plan, sense_of
+from stopwise.stops import exact_f_number
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from stopwise.frame import Exposure
-from stopwise.nominal import aperture_stops, iso_stops, shutter_stops
+from stopwise.stops import aperture_stops, iso_stops, shutter_stops
 
 
 @dataclass(frozen=True, slots=True)

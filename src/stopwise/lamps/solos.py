@@ -11,7 +11,7 @@ import numpy as np
 
 from stopwise.grid import LightGrid, combine
 from stopwise.lamps.lamp_notes import LampNote
-from stopwise.nominal import aperture_stops, iso_stops, shutter_stops
+from stopwise.stops import aperture_stops, iso_stops, shutter_stops
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping

@@ -10,7 +10,7 @@ import numpy as np
 
 from stopwise.codes import AIMED, HELPS, UNMET
 from stopwise.lamps.prediction import slopes
-from stopwise.nominal import exact_f_number, say_f_number
+from stopwise.stops import exact_f_number, say_f_number
 from stopwise.wording import lamp_name, title
 
 if TYPE_CHECKING:

@@ -9,14 +9,6 @@ from typing import TYPE_CHECKING
 
 from stopwise import stops
 from stopwise.errors import WrongUse
-from stopwise.nominal import (
-    exact_f_number,
-    exact_shutter,
-    is_f_mark,
-    say_f_number,
-    say_power,
-    say_shutter,
-)
 from stopwise.plan.readings import (
     read_f_number,
     read_iso,
@@ -24,6 +16,14 @@ from stopwise.plan.readings import (
     read_power,
     read_shutter,
     read_stops,
+)
+from stopwise.stops import (
+    exact_f_number,
+    exact_shutter,
+    is_f_mark,
+    say_f_number,
+    say_power,
+    say_shutter,
 )
 
 if TYPE_CHECKING:
@@ -305,7 +305,7 @@ def power(said: str, *, full_ws: float | None = None, turn: str = "") -> Result:
     ways += [say_power(level, scale="Ws", full_ws=full_ws)] if full_ws else []
     return Result(
         f"{said}{turned} is {', '.join(ways)}",
-        f"2^{level:.3f} = {stops.power_of_stops(level):.5f} of full; "
+        f"2^{level:.3f} = {stops.ratio_of_stops(level):.5f} of full; "
         "a dial of figures loses 1 a stop.",
         level,
     )
@@ -343,7 +343,7 @@ def guide(
         )
         raise WrongUse(msg)
     number = float(found[1]) * (0.3048 if (found[2] or "").lower() == "ft" else 1.0)
-    speed, fraction = read_iso(iso), stops.power_of_stops(read_power(at))
+    speed, fraction = read_iso(iso), stops.ratio_of_stops(read_power(at))
     now = _answer_of(lambda: stops.guide_number(number, iso=speed, power=fraction))
     say = f"Guide number {now:.4g} m at"
     why = f"GN = {number:g} √({speed:g}/100) √{fraction:.4g} = {now:.4g} m"

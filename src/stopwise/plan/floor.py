@@ -7,7 +7,7 @@ import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from stopwise.nominal import exact_f_number, say_f_number
+from stopwise.stops import exact_f_number, say_f_number
 from stopwise.wording import LAMP_WORDS
 
 if TYPE_CHECKING:

@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 from pydantic import BaseModel, ConfigDict, Field, PrivateAttr
 
-from stopwise.nominal import say_power
 from stopwise.plan.kinds import (
     Balance,
     Box,
@@ -42,6 +41,7 @@ from stopwise.plan.kinds import (
     WattSeconds,
     ZoneTarget,
 )
+from stopwise.stops import say_power
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -1,7 +1,7 @@
 """Readings as people say and write them: f/11, 8+0.3, 1/160, 7.0 of 10, 180 cm.
 
 One parser for the plan file, the prompts and the command line, with one set of messages. A reading
-keeps the engraved figure (f/11 stays 11.0); :mod:`stopwise.nominal` knows what it stands for.
+keeps the engraved figure (f/11 stays 11.0); :mod:`stopwise.stops` knows what it stands for.
 """
 
 from __future__ import annotations
@@ -12,8 +12,14 @@ import re
 from typing import TYPE_CHECKING
 
 from stopwise.errors import WrongUse
-from stopwise.nominal import FULL_STOPS, exact_f_number, is_f_mark
-from stopwise.stops import shift_reading, stops_between_f_numbers, stops_of_energy
+from stopwise.stops import (
+    FULL_STOPS,
+    exact_f_number,
+    is_f_mark,
+    shift_reading,
+    stops_between_f_numbers,
+    stops_of_energy,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Iterable

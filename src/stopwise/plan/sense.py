@@ -13,9 +13,9 @@ from pathlib import Path as File
 from typing import TYPE_CHECKING, NamedTuple
 
 from stopwise import stops
-from stopwise.nominal import exact_f_number, exact_shutter, say_f_number, say_shutter
 from stopwise.plan.loading import read_text
 from stopwise.plan.model import BACKDROP
+from stopwise.stops import exact_f_number, exact_shutter, say_f_number, say_shutter
 from stopwise.wording import title
 
 if TYPE_CHECKING:

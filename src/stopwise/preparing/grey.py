@@ -15,10 +15,10 @@ from stopwise.measurement.card import (
     read_card,
 )
 from stopwise.measurement.reading import ground_of
-from stopwise.nominal import exact_f_number, nearest_third, say_f_number
 from stopwise.plan.draft import open_draft
 from stopwise.plan.readings import nearest
 from stopwise.raw import decode
+from stopwise.stops import exact_f_number, nearest_third, say_f_number
 
 if TYPE_CHECKING:
     from pathlib import Path

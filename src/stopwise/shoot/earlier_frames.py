@@ -10,7 +10,7 @@ from statistics import median
 from typing import TYPE_CHECKING
 
 from stopwise.findings import verdict_of
-from stopwise.nominal import slower_full_mark
+from stopwise.stops import slower_full_mark
 from stopwise.wording import shutter_text
 
 if TYPE_CHECKING:

@@ -10,7 +10,7 @@ from dataclasses import replace
 from statistics import median
 from typing import TYPE_CHECKING
 
-from stopwise.nominal import slower_full_mark
+from stopwise.stops import slower_full_mark
 from stopwise.verdict.frame import AGREE_STOPS
 from stopwise.verdict.turns import turned
 

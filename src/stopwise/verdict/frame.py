@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from stopwise.findings import Detail, Finding, Knocked, state_of
 from stopwise.lamps.outputs import no_lamp_fired
-from stopwise.nominal import slower_full_mark
+from stopwise.stops import slower_full_mark
 from stopwise.targets import setting_offset_stops
 
 if TYPE_CHECKING:
