@@ -10,6 +10,8 @@ import click
 import pytest
 
 from stopwise.cli import commands
+from stopwise.pipeline import Brief, assess
+from stopwise.plan import load_plan
 from stopwise.record import record_schema
 
 ROOT = Path(__file__).parents[1]
@@ -101,6 +103,21 @@ def test_every_option_that_is_named_alone_is_there(page):
         for option in re.findall(r"--[a-z-]+", said)
     }
     assert alone - ALL_OPTIONS - theirs == set()
+
+
+SAID = re.compile(r"^\W*(on plan|off plan) +(F00\d\d\.dng) +(.+)$", re.MULTILINE)
+OF_A_RUN = {"F0013.dng", "F0022.dng"}  # what a take's run said of them: frames before them tell it
+
+
+def test_what_is_said_of_sample_frames_is_what_the_program_says():
+    samples = ROOT / "sample_frames"
+    brief = Brief(plan=load_plan(samples / "plan.toml"), plan_folder=samples)
+    shown = {found for text in PAGES.values() for found in SAID.findall(text)}
+    assert len(shown) > 6
+    for verdict, file, words in sorted(shown):
+        if file not in OF_A_RUN:
+            record = assess(samples / file, brief).record
+            assert (record.verdict, " ".join(record.headline)) == (verdict, words)
 
 
 PATH = re.compile(r"(?<![\w/~.<])((?:src|tests|docs|sample_frames|\.ci)/[\w./-]*\w)")
