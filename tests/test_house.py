@@ -110,6 +110,16 @@ def test_each_file_says_what_it_is_for_and_ends_where_its_subject_ends():
     assert [path for path, text in texts.items() if text.count("\n") > 600] == []
 
 
+def test_no_two_classes_share_a_name():
+    names = [
+        node.name
+        for path in FILES
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.ClassDef)
+    ]
+    assert [name for name in set(names) if names.count(name) > 1] == []
+
+
 def loaded_by(code: str) -> set[str]:
     """Return the modules that a fresh interpreter holds after running `code`."""
     script = f"{code}\nimport sys; print('\\n'.join(sys.modules))"

@@ -55,7 +55,7 @@ _HALF_STOP = 2.0**0.5
 _ALL = slice(None)
 
 
-class Light(Protocol):
+class LinearPicture(Protocol):
     """A linear picture that is read window by window, such as `Cells`."""
 
     @property
@@ -131,7 +131,7 @@ def reduce_frame(
 
 
 def reduce(
-    light: Light,
+    light: LinearPicture,
     *,
     weights: Sequence[float],
     ceiling: Sequence[float],
@@ -188,7 +188,7 @@ def reduce(
 class _Sums:
     """What the pass gathers, band by band, in the order of the light's rows in memory."""
 
-    def __init__(self, light: Light, weights: Sequence[float], asked: Asked) -> None:
+    def __init__(self, light: LinearPicture, weights: Sequence[float], asked: Asked) -> None:
         self._light, self._weights, self._asked = light, weights, asked
         self.cells = light.shape
         self.block = max(1, min(-(-max(self.cells) // asked.across), *self.cells))
@@ -297,7 +297,7 @@ def _tile_noise(y: NDArray[np.float32], inner: Window, block: int) -> NDArray[np
     return _means(spread[inner], block) / np.float32(block)
 
 
-def _box_cells(light: Light, clipped: NDArray[np.bool_] | None, box: Box) -> BoxCells:
+def _box_cells(light: LinearPicture, clipped: NDArray[np.bool_] | None, box: Box) -> BoxCells:
     """Return the cells of a box, thinned out on an even lattice where they are many."""
     rows, columns = window(box, light.shape)
     count = (rows.stop - rows.start) * (columns.stop - columns.start)

@@ -41,7 +41,7 @@ _LIMIT_S = 60.0
 
 
 @dataclass(frozen=True, eq=False, slots=True)
-class Shown:
+class DrawnFrame:
     """One picture as the page gets it.
 
     Attributes
@@ -67,7 +67,7 @@ class Showing:
     """
 
     image: Future[bytes | None]
-    whole: Future[Shown | None]
+    whole: Future[DrawnFrame | None]
 
 
 class Pictures:
@@ -123,7 +123,7 @@ class Pictures:
 
 def _made(
     make: Callable[[], Drawable | None], kept: Kept, image: Future[bytes | None]
-) -> Shown | None:
+) -> DrawnFrame | None:
     """Make a picture, and give its JPEG out before what is drawn over it is worked out."""
     try:
         picture = make()
@@ -136,7 +136,7 @@ def _made(
         return None
     drawn = json.dumps(overlay(picture, kept.record), separators=(",", ":")).encode()
     luminance = reduced(np.asarray(picture.luminance, float), MAP_EDGE).astype(np.float16)
-    return Shown(held, drawn, luminance)
+    return DrawnFrame(held, drawn, luminance)
 
 
 class NewestFirst:
