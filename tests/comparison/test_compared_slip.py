@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from stopwise.comparison.changes import KnownSet
-from stopwise.comparison.comparison import compare
 from stopwise.comparison.sides import side_of
+from stopwise.comparison.two_sides import compare
 from stopwise.report.compared_slip import call_of, compose, draw_compared
 from stopwise.report.sheet import HEIGHT, WIDTH
 from support.made_picture import drawable, made_picture

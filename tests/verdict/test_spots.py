@@ -11,7 +11,7 @@ from stopwise.lamps.beam_spots import SpotReading
 from stopwise.messages import do, headline_of, say
 from stopwise.plan.model import Light, Plan
 from stopwise.plan.now import plan_now
-from stopwise.verdict.lamps import with_spots
+from stopwise.verdict.lamp_causes import with_spots
 
 PLAN = Plan.model_validate(
     {

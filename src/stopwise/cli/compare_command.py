@@ -13,9 +13,9 @@ from stopwise.cli.ledger_command import ledger_file
 from stopwise.cli.options import PATH, json_option, ledger_option, plan_option, read_plan
 from stopwise.cli.sides import Basis, Found, find, find_take, lamps_of
 from stopwise.comparison.changes import known_of
-from stopwise.comparison.comparison import Comparison
-from stopwise.comparison.comparison import compare as compare_sides
 from stopwise.comparison.framing import Framing, framing_of_boxes, framing_of_pictures
+from stopwise.comparison.two_sides import Comparison
+from stopwise.comparison.two_sides import compare as compare_sides
 from stopwise.errors import WrongUse
 from stopwise.ledger import Ledger
 from stopwise.shoot.saying import read_turned

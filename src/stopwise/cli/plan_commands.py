@@ -105,13 +105,13 @@ def patch(name: str, file: Path, frame: Path | None, slip: Path | None, **keys: 
 
     Example: stopwise plan patch "lit cheek" --plan plan.toml --box .52,.4,.58,.48 --frame F1.dng
     """
-    from stopwise.preparing import patches
+    from stopwise.preparing.patch_edits import place_patch, remove_patch, show_patches
 
     remove = keys.pop("remove")
-    done = patches.remove_patch(file, name) if remove else patches.place_patch(file, name, keys)
+    done = remove_patch(file, name) if remove else place_patch(file, name, keys)
     click.echo(done)
     if frame:
-        click.echo(f"Drew {patches.show_patches(file, frame, slip)}.")
+        click.echo(f"Drew {show_patches(file, frame, slip)}.")
 
 
 @plan.command()

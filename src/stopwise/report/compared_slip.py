@@ -28,7 +28,7 @@ from stopwise.wording import HEADLINE_WIDTH, lamp_name, shortened, shown, signed
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from stopwise.comparison.comparison import Comparison
+    from stopwise.comparison.two_sides import Comparison
     from stopwise.report.drawable import Drawable
 
 UP, DOWN = DARK.edge, DARK.target

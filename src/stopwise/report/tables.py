@@ -17,8 +17,8 @@ from stopwise.wording import lamp_name, shown, signed, stops_text, title
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
-    from stopwise.comparison.comparison import Comparison
     from stopwise.comparison.run import Series, TakeRun
+    from stopwise.comparison.two_sides import Comparison
     from stopwise.findings import State
     from stopwise.lamps.dial import Dial
     from stopwise.lamps.prediction import Aim, Prediction

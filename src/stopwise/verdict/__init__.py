@@ -9,9 +9,9 @@ from stopwise.findings import Verdict, verdict_of
 from stopwise.plan.now import plan_now
 from stopwise.targets import setting_findings, targets_of
 from stopwise.verdict.causes import with_causes
-from stopwise.verdict.frame import frame_findings, is_unlit, trigger_finding, with_exposure
-from stopwise.verdict.lamps import with_lamp_causes, with_spots
+from stopwise.verdict.lamp_causes import with_lamp_causes, with_spots
 from stopwise.verdict.turns import with_one_turn_a_lamp
+from stopwise.verdict.whole_frame import frame_findings, is_unlit, trigger_finding, with_exposure
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator

@@ -11,8 +11,8 @@ from statistics import median
 from typing import TYPE_CHECKING
 
 from stopwise.stops import slower_full_mark
-from stopwise.verdict.frame import AGREE_STOPS
 from stopwise.verdict.turns import turned
+from stopwise.verdict.whole_frame import AGREE_STOPS
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

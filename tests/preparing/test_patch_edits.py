@@ -9,7 +9,7 @@ import pytest
 from stopwise.errors import PlanError, Unreadable, WrongUse
 from stopwise.plan import load_plan
 from stopwise.plan.draft import undo_edit
-from stopwise.preparing.patches import place_patch, remove_patch, show_patches
+from stopwise.preparing.patch_edits import place_patch, remove_patch, show_patches
 
 PLAN = """\
 [[light]]

@@ -17,7 +17,7 @@ from stopwise.pipeline import Brief, assess
 from stopwise.plan import load_plan
 from stopwise.plan.model import Plan
 from stopwise.plan.now import plan_now
-from stopwise.verdict.lamps import with_lamp_causes
+from stopwise.verdict.lamp_causes import with_lamp_causes
 from support.made_records import finding
 
 SAMPLES = Path(__file__).parents[2] / "sample_frames"

@@ -9,10 +9,10 @@ import pytest
 from scipy.ndimage import gaussian_filter, shift
 
 from stopwise.comparison.changes import KnownSet
-from stopwise.comparison.comparison import compare
 from stopwise.comparison.field import difference_field, field_of_moved
 from stopwise.comparison.framing import framing_of_pictures
 from stopwise.comparison.sides import side_of
+from stopwise.comparison.two_sides import compare
 from stopwise.messages import say
 from stopwise.stops import stops_of_distance
 from support.records import kept, patch
