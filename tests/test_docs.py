@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import ast
+import importlib.util
 import json
 import re
 import shlex
@@ -184,3 +186,21 @@ EXPLAINED = {  # old names are told where plans of before are read; the browser'
 def test_names_of_before_are_gone(page):
     found = [line for line in PAGES[page].splitlines() if OLD.search(line)]
     assert len(found) == EXPLAINED.get(page, 0), found
+
+
+def test_scripts_that_no_test_runs_import_what_is_there():
+    wrong = []
+    for path in [
+        *ROOT.glob("tests/bench/*.py"),
+        *ROOT.glob("tests/*/*.py"),
+        *ROOT.glob(".ci/*.py"),
+    ]:
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("stopwise"):
+                home = importlib.import_module(node.module)
+                for one in node.names:
+                    is_there = hasattr(home, one.name) or importlib.util.find_spec(
+                        f"{node.module}.{one.name}"
+                    )
+                    wrong += [] if is_there else [f"{path.name}: {node.module}.{one.name}"]
+    assert wrong == []
