@@ -56,13 +56,32 @@ def functions_on_arrays():
                         yield name, ast.get_docstring(node) or ""
 
 
+def classes_with_arrays():
+    for path in sorted(SOURCE.rglob("*.py")):
+        tree = ast.parse(path.read_text(encoding="utf-8"))
+        arrays = re.compile(rf"\b({'|'.join(array_types(tree))})\b")
+        for node in ast.walk(tree):
+            if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
+                fields = [one for one in node.body if isinstance(one, ast.AnnAssign)]
+                if any(arrays.search(ast.unparse(one.annotation)) for one in fields):
+                    name = f"{path.relative_to(SOURCE).as_posix()}: {node.name}"
+                    yield name, ast.get_docstring(node) or ""
+
+
 FUNCTIONS = list(functions_on_arrays())
+CLASSES = list(classes_with_arrays())
 
 
 @pytest.mark.parametrize("pattern", [SHAPE, UNIT], ids=["shape", "unit"])
 def test_public_functions_on_arrays_say_it_of_them(pattern):
     assert len(FUNCTIONS) > 100
     assert [name for name, text in FUNCTIONS if not pattern.search(text)] == []
+
+
+@pytest.mark.parametrize("pattern", [SHAPE, UNIT], ids=["shape", "unit"])
+def test_public_classes_that_hold_arrays_say_it_of_them(pattern):
+    assert len(CLASSES) > 20
+    assert [name for name, text in CLASSES if not pattern.search(text)] == []
 
 
 def numbers_of_modules():

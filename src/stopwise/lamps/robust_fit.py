@@ -36,9 +36,11 @@ class Terms:
     Attributes
     ----------
     scales
-        float64 (k,), how large a change of each value is a like change of the model.
+        float64 (k,), each in its value's own unit (any unit): changes of this size change the
+        model alike.
     usual
-        float64 (k,), how far each value is from its start as a rule; infinite for anywhere.
+        float64 (k,), the same units: how far each is from its start as a rule; infinite for
+        anywhere.
     scatter
         Residuals smaller than this are noise, in the unit of what was seen.
     """

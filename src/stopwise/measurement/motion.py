@@ -268,9 +268,11 @@ class Searched:
     places
         Rows and columns of places that are looked at.
     transform, energy
-        Transforms of the part and of its squared size.
+        complex64 (rows, columns) of the transform: of the part's gradients and of their squared
+        size, fractions of 1.
     inside
-        Transform of ones where the part lies inside the field; None where all of it does.
+        complex64 of the same shape, of ones where the part lies inside the field; None where all
+        of it does.
     """
 
     origin: tuple[int, int]

@@ -51,7 +51,7 @@ class DrawnFrame:
     overlay
         JSON: size, contours, outlines of blown areas, dots over blocked parts.
     luminance
-        float16 (h, w), reduced, for comparing two frames.
+        float16 (h, w), block means of Y, anchor = 1, for comparing two frames.
     """
 
     image: bytes

@@ -49,7 +49,8 @@ class FilterCell:
     Attributes
     ----------
     pattern
-        uint8 indices into `colours`: (rows, columns), or (1, 1, planes) for full planes.
+        uint8 indices into `colours`, one a photosite: (rows, columns), or (1, 1, planes) for full
+        planes.
     colours
         Their names.
     """
@@ -65,7 +66,20 @@ class FilterCell:
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Sensor:
-    """Filter array and colour of one file, in the terms of :class:`stopwise.frame.Frame`."""
+    """Filter array and colour of one file, in the terms of :class:`stopwise.frame.Frame`.
+
+    Attributes
+    ----------
+    cell, levels, bits
+        Filters, the levels that the file names, and how many bits its levels have.
+    black_offset
+        float32, of a shape that is broadcast to the mosaic's, raw levels; None where black is one
+        value a colour.
+    daylight, as_shot
+        Multipliers of R, G, B with G = 1.
+    xyz_to_camera
+        float64 (3, 3), rows R, G, B: camera response to CIE XYZ.
+    """
 
     cell: FilterCell
     levels: NamedLevels
