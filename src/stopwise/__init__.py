@@ -18,8 +18,10 @@ if TYPE_CHECKING:
     from stopwise.frame import Frame
     from stopwise.measurement import measure
     from stopwise.measurement.measurement import Measurement
+    from stopwise.pipeline import assess
     from stopwise.plan import Plan, load_plan
     from stopwise.raw import decode
+    from stopwise.record import Record
     from stopwise.verdict import judge
 
 __version__ = "0.1.0"
@@ -29,9 +31,11 @@ _HOMES = {
     "Frame": "stopwise.frame",
     "Measurement": "stopwise.measurement.measurement",
     "Plan": "stopwise.plan",
+    "Record": "stopwise.record",
     "StopwiseError": "stopwise.errors",
     "Unreadable": "stopwise.errors",
     "Verdict": "stopwise.findings",
+    "assess": "stopwise.pipeline",
     "decode": "stopwise.raw",
     "judge": "stopwise.verdict",
     "load_plan": "stopwise.plan",
@@ -43,9 +47,11 @@ __all__ = [
     "Frame",
     "Measurement",
     "Plan",
+    "Record",
     "StopwiseError",
     "Unreadable",
     "Verdict",
+    "assess",
     "decode",
     "judge",
     "load_plan",

@@ -22,7 +22,7 @@ class Condition:
     ----------
     code
         Number that the ledger keeps; 1xx a file, 2xx a figure that is not seen or is in doubt, 3xx
-        the watch.
+        the watch, 4xx one of the plan's own frames.
     name
         How code refers to it.
     short
@@ -300,6 +300,31 @@ _ROWS = (
         "ledger_other",
         "the ledger's file was taken away or replaced",
         "The one that lies there now is used, or a new one begun. What it lacks is judged again.",
+    ),
+    # the plan's own frames
+    Condition(
+        401,
+        "frame_missing",
+        "isn't there",
+        "Nothing is known of the set from it. Put the file back, or mark another frame.",
+    ),
+    Condition(
+        402,
+        "frame_unusable",
+        "can't be used",
+        "Nothing is known of the set from it. Shoot it again and mark it.",
+    ),
+    Condition(
+        403,
+        "frame_of_other_size",
+        "is of another size than this frame",
+        "It says nothing of a frame that lies otherwise. Mark one of the same camera, same way up.",
+    ),
+    Condition(
+        404,
+        "frame_of_other_camera",
+        "is of another camera than this frame",
+        "Two bodies record light otherwise. Mark one that this body took.",
     ),
 )
 

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from stopwise.lamps.outputs import LampReading
-from stopwise.pipeline import Brief, assess
+from stopwise.pipeline import Brief, assess_file
 from stopwise.plan import load_plan
 from stopwise.plan.model import FramesPlan
 from stopwise.plan.now import plan_now
@@ -23,7 +23,7 @@ def shoot():
     plan = load_plan(SAMPLES / "plan.toml").model_copy(update={"frames": FramesPlan()})
     brief = Brief(plan=plan, plan_folder=SAMPLES)
     names = ("F0010", "F0011", "F0012", "F0017")
-    records = {name: assess(SAMPLES / f"{name}.dng", brief).record for name in names}
+    records = {name: assess_file(SAMPLES / f"{name}.dng", brief).record for name in names}
     return plan_now(plan), records
 
 

@@ -19,7 +19,7 @@ from stopwise.cli.options import (
 from stopwise.errors import PathMissing, WrongUse
 from stopwise.ledger import Place, Stamp, content_hash
 from stopwise.messages import reason_text
-from stopwise.pipeline import Brief, assess
+from stopwise.pipeline import Brief, assess_file
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
@@ -102,12 +102,12 @@ class CheckRun(ExitStack):
         return worst_exit(codes)
 
     def _one(self, path: Path, show: Callable[[Record], None]) -> int:
-        assessment = assess(path, self.brief)
+        assessment = assess_file(path, self.brief)
         record = assessment.record
         if self.ledger is not None:
             record = self._keep(path, assessment)
         for note in assessment.notes:
-            click.echo(f"stopwise: {note}", err=True)
+            click.echo(f"stopwise: {note.words}", err=True)
         if record.verdict == "unreadable" and record.reason:
             click.echo(f"stopwise: {path}: {reason_text(record.reason)}", err=True)
         show(record)

@@ -77,7 +77,7 @@ def run_compare(wanted: Wanted, plan: Plan | None, plan_path: Path | None) -> in
         earlier = (
             None if earlier_ledger is None else find_take(wanted.take or "", basis, earlier_ledger)
         )
-        basis.lay_out(ledger)
+        basis = stack.enter_context(basis.reading(ledger))
         before, after = sides_of(wanted.names, basis, ledger, earlier)
         if turned is None:
             turned = said_between(before, after, ledger)

@@ -75,7 +75,6 @@ def walk(ledger: Ledger, take: str, basis: Basis, today: Today, *, as_json: bool
     WrongUse
         If the old plan has no solos that can be read.
     """
-    basis.lay_out(ledger)
     old = lamps_of(basis)
     if old is None or basis.plan is None:
         msg = "The plan has no solos whose files are there, so no lamp can be built again from it."
@@ -226,5 +225,8 @@ def rebuild(
     basis = Basis(read_plan(plan_path), plan_path)
     today = None if today_path is None else Basis(read_plan(today_path), today_path)
     frames = todays(solos, basis.plan or Plan(), today)
-    with Ledger(ledger_file(ledger_path, None), is_read_only=True) as ledger:
-        return walk(ledger, take, basis, frames, as_json=as_json)
+    with (
+        Ledger(ledger_file(ledger_path, None), is_read_only=True) as ledger,
+        basis.reading(ledger) as reading,
+    ):
+        return walk(ledger, take, reading, frames, as_json=as_json)

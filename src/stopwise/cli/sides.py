@@ -2,23 +2,23 @@
 
 from __future__ import annotations
 
-from contextlib import suppress
-from dataclasses import dataclass
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from stopwise.comparison.run import typical
 from stopwise.comparison.sides import Side, side_of, side_of_frames
 from stopwise.conditions import condition
-from stopwise.errors import PathMissing, StopwiseError, Unreadable, WrongUse
+from stopwise.errors import PathMissing, Unreadable, WrongUse
 from stopwise.findings import Reason
 from stopwise.ledger import Ledger, default_place
-from stopwise.pipeline import Brief, assess
-from stopwise.pipeline.references import lay_out
+from stopwise.pipeline import Brief, assess_file
+from stopwise.pipeline.plan_frames import OWN, PlanFrames
 from stopwise.plan.now import plan_now
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
     from stopwise.grid import LightGrid
     from stopwise.lamps.solos import LampSet
@@ -34,11 +34,12 @@ PICTURE_EDGE = 1024
 
 @dataclass(frozen=True, slots=True)
 class Basis:
-    """The plan that a comparison stands on, and where its frames lie."""
+    """The plan that a comparison stands on, where its frames lie, and who reads them."""
 
     plan: Plan | None = None
     path: Path | None = None
     look: str | None = None
+    frames: PlanFrames = OWN
 
     @property
     def brief(self) -> Brief:
@@ -49,35 +50,20 @@ class Basis:
             plan = plan.model_copy(update={"frames": frames})
         return Brief(plan=plan, plan_folder=folder, look=self.look, picture_edge=PICTURE_EDGE)
 
-    def lay_out(self, ledger: Ledger | None) -> None:
-        """Take the light of the plan's solos out of a ledger, so that none is decoded twice.
+    @contextmanager
+    def reading(self, ledger: Ledger | None) -> Iterator[Basis]:
+        """Yield a basis that reads the plan's own frames out of a ledger while the block runs.
 
         Parameters
         ----------
         ledger
             The one that was named; None for that of the plan's folder, where there is one.
         """
-        if self.plan is None or self.path is None or not self.plan.frames.solo:
-            return
-        if ledger is not None:
-            self._lay_out(ledger, self.plan, self.path.parent)
-            return
-        place = default_place(self.path.parent)
-        if place.exists():
-            with Ledger(place, is_read_only=True) as opened:
-                self._lay_out(opened, self.plan, self.path.parent)
-
-    def _lay_out(self, ledger: Ledger, plan: Plan, folder: Path) -> None:
-        from stopwise.preparing.shelf import Shelf
-
-        targets = plan_now(plan, look=self.look)
-        shelf = Shelf(targets, look=self.look, ledger=ledger)
-        names = [*plan.frames.solo.values(), plan.frames.ambient]
-        lights = {}
-        for path in (folder / name for name in names if name is not None):
-            with suppress(StopwiseError):  # what reads it says what is wrong with it
-                lights[path] = shelf.light(path)
-        lay_out(lights, plan, targets)
+        with ExitStack() as stack:
+            place = None if self.path is None else default_place(self.path.parent)
+            if ledger is None and place is not None and place.exists():
+                ledger = stack.enter_context(Ledger(place, is_read_only=True))
+            yield replace(self, frames=PlanFrames(ledger))
 
     @property
     def is_steady(self) -> bool:
@@ -210,7 +196,7 @@ def names_there(ledger: Ledger) -> str:
 
 
 def _file(path: Path, basis: Basis) -> Found:
-    assessment = assess(path, basis.brief)
+    assessment = assess_file(path, basis.brief, basis.frames)
     _refuse_unreadable(path, assessment.record)
     return Found(side_of(assessment.record, name=str(path)), assessment.picture, is_file=True)
 
@@ -242,14 +228,12 @@ def _picture(record: Record | None, ledger: Ledger) -> LightGrid | None:
         return None
     places = (Path(folder, path) for folder, path in ledger.frames.places_of(kept.frame))
     path = next((place for place in places if place.is_file()), None)
-    return None if path is None else assess(path, Brief(picture_edge=PICTURE_EDGE)).picture
+    return None if path is None else assess_file(path, Brief(picture_edge=PICTURE_EDGE)).picture
 
 
 def lamps_of(basis: Basis) -> LampSet | None:
     """Return each lamp's own light from the plan's solos; None without a solo that can be read."""
-    from stopwise.pipeline.references import references_for
-
     if basis.plan is None or basis.path is None:
         return None
     targets = plan_now(basis.plan, look=basis.look)
-    return references_for(basis.brief, None, targets).lamps
+    return basis.frames.known(basis.brief, None, targets).lamps

@@ -9,8 +9,8 @@ from stopwise.cli.check_command import learn
 from stopwise.errors import LedgerError
 from stopwise.folder.plan_file import PlanFile
 from stopwise.folder.watcher import Hooks, Options, Watcher
-from stopwise.pipeline import Brief, assess
-from stopwise.pipeline.ahead import prepare
+from stopwise.pipeline import Brief, assess_file
+from stopwise.pipeline.plan_frames import prepare
 from stopwise.shoot.day import Around, Day
 from stopwise.shoot.look_frames import reference_of
 from stopwise.shoot.watches import remember
@@ -93,7 +93,7 @@ class WatchRun:
         self.watcher = Watcher(
             folder,
             ledger,
-            assess,
+            assess_file,
             hooks=Hooks(
                 brief=self._brief,
                 ahead=self._brief_ahead,
@@ -202,7 +202,7 @@ class WatchRun:
         assessment = landing.assessment
         if assessment is None:
             return
-        for words in assessment.notes:
+        for words in (note.words for note in assessment.notes):
             self._shown.note(words)
         if assessment.observed is not None:
             learn(self._ledger, landing.kept.sha256, assessment.observed)

@@ -4,21 +4,21 @@ from __future__ import annotations
 
 import time
 from dataclasses import replace
+from pathlib import Path
 from typing import TYPE_CHECKING
 
-from stopwise.errors import Unreadable
+from stopwise.errors import Unreadable, WrongUse
 from stopwise.findings import Reason, Verdict
 from stopwise.lamps.blame import know
 from stopwise.lamps.lamp_notes import LampNote
+from stopwise.lamps.outputs import LampReading
 from stopwise.lamps.seen import Announced, see_lamps
 from stopwise.measurement import Known, read
 from stopwise.measurement.levels import share_above
 from stopwise.measurement.paper import shows_sitter
 from stopwise.pipeline.awaited import Answer, answer_for, overfed_solos
 from stopwise.pipeline.brief import Assessment, Brief, Observed, levels_of
-from stopwise.pipeline.marked import part_of
-from stopwise.pipeline.references import references_for
-from stopwise.pipeline.remembered import Remembered
+from stopwise.pipeline.plan_frames import OWN, Remembered, part_of
 from stopwise.plan.model import Plan
 from stopwise.plan.now import of_the_set, plan_now
 from stopwise.raw import decode_unproven
@@ -27,7 +27,6 @@ from stopwise.verdict import verdict_on
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
-    from pathlib import Path
 
     from stopwise.frame import Frame
     from stopwise.grid import LightGrid
@@ -35,14 +34,47 @@ if TYPE_CHECKING:
     from stopwise.lamps.seen import LampsSeen
     from stopwise.measurement import Reading
     from stopwise.measurement.measurement import Measurement
-    from stopwise.pipeline.references import References
+    from stopwise.pipeline.plan_frames import PlanFrames, References
     from stopwise.plan.now import PlanNow
+    from stopwise.record import Record
 
-__all__ = ["Answer", "Assessment", "Brief", "Observed", "assess"]
+__all__ = ["Answer", "Assessment", "Brief", "Observed", "assess", "assess_file"]
 
 
-def assess(path: Path, brief: Brief) -> Assessment:
-    """Take one file all the way to its record.
+def assess(path: str | Path, plan: Plan | None = None, *, look: str | None = None) -> Record:
+    """Return the record of one raw file: what `stopwise check` prints.
+
+    Parameters
+    ----------
+    path
+        The raw file; it is opened read-only.
+    plan
+        As `load_plan` gives it: its own frames are looked for beside its file. None only measures.
+    look
+        Name of the look that is worn.
+
+    Returns
+    -------
+    Record
+        A file that gives no pixels has a record that says so.
+
+    Raises
+    ------
+    PathMissing
+        If nothing is there.
+    WrongUse
+        If the plan has no such look.
+    """
+    if look is not None and (plan is None or look not in {one.name for one in plan.looks}):
+        known = ", ".join(one.name for one in (plan.looks if plan else ())) or "none"
+        msg = f"The plan has no look {look!r}. It has: {known}."
+        raise WrongUse(msg)
+    folder = None if plan is None else plan.folder
+    return assess_file(Path(path), Brief(plan=plan, plan_folder=folder, look=look)).record
+
+
+def assess_file(path: Path, brief: Brief, frames: PlanFrames = OWN) -> Assessment:
+    """Take one file all the way to its record, with all that a watch needs besides.
 
     Parameters
     ----------
@@ -50,6 +82,8 @@ def assess(path: Path, brief: Brief) -> Assessment:
         The raw file; it is opened read-only.
     brief
         By what it is judged.
+    frames
+        Reads the plan's own frames.
 
     Returns
     -------
@@ -67,7 +101,7 @@ def assess(path: Path, brief: Brief) -> Assessment:
         unproven = decode_unproven(path)
         decoded = time.perf_counter()
         try:
-            assessment = _assess(path, unproven.frame, brief, file)
+            assessment = _assess(path, unproven.frame, replace(brief, file=file), frames)
         finally:
             unproven.proven()  # damage goes before whatever it made of the measuring
     except Unreadable as error:
@@ -78,13 +112,11 @@ def assess(path: Path, brief: Brief) -> Assessment:
     return replace(assessment, record=replace(assessment.record, timing_ms=timing_ms))
 
 
-def _assess(path: Path, frame: Frame, brief: Brief, file: str) -> Assessment:
+def _assess(path: Path, frame: Frame, brief: Brief, frames: PlanFrames) -> Assessment:
     plan = brief.plan
     targets = plan_now(plan or Plan(), look=brief.look, lit=brief.lit, powers=brief.powers)
     part = part_of(path, plan, brief.plan_folder)
-    references = references_for(
-        brief if part is None else replace(brief, plan=None), frame, targets
-    )
+    references = frames.known(brief if part is None else replace(brief, plan=None), frame, targets)
     learned = levels_of(frame, brief.learned)
     known = Known(
         learned=learned,
@@ -103,18 +135,18 @@ def _assess(path: Path, frame: Frame, brief: Brief, file: str) -> Assessment:
             answer = _bare(answer, reading, targets)
         overfed = () if answer or part else overfed_solos(light, references, brief, lamps=lamps)
     if part is not None:
-        verdict = Verdict("measured", reason=Reason("own_frame", (part,)))
+        verdict = Verdict("measured", reason=Reason("own_frame", (part.words,)))
     elif answer is not None:
         verdict = Verdict("measured", reason=Reason("own_frame", (answer.part,)))
     else:
         verdict = verdict_on(reading.measurement, targets, ambient=references.ambient, lamps=lamps)
     record = recorded(
-        file,
+        brief.file,
         reading.measurement,
         verdict,
         take=brief.take,
         look=brief.look,
-        lamps=None if lamps is None else lamps.with_spots,
+        lamps=_recorded_lamps(lamps, references),
     )
     return Assessment(
         record,
@@ -124,6 +156,16 @@ def _assess(path: Path, frame: Frame, brief: Brief, file: str) -> Assessment:
         answer=answer,
         overfed=overfed,
     )
+
+
+def _recorded_lamps(
+    lamps: LampsSeen | None, references: References
+) -> dict[str, LampReading] | None:
+    """Return each lamp's output for the record; a lamp whose solo can't be used isn't seen."""
+    missing = {name: LampReading(None, None, "not seen") for name in references.missing}
+    if lamps is None:
+        return missing or None
+    return lamps.with_spots | missing
 
 
 _KNOWN: Remembered[Knowledge] = Remembered()

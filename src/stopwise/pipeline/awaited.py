@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from stopwise.grid import LightGrid
     from stopwise.lamps.seen import LampsSeen
     from stopwise.pipeline.brief import Brief
-    from stopwise.pipeline.references import References
+    from stopwise.pipeline.plan_frames import References
     from stopwise.plan.model import Plan
 
 _BRIGHT_PERCENTILE, _DARK = 99.0, 0.25 * MID_GREY_OF_SATURATION

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from stopwise.lamps.lamp_notes import LampNote
     from stopwise.lamps.outputs import LampReading
     from stopwise.pipeline.awaited import Answer
+    from stopwise.pipeline.plan_frames import FrameNote
     from stopwise.plan.model import Plan
     from stopwise.record import Record
 
@@ -111,7 +112,7 @@ class Assessment:
     record
         Its `sha256` is still None.
     notes
-        Sentences about the plan's own frames that could not be used.
+        The plan's own frames that could not be used, each with why.
     picture
         The reduced picture, where the brief asked for one and the file was readable.
     observed
@@ -123,7 +124,7 @@ class Assessment:
     """
 
     record: Record
-    notes: tuple[str, ...] = ()
+    notes: tuple[FrameNote, ...] = ()
     picture: LightGrid | None = None
     observed: Observed | None = None
     answer: Answer | None = None

@@ -117,7 +117,9 @@ def load_plan(path: str | File) -> Plan:
     PlanError
         If anything in it is wrong, with every mistake that was found: ``plan.toml:12: ...``.
     """
-    return read_text(path).plan()
+    plan = read_text(path).plan()
+    plan._folder = File(path).absolute().parent  # noqa: SLF001  no key of the plan
+    return plan
 
 
 def plan_of_text(text: str, name: str = "plan.toml") -> Plan:

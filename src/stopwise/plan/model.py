@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
@@ -430,6 +431,12 @@ class Plan(Table):
     panels: tuple[Panel, ...] = Field(default=(), alias="panel")
     looks: tuple[Look, ...] = Field(default=(), alias="look")
     _old_keys: tuple[OldKey, ...] = PrivateAttr(default=())
+    _folder: Path | None = PrivateAttr(default=None)
+
+    @property
+    def folder(self) -> Path | None:
+        """Where the file lies that it was read from: its own frames lie there; None for text."""
+        return self._folder
 
     @property
     def old_keys(self) -> tuple[OldKey, ...]:

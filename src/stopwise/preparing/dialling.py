@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 from stopwise.errors import PathMissing, StopwiseError, WrongUse
 from stopwise.lamps.dial import dial
 from stopwise.lamps.solo_checks import check_solos
 from stopwise.lamps.solos import lamp_set
+from stopwise.pipeline.plan_frames import PlanFrames
 from stopwise.plan import load_plan
 from stopwise.plan.now import plan_now
-from stopwise.preparing.shelf import Shelf
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Iterable, Mapping
@@ -97,11 +98,12 @@ def dial_plan(
         raise WrongUse(msg)
     _check_look(plan, look, path)
     targets = plan_now(plan, look=look)
-    reader = Shelf(targets, look=look, ledger=ledger)
+    frames = PlanFrames(ledger)
+    reader = partial(frames.light, targets=targets, look=look)
     files = _files(plan, folder or path.parent)
-    solos = {lamp: reader.light(file) for lamp, file in files.items() if lamp}
-    ambient = reader.light(files[""]) if "" in files else None
-    turned = turned_since(ledger, [reader.hashes[files[lamp]] for lamp in solos])
+    solos = {lamp: reader(file) for lamp, file in files.items() if lamp}
+    ambient = reader(files[""]) if "" in files else None
+    turned = turned_since(ledger, [frames.hashes[files[lamp]] for lamp in solos] if ledger else [])
     full = None if turned or look else _full(reader, plan, folder or path.parent, solos)
     notes = check_solos(solos, ambient, plan, full=full)
     if ledger is None:
@@ -148,14 +150,14 @@ def _files(plan: Plan, folder: Path) -> dict[str, Path]:
 
 
 def _full(
-    reader: Shelf, plan: Plan, folder: Path, solos: Mapping[str, LightGrid]
+    reader: Callable[[Path], LightGrid], plan: Plan, folder: Path, solos: Mapping[str, LightGrid]
 ) -> LightGrid | None:
     """Return the light of the reference, a frame under all lamps; None where it can't be read."""
     name = plan.frames.reference
     if name is None or not (folder / name).exists():
         return None
     try:
-        light = reader.light(folder / name)
+        light = reader(folder / name)
     except StopwiseError:
         return None
     same = all(solo.fits(light) for solo in solos.values())

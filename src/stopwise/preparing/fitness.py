@@ -8,7 +8,7 @@ from stopwise.errors import StopwiseError, WrongUse
 from stopwise.lamps.lamp_notes import LampNote
 from stopwise.lamps.solo_checks import check_solos
 from stopwise.lamps.white_card import white_card_of
-from stopwise.pipeline.light import read_light
+from stopwise.pipeline.plan_frames import OWN
 from stopwise.plan.now import plan_now
 
 if TYPE_CHECKING:
@@ -101,4 +101,4 @@ def _named(name: str | None, draft: Draft) -> LightGrid | None:
 
 
 def _light(frame: Path, draft: Draft) -> LightGrid:
-    return read_light(frame, plan_now(draft.plan))
+    return OWN.light(frame, plan_now(draft.plan))

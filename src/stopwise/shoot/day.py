@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from stopwise.comparison.levelling import level_of
-from stopwise.pipeline import assess
+from stopwise.pipeline import assess_file
 from stopwise.plan.model import Plan
 from stopwise.plan.now import plan_now
 from stopwise.shoot.awaited_parts import awaited_words, awaiting_now, card_box, keep_awaiting, play
@@ -174,7 +174,7 @@ class Day:
             return record
         now = self._brief(brief, is_awaited=brief.awaited is not None)
         if (brief.awaited is not None) and (now.awaited, self._marks) != (brief.awaited, marks):
-            assessment = assess(Path(self._around.folder, record.file), now)
+            assessment = assess_file(Path(self._around.folder, record.file), now)
             record = replace(assessment.record, file=record.file)
         self._call_camera(record, assessment)
         if assessment.answer is not None:

@@ -1,0 +1,413 @@
+"""The plan's own frames: each read once, kept by content, and what they give to every other."""
+
+from __future__ import annotations
+
+from collections import OrderedDict, deque
+from dataclasses import dataclass, field
+from functools import lru_cache, partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Generic, TypeVar
+
+from stopwise.conditions import condition
+from stopwise.errors import LedgerError, PathMissing, StopwiseError
+from stopwise.grid import combine
+from stopwise.grid_bytes import FORM, from_blob, to_blob
+from stopwise.lamps.lamp_notes import LampNote
+from stopwise.lamps.solos import LampSet, lamp_set
+from stopwise.lamps.white_card import WhiteCard, white_card_of
+from stopwise.measurement import Known, read
+from stopwise.pipeline.brief import levels_of
+from stopwise.plan.model import FramePart
+from stopwise.plan.now import plan_now
+from stopwise.raw import decode_unproven
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+
+    from stopwise.frame import Frame
+    from stopwise.grid import LightGrid
+    from stopwise.ledger import Ledger
+    from stopwise.measurement.measurement import Measurement
+    from stopwise.pipeline.brief import Brief, LevelTable
+    from stopwise.plan.model import Plan
+    from stopwise.plan.now import PlanNow
+
+T = TypeVar("T")
+
+_KEPT = 48
+"""Reduced frames that one process keeps: the plan's own frames under a few looks."""
+
+
+@dataclass(frozen=True, slots=True)
+class FrameNote:
+    """Why one of the plan's own frames isn't used.
+
+    Attributes
+    ----------
+    part
+        What it is in the plan.
+    file
+        Its name there.
+    condition
+        Name of the condition that it is in.
+    detail
+        What was seen.
+    """
+
+    part: FramePart
+    file: str
+    condition: str
+    detail: str = ""
+
+    @property
+    def words(self) -> str:
+        """What is to be said of it, and what to do."""
+        row = condition(self.condition)
+        detail = f": {self.detail}" if self.detail else ""
+        return f"{self.file}, {self.part.words} in the plan, {row.short}{detail}. {row.long}"
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class OwnFrame:
+    """One of the plan's own frames, reduced.
+
+    Attributes
+    ----------
+    light
+        Its light.
+    measurement
+        Its figures; None where only its light was kept.
+    """
+
+    light: LightGrid
+    measurement: Measurement | None = None
+
+    @property
+    def grid(self) -> LightGrid | None:
+        """Its light where its figures are known too."""
+        return None if self.measurement is None else self.light
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class References:
+    """What is known of the set before a frame is judged.
+
+    Attributes
+    ----------
+    ambient
+        The ambient frame's measurement; None where the plan names none that can be read.
+    plate, reference
+        The clean plate and the frame that patches are followed from, reduced.
+    even
+        The sum of the solos of the lamps that are meant to be lit, as takes say they are turned:
+        what the shutter would leave whole. None without solos, or with other clothes than theirs.
+    lamps
+        Each lamp's own light; None without solos.
+    solos, ambient_light, full
+        The light of the solos, of the ambient frame and of a frame under all lamps as they were
+        shot; the last only where a solo is awaited.
+    white_cards
+        Each lamp's spot as its white card shows it.
+    missing
+        Lamps whose solos the plan names and which can't be used.
+    notes
+        The plan's frames that can't be used, each with why.
+    """
+
+    ambient: Measurement | None = None
+    plate: LightGrid | None = None
+    reference: LightGrid | None = None
+    even: LightGrid | None = None
+    lamps: LampSet | None = None
+    solos: Mapping[str, LightGrid] = field(default_factory=dict)
+    ambient_light: LightGrid | None = None
+    full: LightGrid | None = None
+    white_cards: Mapping[str, WhiteCard] = field(default_factory=dict)
+    missing: tuple[str, ...] = ()
+    notes: tuple[FrameNote, ...] = ()
+
+
+class Remembered(Generic[T]):
+    """The last results of a costly function by what they were made from, compared by `==`.
+
+    Parameters
+    ----------
+    most
+        How many are kept.
+    """
+
+    def __init__(self, *, most: int = 4) -> None:
+        self._kept: deque[tuple[tuple[object, ...], T]] = deque(maxlen=most)
+
+    def of(self, *parts: object, make: Callable[[], T]) -> T:
+        """Return what was made from equal parts, or make it now."""
+        for known, value in self._kept:
+            if known == parts:
+                return value
+        value = make()
+        self._kept.append((parts, value))
+        return value
+
+
+class PlanFrames:
+    """The service for the plan's own frames.
+
+    Parameters
+    ----------
+    ledger
+        Where reduced light is kept by content, and what it has learned of cameras; None keeps in
+        this process only.
+    """
+
+    def __init__(self, ledger: Ledger | None = None) -> None:
+        self._ledger = ledger
+        self._learned: LevelTable = {} if ledger is None else ledger.levels.believed()
+        self._held: OrderedDict[tuple[str, int, int, str], OwnFrame] = OrderedDict()
+        self._lamps: Remembered[LampSet] = Remembered()
+        self._cards: Remembered[WhiteCard | None] = Remembered(most=16)
+        self.hashes: dict[Path, str] = {}
+
+    def read(
+        self, path: Path, targets: PlanNow, *, look: str | None = None, figures: bool = True
+    ) -> OwnFrame:
+        """Return a frame reduced, out of this process or the ledger where it is kept.
+
+        Parameters
+        ----------
+        path
+            The raw file.
+        targets
+            What of the plan holds now: its patches are read in it.
+        look
+            Name of the look that is worn.
+        figures
+            Whether its figures are needed: light kept in a ledger has none.
+
+        Raises
+        ------
+        PathMissing
+            If it isn't there or can't be read.
+        Unreadable
+            If it gives no pixels.
+        """
+        try:
+            status = path.stat()
+        except OSError as error:
+            msg = f"{path} can't be read: {error.strerror}. Check that its disk is connected."
+            raise PathMissing(msg) from error
+        variant = self._variant(targets)
+        key = (str(path), status.st_mtime_ns, status.st_size, variant)
+        found = self._held.get(key)
+        if found is None or (figures and found.measurement is None and self._ledger is None):
+            found = self._from_ledger(path, variant) or self._decoded(path, targets, look, variant)
+            self._held[key] = found
+            while len(self._held) > _KEPT:
+                self._held.popitem(last=False)
+        self._held.move_to_end(key)
+        return found
+
+    def light(self, path: Path, targets: PlanNow, *, look: str | None = None) -> LightGrid:
+        """Return a frame's light; see :meth:`read`."""
+        return self.read(path, targets, look=look, figures=False).light
+
+    def known(self, brief: Brief, frame: Frame | None, targets: PlanNow) -> References:
+        """Return what the plan's own frames give to one frame.
+
+        Parameters
+        ----------
+        brief
+            With the plan and its folder.
+        frame
+            The frame to be judged: one of another size or camera is no reference for it. None takes
+            all that are as large as the first.
+        targets
+            What of the plan holds now.
+        """
+        plan, folder = brief.plan, brief.plan_folder
+        if plan is None or folder is None:
+            return References()
+        files = {part: folder / name for part, name in plan.frames.marked}
+        reference = FramePart("reference")
+        if brief.look is not None:
+            files.pop(reference, None)
+        if brief.reference is not None:
+            files.setdefault(reference, Path(brief.reference))
+        found, notes = self._usable(files, brief, frame, targets)
+        solos = {part.lamp: one for part, one in found.items() if part.role == "solo" and part.lamp}
+        ambient, plate = found.get(FramePart("ambient")), found.get(FramePart("plate"))
+        dark = None if ambient is None else ambient.light
+        steady = [light.name for light in plan.lights if light.kind == "continuous"]
+        lights = {lamp: one.light for lamp, one in solos.items()}
+        lamps = None
+        if lights:
+            make = partial(lamp_set, lights, dark, continuous=steady)
+            lamps = self._lamps.of(lights, dark, steady, make=make)
+        cards = {}
+        for part, one in found.items():
+            if part.role == "white card" and part.lamp is not None:
+                card = self._cards.of(one.light, dark, make=partial(white_card_of, one.light, dark))
+                if card is not None:
+                    cards[part.lamp] = card
+                else:
+                    detail = LampNote("no spot", part.lamp).words
+                    notes.append(FrameNote(part, files[part].name, "frame_unusable", detail))
+        followed = found.get(reference)
+        return References(
+            ambient=None if ambient is None else ambient.measurement,
+            plate=None if plate is None else plate.grid,
+            reference=None if followed is None else followed.grid,
+            even=_even(lights, dark, brief),
+            lamps=lamps,
+            solos=lights,
+            ambient_light=dark,
+            full=self._full(files.get(reference), brief, targets, lights),
+            white_cards=cards,
+            missing=tuple(lamp for lamp in plan.frames.solo if lamp not in solos),
+            notes=tuple(notes),
+        )
+
+    def _usable(
+        self, files: Mapping[FramePart, Path], brief: Brief, frame: Frame | None, targets: PlanNow
+    ) -> tuple[dict[FramePart, OwnFrame], list[FrameNote]]:
+        """Read the frames that play a part; those that don't fit are left out, each with a note."""
+        found: dict[FramePart, OwnFrame] = {}
+        notes = []
+        first: LightGrid | None = None
+        for part, path in files.items():
+            if part.role == "grey":
+                continue
+            if not path.exists():
+                notes.append(FrameNote(part, path.name, "frame_missing"))
+                continue
+            try:
+                own = self.read(path, targets, look=brief.look)
+            except (StopwiseError, OSError) as error:
+                notes.append(FrameNote(part, path.name, "frame_unusable", str(error)))
+                continue
+            misfit = None if frame is None else _misfit(own, frame)
+            if frame is None and first is not None and not own.light.fits(first):
+                misfit = "frame_of_other_size"
+            if misfit is not None:
+                notes.append(FrameNote(part, path.name, misfit))
+                continue
+            first = first or own.light
+            found[part] = own
+        return found, notes
+
+    def _full(
+        self,
+        reference: Path | None,
+        brief: Brief,
+        targets: PlanNow,
+        solos: Mapping[str, LightGrid],
+    ) -> LightGrid | None:
+        """Return a frame under all lamps: the newest that is known, else the plan's reference."""
+        asks = brief.plan is not None and brief.plan.light(brief.awaited or "") is not None
+        named = brief.plan is not None and brief.plan.frames.reference is not None
+        path = brief.full or (reference if named else None)
+        if not asks or brief.look is not None or path is None:
+            return None
+        try:
+            light = self.light(path, targets, look=brief.look)
+        except (StopwiseError, OSError):
+            return None
+        return light if all(light.fits(solo) for solo in solos.values()) else None
+
+    def _decoded(self, path: Path, targets: PlanNow, look: str | None, variant: str) -> OwnFrame:
+        unproven = decode_unproven(path)
+        known = Known(learned=levels_of(unproven.frame, self._learned))
+        reading = read(unproven.frame, targets.plan, look=look, known=known, tails=True)
+        unproven.proven()
+        if self._ledger is not None:
+            try:
+                self._ledger.solos.keep(self.hashes[path], variant, to_blob(reading.grid))
+            except LedgerError:  # that it can't be kept is no reason to fail
+                self._ledger = None
+        return OwnFrame(reading.grid, reading.measurement)
+
+    def _from_ledger(self, path: Path, variant: str) -> OwnFrame | None:
+        from stopwise.ledger import content_hash
+
+        if self._ledger is None:
+            return None
+        self.hashes[path] = sha256 = content_hash(str(path.resolve()))
+        blob = self._ledger.solos.get(sha256, variant)
+        try:
+            return None if blob is None else OwnFrame(from_blob(blob))
+        except ValueError:
+            return None
+
+    def _variant(self, targets: PlanNow) -> str:
+        """Return what a reduced frame depends on besides its file: camera and places, no target."""
+        plan = targets.plan
+        paper = None if plan.backdrop is None else plan.backdrop.boxes
+        parts = [f"form {FORM}", f"{plan.camera!r}", f"{paper!r}"]
+        parts += sorted(f"{key} {level}" for key, level in self._learned.items())
+        parts += [f"{patch.name} {patch.box}" for patch in targets.measured]
+        return "; ".join(parts)
+
+
+def _misfit(own: OwnFrame, frame: Frame) -> str | None:
+    """Return the condition of a frame of another size or camera than the one that is judged."""
+    if own.measurement is None:
+        return None
+    if own.measurement.size != frame.size:
+        return "frame_of_other_size"
+    theirs, ours = own.measurement.camera.model, frame.camera.model
+    is_other = theirs is not None and ours is not None and theirs != ours
+    return "frame_of_other_camera" if is_other else None
+
+
+def _even(
+    solos: Mapping[str, LightGrid], ambient: LightGrid | None, brief: Brief
+) -> LightGrid | None:
+    """Return the light of all lamps that are meant to be lit, added up from their solos."""
+    wanted = [light.name for light in (brief.plan.lights if brief.plan else ())]
+    lit = [name for name in wanted if brief.lit is None or name in brief.lit]
+    if not lit or brief.is_other_stuff or not set(lit) <= set(solos):
+        return None
+    factors = [2.0 ** (brief.said or {}).get(name, 0.0) for name in lit]
+    terms = [(solos[name], factor) for name, factor in zip(lit, factors, strict=True)]
+    if ambient is not None:
+        terms.append((ambient, 1.0 - sum(factors)))
+    if not all(grid.fits(terms[0][0]) for grid, _ in terms):
+        return None
+    return combine(*zip(*terms, strict=True))
+
+
+def part_of(path: Path, plan: Plan | None, folder: Path | None) -> FramePart | None:
+    """Return the part that a frame plays in the plan, when it isn't to be held against it.
+
+    Parameters
+    ----------
+    path
+        The frame's file.
+    plan, folder
+        The plan, and the folder that its file names are relative to.
+    """
+    if plan is None or folder is None:
+        return None
+    here = _absolute(str(path))
+    for part, name in plan.frames.marked:
+        if part.role != "reference" and _absolute(str(folder / name)) == here:
+            return part
+    return None
+
+
+@lru_cache(maxsize=4096)
+def _absolute(path: str) -> Path:
+    return Path(path).resolve()
+
+
+OWN = PlanFrames()
+"""This process's, without a ledger: workers and `check` read through it."""
+
+
+def prepare(brief: Brief) -> None:
+    """Read what frames with this brief will need into this process, so that no frame waits on it.
+
+    A frame that can't be read is left for the first frame to tell of; without a plan nothing is
+    done.
+    """
+    if brief.plan is not None:
+        OWN.known(brief, None, plan_now(brief.plan, look=brief.look, lit=brief.lit))
