@@ -305,26 +305,26 @@ _ROWS = (
     Condition(
         401,
         "frame_missing",
-        "isn't there",
+        "not there",
         "Nothing is known of the set from it. Put the file back, or mark another frame.",
     ),
     Condition(
         402,
         "frame_unusable",
-        "can't be used",
+        "not usable",
         "Nothing is known of the set from it. Shoot it again and mark it.",
     ),
     Condition(
         403,
         "frame_of_other_size",
-        "is of another size than this frame",
-        "It says nothing of a frame that lies otherwise. Mark one of the same camera, same way up.",
+        "of another size than this frame",
+        "Nothing is known of a frame that lies otherwise. Shoot it the way up that they are.",
     ),
     Condition(
         404,
         "frame_of_other_camera",
-        "is of another camera than this frame",
-        "Two bodies record light otherwise. Mark one that this body took.",
+        "of another camera than this frame",
+        "Two bodies record light otherwise. Mark frames that this body took.",
     ),
 )
 

@@ -71,7 +71,7 @@ def test_solos_are_decoded_once_and_then_read_from_the_ledger(studio, capfd, mon
         held = ledger.atomic()
         with held as connection:
             assert connection.execute("SELECT count(*) FROM solos").fetchone() == (6,)
-    monkeypatch.setattr("stopwise.pipeline.plan_frames.decode", None)
+    monkeypatch.setattr("stopwise.pipeline.plan_frames.decode_unproven", None)
     assert json.loads(dialled(studio, capfd, "--json")[1]) == json.loads(first)
 
 

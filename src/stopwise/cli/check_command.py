@@ -20,6 +20,7 @@ from stopwise.errors import PathMissing, WrongUse
 from stopwise.ledger import Place, Stamp, content_hash
 from stopwise.messages import reason_text
 from stopwise.pipeline import Brief, assess_file
+from stopwise.pipeline.plan_frames import note_lines
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
@@ -106,8 +107,8 @@ class CheckRun(ExitStack):
         record = assessment.record
         if self.ledger is not None:
             record = self._keep(path, assessment)
-        for note in assessment.notes:
-            click.echo(f"stopwise: {note.words}", err=True)
+        for line in note_lines(assessment.notes):
+            click.echo(f"stopwise: {line}", err=True)
         if record.verdict == "unreadable" and record.reason:
             click.echo(f"stopwise: {path}: {reason_text(record.reason)}", err=True)
         show(record)

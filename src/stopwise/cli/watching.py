@@ -10,7 +10,7 @@ from stopwise.errors import LedgerError
 from stopwise.folder.plan_file import PlanFile
 from stopwise.folder.watcher import Hooks, Options, Watcher
 from stopwise.pipeline import Brief, assess_file
-from stopwise.pipeline.plan_frames import prepare
+from stopwise.pipeline.plan_frames import note_lines, prepare
 from stopwise.shoot.day import Around, Day
 from stopwise.shoot.look_frames import reference_of
 from stopwise.shoot.watches import remember
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from stopwise.folder.watch_notes import Note
     from stopwise.folder.watcher import Landing
     from stopwise.ledger import Ledger
+    from stopwise.pipeline.plan_frames import FrameNote
     from stopwise.plan.model import Plan
     from stopwise.record import Record
 
@@ -89,6 +90,7 @@ class WatchRun:
         self._plan_file = None if plan_path is None else PlanFile(plan_path, on_note=self._note)
         self._levels = ledger.levels.believed()
         self._is_own_edit = False
+        self._told: set[FrameNote] = set()
         self._ahead = Brief()
         self.watcher = Watcher(
             folder,
@@ -202,8 +204,9 @@ class WatchRun:
         assessment = landing.assessment
         if assessment is None:
             return
-        for words in (note.words for note in assessment.notes):
-            self._shown.note(words)
+        for line in note_lines(note for note in assessment.notes if note not in self._told):
+            self._shown.note(line)
+        self._told.update(assessment.notes)
         if assessment.observed is not None:
             learn(self._ledger, landing.kept.sha256, assessment.observed)
             self._levels = self._ledger.levels.believed()

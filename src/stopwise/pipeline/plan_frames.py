@@ -22,7 +22,7 @@ from stopwise.plan.now import plan_now
 from stopwise.raw import decode_unproven
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Callable, Iterable, Mapping
 
     from stopwise.frame import Frame
     from stopwise.grid import LightGrid
@@ -59,12 +59,19 @@ class FrameNote:
     condition: str
     detail: str = ""
 
-    @property
-    def words(self) -> str:
-        """What is to be said of it, and what to do."""
-        row = condition(self.condition)
-        detail = f": {self.detail}" if self.detail else ""
-        return f"{self.file}, {self.part.words} in the plan, {row.short}{detail}. {row.long}"
+
+def note_lines(notes: Iterable[FrameNote]) -> list[str]:
+    """Return what is to be said of notes and what to do: one line for all in the same condition."""
+    alike: dict[tuple[str, str], list[str]] = {}
+    for note in notes:
+        names = alike.setdefault((note.condition, note.detail), [])
+        names.append(f"{note.file} ({note.part.words})")
+    lines = []
+    for (name, detail), frames in alike.items():
+        row = condition(name)
+        seen = f" ({detail.rstrip('.')})" if detail else ""
+        lines.append(f"The plan's {', '.join(frames)}: {row.short}{seen}. {row.long}")
+    return lines
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -155,8 +162,8 @@ class PlanFrames:
     Parameters
     ----------
     ledger
-        Where reduced light is kept by content, and what it has learned of cameras; None keeps in
-        this process only.
+        Where reduced light is kept by content, and what it has learned of cameras; then only frames
+        that others are followed from or held against are measured. None keeps in this process only.
     """
 
     def __init__(self, ledger: Ledger | None = None) -> None:
@@ -198,8 +205,9 @@ class PlanFrames:
         variant = self._variant(targets)
         key = (str(path), status.st_mtime_ns, status.st_size, variant)
         found = self._held.get(key)
-        if found is None or (figures and found.measurement is None and self._ledger is None):
-            found = self._from_ledger(path, variant) or self._decoded(path, targets, look, variant)
+        if found is None or (figures and found.measurement is None):
+            found = None if figures else self._from_ledger(path, variant)
+            found = found or self._decoded(path, targets, look, variant)
             self._held[key] = found
             while len(self._held) > _KEPT:
                 self._held.popitem(last=False)
@@ -280,7 +288,8 @@ class PlanFrames:
                 notes.append(FrameNote(part, path.name, "frame_missing"))
                 continue
             try:
-                own = self.read(path, targets, look=brief.look)
+                figures = self._ledger is None or part.role in ("reference", "plate")
+                own = self.read(path, targets, look=brief.look, figures=figures)
             except (StopwiseError, OSError) as error:
                 notes.append(FrameNote(part, path.name, "frame_unusable", str(error)))
                 continue
@@ -320,22 +329,25 @@ class PlanFrames:
         unproven.proven()
         if self._ledger is not None:
             try:
-                self._ledger.solos.keep(self.hashes[path], variant, to_blob(reading.grid))
+                self._ledger.solos.keep(self._hash(path), variant, to_blob(reading.grid))
             except LedgerError:  # that it can't be kept is no reason to fail
                 self._ledger = None
         return OwnFrame(reading.grid, reading.measurement)
 
     def _from_ledger(self, path: Path, variant: str) -> OwnFrame | None:
-        from stopwise.ledger import content_hash
-
         if self._ledger is None:
             return None
-        self.hashes[path] = sha256 = content_hash(str(path.resolve()))
-        blob = self._ledger.solos.get(sha256, variant)
+        blob = self._ledger.solos.get(self._hash(path), variant)
         try:
             return None if blob is None else OwnFrame(from_blob(blob))
         except ValueError:
             return None
+
+    def _hash(self, path: Path) -> str:
+        from stopwise.ledger import content_hash
+
+        self.hashes[path] = content_hash(str(path.resolve()))
+        return self.hashes[path]
 
     def _variant(self, targets: PlanNow) -> str:
         """Return what a reduced frame depends on besides its file: camera and places, no target."""
