@@ -162,10 +162,10 @@ def _recorded_lamps(
     lamps: LampsSeen | None, references: References
 ) -> dict[str, LampReading] | None:
     """Return each lamp's output for the record; a lamp whose solo can't be used isn't seen."""
-    missing = {name: LampReading(None, None, "not seen") for name in references.missing}
     if lamps is None:
-        return missing or None
-    return lamps.with_spots | missing
+        return None
+    unseen = LampReading(None, None, "not seen")
+    return lamps.with_spots | dict.fromkeys(references.missing, unseen)
 
 
 _KNOWN: Remembered[Knowledge] = Remembered()

@@ -37,8 +37,7 @@ def with_likely_out(record: Record, earlier: Sequence[Record], now: PlanNow) -> 
     lit_by: Mapping[str, tuple[str, ...]] = {
         patch.name: patch.lit_by for patch in now.patches if patch.lit_by
     }
-    has_solos = any(one.state != "not seen" for one in (record.lamps or {}).values())
-    lamp = None if has_solos else likely_out(_drops(record, earlier), lit_by)
+    lamp = None if record.lamps else likely_out(_drops(record, earlier), lit_by)
     if lamp is None:
         return record
     led = {patch for patch, lamps in lit_by.items() if lamp in lamps}
