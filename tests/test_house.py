@@ -110,7 +110,9 @@ def test_each_file_says_what_it_is_for_and_ends_where_its_subject_ends():
     assert [path for path, text in texts.items() if text.count("\n") > 600] == []
 
 
-def test_no_two_classes_share_a_name():
+def test_no_two_modules_and_no_two_classes_share_a_name():
+    modules = [path.parent.name if path.stem == "__init__" else path.stem for path in FILES]
+    assert [name for name in set(modules) if modules.count(name) > 1] == []
     names = [
         node.name
         for path in FILES

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from stopwise.codes import MESSAGES
 from stopwise.errors import LedgerError
 from stopwise.findings import Reason, verdict_of
-from stopwise.measurement.measurement import BlownArea
+from stopwise.measurement.figures import BlownArea
 from stopwise.messages import say
 from stopwise.record import record_from_json, record_schema
 from support.any_finding import any_findings

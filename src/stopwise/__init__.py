@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from stopwise.findings import Finding, Verdict
     from stopwise.frame import Frame
     from stopwise.measurement import measure
-    from stopwise.measurement.measurement import Measurement
+    from stopwise.measurement.figures import Measurement
     from stopwise.pipeline import assess
     from stopwise.plan import Plan, load_plan
     from stopwise.raw import decode
@@ -29,7 +29,7 @@ __version__ = "0.1.0"
 _HOMES = {
     "Finding": "stopwise.findings",
     "Frame": "stopwise.frame",
-    "Measurement": "stopwise.measurement.measurement",
+    "Measurement": "stopwise.measurement.figures",
     "Plan": "stopwise.plan",
     "Record": "stopwise.record",
     "StopwiseError": "stopwise.errors",

@@ -13,7 +13,7 @@ from stopwise.errors import LedgerError
 from stopwise.findings import Answer, Finding, Reason, Verdict
 from stopwise.frame import Camera, Exposure  # noqa: TC001
 from stopwise.lamps.outputs import LampReading  # noqa: TC001
-from stopwise.measurement.measurement import (
+from stopwise.measurement.figures import (
     BackdropReading,
     Clipping,
     Levels,
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from pydantic import TypeAdapter
 
     from stopwise.errors import Unreadable
-    from stopwise.measurement.measurement import Measurement
+    from stopwise.measurement.figures import Measurement
 
 SCHEMA = 1
 """Version of the record's shape."""
@@ -77,7 +77,7 @@ class Record:
     level
         What brings it level with its look's frame.
     camera, exposure, size, levels, clipping, zones, patches, ratio, backdrop, shutter
-        What was measured, see :class:`~stopwise.measurement.measurement.Measurement`; `ratio` is
+        What was measured, see :class:`~stopwise.measurement.figures.Measurement`; `ratio` is
         the plan's first.
     lamps
         Each lamp's output against its own solo; None without solos.

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from stopwise.codes import Check, Code
     from stopwise.findings import Figure, Unit, Within
     from stopwise.frame import Point
-    from stopwise.measurement.measurement import Measurement, Tint
+    from stopwise.measurement.figures import Measurement, Tint
     from stopwise.plan.model import BackdropPlan, CameraPlan, Patch, RatioTarget, Separation
     from stopwise.plan.now import PlanNow
 

@@ -13,7 +13,7 @@ from skimage.measure import label, regionprops
 
 from stopwise.cells import cells_of
 from stopwise.measurement.clipping import find_clipped, headroom_stops, read_clipping
-from stopwise.measurement.measurement import Levels
+from stopwise.measurement.figures import Levels
 from support.light_frames import Sensor, exact, frame_of
 
 

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from matplotlib.patches import Rectangle
 
-from stopwise.measurement.measurement import BlownArea, Zones
+from stopwise.measurement.figures import BlownArea, Zones
 from stopwise.report.look import DARK
 from stopwise.report.ruler import LOWEST
 from stopwise.report.sheet import HEIGHT, WIDTH, Area, Labels, Sheet

@@ -16,7 +16,7 @@ from stopwise.raw import decode
 from stopwise.verdict import judge
 
 if TYPE_CHECKING:
-    from stopwise.measurement.measurement import Measurement
+    from stopwise.measurement.figures import Measurement
     from stopwise.plan.model import Plan
 
 FOLDER = Path(__file__).parents[2] / "sample_frames"

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from stopwise.frame import Box
-    from stopwise.measurement.measurement import Levels
+    from stopwise.measurement.figures import Levels
 
 ASPECT = 1.5
 ONES = (1.0, 1.0, 1.0)

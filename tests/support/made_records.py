@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 from stopwise.findings import Detail, Finding, Reason, Turn
 from stopwise.frame import Camera, Exposure
 from stopwise.lamps.outputs import LampReading
-from stopwise.measurement.measurement import (
+from stopwise.measurement.figures import (
     BackdropReading,
     Clipping,
     Levels,

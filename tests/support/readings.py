@@ -6,7 +6,7 @@ from dataclasses import replace
 from typing import Any
 
 from stopwise.frame import Camera, Exposure
-from stopwise.measurement.measurement import (
+from stopwise.measurement.figures import (
     BackdropReading,
     BlownArea,
     Clipping,

@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from stopwise.frame import Exposure
-from stopwise.measurement.measurement import BlownArea, ShutterReading
+from stopwise.measurement.figures import BlownArea, ShutterReading
 from stopwise.messages import do, say
 from stopwise.verdict import judge
 from support.readings import backdrop, measurement, patch, plan, reading

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 import click
 
 from stopwise.cli.ledger_command import ledger_file
+from stopwise.cli.named_sides import Basis, Found, find, find_take, lamps_of
 from stopwise.cli.options import PATH, json_option, ledger_option, plan_option, read_plan
-from stopwise.cli.sides import Basis, Found, find, find_take, lamps_of
 from stopwise.comparison.changes import known_of
 from stopwise.comparison.framing import Framing, framing_of_boxes, framing_of_pictures
 from stopwise.comparison.two_sides import Comparison

@@ -135,7 +135,7 @@ def targets_of(
         msg = "--match and --take go together: an earlier day's ledger, and a take of it."
         raise WrongUse(msg)
     from stopwise.cli.ledger_command import ledger_file
-    from stopwise.cli.sides import Basis, find_take, records_of
+    from stopwise.cli.named_sides import Basis, find_take, records_of
     from stopwise.comparison.matching import plan_to_match, with_backdrop_of
     from stopwise.comparison.sides import left_out
     from stopwise.ledger import Ledger

@@ -9,14 +9,14 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from stopwise.cli.named_sides import Basis, find_take, lamps_of
 from stopwise.cli.options import PATH, json_option, read_plan
-from stopwise.cli.sides import Basis, find_take, lamps_of
 from stopwise.comparison.rebuild_words import caution, do, say
 from stopwise.comparison.rebuilding import SoloMatch, match_solo
 from stopwise.errors import PathMissing, WrongUse
 from stopwise.lamps.solos import lamp_set
 from stopwise.lamps.white_card import white_card_of
-from stopwise.measurement.measurement import tidy
+from stopwise.measurement.figures import tidy
 from stopwise.record import SCHEMA
 
 if TYPE_CHECKING:
@@ -218,7 +218,7 @@ def rebuild(
     Example: stopwise rebuild june.sqlite --take 4 --plan june.toml key=F0104.dng
     """
     from stopwise.cli.ledger_command import ledger_file
-    from stopwise.cli.sides import Basis
+    from stopwise.cli.named_sides import Basis
     from stopwise.ledger import Ledger
     from stopwise.plan.model import Plan
 

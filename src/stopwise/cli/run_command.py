@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from stopwise.cli.named_sides import Basis, names_there, records_of, take_called
 from stopwise.cli.options import PATH, ledger_option, plan_option, read_plan
-from stopwise.cli.sides import Basis, names_there, records_of, take_called
 from stopwise.comparison.run import DRIFT_STOPS, TakeRun, run_of
 from stopwise.errors import PathMissing
 
@@ -115,7 +115,7 @@ def run(
     Example: stopwise run --folder ~/shoots/today --take 3
     """
     from stopwise.cli.ledger_command import ledger_file
-    from stopwise.cli.sides import Basis
+    from stopwise.cli.named_sides import Basis
     from stopwise.ledger import Ledger
 
     basis = Basis(read_plan(plan_path), plan_path, look)

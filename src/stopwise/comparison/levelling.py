@@ -8,7 +8,7 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from stopwise.comparison.statistics import MEDIAN_FACTOR, spread, weighted_median
-from stopwise.measurement.measurement import tidy
+from stopwise.measurement.figures import tidy
 from stopwise.record import Level
 
 if TYPE_CHECKING:

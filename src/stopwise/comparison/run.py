@@ -11,7 +11,7 @@ from stopwise.comparison.settings import settings_change
 from stopwise.comparison.sides import left_out, same_size
 from stopwise.comparison.statistics import slope, spread
 from stopwise.findings import Detail, Finding
-from stopwise.measurement.measurement import tidy
+from stopwise.measurement.figures import tidy
 from stopwise.messages import do, say
 from stopwise.record import SCHEMA
 

@@ -20,7 +20,7 @@ from stopwise.comparison.framing import Framing, framing_of_boxes
 from stopwise.comparison.settings import SettingsChange, settings_change
 from stopwise.comparison.statistics import spread
 from stopwise.findings import Detail, Finding, Knocked, Turn, state_of
-from stopwise.measurement.measurement import tidy
+from stopwise.measurement.figures import tidy
 from stopwise.record import SCHEMA, finding_json
 
 if TYPE_CHECKING:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 
-from stopwise.measurement.measurement import Tint
+from stopwise.measurement.figures import Tint
 from stopwise.measurement.surface import fit_surface, terms
 from stopwise.plan.model import BACKDROP
 from stopwise.stops import MID_GREY_OF_SATURATION, MIDDLE_ZONE

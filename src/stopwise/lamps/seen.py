@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from stopwise.lamps.outputs import LampReading
     from stopwise.lamps.solos import LampSet
     from stopwise.lamps.white_card import WhiteCard
-    from stopwise.measurement.measurement import Measurement
+    from stopwise.measurement.figures import Measurement
     from stopwise.plan.now import PlanNow
 
 

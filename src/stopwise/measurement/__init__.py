@@ -8,7 +8,7 @@ from stopwise.measurement.reading import Known, Reading, read
 
 if TYPE_CHECKING:
     from stopwise.frame import Frame
-    from stopwise.measurement.measurement import Measurement
+    from stopwise.measurement.figures import Measurement
     from stopwise.plan.model import Plan
 
 __all__ = ["Known", "Reading", "measure", "read"]

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from stopwise.grid import MAD_FACTOR
-from stopwise.measurement.measurement import BackdropReading, Tint
+from stopwise.measurement.figures import BackdropReading, Tint
 from stopwise.measurement.paper import find_parts, surface_over
 from stopwise.measurement.percentiles import median_uncertainty
 from stopwise.stops import MIDDLE_ZONE

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from stopwise.measurement.figures import BlownArea, Clipping, Pinpoints
 from stopwise.measurement.levels import thresholds
-from stopwise.measurement.measurement import BlownArea, Clipping, Pinpoints
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
     from stopwise.cells import Cells
     from stopwise.frame import Box, Window
-    from stopwise.measurement.measurement import Levels
+    from stopwise.measurement.figures import Levels
 
 PINPOINT_LARGEST = 0.00005
 """Areas of a smaller fraction of the frame are pinpoints, where no plan says otherwise: of 0.65 %

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from stopwise.measurement.measurement import Levels, SaturationSource
+from stopwise.measurement.figures import Levels, SaturationSource
 from stopwise.measurement.noise import MaskedLevels
 from stopwise.measurement.saturation import LOWEST, MOST_HOT, find_peak
 from stopwise.stops import MID_GREY_OF_SATURATION, luminance_of_zone

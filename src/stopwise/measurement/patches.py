@@ -11,7 +11,7 @@ import numpy as np
 from stopwise.cells import weighted
 from stopwise.frame import window
 from stopwise.grid import is_blocked
-from stopwise.measurement.measurement import PatchReading
+from stopwise.measurement.figures import PatchReading
 from stopwise.measurement.noise import QUANTISING
 from stopwise.measurement.percentiles import percentile_uncertainty, percentile_without_noise
 from stopwise.stops import zone_of_luminance
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from stopwise.cells import Cells
     from stopwise.frame import Box, Point, Window
     from stopwise.measurement.clipping import ClippedCells
-    from stopwise.measurement.measurement import Levels
+    from stopwise.measurement.figures import Levels
     from stopwise.measurement.noise import SensorNoise
 
 TOP_PERCENTILE = 99.0

@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 from stopwise.cells import cells_of, weighted
 from stopwise.measurement.backdrop import read_backdrop
 from stopwise.measurement.clipping import find_clipped, read_clipping
+from stopwise.measurement.figures import Measurement, Ratio
 from stopwise.measurement.follow import LEAST_SCORE, find_patches
 from stopwise.measurement.levels import find_levels, with_margins
-from stopwise.measurement.measurement import Measurement, Ratio
 from stopwise.measurement.noise import sensor_noise
 from stopwise.measurement.paper import find_parts
 from stopwise.measurement.patches import Ground, lost_patch, read_patch
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
     from stopwise.frame import Frame
     from stopwise.grid import LightGrid
-    from stopwise.measurement.measurement import PatchReading
+    from stopwise.measurement.figures import PatchReading
     from stopwise.measurement.paper import Parts
     from stopwise.plan.now import PlanNow
 

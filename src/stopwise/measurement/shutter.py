@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from stopwise.measurement.measurement import ShutterReading
+from stopwise.measurement.figures import ShutterReading
 from stopwise.measurement.paper import surface_over
 
 if TYPE_CHECKING:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from stopwise.frame import window
-from stopwise.measurement.measurement import Ratio
+from stopwise.measurement.figures import Ratio
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from stopwise.measurement.measurement import Zones
+from stopwise.measurement.figures import Zones
 from stopwise.stops import MID_GREY_OF_SATURATION
 
 if TYPE_CHECKING:

@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from stopwise.lamps.blame import Knowledge
     from stopwise.lamps.seen import LampsSeen
     from stopwise.measurement import Reading
-    from stopwise.measurement.measurement import Measurement
+    from stopwise.measurement.figures import Measurement
     from stopwise.pipeline.plan_frames import PlanFrames, References
     from stopwise.plan.now import PlanNow
     from stopwise.record import Record

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from stopwise.frame import Frame
     from stopwise.grid import LightGrid
     from stopwise.ledger import Ledger
-    from stopwise.measurement.measurement import Measurement
+    from stopwise.measurement.figures import Measurement
     from stopwise.pipeline.brief import Brief, LevelTable
     from stopwise.plan.model import Plan
     from stopwise.plan.now import PlanNow

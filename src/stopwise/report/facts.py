@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
     from stopwise.findings import State
     from stopwise.frame import Box, Exposure
-    from stopwise.measurement.measurement import BackdropReading, Clipping, Ratio
+    from stopwise.measurement.figures import BackdropReading, Clipping, Ratio
     from stopwise.record import Record
 
 MOST_AREAS = 4

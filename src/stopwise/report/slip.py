@@ -36,7 +36,7 @@ if TYPE_CHECKING:
 
     from stopwise.findings import Reason
     from stopwise.grid import LightGrid
-    from stopwise.measurement.measurement import BlownArea
+    from stopwise.measurement.figures import BlownArea
     from stopwise.record import Record
     from stopwise.report.contours import Contour
     from stopwise.report.drawable import Drawable

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 
     from stopwise.findings import State
-    from stopwise.measurement.measurement import PatchReading
+    from stopwise.measurement.figures import PatchReading
     from stopwise.record import Record
     from stopwise.report.look import Mark
 

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
     from stopwise.findings import Finding
     from stopwise.lamps.seen import LampsSeen
-    from stopwise.measurement.measurement import Measurement
+    from stopwise.measurement.figures import Measurement
     from stopwise.plan.model import Plan
     from stopwise.plan.now import PlanNow
 

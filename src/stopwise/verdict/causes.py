@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from stopwise.findings import Cause, Finding
-    from stopwise.measurement.measurement import Measurement
+    from stopwise.measurement.figures import Measurement
     from stopwise.plan.model import Light
     from stopwise.plan.now import PlanNow
 

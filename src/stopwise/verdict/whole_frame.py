@@ -13,7 +13,7 @@ from stopwise.targets import setting_offset_stops
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from stopwise.measurement.measurement import Measurement
+    from stopwise.measurement.figures import Measurement
     from stopwise.plan.model import CameraPlan
     from stopwise.plan.now import PlanNow
 
