@@ -12,6 +12,7 @@ from pathlib import Path
 import click
 import pytest
 
+import stopwise
 from stopwise.cli import commands, run
 from stopwise.record import record_from_json, record_schema
 
@@ -120,6 +121,15 @@ def test_what_is_said_of_sample_frames_is_what_the_program_says(capsys):
     records = [record_from_json(json.loads(line)) for line in capsys.readouterr().out.splitlines()]
     said = {(one.verdict, Path(one.file).name, " ".join(one.headline or ())) for one in records}
     assert {found for found in shown if found[1] not in OF_A_RUN} - said == set()
+
+
+def test_a_python_program_gets_the_record_that_the_command_prints(capsys):
+    samples = ROOT / "sample_frames"
+    [call] = re.findall(r'`stopwise\.assess\("(F\d+\.dng)"', PAGES["docs/record.md"])
+    record = stopwise.assess(samples / call, stopwise.load_plan(samples / "plan.toml"))
+    run(["check", str(samples / call), "--plan", str(samples / "plan.toml"), "--json"])
+    printed = json.loads(capsys.readouterr().out)
+    assert record.to_json() | {"timing_ms": None} == printed | {"timing_ms": None}
 
 
 PATH = re.compile(r"(?<![\w/~.<])((?:src|tests|docs|sample_frames|\.ci)/[\w./-]*\w)")

@@ -2,9 +2,11 @@
 
 The public names load on first use, so that ``import stopwise`` stays light::
 
-    frame = stopwise.decode("F0001.dng")
     plan = stopwise.load_plan("plan.toml")
-    verdict = stopwise.judge(stopwise.measure(frame, plan), plan)
+    record = stopwise.assess("F0009.dng", plan)  # what `stopwise check` prints
+
+`decode`, `measure` and `judge` are its steps for one frame by itself, without the plan's own
+frames: no lamp is named by them.
 """
 
 from __future__ import annotations
