@@ -1,0 +1,123 @@
+"""The plan's own frames that can't be used: each is told of, and its lamp is recorded as not seen.
+
+The frames are of the invented day; what is broken in them is broken here.
+"""
+
+from __future__ import annotations
+
+import json
+import shutil
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+import stopwise
+from stopwise.cli import run
+from stopwise.frame import Camera
+from stopwise.pipeline import Brief, assess_file
+from stopwise.pipeline.plan_frames import FrameNote, PlanFrames, note_lines
+from stopwise.plan.model import FramePart
+from stopwise.plan.now import plan_now
+from support.made_raws import write_kind
+
+SAMPLES = Path(__file__).parents[2] / "sample_frames"
+PLAN = stopwise.load_plan(SAMPLES / "plan.toml")
+FILL = FramePart("solo", "fill")
+FRAME = "F0009.dng"
+
+
+@pytest.fixture
+def folder(tmp_path):
+    """Return a folder with the plan, its frames and the frame that is judged, to be broken."""
+    for name in ("plan.toml", FRAME, *(name for _, name in PLAN.frames.marked)):
+        if not (tmp_path / name).exists():
+            shutil.copy(SAMPLES / name, tmp_path / name)
+    return tmp_path
+
+
+def assessed(folder):
+    plan = stopwise.load_plan(folder / "plan.toml")
+    return assess_file(folder / FRAME, Brief(plan=plan, plan_folder=folder), PlanFrames())
+
+
+def test_with_all_frames_there_nothing_is_told_and_all_lamps_are_seen(folder):
+    whole = assessed(folder)
+    assert whole.notes == ()
+    assert {name for name, one in whole.record.lamps.items() if one.state != "not seen"} == {
+        light.name for light in PLAN.lights
+    }
+
+
+def missing(path):
+    path.unlink()
+
+
+def damaged(path):
+    path.write_bytes(path.read_bytes()[:20_000])
+
+
+def of_other_size(path):
+    write_kind(path, "rggb lossless")
+
+
+@pytest.mark.parametrize(
+    ("break_it", "condition"),
+    [
+        (missing, "frame_missing"),
+        (damaged, "frame_unusable"),
+        (of_other_size, "frame_of_other_size"),
+    ],
+)
+def test_a_broken_solo_is_told_of_and_its_lamp_is_recorded_as_not_seen(folder, break_it, condition):
+    name = PLAN.frames.solo["fill"]
+    break_it(folder / name)
+    found = assessed(folder)
+    assert [(note.part, note.file, note.condition) for note in found.notes] == [
+        (FILL, name, condition)
+    ]
+    [line] = note_lines(found.notes)
+    assert line.startswith(f"The plan's {name} (solo of fill): ")
+    lamps = found.record.lamps
+    assert set(lamps) == {light.name for light in PLAN.lights}
+    assert (lamps["fill"].state, lamps["fill"].stops) == ("not seen", None)
+
+
+def test_a_solo_of_another_camera_is_told_of(folder):
+    frame = stopwise.decode(folder / FRAME)
+    other = replace(frame, camera=Camera(make="Invented", model="Another body"))
+    brief = Brief(plan=PLAN, plan_folder=folder)
+    known = PlanFrames().known(brief, other, plan_now(PLAN))
+    assert {note.condition for note in known.notes} == {"frame_of_other_camera"}
+    assert set(known.missing) == set(PLAN.frames.solo)
+
+
+@pytest.mark.parametrize(
+    ("name", "look"), [("F0009.dng", None), ("F0016.dng", None), ("F0018.dng", "in black")]
+)
+def test_another_program_gets_the_record_that_check_prints(capsys, name, look):
+    record = stopwise.assess(SAMPLES / name, PLAN, look=look)
+    assert isinstance(record, stopwise.Record)
+    options = ["--plan", str(SAMPLES / "plan.toml"), *(("--look", look) if look else ())]
+    run(["check", str(SAMPLES / name), *options, "--json"])
+    printed = json.loads(capsys.readouterr().out)
+    ours = json.loads(json.dumps(record.to_json()))
+    for row in (ours, printed):
+        row.pop("timing_ms")
+        row.pop("file")
+    assert ours == printed
+
+
+def test_frames_in_the_same_condition_are_told_of_in_one_line():
+    parts = [FILL, FramePart("ambient")]
+    notes = [FrameNote(part, "F1.dng", "frame_of_other_size") for part in parts]
+    lines = note_lines([*notes, FrameNote(FILL, "F2.dng", "frame_missing")])
+    assert [line.partition(":")[0] for line in lines] == [
+        "The plan's F1.dng (solo of fill), F1.dng (ambient)",
+        "The plan's F2.dng (solo of fill)",
+    ]
+
+
+def test_a_look_that_the_plan_does_not_have_is_refused_by_name():
+    with pytest.raises(stopwise.StopwiseError, match="no look 'gala'"):
+        stopwise.assess(SAMPLES / FRAME, PLAN, look="gala")
