@@ -93,7 +93,7 @@ def _fits(earlier: Any, now: Any) -> bool:
     return bool(earlier == now)
 
 
-REWORDED = ("wished", "blown over", "blocked over")
+REWORDED = ("wished", "blown over", "blocked over", "ISO at ISO")
 """In sentences that were worded anew since."""
 
 

@@ -54,7 +54,7 @@ _PAPER = {
     "tint": "paper tint",
 }
 _SETTINGS: dict[str, tuple[str, Callable[[float], str]]] = {
-    "iso": ("ISO", iso_text),
+    "iso": ("sensitivity", iso_text),
     "f_number": ("aperture", f_text),
     "shutter": ("shutter", shutter_text),
 }
