@@ -306,19 +306,19 @@ _ROWS = (
         401,
         "frame_missing",
         "not there",
-        "Nothing is known of the set from it. Put the file back, or mark another frame.",
+        "Until it is, it tells nothing of the set. Shoot it, put it back, or mark another frame.",
     ),
     Condition(
         402,
         "frame_unusable",
         "not usable",
-        "Nothing is known of the set from it. Shoot it again and mark it.",
+        "It tells nothing of the set. Shoot it again and mark it.",
     ),
     Condition(
         403,
         "frame_of_other_size",
         "of another size than this frame",
-        "Nothing is known of a frame that lies otherwise. Shoot it the way up that they are.",
+        "No lamp can be named in a frame that lies otherwise. Solos shot that way up would tell.",
     ),
     Condition(
         404,
