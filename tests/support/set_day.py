@@ -11,6 +11,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from unittest.mock import patch
 
+import pytest
+
 from lightmodel import dngfile
 from lightmodel.shoots import SMALL, Shoot
 from lightmodel.view import View
@@ -107,16 +109,19 @@ def on_set(
     stop, ready = threading.Event(), threading.Event()
     failed: list[BaseException] = []
     thread = threading.Thread(target=_watch, args=(day, stop, ready, failed, with_workers))
-    thread.start()
-    try:
-        wait_until(lambda: ready.is_set() or failed)
-        wait_until(lambda: failed or (day.run is not None and day.run.watcher.is_watching))
-        yield day
-    finally:
-        stop.set()
-        if day.run is not None:
-            day.run.watcher.wake()
-        thread.join(30)
+    with pytest.MonkeyPatch.context() as patched:
+        # a watch of another test may run meanwhile, and commands here name none
+        patched.setenv("XDG_DATA_HOME", str(stage / "data"))
+        thread.start()
+        try:
+            wait_until(lambda: ready.is_set() or failed)
+            wait_until(lambda: failed or (day.run is not None and day.run.watcher.is_watching))
+            yield day
+        finally:
+            stop.set()
+            if day.run is not None:
+                day.run.watcher.wake()
+            thread.join(30)
     assert not thread.is_alive(), "the watch did not end"
     if failed:
         raise failed[0]
