@@ -155,6 +155,29 @@ def test_a_folder_that_is_not_there_says_so_and_calls_nothing_missing(tmp_path: 
         assert listing.missing == set()
 
 
+@pytest.mark.parametrize("is_sweep", [True, False])
+def test_a_folder_that_goes_while_it_is_looked_at_has_no_file_missing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, is_sweep: bool
+) -> None:
+    folder = tmp_path / "shoot"
+    folder.mkdir()
+    (folder / "F1.dng").write_bytes(tiny_raw(1))
+    status = os.lstat
+
+    def gone_before(path: str) -> os.stat_result:
+        if folder.exists():
+            folder.rename(tmp_path / "away")
+        return status(path)
+
+    monkeypatch.setattr("stopwise.folder.listing.os.lstat", gone_before)
+    if is_sweep:
+        found = sweep(str(folder))
+    else:
+        found = look_at(str(folder), ["F1.dng"], needs_look=lambda *_: True)
+    assert not found.is_folder_there
+    assert not found.missing
+
+
 def nested_boxes(depth: int) -> bytes:
     """Return boxes (ISO/IEC 14496-12, section 4.2), each but the last holding the next alone."""
     head = struct.pack(">I4s4sI4s", 20, b"ftyp", b"crx ", 1, b"isom")

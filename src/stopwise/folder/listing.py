@@ -178,6 +178,16 @@ class _FolderLook:
                 continue
             for name in names:
                 folders += self.at(f"{inside}/{name}" if inside else name)
+        if self.found.missing:
+            self._doubt_missing()
+
+    def _doubt_missing(self) -> None:
+        """Take nothing for missing where the watched folder itself went meanwhile."""
+        try:
+            os.stat(self._folder)  # noqa: PTH116 (names may hold any byte)
+        except OSError as error:
+            self.found.missing.clear()
+            self.found.closed[""] = _reason(error)
 
     def at(self, path: str) -> list[str]:
         """Look at one path; return it where it is a folder to look through."""
