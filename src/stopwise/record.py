@@ -21,6 +21,7 @@ from stopwise.measurement.figures import (
     Ratio,
     ShutterReading,
     Zones,
+    part_json,
     tidy,
 )
 
@@ -134,11 +135,7 @@ class Record:
         plain["findings"] = [finding_json(finding) for finding in self.findings]
         plain["reason"] = None if self.reason is None else messages.reason_text(self.reason)
         plain["because"] = None if self.reason is None else asdict(self.reason)
-        if self.levels is not None:
-            plain["levels"].pop("observed")
-        if self.ratio is not None:
-            plain["ratio"].pop("ashman")
-            plain["ratio"]["ratio"] = self.ratio.ratio
+        plain |= {"levels": part_json(self.levels), "ratio": part_json(self.ratio)}
         return {"schema": SCHEMA} | {key: tidy(plain[key]) for key in _KEYS}
 
 

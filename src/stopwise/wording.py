@@ -74,11 +74,6 @@ def over_or_under(difference: float) -> str:
     return "over" if difference > 0 else "under"
 
 
-def more_or_less(difference: float) -> str:
-    """Return "more" or "less" for a ratio's or separation's difference."""
-    return "more" if difference > 0 else "less"
-
-
 def f_text(f_number: float) -> str:
     """Return an f-number as it is marked: f/11, f/5.6."""
     return f"f/{f_number:.2g}" if f_number < 10 else f"f/{f_number:.0f}"

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import math
-import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -20,10 +19,6 @@ doesn't hide among figures."""
 LIKE = 1.01e-6
 """Two figures are the same within this, absolute up to 1 and relative above: answers are rounded to
 seven digits, and a last digit may fall either way."""
-
-LOOSER: dict[str, float] = {}
-"""Where several readers became one: a pattern of paths, as failures print them, and the difference
-that it may make, at most 0.002 zone or stop. Each row says why beside it."""
 
 
 def split(answers: dict[str, Any]) -> tuple[dict[str, Any], dict[str, Any]]:
@@ -56,16 +51,15 @@ def differences(kept: Any, now: Any, path: tuple[str, ...] = ()) -> Iterator[str
     elif isinstance(kept, list) and isinstance(now, list) and len(kept) == len(now):
         for number, (one, other) in enumerate(zip(kept, now, strict=True)):
             yield from differences(one, other, (*path, str(number)))
-    elif not _alike(kept, now, _named(path)):
+    elif not _alike(kept, now):
         yield f"{_named(path)}: kept {_short(kept)}, now {_short(now)}"
 
 
-def _alike(kept: Any, now: Any, path: str) -> bool:
+def _alike(kept: Any, now: Any) -> bool:
     figures = [isinstance(one, int | float) and not isinstance(one, bool) for one in (kept, now)]
     if not all(figures):
         return type(kept) is type(now) and bool(kept == now)
-    looser = max((limit for row, limit in LOOSER.items() if re.search(row, path)), default=0.0)
-    return math.isclose(kept, now, rel_tol=LIKE, abs_tol=max(LIKE, looser))
+    return math.isclose(kept, now, rel_tol=LIKE, abs_tol=LIKE)
 
 
 def _named(path: tuple[str, ...]) -> str:

@@ -324,8 +324,7 @@ def fit_outputs(cells: Design, *, start: Floats) -> Fit:
 
     fit = _explained(cells, start)
     for _ in range(_ROUNDS):
-        scale = np.sqrt(fit.weight) / cells.sigma
-        before, outputs = fit.outputs, nnls(fit.used * scale[:, None], cells.seen * scale)[0]
+        before, outputs = fit.outputs, nnls(*_weighted(fit, cells))[0]
         fit = _explained(cells, outputs)
         if np.all(np.abs(outputs - before) <= _SETTLED * (1.0 + outputs)):
             break
@@ -343,6 +342,12 @@ def _explained(cells: Design, outputs: Floats) -> Fit:
     return Fit(outputs, used, went, np.where(went, moved, stayed))
 
 
+def _weighted(fit: Fit, cells: Design) -> tuple[Floats, Floats]:
+    """Return what each cell takes of each lamp and its light, weighted for least squares."""
+    scale = np.sqrt(fit.weight) / cells.sigma
+    return fit.used * scale[:, None], cells.seen * scale
+
+
 def standard_error(fit: Fit, cells: Design) -> Floats:
     """Return the standard error of a fit's outputs, float64 (lamps,), linear.
 
@@ -352,8 +357,7 @@ def standard_error(fit: Fit, cells: Design) -> Floats:
     """
     from scipy.optimize import nnls
 
-    scale = np.sqrt(fit.weight) / cells.sigma
-    rows, target = fit.used * scale[:, None], cells.seen * scale
+    rows, target = _weighted(fit, cells)
     names, place = np.unique(cells.region, return_inverse=True)
     lamps = rows.shape[1]
     grams, moments = np.zeros((len(names), lamps, lamps)), np.zeros((len(names), lamps))

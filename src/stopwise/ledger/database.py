@@ -253,11 +253,6 @@ class Database:
         found = self.rows(query, values)
         return found[0] if found else None
 
-    def changes_by_others(self) -> int:
-        """Return a number that differs when another connection has written since."""
-        found = self.row("PRAGMA data_version")
-        return 0 if found is None else int(found[0])
-
     def renew(self) -> Path | None:
         """Begin a new file in place of one that is damaged or gone, or take one put back there.
 

@@ -323,18 +323,10 @@ class Measurement:
 
     def to_json(self) -> dict[str, Any]:
         """Return the record's parts that this measurement answers for, as the record has them."""
-        parts = {name: getattr(self, name) for name in _PARTS}
-        plain = {
-            name: asdict(part) if is_dataclass(part) and not isinstance(part, type) else part
-            for name, part in parts.items()
-        }
-        plain["patches"] = {name: asdict(patch) for name, patch in self.patches.items()}
-        plain["levels"].pop("observed")
-        plain["ratio"] = None
-        if self.ratios:
-            plain["ratio"] = asdict(self.ratios[0]) | {"ratio": self.ratios[0].ratio}
-            plain["ratio"].pop("ashman")
-        return {name: tidy(part) for name, part in plain.items()}
+        parts = {name: part_json(getattr(self, name)) for name in _PARTS}
+        parts["patches"] = {name: part_json(patch) for name, patch in self.patches.items()}
+        parts["ratio"] = part_json(self.ratios[0]) if self.ratios else None
+        return parts
 
 
 _PARTS = (
@@ -343,6 +335,17 @@ _PARTS = (
 
 DIGITS = 7
 """Significant digits of a figure in JSON: half a part in ten million, far under any noise."""
+
+
+def part_json(part: Any) -> Any:
+    """Return one part of a measurement as the record's JSON has it."""
+    plain = asdict(part) if is_dataclass(part) and not isinstance(part, type) else part
+    if isinstance(part, Levels):
+        plain.pop("observed")
+    if isinstance(part, Ratio):
+        plain.pop("ashman")
+        plain["ratio"] = part.ratio
+    return tidy(plain)
 
 
 def tidy(value: Any) -> Any:
