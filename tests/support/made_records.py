@@ -17,16 +17,54 @@ from stopwise.measurement.figures import (
     Tint,
     Zones,
 )
+from stopwise.plan.model import Plan
 from stopwise.record import Record
 from stopwise.verdict.turns import turn_of
-from support.records import PLAN
 
 if TYPE_CHECKING:
     from stopwise.findings import Answer, Check, Code, State
     from stopwise.frame import Box
     from stopwise.lamps.outputs import LampState
 
-__all__ = ["PLAN", "finding", "lamp", "patch", "record", "turned", "unreadable"]
+PLAN = Plan.model_validate(
+    {
+        "schema": 1,
+        "title": "Fencer, hard light",
+        "camera": {"iso": 100, "f_number": 11.0, "shutter": 1 / 160, "sync_speed": 1 / 200},
+        "light": [
+            {"name": "key", "role": "key", "power": -2.0},
+            {"name": "fill", "role": "fill", "power": -3.0},
+            {"name": "hair", "role": "hair", "power": -4.0},
+            {"name": "left paper", "role": "background", "power": -3.5},
+            {"name": "right paper", "role": "background", "power": -3.5},
+        ],
+        "patch": [
+            {
+                "name": "lit cheek",
+                "box": [0.535, 0.44, 0.565, 0.49],
+                "material": "skin",
+                "zone": 6.5,
+                "lit_by": ["key", "fill"],
+            },
+            {
+                "name": "shadow cheek",
+                "box": [0.45, 0.44, 0.48, 0.49],
+                "material": "skin",
+                "zone": 4.5,
+            },
+            {"name": "white jacket", "box": [0.55, 0.7, 0.64, 0.82], "material": "white cloth"},
+            {"name": "hair", "box": [0.46, 0.2, 0.54, 0.26], "material": "hair", "zone": 6.0},
+            {"name": "mask", "box": [0.3, 0.72, 0.4, 0.86], "material": "black cloth"},
+        ],
+        "ratio": [{"lit": "lit cheek", "shadow": "shadow cheek", "stops": 2.0}],
+        "backdrop": {
+            "boxes": [[0.02, 0.1, 0.3, 0.6], [0.7, 0.1, 0.98, 0.6]],
+            "zone": 4.5,
+            "left_right": 0.0,
+        },
+    }
+)
+"""The plan that these records are judged by."""
 
 
 def finding(
