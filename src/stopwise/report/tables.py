@@ -30,7 +30,7 @@ _TARGETS = {
     "blown": "blown, outside patches",
 }
 _PAPER = {"backdrop zone": "paper"}
-_KINDS = {"separation": "separation", "headroom": "headroom", "clip": "under clip"}
+_KINDS = {"headroom": "headroom", "clip": "under clip"}
 
 
 def comparison_text(comparison: Comparison, *, style: Style | None = None) -> Text:
