@@ -214,3 +214,15 @@ def test_scripts_that_no_test_runs_import_what_is_there():
                     )
                     wrong += [] if is_there else [f"{path.name}: {node.module}.{one.name}"]
     assert wrong == []
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("room", ["lamps", "measurement"])
+def test_pictures_of_pages_can_be_drawn_anew(monkeypatch, tmp_path, room):
+    """Each is drawn into a folder of its own, and a page shows it."""
+    drawer = importlib.import_module(f"{room}.draw_docs")
+    monkeypatch.setattr(drawer, "DOCS", tmp_path)
+    drawer.main()
+    drawn = {path.name for path in tmp_path.iterdir()}
+    assert drawn
+    assert drawn == {path.name for path in (ROOT / "docs").glob(f"{room[:6]}*.*g")}

@@ -54,22 +54,17 @@ def _keep(image: Image.Image, name: str) -> None:
     image.convert("RGB").save(DOCS / f"lamps-{name}.jpg", quality=_QUALITY, optimize=True)
 
 
-def _of(sheet: Sheet) -> Image.Image:
-    return Image.open(io.BytesIO(sheet.png()))
-
-
 def _tiles(tiles: list[tuple[str, np.ndarray]]) -> Image.Image:
     width, height = _TILE
-    sheet = Sheet(len(tiles) * (width + 12) + 12, height + 58)
+    sheet = Sheet()
     for place, (words, image) in enumerate(tiles):
         left = 12 + place * (width + 12)
         area = Area(left, 12, left + width, 12 + height)
         extent = (area.left, area.right, area.bottom, area.top)
         sheet.axes.imshow(image, extent=extent, aspect="auto")
         sheet.text((left, height + 42), words, 19, color=DARK.text)
-    sheet.axes.set_xlim(0.0, sheet.width)
-    sheet.axes.set_ylim(sheet.height, 0.0)
-    return _of(sheet)
+    drawn = Image.open(io.BytesIO(sheet.png()))
+    return drawn.crop((0, 0, len(tiles) * (width + 12) + 12, height + 58))
 
 
 def _solos(lamps: LampSet) -> Image.Image:
@@ -125,7 +120,7 @@ def _causes(plan: Plan) -> Image.Image:
     both = Image.new("RGB", (1520, 660), DARK.ground)
     for place, name in enumerate(names):
         done = assess_file(SAMPLES / f"{name}.dng", brief)
-        slip = Image.open(io.BytesIO(draw_slip(done.record, done.picture, plan=plan)))
+        slip = Image.open(io.BytesIO(draw_slip(done.record, done.picture)))
         part = slip.crop((0, 0, 1600, 900)).resize((752, 423), Image.Resampling.LANCZOS)
         both.paste(part, (place * 768, 0))
     return both.crop((0, 0, 1520, 423))
