@@ -15,7 +15,8 @@ from stopwise.page.app import make_app
 from stopwise.page.gate import Rules
 from stopwise.page.server import PageServer
 from stopwise.page.stream import event
-from support.page_scene import PLAN_TEXT, on_plan, scene_in
+from stopwise.plan import load_plan
+from support.page_scene import PLAN_TEXT, key_hot, on_plan, scene_in
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -246,3 +247,60 @@ def waited_for(holds: Callable[[], bool], *, limit_s: float = 20.0) -> bool:
     while not holds() and time.monotonic() < end:
         time.sleep(0.01)
     return holds()
+
+
+DEEP = b"[" * 30_000 + b"]" * 30_000
+HUGE = b"9" * 400
+
+
+@pytest.mark.parametrize(
+    "body",
+    [
+        b'{"name": "hair", "values": ' + DEEP + b', "was": null}',
+        b'{"name": "\\ud800", "values": {"name": "\\ud800"}, "was": null}',
+        b'{"name": "hair", "values": {"zone": ' + HUGE + b'}, "was": null}',
+        b'{"name": "hair", "values": {"zone": 1e400}, "was": null}',
+        b'{"name": "hair", "values": {"zone": NaN}, "was": null}',
+        b'{"number": ' + HUGE + b"}",
+        b'{"number": 9223372036854775808}',
+        b"\xff",
+    ],
+)
+@pytest.mark.parametrize("path", ["/do/patch", "/do/adopt", "/do/fixed"])
+def test_json_that_no_page_sends_is_refused_in_a_sentence(
+    scene: Scene, client: TestClient, path: str, body: bytes
+) -> None:
+    answer = client.post(path, content=body)
+    assert answer.status_code == 400
+    assert answer.json()["say"].endswith(".")
+    assert scene.plan_path.read_text(encoding="utf-8") == PLAN_TEXT
+
+
+@pytest.mark.parametrize("number", [1 << 63, int("9" * 400), "9" * 5000])
+@pytest.mark.parametrize("path", ["view/{}", "picture/{}", "overlay/{}", "difference/1/{}"])
+def test_a_number_that_no_frame_has_is_refused_in_a_sentence(
+    scene: Scene, client: TestClient, path: str, number: object
+) -> None:
+    scene.land(on_plan())
+    answer = client.get(f"/{path.format(number)}")
+    assert answer.status_code == 400
+    assert answer.json()["say"].endswith(".")
+
+
+def test_a_name_of_two_lines_writes_no_line_of_its_own_into_the_plan(
+    scene: Scene, client: TestClient
+) -> None:
+    number = scene.land(key_hot(file='a\nzone = 9.9\n[[light]]\nname = "own"\n.dng')).frame
+    answer = client.post("/do/adopt", json={"number": number})
+    assert (answer.status_code, answer.json()["say"][-1]) == (422, ".")
+    assert scene.plan_path.read_text(encoding="utf-8") == PLAN_TEXT
+    look = PLAN_TEXT + '[[look]]\nname = "red"\n' + PATCH.replace("[[patch]]", "[[look.patch]]")
+    scene.plan_path.write_text(look, encoding="utf-8")
+    red = key_hot(file='b\nzone = 9.9\n[[light]]\nname = "own"\n.dng') | {"look": "red"}
+    answer = client.post("/do/adopt", json={"number": scene.land(red).frame})
+    assert answer.status_code == 200
+    assert "own" not in [light.name for light in load_plan(scene.plan_path).lights]
+    assert "(before b\\nzone = 9.9" in scene.plan_path.read_text(encoding="utf-8")
+
+
+PATCH = '[[patch]]\nname = "lit cheek"\nbox = [0.5, 0.4, 0.6, 0.5]\nzone = 6.5\n'

@@ -85,6 +85,15 @@ def test_a_visitor_needs_the_token_and_gets_a_cookie_that_scripts_cannot_read() 
     assert visitor.get("/").text == "inside"
 
 
+@pytest.mark.parametrize("path", ["//other.host/", "///other.host/", "/%5cother.host/", "//a@b/"])
+def test_the_right_token_never_sends_a_visitor_to_another_host(path: str) -> None:
+    answer = client(OPEN, TABLET).get(f"http://{TABLET}{path}?token=s3cret&x=1")
+    assert answer.status_code == 303
+    there = answer.headers["location"]
+    assert there.startswith("/")
+    assert there[1:2] not in ("/", "\\")
+
+
 @pytest.mark.parametrize("cookie", ["", "wrong", SECRET, cookie_of(SECRET)[:-1], "\x00", '"'])
 def test_a_wrong_cookie_opens_nothing(cookie: str) -> None:
     answer = client(OPEN, TABLET).get("/", headers={"cookie": f"{COOKIE}={cookie}"})

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
+import stat
 import threading
 import urllib.request
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
@@ -21,7 +23,6 @@ from support.picture_makers import crash, small
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
-    from pathlib import Path
 
     from stopwise.ledger import Kept
 
@@ -120,6 +121,52 @@ def test_a_page_on_the_network_asks_for_its_token_and_shows_it_as_a_code(live: L
         assert "\u2580" in server.greeting or "\u2588" in server.greeting
     with PageServer(live, at) as again:
         assert again.address == server.address, "a tablet finds a watch that was started again"
+
+
+EVERYWHERE = ".".join("0000")
+
+
+def test_the_token_lies_in_a_file_of_its_own_that_only_its_user_reads(live: LivePage) -> None:
+    with PageServer(live, Address(host=EVERYWHERE)) as server:
+        token = server.rules.token
+    assert token
+    ledger = Path(live.ledger.place)
+    kept = ledger.with_name(f"{ledger.name}.page-token")
+    assert kept.read_text(encoding="utf-8").strip() == token
+    assert stat.S_IMODE(kept.stat().st_mode) == 0o600
+    held = [path for path in ledger.parent.iterdir() if token.encode() in path.read_bytes()]
+    assert held == [kept]
+    with PageServer(live, Address(host=EVERYWHERE)) as again:
+        assert again.rules.token == token
+
+
+def test_a_token_that_an_earlier_version_kept_in_the_ledger_opens_nothing_any_more(
+    live: LivePage,
+) -> None:
+    live.ledger.settings.set("page token", "kept-before-in-the-ledger")
+    with PageServer(live, Address(host=EVERYWHERE)) as server:
+        assert server.rules.token != "kept-before-in-the-ledger"  # noqa: S105 - opens nothing
+    assert live.ledger.settings.get("page token") is None
+
+
+@pytest.mark.parametrize("lies", ["a link", "readable by all", "empty"])
+def test_a_token_file_that_others_may_have_made_or_read_is_not_trusted(
+    live: LivePage, lies: str
+) -> None:
+    ledger = Path(live.ledger.place)
+    kept, other = ledger.with_name(f"{ledger.name}.page-token"), ledger.with_name("other")
+    (other if lies == "a link" else kept).write_text("" if lies == "empty" else "known to others")
+    if lies == "a link":
+        other.chmod(0o600)
+        kept.symlink_to(other)
+    else:
+        kept.chmod(0o600 if lies == "empty" else 0o644)
+    with PageServer(live, Address(host=EVERYWHERE)) as server:
+        assert server.rules.token not in ("", "known to others")
+    assert kept.read_text(encoding="utf-8").strip() == server.rules.token
+    assert (kept.is_symlink(), stat.S_IMODE(kept.stat().st_mode)) == (False, 0o600)
+    if lies == "a link":
+        assert other.read_text(encoding="utf-8") == "known to others"
 
 
 def test_an_address_that_is_taken_is_said_in_words(live: LivePage) -> None:

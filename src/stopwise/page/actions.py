@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import math
 from contextlib import ExitStack
 from functools import partial
 from pathlib import Path
@@ -46,6 +47,9 @@ if TYPE_CHECKING:
 
 Text = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1)]
 Answer = str | dict[str, Any]
+
+_MOST_DIGITS = 18
+"""Of a whole number: what the ledger's rows can have."""
 
 _MOST_BYTES = 65_536
 _BODY_S = 10.0
@@ -251,10 +255,15 @@ async def _answer(act: Callable[..., Answer], request: Request) -> Response:
         where = ".".join(str(part) for part in first["loc"])
         return JSONResponse({"say": f"{where}: {first['msg']}."}, 422)
     except StopwiseError as error:
-        return JSONResponse({"say": str(error)}, 409 if isinstance(error, Stale) else 422)
+        return JSONResponse({"say": str(error)}, _code_of(error))
     except OSError as error:
         return JSONResponse({"say": f"That can't be written: {error.strerror}."}, 500)
     return JSONResponse({"say": said} if isinstance(said, str) else said)
+
+
+def _code_of(error: StopwiseError) -> int:
+    """Return the HTTP status of a refusal: 400 nonsense, 409 changed meanwhile, else 422."""
+    return 400 if isinstance(error, NoAction) else 409 if isinstance(error, Stale) else 422
 
 
 async def _body(request: Request) -> dict[str, Any]:
@@ -264,14 +273,38 @@ async def _body(request: Request) -> dict[str, Any]:
         if len(held) > _MOST_BYTES:
             msg = "That is more than an action can hold."
             raise WrongUse(msg)
+    return _object_of(held)
+
+
+class NoAction(WrongUse):
+    """What was sent is no action that a page sends."""
+
+
+def _object_of(body: bytes) -> dict[str, Any]:
+    """Return an action's JSON: an object, its figures finite and its text whole Unicode."""
     try:
-        body = json.loads(held or b"{}")
-    except ValueError:
-        body = None
-    if not isinstance(body, dict):
-        msg = "An action is a JSON object."
-        raise WrongUse(msg)
-    return body
+        read = json.loads(
+            body or b"{}", parse_int=_whole, parse_float=_finite, parse_constant=_finite
+        )
+        json.dumps(read, ensure_ascii=False).encode()
+    except (ValueError, RecursionError):
+        read = None
+    if not isinstance(read, dict):
+        msg = "An action is a JSON object with plain figures and text."
+        raise NoAction(msg)
+    return read
+
+
+def _whole(digits: str) -> int:
+    if len(digits) > _MOST_DIGITS:
+        raise ValueError(digits)
+    return int(digits)
+
+
+def _finite(figure: str) -> float:
+    if not math.isfinite(value := float(figure)):
+        raise ValueError(figure)
+    return value
 
 
 def page_dialler(plan_path: Path, ledger: Ledger, look: Callable[[], str | None]) -> Dialler:

@@ -87,10 +87,10 @@ def make_app(live: LivePage, rules: Rules) -> Starlette:
             Route("/events", events),
             Route("/views", views),
             Route("/find", find),
-            Route("/view/{number:int}", view),
-            Route("/picture/{number:int}", picture),
-            Route("/overlay/{number:int}", overlay),
-            Route("/difference/{before:int}/{after:int}", difference),
+            Route("/view/{number}", view),
+            Route("/picture/{number}", picture),
+            Route("/overlay/{number}", overlay),
+            Route("/difference/{before}/{after}", difference),
             Route("/predicted", predicted),
             Route("/plan", plan),
             Route("/theme.css", theme),
@@ -98,7 +98,7 @@ def make_app(live: LivePage, rules: Rules) -> Starlette:
             *action_routes(live),
         ],
         middleware=[Middleware(Gate, rules)],
-        exception_handlers={NoSuchFrame: _say_gone},
+        exception_handlers={NoSuchFrame: _say_gone, NoFrameNumber: _say_no_number},
         lifespan=lifespan,
     )
     app.state.live, app.state.rules, app.state.static = live, rules, dict(_static_files())
@@ -274,9 +274,15 @@ class NoSuchFrame(StopwiseError):
     """There is no such frame, or its file is gone."""
 
 
+class NoFrameNumber(StopwiseError):
+    """A number has more digits than any frame's."""
+
+
 async def _kept(request: Request, key: str = "number") -> Kept:
-    frames = _live(request).ledger.frames
-    kept = await run_in_threadpool(frames.by_number, request.path_params[key])
+    asked = request.path_params[key]
+    if (number := last_number(asked)) is None:
+        raise NoFrameNumber if asked.isdecimal() else NoSuchFrame
+    kept = await run_in_threadpool(_live(request).ledger.frames.by_number, number)
     if kept is None:
         raise NoSuchFrame
     return kept
@@ -286,6 +292,10 @@ def _found(body: bytes | None, kind: str, headers: dict[str, str] | None = None)
     if body is None:
         raise NoSuchFrame
     return Response(body, media_type=kind, headers=headers)
+
+
+async def _say_no_number(_: Request, __: Exception) -> Response:
+    return JSONResponse({"say": f"A frame's number has {_MOST_DIGITS} digits at most."}, 400)
 
 
 async def _say_gone(_: Request, __: Exception) -> Response:

@@ -122,7 +122,8 @@ def _welcome(request: Request, token: str) -> Response:
     if request.method not in _READS or not is_right:
         return PlainTextResponse("Open the address that the watcher printed, token and all.\n", 401)
     rest = urlencode([pair for pair in request.query_params.multi_items() if pair[0] != "token"])
-    answer = RedirectResponse(request.url.path + (f"?{rest}" if rest else ""), 303)
+    path = "/" + request.url.path.lstrip("/\\")  # two slashes would name another host
+    answer = RedirectResponse(path + (f"?{rest}" if rest else ""), 303)
     cookie = cookie_of(token)
     answer.set_cookie(COOKIE, cookie, max_age=_A_YEAR_S, httponly=True, samesite="lax")
     return answer

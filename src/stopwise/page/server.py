@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 import os
-import secrets
 import socket
 import threading
 import time
@@ -19,6 +18,7 @@ from uvicorn.protocols.http.h11_impl import H11Protocol
 from stopwise.errors import LedgerError, WrongUse
 from stopwise.page.app import make_app
 from stopwise.page.gate import Rules, is_loopback
+from stopwise.page.token_file import kept_token
 
 if TYPE_CHECKING:
     import asyncio
@@ -38,14 +38,11 @@ files that a process may open (256 where least, from memory)."""
 _READY_S, _END_S, _IDLE_S = 10.0, 5.0, 5
 """Seconds to begin, to end, and to keep a connection that asks nothing."""
 
-_TOKEN_BYTES = 16
-"""128 random bits, which nobody guesses."""
-
 _MOST_HEADER_BYTES = 16_384
 """Of one request, common practice among servers."""
 
-_TOKEN, _PORT = "page token", "page port"
-"""Settings of the ledger."""
+_PORT = "page port"
+"""Setting of the ledger."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,8 +78,8 @@ class PageServer:
     live
         What it serves.
     at
-        Where. With an address other than loopback visitors must bring a token, which is kept with
-        the ledger, so that a tablet that had it comes back after a restart.
+        Where. With an address other than loopback visitors must bring a token, which is kept
+        beside the ledger, so that a tablet that had it comes back after a restart.
 
     Attributes
     ----------
@@ -103,7 +100,7 @@ class PageServer:
             host=at.host,
             port=self._socket.getsockname()[1],
             names=frozenset(("localhost", socket.gethostname().lower())),
-            token=None if is_loopback(at.host) else _kept_token(live.ledger),
+            token=None if is_loopback(at.host) else kept_token(live.ledger),
             may_edit=at.may_edit,
         )
         with suppress(LedgerError):
@@ -240,17 +237,6 @@ class LimitedProtocol(H11Protocol):
         if state is not None:
             allowed_s = HEADERS_S if state is h11.IDLE else BODY_S
             self._end_request = self.loop.call_later(allowed_s, self.transport.abort)
-
-
-def _kept_token(ledger: Ledger) -> str:
-    """Return the ledger's token, made now if it isn't there."""
-    held = ledger.settings.get(_TOKEN)
-    if isinstance(held, str) and held:
-        return held
-    token = secrets.token_urlsafe(_TOKEN_BYTES)
-    with suppress(LedgerError):
-        ledger.settings.set(_TOKEN, token)
-    return token
 
 
 def _listening(ledger: Ledger, at: Address) -> socket.socket:

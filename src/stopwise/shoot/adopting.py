@@ -10,6 +10,7 @@ from stopwise.errors import WrongUse
 from stopwise.messages import reason_text, say
 from stopwise.plan.now import plan_now
 from stopwise.plan.readings import nearest
+from stopwise.wording import shown
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator
@@ -93,7 +94,7 @@ def adopted(
         If a patch that is named isn't in the plan, or the look isn't any more.
     """
     choice = choice or Choice()
-    was = f"before {Path(record.file).name}"
+    was = f"before {shown(Path(record.file).name)}"
     changes = []
     for target in _targets(draft.plan, record, choice):
         if target.after is None:
