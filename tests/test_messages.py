@@ -11,8 +11,17 @@ from hypothesis import strategies as st
 
 from stopwise.codes import MESSAGES
 from stopwise.conditions import CONDITIONS
-from stopwise.findings import Finding, Knocked, Reason, Turn, Verdict, verdict_of
-from stopwise.messages import do, headline, headline_of, reason_text, say, turn_sentence
+from stopwise.findings import Detail, Finding, Knocked, Reason, Turn, Verdict, verdict_of
+from stopwise.messages import (
+    comparison_headline,
+    dial_headline,
+    do,
+    headline,
+    headline_of,
+    reason_text,
+    say,
+    turn_sentence,
+)
 from stopwise.plan.model import Plan
 from stopwise.verdict.turns import turn_of
 from stopwise.wording import HEADLINE_WIDTH
@@ -476,3 +485,60 @@ def test_no_reason_makes_a_longer_line_either(name: str, code: Any) -> None:
         headline(Verdict("can't tell", reason=Reason(code, (name,), name))),
     ):
         assert all(0 < len(line) <= HEADLINE_WIDTH and line.isprintable() for line in lines)
+
+
+def lamp_change(name: str, stops: float | None, *, said: float | None = None) -> Finding:
+    """Return what a comparison says of one lamp."""
+    code: Any = "not_seen" if stops is None else "changed" if said is None else "as_said"
+    state: Any = "not seen" if stops is None else "holds"
+    return Finding("lamp", name, code, state, measured=stops, planned=said, uncertainty=0.02)
+
+
+NO_SOLOS = "No solos, so no lamp is named."
+FRAMING = Finding(
+    "setting", "framing", "sitter_moved", "on the line", 0.1, detail=Detail(moved=(0.1, 0.0))
+)
+SHIFTED = Finding(
+    "lamp", "key red_green", "redder", "on the line", 0.08,
+    detail=Detail(lamps=("key",), turned_stops=-2.0),
+)  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("findings", "patches", "lines"),
+    [
+        ([lamp_change("key", -0.5, said=-0.5)], {},
+         ("Key down 0.5, as said.", "All else as it was.")),
+        ([lamp_change("key", -0.5), lamp_change("hair", 0.3)], {},
+         ("Key down 0.5.", "Other lamps changed too.")),
+        ([lamp_change("key", 0.01), lamp_change("hair", None)], {},
+         ("No lamp changed.", "Not seen: hair lamp.")),
+        ([lamp_change("key", None)], {}, ("No lamp changed.", "No lamp can be read.")),
+        ([lamp_change("key", -0.5), SHIFTED], {},
+         ("Key down 0.5.", "All else as it was.")),
+        ([FRAMING, lamp_change("key", 0.0)], {},
+         ("The sitter moved: 10 % right.", "All else as it was.")),
+        ([], {"cheek": 0.4, "jacket": -0.6}, ("Most: jacket -0.6.", NO_SOLOS)),
+        ([], {"cheek": 0.02}, ("No patch changed.", NO_SOLOS)),
+        ([], {"cheek": None}, ("No patch is seen on both sides.", NO_SOLOS)),
+    ],
+)  # fmt: skip
+def test_a_comparison_says_at_a_glance_what_changed(
+    findings: list[Finding], patches: dict[str, float | None], lines: tuple[str, str]
+) -> None:
+    assert comparison_headline(findings, patches) == lines
+
+
+@pytest.mark.parametrize(
+    ("turns", "unmet", "lines"),
+    [
+        ([], 0, ("Leave every lamp as it is.", "Every target is met then.")),
+        ([Turn("hair", 0.3, -2.0, "to -2.0")], 1,
+         ("Hair lamp up 0.3, to -2.0.", "One target stays unmet.")),
+        ([Turn("key", 0.3), Turn("fill", -0.2)], 2, ("Turn 2 lamps.", "2 targets stay unmet.")),
+    ],
+)  # fmt: skip
+def test_dialling_says_at_a_glance_what_to_turn(
+    turns: list[Turn], unmet: int, lines: tuple[str, str]
+) -> None:
+    assert dial_headline(turns, unmet=unmet) == lines

@@ -254,19 +254,19 @@ MESSAGES: dict[tuple[Check, Code], Message] = {
     ("setting", "framing_changed"): Message(
         "The framing changed{shift}.",
         "Patches that don't follow hold other things now and aren't compared.",
-        ("The framing changed.",),
+        ("The framing changed{shift}.", "The framing changed."),
         is_advice=True,
     ),
     ("setting", "sitter_moved"): Message(
         "The sitter moved{shift}.",
         "The sitter's patches moved too; the lamps are no cause of that.",
-        ("The sitter moved.",),
+        ("The sitter moved{shift}.", "The sitter moved."),
         is_advice=True,
     ),
     ("setting", "something_moved"): Message(
         "Sitter or framing moved{shift}.",
         "Hold patch figures loosely: they may lie in another part of the light.",
-        ("Sitter or framing moved.",),
+        ("Sitter or framing moved{shift}.", "Sitter or framing moved."),
         is_advice=True,
     ),
     ("lamp", "not_seen"): Message("{lamp} not seen on both sides."),

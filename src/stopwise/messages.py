@@ -23,13 +23,14 @@ from stopwise.wording import (
     share_text,
     shown,
     shutter_text,
+    signed,
     stops_text,
     tenths,
     title,
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 
     from stopwise.codes import Message
     from stopwise.findings import Finding, Reason, Turn, Verdict
@@ -229,6 +230,69 @@ def turn_words(turn: Turn) -> tuple[str, str]:
 
 
 _ENDS = {"full": ("at full", "move it nearer"), "least": ("at its least", "move it back")}
+
+
+def comparison_headline(
+    findings: Sequence[Finding], patches: Mapping[str, float | None]
+) -> tuple[str, str]:
+    """Return what two sides compared say at a glance: what, then what to do or what is well.
+
+    Parameters
+    ----------
+    findings
+        What the comparison means, worst first; every lamp that was read on both sides has one.
+    patches
+        What each patch changed by, stops, said where no lamp is known; None where not seen.
+    """
+    lamps = [one for one in findings if one.check == "lamp" and one.detail.turned_stops is None]
+    rest = _other_lamps(lamps)
+    failing = next((one for one in findings if one.state == "fails"), None)
+    if failing is not None:
+        line, advice = headline_of(failing)
+        return line, advice or "Look at the map."
+    framing = next((one for one in findings if one.of == "framing"), None)
+    if framing is not None:
+        return headline_of(framing)[0], rest
+    if not lamps:
+        return _most_changed(patches), rest
+    changed = [one for one in lamps if _moved(one.measured or 0.0, one.uncertainty) != "unchanged"]
+    if not changed:
+        return "No lamp changed.", rest
+    most = max(changed, key=lambda one: abs(one.measured or 0.0))
+    return headline_of(most)[0], "Other lamps changed too." if changed[1:] else rest
+
+
+def _other_lamps(lamps: Sequence[Finding]) -> str:
+    """Return which lamps could not be read, else that the rest holds."""
+    if not lamps:
+        return "No solos, so no lamp is named."
+    names = [lamp_name(one.of) for one in lamps if one.state == "not seen"]
+    if len(names) == len(lamps):
+        return "No lamp can be read."
+    return shortened_line(f"Not seen: {', '.join(names)}.") if names else "All else as it was."
+
+
+def _most_changed(patches: Mapping[str, float | None]) -> str:
+    stops = {name: one for name, one in patches.items() if one is not None}
+    if not stops:
+        return "No patch is seen on both sides."
+    name, most = max(stops.items(), key=lambda item: abs(item[1]))
+    if abs(most) < _UNCHANGED:
+        return "No patch changed."
+    return fitted(lambda of: f"Most: {of} {signed(most)}.", name)
+
+
+def dial_headline(turns: Sequence[Turn], *, unmet: int) -> tuple[str, str]:
+    """Return what to turn, and whether the targets, of which `unmet` are not, are met then."""
+    if not turns:
+        line = "Leave every lamp as it is."
+    elif len(turns) == 1:
+        line = fitted(lambda lamp: turn_sentence(turns[0], lamp=lamp), lamp_name(turns[0].light))
+    else:
+        line = f"Turn {len(turns)} lamps."
+    if not unmet:
+        return line, "Every target is met then."
+    return line, "One target stays unmet." if unmet == 1 else f"{unmet} targets stay unmet."
 
 
 def shortened_line(text: str) -> str:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from stopwise.stops import say_shutter
+
 if TYPE_CHECKING:
     from collections.abc import Callable
 
@@ -75,13 +77,17 @@ def over_or_under(difference: float) -> str:
 
 
 def f_text(f_number: float) -> str:
-    """Return an f-number as it is marked: f/11, f/5.6."""
+    """Return an f-number as a camera shows it, half stops too: f/11, f/9.5.
+
+    A meter's reading in tenths over a mark is :func:`stopwise.stops.say_f_number`.
+    """
     return f"f/{f_number:.2g}" if f_number < 10 else f"f/{f_number:.0f}"
 
 
 def shutter_text(seconds: float) -> str:
-    """Return a shutter time as it is marked: 1/160, 2 s."""
-    return f"1/{1 / seconds:.0f}" if seconds < 0.3 else f"{seconds:g} s"
+    """Return a shutter time as it is engraved, short enough for a headline: 1/160, 2 s."""
+    said = say_shutter(seconds)
+    return said.removesuffix(" s") if said.startswith("1/") else said
 
 
 def iso_text(iso: float) -> str:

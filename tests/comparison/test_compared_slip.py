@@ -10,7 +10,8 @@ import pytest
 from stopwise.comparison.changes import KnownSet
 from stopwise.comparison.sides import side_of
 from stopwise.comparison.two_sides import compare
-from stopwise.report.compared_slip import call_of, compose, draw_compared
+from stopwise.messages import comparison_headline
+from stopwise.report.compared_slip import compose, draw_compared
 from stopwise.report.sheet import HEIGHT, WIDTH
 from support.made_picture import drawable, made_picture
 from support.records import kept, patch
@@ -79,16 +80,20 @@ def test_pictures_of_other_shapes_have_no_map_and_that_is_said():
 
 
 def test_the_headline_says_what_then_what_to_do():
+    def call(comparison):
+        changes = {name: one.stops for name, one in comparison.patches.items()}
+        return comparison_headline(comparison.findings, changes)
+
     asked = compare(*sides(), known=KnownSet(turned={"key": -0.5}))
-    assert call_of(asked) == ("Key down 0.5, as said.", "All else as it was.")
+    assert call(asked) == ("Key down 0.5, as said.", "All else as it was.")
     touched = compare(*sides(), known=KnownSet(turned={}))
-    assert call_of(touched)[0] == "Key down 0.5, and nobody turned it."
+    assert call(touched)[0] == "Key down 0.5, and nobody turned it."
     too_far = compare(*sides(), known=KnownSet(turned={"key": -0.2}))
-    assert call_of(too_far) == ("Key down 0.5, said was down 0.2.", "Key up 0.3.")
+    assert call(too_far) == ("Key down 0.5, said was down 0.2.", "Key up 0.3.")
     short = compare(*sides(), known=KnownSet(turned={"key": -0.9}))
-    assert call_of(short) == ("Key down 0.5, said was down 0.9.", "Key down 0.4.")
+    assert call(short) == ("Key down 0.5, said was down 0.9.", "Key down 0.4.")
     still = compare(*sides(key=(0.0, 0.0)), known=KnownSet(turned={}))
-    assert call_of(still)[0] == "No lamp changed."
+    assert call(still)[0] == "No lamp changed."
 
 
 def test_hostile_names_are_drawn_as_text():

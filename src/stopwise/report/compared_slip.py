@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from stopwise.comparison.field import LEVELS_STOPS, difference_field, field_of_moved
-from stopwise.messages import do, say
+from stopwise.messages import comparison_headline, do, say
 from stopwise.report.contours import MAP_EDGE, difference_contours, reduced
 from stopwise.report.look import DARK, STATE_MARKS
 from stopwise.report.sheet import (
@@ -23,7 +23,7 @@ from stopwise.report.sheet import (
     Sheet,
 )
 from stopwise.report.tables import figure, figures
-from stopwise.wording import HEADLINE_WIDTH, lamp_name, shortened, shown, signed
+from stopwise.wording import signed
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -33,9 +33,6 @@ if TYPE_CHECKING:
 
 UP, DOWN = DARK.edge, DARK.target
 """Colours of more and of less light; more has whole lines, less has broken ones."""
-
-UNCHANGED_STOPS = 0.05
-"""Stops under which a change is none: a tenth would read 0.0."""
 
 _GAP, _COLUMN = 28, 44
 """Between pictures and before a column; pixels as all sizes that follow, set by eye."""
@@ -77,8 +74,8 @@ def compose(comparison: Comparison, before: Drawable, after: Drawable) -> Sheet:
     rows, columns = after.luminance.shape[:2]
     places = _layout(columns / rows)
     worst = comparison.findings[0].state if comparison.findings else "holds"
-    lines = tuple(shortened(shown(line), HEADLINE_WIDTH) for line in call_of(comparison))
-    sheet.headline((lines[0], lines[1]), STATE_MARKS[worst])
+    changes = {name: one.stops for name, one in comparison.patches.items()}
+    sheet.headline(comparison_headline(comparison.findings, changes), STATE_MARKS[worst])
     for word, picture, side, area in (
         ("Before", before, comparison.before, places.before),
         ("After", after, comparison.after, places.after),
@@ -123,46 +120,6 @@ def _layout(aspect: float) -> _Places:
     table = Area(second.right + _COLUMN, BODY_TOP, right, foot)
     beside = Area(map_.right + _COLUMN, top, right, foot)
     return _Places(first, second, map_, table, beside, is_list_under_table=True)
-
-
-def call_of(comparison: Comparison) -> tuple[str, str]:
-    """Return the two lines at the head: what, then what to do or what is well."""
-    failing = next((one for one in comparison.findings if one.state == "fails"), None)
-    if failing is not None:
-        return say(failing), do(failing) or "Look at the map."
-    if comparison.framing.moved:
-        told = next(one for one in comparison.findings if one.of == "framing")
-        return say(told), _unseen(comparison)
-    if not comparison.lamps:
-        return _without_solos(comparison)
-    moved = [
-        one
-        for one in comparison.findings
-        if one.check == "lamp"
-        and abs(one.measured or 0.0) >= max(UNCHANGED_STOPS, one.uncertainty or 0.0)
-    ]
-    if not moved:
-        return "No lamp changed.", _unseen(comparison)
-    most = max(moved, key=lambda one: abs(one.measured or 0.0))
-    return say(most), "Other lamps changed too." if moved[1:] else _unseen(comparison)
-
-
-def _unseen(comparison: Comparison) -> str:
-    """Say which lamps could not be read, else that the rest holds."""
-    names = [lamp_name(name) for name, one in comparison.lamps.items() if one.state == "not seen"]
-    if not names:
-        return "All else as it was." if comparison.lamps else "No solos, so no lamp is named."
-    seen = len(comparison.lamps) - len(names)
-    return f"Not seen: {', '.join(names)}." if seen else "No lamp can be read."
-
-
-def _without_solos(comparison: Comparison) -> tuple[str, str]:
-    stops = {name: one.stops for name, one in comparison.patches.items() if one.stops is not None}
-    if not stops:
-        return "No patch is seen on both sides.", "The map shows what differs."
-    name, most = max(stops.items(), key=lambda item: abs(item[1]))
-    told = "No patch changed." if abs(most) < UNCHANGED_STOPS else f"Most: {name} {signed(most)}."
-    return told, "No solos, so no lamp is named."
 
 
 def _draw_map(

@@ -15,7 +15,7 @@ from stopwise.report.facts import MarkedPatch
 from stopwise.report.look import DARK, STATE_MARKS
 from stopwise.report.sheet import BODY_TOP, HEIGHT, MARGIN, WIDTH, Area, ListEntry, Sheet
 from stopwise.report.slip import draw_picture
-from stopwise.report.tables import alike_sentences, dial_headline, lamp_rows, target_rows
+from stopwise.report.tables import alike_sentences, dial_call, lamp_rows, target_rows
 from stopwise.stops import MID_GREY_OF_SATURATION, MIDDLE_ZONE
 
 if TYPE_CHECKING:
@@ -78,7 +78,7 @@ def draw_dial_slip(answer: Dial, plan: Plan, sentences: Sequence[str] = ()) -> b
     sheet = Sheet()
     mid_grey = plan.camera.mid_grey or MID_GREY_OF_SATURATION
     picture = light_drawable(answer.picture, mid_grey=mid_grey)
-    sheet.headline(dial_headline(answer, plan))
+    sheet.headline(dial_call(answer, plan))
     rows, columns = picture.luminance.shape
     area = Area(MARGIN, BODY_TOP, 960, 850).fitted(columns / rows)
     clip = MIDDLE_ZONE - math.log2(mid_grey)
@@ -113,8 +113,8 @@ def _draw_lamps(sheet: Sheet, area: Area, answer: Dial, plan: Plan) -> float:
     _cells(sheet, columns, y, ("lamp", "now", "turn", "new"), DARK.quiet)
     for row in lamp_rows(answer, plan):
         y += _ROW
-        colour = DARK.text if row.is_turned else DARK.quiet
-        turn = f"{row.turn}, {row.remark}" if row.remark else row.turn
+        colour = DARK.quiet if row.turn is None else DARK.text
+        turn = f"{row.words}, {row.remark}" if row.remark else row.words
         name = sheet.cut(row.name, _SIZE, area.width * 0.4)
         _cells(sheet, columns, y, (name, row.now, turn, row.new), colour)
     return y

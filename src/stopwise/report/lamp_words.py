@@ -5,13 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from stopwise.findings import Turn
 from stopwise.messages import turn_words
-from stopwise.wording import fitted, lamp_name, stops_text
+from stopwise.wording import fitted, lamp_name
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from stopwise.findings import Turn
     from stopwise.lamps.outputs import LampState
     from stopwise.plan.model import Light, Plan
     from stopwise.record import Record
@@ -88,22 +88,29 @@ def _told(
     return LampWords("leave" if power is None else f"leave at {light.power_shown(power)}")
 
 
-def dial_words(light: Light | None, turn: float, power: float | None, *, at_limit: bool) -> str:
-    """Return what dialling asks of one lamp: "down 0.7, to -2.7", "leave at -3.0".
+def dialled_turn(name: str, light: Light | None, turn: float, power: float | None) -> Turn | None:
+    """Return what dialling asks of one lamp; None where it stays as it is.
 
     Parameters
     ----------
-    light
+    name, light
         The lamp, for the scale of its pack; None where the plan has it no more.
-    turn, power, at_limit
+    turn, power
         As in :class:`stopwise.lamps.dial.Dialled`.
     """
-    to = "" if power is None or light is None else light.power_shown(power)
-    end = ", its end" if at_limit else ""
     if abs(turn) < NO_TURN_STOPS:
-        return f"leave at {to}{end}" if to else f"leave{end}"
-    way = f"{'up' if turn > 0 else 'down'} {stops_text(turn)}"
-    return f"{way}, to {to}{end}" if to else f"{way}{end}"
+        return None
+    to = None if light is None or power is None else f"to {light.power_shown(power)}"
+    return Turn(name, turn, to=power, shown=to)
+
+
+def dial_words(light: Light | None, turn: float, power: float | None, *, at_limit: bool) -> str:
+    """Return the same in words: "down 0.7, to -2.7", "leave at -3.0, its end"."""
+    asked = dialled_turn("", light, turn, power)
+    words = "leave" if asked is None else turn_words(asked)[0]
+    if asked is None and light is not None and power is not None:
+        words = f"leave at {light.power_shown(power)}"
+    return f"{words}, its end" if at_limit else words
 
 
 class HeldHeadline:

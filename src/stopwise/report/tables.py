@@ -8,18 +8,18 @@ from typing import TYPE_CHECKING
 
 from rich.text import Text
 
-from stopwise.messages import do, say
-from stopwise.report.lamp_words import NO_TURN_STOPS
+from stopwise.messages import dial_headline, do, say, turn_words
+from stopwise.report.lamp_words import dialled_turn
 from stopwise.report.look import STATE_MARKS
 from stopwise.report.text import INDENT, Style, blocks, table
-from stopwise.wording import lamp_name, shown, signed, stops_text, title
+from stopwise.wording import shown, signed, title
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
     from stopwise.comparison.run import Series, TakeRun
     from stopwise.comparison.two_sides import Comparison
-    from stopwise.findings import State
+    from stopwise.findings import State, Turn
     from stopwise.lamps.dial import Dial
     from stopwise.lamps.prediction import Aim, Prediction
     from stopwise.plan.model import Plan
@@ -146,14 +146,23 @@ def figures(stops: float | None, uncertainty: float | None) -> tuple[str, str]:
 
 @dataclass(frozen=True, slots=True)
 class LampRow:
-    """One lamp: its name, its power now, the turn, its new power, and what else is to be said."""
+    """One lamp: its name, its power now, its turn if any, its new power, whether it ends there."""
 
     name: str
     now: str
-    turn: str
+    turn: Turn | None
     new: str
-    remark: str
-    is_turned: bool
+    is_at_end: bool
+
+    @property
+    def words(self) -> str:
+        """What to do with it: "down 0.7", "leave"."""
+        return "leave" if self.turn is None else turn_words(self.turn)[1]
+
+    @property
+    def remark(self) -> str:
+        """What else is to be said of it."""
+        return "at its end" if self.is_at_end else ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,13 +189,12 @@ def lamp_rows(answer: Dial, plan: Plan) -> list[LampRow]:
     rows = []
     for name, lamp in answer.lamps.items():
         light = plan.light(name)
-        now = "-" if light is None or light.power is None else light.power_shown(light.power)
-        new = "-" if light is None or lamp.power is None else light.power_shown(lamp.power)
-        is_turned = abs(lamp.turn) >= NO_TURN_STOPS
-        way = f"{'up' if lamp.turn > 0 else 'down'} {stops_text(lamp.turn)}"
-        turn = way if is_turned else "leave"
-        remark = "at its end" if lamp.at_limit else ""
-        rows.append(LampRow(shown(name), now, turn, new, remark, is_turned))
+        now, new = (
+            "-" if light is None or power is None else light.power_shown(power)
+            for power in (None if light is None else light.power, lamp.power)
+        )
+        turn = dialled_turn(name, light, lamp.turn, lamp.power)
+        rows.append(LampRow(shown(name), now, turn, new, lamp.at_limit))
     return rows
 
 
@@ -228,20 +236,10 @@ def _target_figure(value: float, kind: str) -> str:
     return signed(value) if kind == "left_right" else f"{value:.1f}".replace("-0.0", "0.0")
 
 
-def dial_headline(answer: Dial, plan: Plan) -> tuple[str, str]:
-    """Return in two short lines what to turn, and whether the targets are met then."""
-    turned = [row for row in lamp_rows(answer, plan) if row.is_turned]
-    if not turned:
-        say = "Leave every lamp as it is."
-    elif len(turned) == 1:
-        to = "" if turned[0].new == "-" else f", to {turned[0].new}"
-        say = f"{title(lamp_name(turned[0].name))} {turned[0].turn}{to}."
-    else:
-        say = f"Turn {len(turned)} lamps."
-    unmet = len({target.of for target in answer.unmet})
-    if not unmet:
-        return say, "Every target is met then."
-    return say, "One target stays unmet." if unmet == 1 else f"{unmet} targets stay unmet."
+def dial_call(answer: Dial, plan: Plan) -> tuple[str, str]:
+    """Return the headline of an answer: what to turn, and whether the targets are met then."""
+    turns = [row.turn for row in lamp_rows(answer, plan) if row.turn is not None]
+    return dial_headline(turns, unmet=len({target.of for target in answer.unmet}))
 
 
 def alike_sentences(answer: Dial) -> list[str]:
@@ -270,12 +268,12 @@ def dial_text(
     style = style or Style()
     lamps, targets = lamp_rows(answer, plan), target_rows(answer)
     return blocks(
-        [Text(line, "bold") for line in dial_headline(answer, plan)],
+        [Text(line, "bold") for line in dial_call(answer, plan)],
         table(
             ("lamp", "now", "turn", "new", ""),
-            [(row.name, row.now, row.turn, row.new, row.remark) for row in lamps],
+            [(row.name, row.now, row.words, row.new, row.remark) for row in lamps],
             left=(0, 2, 4),
-            strong=[place for place, row in enumerate(lamps) if row.is_turned],
+            strong=[place for place, row in enumerate(lamps) if row.turn is not None],
         ),
         table(
             ("target", "then", "planned", "off"),
