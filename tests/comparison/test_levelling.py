@@ -14,6 +14,7 @@ from stopwise.cli import run
 from stopwise.comparison.levelling import level_of, levelled
 from stopwise.ledger import Kept, Ledger, Place, Stamp
 from stopwise.pipeline import Brief, assess_file
+from stopwise.pipeline.plan_frames import PlanFrames
 from stopwise.plan import load_plan
 from stopwise.record import Level, record_from_json
 from stopwise.shoot.look_frames import keep_adopted
@@ -72,7 +73,7 @@ def made(tmp_path_factory):
 def measured(made, name):
     plan = load_plan(made.plan)
     brief = Brief(plan=plan, plan_folder=Path(made.folder), file=name)
-    return assess_file(made.folder / name, brief).record
+    return assess_file(made.folder / name, brief, PlanFrames()).record
 
 
 def test_a_frame_half_a_stop_under_is_lifted_by_half_a_stop(made):

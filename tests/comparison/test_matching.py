@@ -11,6 +11,7 @@ from stopwise.comparison.matching import plan_to_match
 from stopwise.comparison.sides import side_of_frames
 from stopwise.ledger import Ledger, Place, Stamp
 from stopwise.pipeline import Brief, assess_file
+from stopwise.pipeline.plan_frames import PlanFrames
 from stopwise.plan import load_plan
 from support.made_takes import MadeShoot
 from support.records import PLAN, kept, patch
@@ -36,7 +37,8 @@ def test_zones_and_ratios_become_what_the_take_showed():
 def test_dial_finds_the_powers_of_an_earlier_take(tmp_path, capsys):
     made = MadeShoot(tmp_path)
     path = made.frame("A0001.dng", {"key": -0.6, "fill": 0.4})
-    whole = assess_file(path, Brief(plan=load_plan(made.plan), plan_folder=tmp_path, take=1)).record
+    brief = Brief(plan=load_plan(made.plan), plan_folder=tmp_path, take=1)
+    whole = assess_file(path, brief, PlanFrames()).record
     with Ledger(tmp_path / "june.sqlite") as ledger:
         ledger.takes.begin(name="final")
         ledger.frames.keep(whole, Place("/x", "A1.dng", Stamp(1, 1, 1)), sha256="1" * 64)

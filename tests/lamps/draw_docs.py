@@ -18,7 +18,7 @@ from stopwise.grid import LightGrid, combine
 from stopwise.lamps.solos import LampSet, lamp_set
 from stopwise.lamps.superposition import predict, sum_against_full
 from stopwise.pipeline import Brief, assess_file
-from stopwise.pipeline.plan_frames import OWN
+from stopwise.pipeline.plan_frames import PlanFrames
 from stopwise.plan import load_plan
 from stopwise.plan.now import plan_now
 from stopwise.preparing.dialling import dial_plan
@@ -41,9 +41,10 @@ def main() -> None:
     """Write docs/lamps-solos.jpg, -sum.jpg, -dial.jpg and -causes.jpg."""
     plan = load_plan(SAMPLES / "plan.toml")
     targets = plan_now(plan)
-    solos = {lamp: OWN.light(SAMPLES / file, targets) for lamp, file in plan.frames.solo.items()}
-    lamps = lamp_set(solos, OWN.light(SAMPLES / "F0002.dng", targets))
-    full = OWN.light(SAMPLES / FULL, targets)
+    frames = PlanFrames()
+    solos = {lamp: frames.light(SAMPLES / file, targets) for lamp, file in plan.frames.solo.items()}
+    lamps = lamp_set(solos, frames.light(SAMPLES / "F0002.dng", targets))
+    full = frames.light(SAMPLES / FULL, targets)
     _keep(_solos(lamps), "solos")
     _keep(_sum(lamps, full), "sum")
     _keep(_dialled(), "dial")
@@ -117,9 +118,10 @@ def _dialled() -> Image.Image:
 def _causes(plan: Plan) -> Image.Image:
     brief = Brief(plan=plan, plan_folder=SAMPLES, picture_edge=1024)
     names = ("F0012", "F0017")
+    frames = PlanFrames()
     both = Image.new("RGB", (1520, 660), DARK.ground)
     for place, name in enumerate(names):
-        done = assess_file(SAMPLES / f"{name}.dng", brief)
+        done = assess_file(SAMPLES / f"{name}.dng", brief, frames)
         slip = Image.open(io.BytesIO(draw_slip(done.record, done.picture)))
         part = slip.crop((0, 0, 1600, 900)).resize((752, 423), Image.Resampling.LANCZOS)
         both.paste(part, (place * 768, 0))

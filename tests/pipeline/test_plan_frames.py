@@ -6,8 +6,10 @@ The frames are of the invented day; what is broken in them is broken here.
 from __future__ import annotations
 
 import json
+import pickle
 import shutil
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -121,3 +123,11 @@ def test_frames_in_the_same_condition_are_told_of_in_one_line():
 def test_a_look_that_the_plan_does_not_have_is_refused_by_name():
     with pytest.raises(stopwise.StopwiseError, match="no look 'gala'"):
         stopwise.assess(SAMPLES / FRAME, PLAN, look="gala")
+
+
+def test_what_a_worker_prepares_is_what_it_assesses_with():
+    """A pool hands both to a worker in one parcel, so that one service serves the process."""
+    frames = PlanFrames()
+    parcel = pickle.dumps((partial(assess_file, frames=frames), frames.prepare))
+    both = pickle.loads(parcel)  # noqa: S301 - our own bytes
+    assert both[0].keywords["frames"] is both[1].__self__

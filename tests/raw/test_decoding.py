@@ -16,6 +16,7 @@ from stopwise import pipeline
 from stopwise.conditions import condition
 from stopwise.errors import Unreadable
 from stopwise.pipeline import Brief, assess_file
+from stopwise.pipeline.plan_frames import PlanFrames
 from stopwise.raw import decode, decode_unproven, decoding
 from stopwise.raw.bounds import FileBytes
 from stopwise.raw.decoding import Unproven
@@ -53,7 +54,7 @@ def test_a_damaged_frame_is_given_to_measure_and_never_proven(damaged: Path) -> 
     assert unproven.frame.mosaic.shape == (64, 96)
     with pytest.raises(Unreadable, match="its code does"):
         unproven.proven()
-    assert assess_file(damaged, Brief()).record.verdict == "unreadable"
+    assert assess_file(damaged, Brief(), PlanFrames()).record.verdict == "unreadable"
 
 
 def test_damage_is_told_before_whatever_it_made_of_the_measuring(
@@ -63,7 +64,7 @@ def test_damage_is_told_before_whatever_it_made_of_the_measuring(
         raise ZeroDivisionError
 
     monkeypatch.setattr(pipeline, "read", fails)
-    reason = assess_file(damaged, Brief()).record.reason
+    reason = assess_file(damaged, Brief(), PlanFrames()).record.reason
 
     assert reason is not None
     assert "its code does" in reason.detail

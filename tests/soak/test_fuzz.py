@@ -14,6 +14,7 @@ from soak.fuzzing import Fuzz
 from soak.mutating import MUTATIONS
 from soak.parents import SAMPLES, first_rows, make_parents
 from stopwise.pipeline import Brief, assess_file
+from stopwise.pipeline.plan_frames import PlanFrames
 from stopwise.plan import load_plan
 from stopwise.raw import decode
 from support.real_files import real_mosaic
@@ -59,7 +60,7 @@ def test_a_frame_in_other_clothes_than_the_solos_calls_no_lamp_out(tmp_path: Pat
     make_parents(tmp_path, shrink=4)
     shutil.copy(SAMPLES / "plan.toml", tmp_path)
     brief = Brief(plan=load_plan(tmp_path / "plan.toml"), plan_folder=tmp_path)
-    lamps = assess_file(tmp_path / "F0018.dng", brief).record.lamps
+    lamps = assess_file(tmp_path / "F0018.dng", brief, PlanFrames()).record.lamps
     assert lamps["fill"].state == "not seen"
     assert lamps["paper left"].state == lamps["paper right"].state == "fired"
 

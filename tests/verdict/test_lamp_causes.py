@@ -14,6 +14,7 @@ import pytest
 from stopwise.lamps.blame import Circumstances
 from stopwise.lamps.seen import LampsSeen
 from stopwise.pipeline import Brief, assess_file
+from stopwise.pipeline.plan_frames import PlanFrames
 from stopwise.plan import load_plan
 from stopwise.plan.model import Plan
 from stopwise.plan.now import plan_now
@@ -28,11 +29,11 @@ TRUTH = json.loads((SAMPLES / "truth.json").read_text(encoding="utf-8"))["frames
 def record():
     """Return a function that judges one sample frame, each once."""
     brief = Brief(plan=load_plan(SAMPLES / "plan.toml"), plan_folder=SAMPLES)
-    known = {}
+    known, frames = {}, PlanFrames()
 
     def judged(name):
         if name not in known:
-            known[name] = assess_file(SAMPLES / f"{name}.dng", brief).record.to_json()
+            known[name] = assess_file(SAMPLES / f"{name}.dng", brief, frames).record.to_json()
         return known[name]
 
     return judged
@@ -119,7 +120,9 @@ def test_a_sitter_who_moved_a_hands_breadth_makes_no_lamp_out_weak_or_strong(rec
 
 def test_without_the_plans_own_frames_nothing_is_said_of_lamps(tmp_path):
     plan = load_plan(SAMPLES / "plan.toml")
-    found = assess_file(SAMPLES / "F0009.dng", Brief(plan=plan, plan_folder=tmp_path)).record
+    found = assess_file(
+        SAMPLES / "F0009.dng", Brief(plan=plan, plan_folder=tmp_path), PlanFrames()
+    ).record
     assert found.lamps is None
     assert any((one.check, one.of) == ("patch", "lit cheek") for one in found.findings)
 

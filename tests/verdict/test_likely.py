@@ -9,6 +9,7 @@ import pytest
 
 from stopwise.lamps.outputs import LampReading
 from stopwise.pipeline import Brief, assess_file
+from stopwise.pipeline.plan_frames import PlanFrames
 from stopwise.plan import load_plan
 from stopwise.plan.model import FramesPlan
 from stopwise.plan.now import plan_now
@@ -23,7 +24,8 @@ def shoot():
     plan = load_plan(SAMPLES / "plan.toml").model_copy(update={"frames": FramesPlan()})
     brief = Brief(plan=plan, plan_folder=SAMPLES)
     names = ("F0010", "F0011", "F0012", "F0017")
-    records = {name: assess_file(SAMPLES / f"{name}.dng", brief).record for name in names}
+    frames = PlanFrames()
+    records = {name: assess_file(SAMPLES / f"{name}.dng", brief, frames).record for name in names}
     return plan_now(plan), records
 
 

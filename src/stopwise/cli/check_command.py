@@ -20,7 +20,7 @@ from stopwise.errors import PathMissing, WrongUse
 from stopwise.ledger import Place, Stamp, content_hash
 from stopwise.messages import reason_text
 from stopwise.pipeline import Brief, assess_file
-from stopwise.pipeline.plan_frames import note_lines
+from stopwise.pipeline.plan_frames import PlanFrames, note_lines
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
@@ -74,6 +74,7 @@ class CheckRun(ExitStack):
         self.slip_folder = slip_folder
         self.ledger_path = ledger_path
         self.ledger: Ledger | None = None
+        self._frames = PlanFrames()
         self.brief = Brief(
             plan=plan,
             plan_folder=None if plan_path is None else plan_path.parent,
@@ -103,7 +104,7 @@ class CheckRun(ExitStack):
         return worst_exit(codes)
 
     def _one(self, path: Path, show: Callable[[Record], None]) -> int:
-        assessment = assess_file(path, self.brief)
+        assessment = assess_file(path, self.brief, self._frames)
         record = assessment.record
         if self.ledger is not None:
             record = self._keep(path, assessment)

@@ -13,6 +13,7 @@ from stopwise.errors import WrongUse
 from stopwise.ledger import MEMORY, Ledger, content_hash
 from stopwise.messages import say
 from stopwise.pipeline import Brief, assess_file
+from stopwise.pipeline.plan_frames import PlanFrames
 from stopwise.plan import load_plan
 from stopwise.shoot.adopting import ADOPT, Choice, refuse_spoilt
 from stopwise.shoot.awaited_parts import adopt_frame, note_mark, undo_last
@@ -179,7 +180,7 @@ class Adopting:
         with Ledger(self._watch.ledger if self._watch else MEMORY) as ledger:
             standing = Standing(ledger, lambda _: None)
             path = frame or _newest(ledger)
-            record = assess_file(path, self._brief(ledger, standing)).record
+            record = assess_file(path, self._brief(ledger, standing), PlanFrames()).record
             if not anyway:
                 refuse_spoilt(record)
             names = tuple(part.strip() for part in (patches or "").split(",") if part.strip())

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,7 +14,7 @@ from stopwise.errors import PathMissing, Unreadable, WrongUse
 from stopwise.findings import Reason
 from stopwise.ledger import Ledger, default_place
 from stopwise.pipeline import Brief, assess_file
-from stopwise.pipeline.plan_frames import OWN, PlanFrames
+from stopwise.pipeline.plan_frames import PlanFrames
 from stopwise.plan.now import plan_now
 
 if TYPE_CHECKING:
@@ -39,7 +39,7 @@ class Basis:
     plan: Plan | None = None
     path: Path | None = None
     look: str | None = None
-    frames: PlanFrames = OWN
+    frames: PlanFrames = field(default_factory=PlanFrames)
 
     @property
     def brief(self) -> Brief:
@@ -228,7 +228,9 @@ def _picture(record: Record | None, ledger: Ledger) -> LightGrid | None:
         return None
     places = (Path(folder, path) for folder, path in ledger.frames.places_of(kept.frame))
     path = next((place for place in places if place.is_file()), None)
-    return None if path is None else assess_file(path, Brief(picture_edge=PICTURE_EDGE)).picture
+    if path is None:
+        return None
+    return assess_file(path, Brief(picture_edge=PICTURE_EDGE), PlanFrames()).picture
 
 
 def lamps_of(basis: Basis) -> LampSet | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from stopwise.cli.check_command import learn
@@ -10,7 +11,7 @@ from stopwise.errors import LedgerError
 from stopwise.folder.plan_file import PlanFile
 from stopwise.folder.watcher import Hooks, Options, Watcher
 from stopwise.pipeline import Brief, assess_file
-from stopwise.pipeline.plan_frames import note_lines, prepare
+from stopwise.pipeline.plan_frames import PlanFrames, note_lines
 from stopwise.shoot.day import Around, Day
 from stopwise.shoot.look_frames import reference_of
 from stopwise.shoot.watches import remember
@@ -92,14 +93,15 @@ class WatchRun:
         self._is_own_edit = False
         self._told: set[FrameNote] = set()
         self._ahead = Brief()
+        frames = PlanFrames()  # each worker is handed one of its own
         self.watcher = Watcher(
             folder,
             ledger,
-            assess_file,
+            partial(assess_file, frames=frames),
             hooks=Hooks(
                 brief=self._brief,
                 ahead=self._brief_ahead,
-                prepare=prepare,
+                prepare=frames.prepare,
                 complete=self._complete,
                 on_record=self._landed,
                 on_note=self._note,

@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING
 
 from stopwise.errors import Unreadable, WrongUse
 from stopwise.findings import Reason, Verdict
-from stopwise.lamps.blame import know
 from stopwise.lamps.lamp_notes import LampNote
 from stopwise.lamps.outputs import LampReading
 from stopwise.lamps.seen import Announced, see_lamps
@@ -18,7 +17,7 @@ from stopwise.measurement.levels import share_above
 from stopwise.measurement.paper import shows_sitter
 from stopwise.pipeline.awaited import Answer, answer_for, overfed_solos
 from stopwise.pipeline.brief import Assessment, Brief, Observed, levels_of
-from stopwise.pipeline.plan_frames import OWN, Remembered, part_of
+from stopwise.pipeline.plan_frames import PlanFrames, part_of
 from stopwise.plan.model import Plan
 from stopwise.plan.now import of_the_set, plan_now
 from stopwise.raw import decode_unproven
@@ -30,18 +29,22 @@ if TYPE_CHECKING:
 
     from stopwise.frame import Frame
     from stopwise.grid import LightGrid
-    from stopwise.lamps.blame import Knowledge
     from stopwise.lamps.seen import LampsSeen
     from stopwise.measurement import Reading
-    from stopwise.measurement.figures import Measurement
-    from stopwise.pipeline.plan_frames import PlanFrames, References
+    from stopwise.pipeline.plan_frames import References
     from stopwise.plan.now import PlanNow
     from stopwise.record import Record
 
 __all__ = ["Answer", "Assessment", "Brief", "Observed", "assess", "assess_file"]
 
 
-def assess(path: str | Path, plan: Plan | None = None, *, look: str | None = None) -> Record:
+def assess(
+    path: str | Path,
+    plan: Plan | None = None,
+    *,
+    look: str | None = None,
+    frames: PlanFrames | None = None,
+) -> Record:
     """Return the record of one raw file: what `stopwise check` prints.
 
     Parameters
@@ -52,6 +55,8 @@ def assess(path: str | Path, plan: Plan | None = None, *, look: str | None = Non
         As `load_plan` gives it: its own frames are looked for beside its file. None only measures.
     look
         Name of the look that is worn.
+    frames
+        Keeps the plan's own frames from one call to the next; None reads them anew.
 
     Returns
     -------
@@ -70,10 +75,11 @@ def assess(path: str | Path, plan: Plan | None = None, *, look: str | None = Non
         msg = f"The plan has no look {look!r}. It has: {known}."
         raise WrongUse(msg)
     folder = None if plan is None else plan.folder
-    return assess_file(Path(path), Brief(plan=plan, plan_folder=folder, look=look)).record
+    brief = Brief(plan=plan, plan_folder=folder, look=look)
+    return assess_file(Path(path), brief, frames or PlanFrames()).record
 
 
-def assess_file(path: Path, brief: Brief, frames: PlanFrames = OWN) -> Assessment:
+def assess_file(path: Path, brief: Brief, frames: PlanFrames) -> Assessment:
     """Take one file all the way to its record, with all that a watch needs besides.
 
     Parameters
@@ -83,7 +89,7 @@ def assess_file(path: Path, brief: Brief, frames: PlanFrames = OWN) -> Assessmen
     brief
         By what it is judged.
     frames
-        Reads the plan's own frames.
+        Reads the plan's own frames, and keeps them.
 
     Returns
     -------
@@ -129,7 +135,7 @@ def _assess(path: Path, frame: Frame, brief: Brief, frames: PlanFrames) -> Asses
     overfed: tuple[LampNote, ...] = ()
     if references.lamps is not None or brief.awaited:
         light = reading.grid
-        lamps = _lamps(light, references, targets, reading.measurement, brief)
+        lamps = _lamps(reading, references, targets, brief, frames)
         answer = _answer(light, references, lamps, brief)
         if answer is not None and answer.refused is None and answer.part == "plate":
             answer = _bare(answer, reading, targets)
@@ -168,24 +174,21 @@ def _recorded_lamps(
     return lamps.with_spots | dict.fromkeys(references.missing, unseen)
 
 
-_KNOWN: Remembered[Knowledge] = Remembered()
-
-
 def _lamps(
-    light: LightGrid,
+    reading: Reading,
     references: References,
     targets: PlanNow,
-    measurement: Measurement,
     brief: Brief,
+    frames: PlanFrames,
 ) -> LampsSeen | None:
     """Return what solos say of the lamps; None without solos that fit the frame."""
-    solos = references.lamps
+    light, solos = reading.grid, references.lamps
     if solos is None or not light.fits(next(iter(solos.nets.values()))):
         return None
     held = of_the_set(targets) if brief.is_other_stuff else targets
-    knowledge = _KNOWN.of(solos, held, make=lambda: know(solos, held))
+    knowledge = frames.knowledge(solos, held)
     said = Announced(brief.said, brief.run, is_other=brief.is_other_stuff)
-    return see_lamps(light, solos, knowledge, measurement, said, references.white_cards)
+    return see_lamps(light, solos, knowledge, reading.measurement, said, references.white_cards)
 
 
 def _answer(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import OrderedDict, deque
 from dataclasses import dataclass, field
-from functools import lru_cache, partial
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Generic, TypeVar
 
@@ -12,6 +12,7 @@ from stopwise.conditions import condition
 from stopwise.errors import LedgerError, PathMissing, StopwiseError
 from stopwise.grid import combine
 from stopwise.grid_bytes import FORM, from_blob, to_blob
+from stopwise.lamps.blame import Knowledge, know
 from stopwise.lamps.lamp_notes import LampNote
 from stopwise.lamps.solos import LampSet, lamp_set
 from stopwise.lamps.white_card import WhiteCard, white_card_of
@@ -157,7 +158,9 @@ class Remembered(Generic[T]):
 
 
 class PlanFrames:
-    """The service for the plan's own frames.
+    """The service for the plan's own frames, and all that is kept between frames.
+
+    Whoever judges several frames holds one and passes it in; a watch hands it to each worker.
 
     Parameters
     ----------
@@ -171,6 +174,7 @@ class PlanFrames:
         self._learned: LevelTable = {} if ledger is None else ledger.levels.believed()
         self._held: OrderedDict[tuple[str, int, int, str], OwnFrame] = OrderedDict()
         self._lamps: Remembered[LampSet] = Remembered()
+        self._knowledge: Remembered[Knowledge] = Remembered()
         self._cards: Remembered[WhiteCard | None] = Remembered(most=16)
         self.hashes: dict[Path, str] = {}
 
@@ -217,6 +221,19 @@ class PlanFrames:
     def light(self, path: Path, targets: PlanNow, *, look: str | None = None) -> LightGrid:
         """Return a frame's light; see :meth:`read`."""
         return self.read(path, targets, look=look, figures=False).light
+
+    def prepare(self, brief: Brief) -> None:
+        """Read what frames with this brief will need, so that no frame waits on it.
+
+        A frame that can't be read is left for the first frame to tell of; without a plan nothing is
+        done.
+        """
+        if brief.plan is not None:
+            self.known(brief, None, plan_now(brief.plan, look=brief.look, lit=brief.lit))
+
+    def knowledge(self, lamps: LampSet, now: PlanNow) -> Knowledge:
+        """Return what solos say of the targets, made once for many frames; see `know`."""
+        return self._knowledge.of(lamps, now, make=partial(know, lamps, now))
 
     def known(self, brief: Brief, frame: Frame | None, targets: PlanNow) -> References:
         """Return what the plan's own frames give to one frame.
@@ -399,27 +416,8 @@ def part_of(path: Path, plan: Plan | None, folder: Path | None) -> FramePart | N
     """
     if plan is None or folder is None:
         return None
-    here = _absolute(str(path))
+    here = path.resolve()
     for part, name in plan.frames.marked:
-        if part.role != "reference" and _absolute(str(folder / name)) == here:
+        if part.role != "reference" and (folder / name).resolve() == here:
             return part
     return None
-
-
-@lru_cache(maxsize=4096)
-def _absolute(path: str) -> Path:
-    return Path(path).resolve()
-
-
-OWN = PlanFrames()
-"""This process's, without a ledger: workers and `check` read through it."""
-
-
-def prepare(brief: Brief) -> None:
-    """Read what frames with this brief will need into this process, so that no frame waits on it.
-
-    A frame that can't be read is left for the first frame to tell of; without a plan nothing is
-    done.
-    """
-    if brief.plan is not None:
-        OWN.known(brief, None, plan_now(brief.plan, look=brief.look, lit=brief.lit))

@@ -2,22 +2,25 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING
 
 from stopwise.errors import StopwiseError, WrongUse
 from stopwise.lamps.lamp_notes import LampNote
 from stopwise.lamps.solo_checks import check_solos
 from stopwise.lamps.white_card import white_card_of
-from stopwise.pipeline.plan_frames import OWN
+from stopwise.pipeline.plan_frames import PlanFrames
 from stopwise.plan.now import plan_now
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Callable, Mapping
     from pathlib import Path
 
     from stopwise.grid import LightGrid
     from stopwise.plan.draft import Draft
     from stopwise.plan.places import Path as KeyPath
+
+    Reader = Callable[[Path], LightGrid]
 
 
 def refuse_misfit(frame: Path, path: KeyPath, draft: Draft) -> None:
@@ -40,10 +43,11 @@ def refuse_misfit(frame: Path, path: KeyPath, draft: Draft) -> None:
     Unreadable, PathMissing
         If it gives no pixels.
     """
+    light = _reader(draft)
     if path[1] == "white_card":
-        _refuse_white_card(frame, draft)
+        _refuse_white_card(frame, draft, light)
     elif path[1] == "solo":
-        _refuse_solo(frame, str(path[2]), draft)
+        _refuse_solo(frame, str(path[2]), draft, light)
 
 
 def solo_doubts(frame: Path, draft: Draft) -> tuple[str, ...]:
@@ -56,49 +60,54 @@ def solo_doubts(frame: Path, draft: Draft) -> tuple[str, ...]:
     draft
         The plan; one without solos has nothing to doubt.
     """
-    full = _light(frame, draft) if draft.plan.frames.solo else None
-    return () if full is None else tuple(_overfed(_solos(draft), full, draft).values())
+    if not draft.plan.frames.solo:
+        return ()
+    light = _reader(draft)
+    return tuple(_overfed(_solos(draft, light), light(frame), draft, light).values())
 
 
-def _refuse_white_card(frame: Path, draft: Draft) -> None:
-    if white_card_of(_light(frame, draft), _named(draft.plan.frames.ambient, draft)) is None:
+def _refuse_white_card(frame: Path, draft: Draft, light: Reader) -> None:
+    if white_card_of(light(frame), _named(draft.plan.frames.ambient, draft, light)) is None:
         msg = f"{frame.name}: {LampNote('no spot').words}"
         raise WrongUse(msg)
 
 
-def _refuse_solo(frame: Path, lamp: str, draft: Draft) -> None:
-    full = _named(draft.plan.frames.reference, draft)
+def _refuse_solo(frame: Path, lamp: str, draft: Draft, light: Reader) -> None:
+    full = _named(draft.plan.frames.reference, draft, light)
     if full is None:
         return
-    overfed = _overfed({**_solos(draft), lamp: _light(frame, draft)}, full, draft)
+    overfed = _overfed({**_solos(draft, light), lamp: light(frame)}, full, draft, light)
     if lamp in overfed:
         msg = f"{frame.name}: {overfed[lamp]} Where {lamp} was turned since, mark a new reference."
         raise WrongUse(msg)
 
 
-def _solos(draft: Draft) -> dict[str, LightGrid]:
+def _solos(draft: Draft, light: Reader) -> dict[str, LightGrid]:
     """Return the light of the solos that can be read."""
-    found = {name: _named(file, draft) for name, file in draft.plan.frames.solo.items()}
-    return {name: light for name, light in found.items() if light is not None}
+    found = {name: _named(file, draft, light) for name, file in draft.plan.frames.solo.items()}
+    return {name: solo for name, solo in found.items() if solo is not None}
 
 
-def _overfed(solos: Mapping[str, LightGrid], full: LightGrid, draft: Draft) -> dict[str, str]:
+def _overfed(
+    solos: Mapping[str, LightGrid], full: LightGrid, draft: Draft, light: Reader
+) -> dict[str, str]:
     """Return the lamps that gave more alone than under all lamps, each with what to do."""
     if not solos or any(not solo.fits(full) for solo in solos.values()):
         return {}
-    notes = check_solos(solos, _named(draft.plan.frames.ambient, draft), draft.plan, full=full)
+    ambient = _named(draft.plan.frames.ambient, draft, light)
+    notes = check_solos(solos, ambient, draft.plan, full=full)
     return {note.lamp: note.words for note in notes if note.code == "overfed"}
 
 
-def _named(name: str | None, draft: Draft) -> LightGrid | None:
+def _named(name: str | None, draft: Draft, light: Reader) -> LightGrid | None:
     """Return the light of a frame that the plan names; None where it can't be read."""
     if name is None:
         return None
     try:
-        return _light(draft.file.parent / name, draft)
+        return light(draft.file.parent / name)
     except (StopwiseError, OSError):
         return None
 
 
-def _light(frame: Path, draft: Draft) -> LightGrid:
-    return OWN.light(frame, plan_now(draft.plan))
+def _reader(draft: Draft) -> Reader:
+    return partial(PlanFrames().light, targets=plan_now(draft.plan))

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 from stopwise.comparison.levelling import level_of
 from stopwise.pipeline import assess_file
+from stopwise.pipeline.plan_frames import PlanFrames
 from stopwise.plan.model import Plan
 from stopwise.plan.now import plan_now
 from stopwise.shoot.awaited_parts import awaited_words, awaiting_now, card_box, keep_awaiting, play
@@ -97,6 +98,7 @@ class Day:
         self._clock = clock
         self._free_bytes = free_bytes
         self.standing = Standing(ledger, around.tell)
+        self._frames = PlanFrames()
         self._advice = Advice()
         self._tail = Tail()
         self._camera = CameraCalls()
@@ -174,7 +176,7 @@ class Day:
             return record
         now = self._brief(brief, is_awaited=brief.awaited is not None)
         if (brief.awaited is not None) and (now.awaited, self._marks) != (brief.awaited, marks):
-            assessment = assess_file(Path(self._around.folder, record.file), now)
+            assessment = assess_file(Path(self._around.folder, record.file), now, self._frames)
             record = replace(assessment.record, file=record.file)
         self._call_camera(record, assessment)
         if assessment.answer is not None:
