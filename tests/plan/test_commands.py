@@ -41,6 +41,18 @@ def test_an_interview_on_the_terminal_writes_a_plan(file: Path) -> None:
     assert 'title = "Fencer"' in file.read_text(encoding="utf-8")
 
 
+def test_an_interview_that_is_broken_off_writes_what_was_answered(file: Path) -> None:
+    answers = "Fencer\n100\nf/11\n160\n200\nkey\nsnoot"
+
+    result = CliRunner().invoke(plan_command, ["new", str(file)], input=answers)
+
+    assert result.exit_code == 1
+    assert f"Wrote {file} with what was answered." in result.output
+    written = file.read_text(encoding="utf-8")
+    assert 'name = "key"' in written
+    assert 'modifier = "snoot"' in written
+
+
 def test_a_wrong_plan_ends_with_2_and_its_lines(
     file: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

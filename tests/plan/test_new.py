@@ -14,14 +14,7 @@ from stopwise.plan.interview import Interview
 from stopwise.plan.loading import plan_of_text
 from stopwise.plan.model import MATERIALS
 from stopwise.plan.new import new_plan_text, write_new_plan
-from stopwise.plan.spoken_tables import (
-    box_of,
-    lamp_of,
-    plan_tables,
-    ratio_of,
-    separation_of,
-    table_of,
-)
+from stopwise.plan.spoken_tables import box_of, plan_tables, scale_at_full, table_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -118,10 +111,10 @@ def test_a_wrong_option_is_refused_as_in_the_file_and_nothing_is_written(tmp_pat
 
 
 def test_a_plan_that_is_there_is_not_overwritten(tmp_path: Path) -> None:
-    file = write_new_plan(tmp_path / "plan.toml", {"title": "mine"})
+    file = write_new_plan(tmp_path / "plan.toml", {"": [{"title": "mine"}]})
 
     with pytest.raises(WrongUse, match="is there already and is not overwritten"):
-        write_new_plan(file, {"title": "other"})
+        write_new_plan(file, {"": [{"title": "other"}]})
     with pytest.raises(WrongUse, match="can't be written"):
         write_new_plan(tmp_path / "none" / "plan.toml", {})
 
@@ -131,11 +124,11 @@ def test_a_plan_that_is_there_is_not_overwritten(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("call", "words"),
     [
-        (lambda: table_of("key; meter", what="lamp"), "has no equals sign"),
-        (lambda: table_of("key; meter=1; meter=2", what="lamp"), "stands twice"),
-        (lambda: ratio_of("lit cheek / shadow = 2"), "is not a ratio"),
-        (lambda: ratio_of("a to b = bright"), "is not a number of stops"),
-        (lambda: separation_of("hair under paper = 1"), "is not a separation"),
+        (lambda: table_of("light", "key; meter"), "has no equals sign"),
+        (lambda: table_of("light", "key; meter=1; meter=2"), "stands twice"),
+        (lambda: table_of("ratio", "lit cheek / shadow = 2"), "is not a ratio"),
+        (lambda: table_of("separation", "hair under paper = 1"), "is not a separation"),
+        (lambda: scale_at_full("bright"), "is no full power"),
         (lambda: box_of("1,2,3"), "is not a box"),
         (lambda: box_of(".6,.1,.5,.2"), "inside out"),
     ],
@@ -146,10 +139,10 @@ def test_a_table_that_is_written_wrongly_is_refused(call: Any, words: str) -> No
 
 
 def test_a_role_is_taken_from_the_name_unless_it_is_said() -> None:
-    assert lamp_of("hair light")["role"] == "hair"
-    assert lamp_of("left paper")["role"] == "background"
-    assert "role" not in lamp_of("window")
-    assert lamp_of("key; role=rim")["role"] == "rim"
+    assert table_of("light", "hair light")["role"] == "hair"
+    assert table_of("light", "left paper")["role"] == "background"
+    assert "role" not in table_of("light", "window")
+    assert table_of("light", "key; role=rim")["role"] == "rim"
 
 
 SAID = st.text("abk;=,.|0123456789 /-'\"#[]é\n\\", max_size=30)
@@ -178,21 +171,25 @@ ANSWERS = {
     "f-number": "f/11",
     "Shutter": "160",
     "Shortest time": "1/200",
-    "Key": "snoot",
-    "Fill": "strip",
-    "Background, left": "reflector",
-    "Power": "-2",
+    "Lamp": ["key", "fill", "paper", "low", ""],
+    "Modifier": ["snoot", "", "reflector", "strip"],
+    "What it is for": ["kikker", "kicker"],
+    "Stand": ["boom", "", "", ""],
+    "Pack": ["pack A", "", "", ""],
+    "What its pack": ["ten", "10", "", "500 Ws", "1/1"],
+    "Step": ["1/3", "", "", "0.1"],
+    "Power": ["7.2", "6.0", "125", "0/1", "1/4"],
     "Degrees round": "60 right",
     "Degrees up": "35",
     "Distance": "180 cm",
-    "Meter": ["8.3", "8.3t", "5.6", "8"],
+    "Meter": ["8.3", "8.3t", "5.6", "8", "4"],
     "Patch": ["lit cheek", "shadow cheek", ""],
     "Box": [".5,.4,.6", ".5,.4,.6,.5", ".4,.4,.5,.5"],
     "Material": ["skn", "skin", "skin"],
     "Zone": ["65", "6.3", "", "4.5"],
     "Lit by": ["kee", "key, fill", "fill"],
     "Ratio": ["lit cheek to shadow cheek = 2", ""],
-    "Separation": ["lit cheek over backdrop = 1", ""],
+    "Separation": ["lit cheek over backdrop = bright", "lit cheek over backdrop = 1", ""],
     "Backdrop": ["0,0,.3", "0,0,.3,.6 | .7,0,1,.6"],
     "Left minus right": "0",
 }
@@ -213,24 +210,61 @@ def test_the_questions_come_in_trade_order_until_each_answer_can_be_read() -> No
 
     plan = plan_of_text(new_plan_text(Interview(ask, said.append).plan()))
 
-    order = ["ISO", "Key", "Fill", "Hair", "Rim", "Background", "Patch", "Ratio", "Backdrop"]
+    order = ["ISO", "Lamp", "Modifier", "Power", "Patch", "Ratio", "Backdrop"]
     places = [next(i for i, text in enumerate(asked) if text.startswith(word)) for word in order]
     assert places == sorted(places)
-    assert [light.name for light in plan.lights] == ["key", "fill", "left paper"]
+    lamps = [(lamp.name, lamp.role, lamp.modifier, lamp.power) for lamp in plan.lights]
+    assert lamps == [
+        ("key", "key", "snoot", pytest.approx(-2.8)),
+        ("fill", "fill", None, pytest.approx(-4.0)),
+        ("paper", "background", "reflector", pytest.approx(-2.0)),
+        ("low", "kicker", "strip", -2.0),
+    ]
+    assert [lamp.step for lamp in plan.lights] == [
+        pytest.approx(x) for x in (1 / 3, 1 / 3, 1 / 3, 0.1)
+    ]
+    assert (plan.lights[0].stand, plan.lights[0].pack) == ("boom", "pack A")
     assert plan.lights[0].meter == pytest.approx(8.8766, abs=1e-4)
     assert [patch.zone for patch in plan.patches] == [6.3, None]
     assert any("f/8 and 3 tenths" in line for line in said)
     assert any('Did you mean "skin"' in line for line in said)
+    assert any('Did you mean "kicker"' in line for line in said)
+    assert any("is not a number of stops" in line for line in said)
+    assert any('"0/1" is not a power' in line for line in said)
 
 
-def test_a_table_that_the_plan_cannot_take_is_asked_for_again_and_no_answer_is_lost() -> None:
-    blank = ("", "", "")
+def test_what_was_typed_of_a_power_stands_in_the_plan() -> None:
+    answers = iter(["", "", "", "", "", "key", "", "", "", "8", "0.1", "7.2", *[""] * 8])
+    text = new_plan_text(Interview(lambda _: next(answers, ""), lambda _: None).plan())
+
+    assert 'power = "7.2 of 8"' in text
+    lamp = plan_of_text(text).lights[0]
+    assert (lamp.power, lamp.power_shown(lamp.power or 0.0)) == (pytest.approx(-0.8), "7.2 of 8")
+
+
+@pytest.mark.parametrize(
+    ("said", "scale"),
+    [
+        ("power=1/4", "fraction"),
+        ("power=7.2 of 10", "figure"),
+        ("full_ws=500; power=125 Ws", "Ws"),
+        ("power=-2", "stops"),
+        ("power=1/4; scale=stops", "stops"),
+    ],
+)
+def test_a_pack_shows_its_power_as_it_was_typed(said: str, scale: str) -> None:
+    lamp = plan_of_text(new_plan_text(plan_tables({"light": [f"key; {said}"]}))).lights[0]
+    assert lamp.scale == scale
+
+
+def test_a_wrong_answer_costs_only_itself() -> None:
+    """Each answer is held against the plan when it is given, and no other one is asked again."""
     lines = (
         ("Fencer", "100", "f/11", "1/160", "1/200"),
-        ("snoot", "11", "-9", *blank, "snoot", "11", "-2", *blank),
-        ("", *blank, ""),  # no other lamp
-        ("lit, cheek", ".5,.4,.6,.5", *blank, "lit cheek", ".5,.4,.6,.5", *blank),
-        ("lit cheek", ".1,.1,.2,.2", *blank, "shadow", ".1,.1,.2,.2", *blank, ""),
+        ("all", "key white card", "key", "snoot", "", "", "0", "", "-9", "-2", "", "", "", ""),
+        ("",),  # no other lamp
+        ("lit, cheek", "lit cheek", ".5,.4,.6,.5", "", "", "kee", "key"),
+        ("lit cheek", "shadow", ".1,.1,.2,.2", "", "", "", ""),
         ("lit cheek to nowhere = 2", "lit cheek to shadow = 2", ""),
         ("", ""),
     )
@@ -241,12 +275,43 @@ def test_a_table_that_the_plan_cannot_take_is_asked_for_again_and_no_answer_is_l
 
     told = "\n".join(said)
     assert "outside its range -8 to 0" in told
+    assert 'can\'t be called "all": that word has a meaning of its own' in told
+    assert 'can\'t be called "key white card"' in told
     assert "A name has no comma" in told
+    assert 'no lamp "kee". Did you mean "key"' in told
     assert 'There is a patch "lit cheek" already' in told
     assert 'The plan has no patch "nowhere"' in told
     assert [light["power"] for light in tables["light"]] == [-2]
     assert [patch["name"] for patch in tables["patch"]] == ["lit cheek", "shadow"]
-    assert tables["ratio"] == [{"lit": "lit cheek", "shadow": "shadow", "stops": 2.0}]
+    assert tables["ratio"] == [{"lit": "lit cheek", "shadow": "shadow", "stops": 2}]
+
+
+def test_a_box_may_be_left_to_be_drawn_on_the_first_frame() -> None:
+    patches = (("lit cheek", "", "skin", "6.3"), ("shadow", ".1,.1,.2,.2", "skin", ""))
+    ratio = ("lit cheek to shadow = 2", "")
+    answers = iter([*[""] * 6, *itertools.chain.from_iterable(patches), "", *ratio, "", ""])
+    said: list[str] = []
+    text = new_plan_text(Interview(lambda _: next(answers), said.append).plan())
+
+    assert "Still to be drawn on the first frame: lit cheek." in "\n".join(said)
+    plan = plan_of_text(text)
+    assert [patch.name for patch in plan.patches] == ["shadow"]
+    assert plan.ratios == ()
+    told = text.replace("# name", "name").replace("# zone = 6.3", "zone = 6.3")
+    assert '# [[patch]]\nname = "lit cheek"' in told
+    assert '# lit = "lit cheek"' in told
+    assert "zone = 6.3" in told
+
+
+def test_an_interview_that_is_broken_off_keeps_its_answers() -> None:
+    answers = iter(["Fencer", "100", "", "", "", "key", "snoot", "boom"])
+    interview = Interview(lambda _: next(answers), lambda _: None)
+    with pytest.raises(StopIteration):
+        interview.plan()
+
+    plan = plan_of_text(new_plan_text(interview.tables))
+    assert (plan.title, plan.camera.iso) == ("Fencer", 100.0)
+    assert [(lamp.name, lamp.role, lamp.stand) for lamp in plan.lights] == [("key", "key", "boom")]
 
 
 def test_an_interview_of_silence_gives_an_empty_plan() -> None:

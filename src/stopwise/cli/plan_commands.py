@@ -7,6 +7,7 @@ from typing import Any
 
 import click
 
+from stopwise.errors import WrongUse
 from stopwise.plan import sense
 
 PLAN = click.Path(path_type=Path)
@@ -44,7 +45,13 @@ def new(file: Path, **said: Any) -> None:
     from stopwise.plan.spoken_tables import plan_tables
 
     refuse_old(file)
-    tables = plan_tables(said) if any(said.values()) else Interview(_ask, click.echo).plan()
+    interview = Interview(_ask, click.echo)
+    try:
+        tables = plan_tables(said) if any(said.values()) else interview.plan()
+    except (click.Abort, WrongUse):
+        if interview.tables:
+            click.echo(f"\nWrote {write_new_plan(file, interview.tables)} with what was answered.")
+        raise
     click.echo(f"Wrote {write_new_plan(file, tables)}. Check it: stopwise plan check {file}")
 
 

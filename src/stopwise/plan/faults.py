@@ -6,7 +6,7 @@ The model refuses single values; names that stand twice, or that nothing bears, 
 from __future__ import annotations
 
 import typing
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from stopwise.plan.model import BACKDROP, SINGLE_ROLES, Plan, Table
 from stopwise.plan.readings import nearest
@@ -18,11 +18,22 @@ if TYPE_CHECKING:
     from pydantic_core import ErrorDetails
 
     from stopwise.plan.loading import PlanText
-    from stopwise.plan.model import RatioTarget
+    from stopwise.plan.model import Light, Look, MayClip, Patch
     from stopwise.plan.places import Path
 
-Fault = tuple["Path", str]
-"""The key that it is about, and what is wrong and would be right."""
+
+class Fault(NamedTuple):
+    """What is wrong with a key: its path, what is wrong and would be right, and how it stands."""
+
+    path: Path
+    what: str
+    stands: str = ""
+
+    @property
+    def say(self) -> str:
+        """The whole sentence."""
+        return f"{self.stands}: {self.what}" if self.stands else self.what
+
 
 _SHOWN = 48  # characters of a value or name that a message repeats
 _MEANT = {
@@ -81,31 +92,19 @@ def short(text: str) -> str:
 # --- what the model refuses -----------------------------------------------------------------------
 
 
-def model_faults(errors: Iterable[ErrorDetails], source: PlanText) -> list[Fault]:
-    """Say each error of the model.
-
-    Parameters
-    ----------
-    errors
-        As pydantic lists them.
-    source
-        The plan that was read.
-    """
-    return [_fault(error, source) for error in errors]
-
-
-def _fault(error: ErrorDetails, source: PlanText) -> Fault:
+def model_fault(error: ErrorDetails, source: PlanText) -> Fault:
+    """Say an error of the model, as pydantic lists it, of the plan that was read."""
     path: Path = error["loc"]
     if path[:2] in (("frames", "solo"), ("frames", "white_card")):
         path = path[:3]  # a wrong name has "[key]" behind it
     where = source.table(path) or "The plan"
     if error["type"] == "extra_forbidden":
-        return path, f"{where} has no key `{short(str(path[-1]))}`.{_instead(path)}"
+        return Fault(path, f"{where} has no key `{short(str(path[-1]))}`.{_instead(path)}")
     if error["type"] == "missing":
         if isinstance(path[-1], int):
             path = path[:-1]  # an element that is missing is the list's fault
         elif path not in source.places.by_path:
-            return path[:-1], f"{where} lacks `{path[-1]}`. {_right(path)}"
+            return Fault(path[:-1], f"{where} lacks `{path[-1]}`. {_right(path)}")
     whole = path
     while isinstance(whole[-1], int) and not source.places.nearest(whole).is_header:
         whole = whole[:-1]
@@ -117,7 +116,7 @@ def _fault(error: ErrorDetails, source: PlanText) -> Fault:
         what = f"{which} {short(str(error['input']))}. {what}"
     is_table = error["type"] in _TABLE_EXPECTED and _found(path)[0] is not None
     is_told = is_table or error.get("ctx", {}).get("tells_right")
-    return path, f"{stands}: {what}" if is_told else f"{stands}: {what} {_right(path)}".rstrip()
+    return Fault(path, what if is_told else f"{what} {_right(path)}".rstrip(), stands)
 
 
 def _instead(path: Path) -> str:
@@ -126,10 +125,10 @@ def _instead(path: Path) -> str:
     meant = _MEANT.get(key.lower(), "")
     meant = meant if meant in keys else nearest(key, keys) or ""
     if meant:
-        return f" Did you mean `{meant if len(path) > 1 else _bracketed(meant)}`?"
+        return f" Did you mean `{meant if len(path) > 1 else bracketed(meant)}`?"
     elsewhere = [name for name in fields_of(Plan) if key in fields_of(_found((name,))[0])]
     if elsewhere:
-        return f" It belongs in {_bracketed(elsewhere[0])}."
+        return f" It belongs in {bracketed(elsewhere[0])}."
     return f" It takes {', '.join(keys)}."
 
 
@@ -188,6 +187,14 @@ def _right(path: Path) -> str:
 # --- the way through the model --------------------------------------------------------------------
 
 
+def table_called(kind: str) -> type[Table]:
+    """Return the table that stands under a key of the top: "light"; "" is the top itself."""
+    table = _found((kind,) if kind else ())[0]
+    if table is None:
+        raise KeyError(kind)
+    return table
+
+
 def fields_of(table: type[Table] | None) -> dict[str, FieldInfo]:
     """Return a table's fields by the key that stands in the file."""
     fields = table.model_fields.items() if table else ()
@@ -201,7 +208,7 @@ def keys_of_the_plan() -> dict[str, list[str]]:
     def collect(table: type[Table], name: str) -> None:
         found[name] = list(fields_of(table))
         for key, field in fields_of(table).items():
-            if inner := _table_in(field.annotation):
+            if inner := table_in(field):
                 collect(inner, f"{name}.{key}".lstrip("."))
 
     collect(Plan, "")
@@ -215,21 +222,21 @@ def _found(path: Path) -> tuple[type[Table] | None, FieldInfo | None]:
     for part in path:
         if isinstance(part, str) and table:
             field = fields_of(table).get(part, field)
-            table = _table_in(field.annotation) if field else None
+            table = table_in(field) if field else None
     return table, field
 
 
-def _table_in(annotation: Any) -> type[Table] | None:
-    if isinstance(annotation, type) and issubclass(annotation, Table):
-        return annotation
-    return next(filter(None, map(_table_in, typing.get_args(annotation))), None)
+def table_in(field: FieldInfo) -> type[Table] | None:
+    """Return the table that a key is or holds several of, None for a plain value."""
+    kinds = (field.annotation, *typing.get_args(field.annotation))
+    return next((k for k in kinds if isinstance(k, type) and issubclass(k, Table)), None)
 
 
 def _is_many(field: FieldInfo | None) -> bool:
     return field is not None and typing.get_origin(field.annotation) is tuple
 
 
-def _bracketed(key: str) -> str:
+def bracketed(key: str) -> str:
     """Return a key of the top as it stands in a file: tables in their brackets."""
     table, field = _found((key,))
     if table is None:
@@ -243,42 +250,47 @@ _RESERVED = ("all", "none", "yes", BACKDROP)
 """Words that commands and targets use for themselves, and so no names."""
 
 
-def cross_faults(plan: Plan) -> list[Fault]:
-    """Return what is wrong between the tables of a plan that is right in itself."""
-    faults = [*_name_faults(plan), *_lamp_faults(plan), *_side_faults(plan)]
+def cross_faults(plan: Plan) -> Iterator[Fault]:
+    """Yield what is wrong between the tables of a plan that is right in itself."""
+    yield from _name_faults(plan)
+    yield from _lamp_faults(plan)
+    yield from _side_faults(plan)
     lamps = [light.name for light in plan.lights]
-    named: list[tuple[Path, str]] = []
     for table, frames in (("solo", plan.frames.solo), ("white_card", plan.frames.white_card)):
-        named += [(("frames", table, lamp), lamp) for lamp in frames]
+        for lamp in frames:
+            yield from _unknown(lamp, lamps, "lamp", ("frames", table, lamp))
     for where, patches in _patches(plan):
         for index, patch in enumerate(patches):
-            named += [((*where, index, "lit_by", n), lamp) for n, lamp in enumerate(patch.lit_by)]
-    return [*faults, *(one for path, lamp in named for one in _unknown(lamp, lamps, "lamp", path))]
+            for number, lamp in enumerate(patch.lit_by):
+                yield from _unknown(lamp, lamps, "lamp", (*where, index, "lit_by", number))
 
 
-def _patches(plan: Plan) -> Iterator[tuple[Path, Sequence[Any]]]:
+def _patches(plan: Plan) -> Iterator[tuple[Path, Sequence[Patch]]]:
     yield ("patch",), plan.patches
     for index, look in enumerate(plan.looks):
         yield ("look", index, "patch"), look.patches
 
 
 def _name_faults(plan: Plan) -> Iterator[Fault]:
-    kinds: list[tuple[str, Path, Sequence[Any], tuple[str, ...], str]] = [
-        ("lamp", ("light",), plan.lights, (*SINGLE_ROLES, *_RESERVED), "what it does, such as key"),
-        ("look", ("look",), plan.looks, _RESERVED, 'its clothes, such as "in black"'),
-        ("may_clip", ("may_clip",), plan.may_clip, (), ""),
+    kinds: list[tuple[str, Path, Sequence[Light | Patch | Look | MayClip], str]] = [
+        ("lamp", ("light",), plan.lights, "what it does, such as key"),
+        ("look", ("look",), plan.looks, 'its clothes, such as "in black"'),
+        ("may_clip", ("may_clip",), plan.may_clip, ""),
     ]
     for where, patches in _patches(plan):
-        kinds.append(("patch", where, patches, _RESERVED, 'its place, such as "lit cheek"'))
-    for what, where, tables, reserved, by in kinds:
+        kinds.append(("patch", where, patches, 'its place, such as "lit cheek"'))
+    for what, where, tables, by in kinds:
         seen: dict[str, str] = {}
         for index, name in enumerate(table.name for table in tables):
-            path = (*where, index, "name")
-            if name.casefold() in reserved:
+            path, said = (*where, index, "name"), name.casefold()
+            is_part = what == "lamp" and (said in SINGLE_ROLES or said.endswith("white card"))
+            if by and (said in _RESERVED or is_part):
                 say = f'A {what} can\'t be called "{name}": that word has a meaning of its own.'
-                yield path, f"{say} Call it by {by}."
-            if (same := seen.setdefault(name.casefold(), name)) and len(seen) <= index:
-                yield path, f'There is a {what} "{same}" already. Give this one its own name.'
+                yield Fault(path, f"{say} Call it by {by}.")
+            if (same := seen.setdefault(said, name)) and len(seen) <= index:
+                yield Fault(
+                    path, f'There is a {what} "{same}" already. Give this one its own name.'
+                )
 
 
 def _lamp_faults(plan: Plan) -> Iterator[Fault]:
@@ -286,41 +298,40 @@ def _lamp_faults(plan: Plan) -> Iterator[Fault]:
         low, high = light.range
         if light.power is not None and not low - 1e-9 <= light.power <= high + 1e-9:
             say = f'power {light.power:g} of lamp "{light.name}" lies outside its range'
-            yield ("light", index, "power"), f"{say} {low:g} to {high:g}. Change one of the two."
+            say = f"{say} {low:g} to {high:g}. Change one of the two."
+            yield Fault(("light", index, "power"), say)
         if light.scale == "Ws" and light.full_ws is None:
             say = f'Lamp "{light.name}" counts in watt-seconds but its full power isn\'t said.'
-            yield ("light", index, "scale"), f"{say} Write full_ws = 500, or what the pack has."
+            yield Fault(("light", index, "scale"), f"{say} Write full_ws = 500, or what it has.")
 
 
 def _side_faults(plan: Plan) -> Iterator[Fault]:
     """Find ratios and separations whose sides are no patches, or the same one."""
     shared = [patch.name for patch in plan.patches]
     every = [patch.name for _, patches in _patches(plan) for patch in patches]
-    pairs: list[tuple[Path, Any, tuple[str, str], list[str], str]] = []
-    ratios: list[tuple[Path, Sequence[RatioTarget], list[str]]] = [
-        (("ratio",), plan.ratios, shared)
-    ]
-    for number, look in enumerate(plan.looks):
-        own = [patch.name for patch in look.patches]
-        ratios.append((("look", number, "ratio"), look.ratios, [*own, *shared]))
-    for table, targets, names in ratios:
-        for index, ratio in enumerate(targets):
-            say = f'"{ratio.lit}" is both lit and shadow. Name two patches.'
-            pairs.append(((*table, index), ratio, ("lit", "shadow"), names, say))
-    sides = [*every, BACKDROP] if plan.backdrop else every
+    for path, ratios, own in (
+        (("ratio",), plan.ratios, ()),
+        *((("look", n, "ratio"), look.ratios, look.patches) for n, look in enumerate(plan.looks)),
+    ):
+        names = [*(patch.name for patch in own), *shared]
+        for index, ratio in enumerate(ratios):
+            for key in ("lit", "shadow"):
+                yield from _unknown(getattr(ratio, key), names, "patch", (*path, index, key))
+            if ratio.lit == ratio.shadow:
+                say = f'"{ratio.lit}" is both lit and shadow. Name two patches.'
+                yield Fault((*path, index, "shadow"), say)
     for index, one in enumerate(plan.separations):
-        say = f'"{one.lighter}" can\'t be apart from itself. Name two patches.'
-        pairs.append((("separation", index), one, ("lighter", "darker"), sides, say))
-    for where, pair, keys, names, say in pairs:
-        first, second = (getattr(pair, key) for key in keys)
-        for key, name in zip(keys, (first, second), strict=True):
-            if name == BACKDROP and where[0] == "separation" and not plan.backdrop:
-                told = "The plan has no [backdrop]. Write one with its boxes, or name a patch."
-                yield (*where, key), told
-            else:
-                yield from _unknown(name, names, "patch", (*where, key))
-        if first == second:
-            yield (*where, keys[1]), say
+        for key in ("lighter", "darker"):
+            name, path = getattr(one, key), ("separation", index, key)
+            if name != BACKDROP:
+                yield from _unknown(name, [*every, BACKDROP][: None if plan.backdrop else -1],
+                                    "patch", path)  # fmt: skip
+            elif not plan.backdrop:
+                say = "The plan has no [backdrop]. Write one with its boxes, or name a patch."
+                yield Fault(path, say)
+        if one.lighter == one.darker:
+            say = f'"{one.lighter}" can\'t be apart from itself. Name two patches.'
+            yield Fault(("separation", index, "darker"), say)
 
 
 def _unknown(name: str, known: Iterable[str], what: str, path: Path) -> Iterator[Fault]:
@@ -329,4 +340,4 @@ def _unknown(name: str, known: Iterable[str], what: str, path: Path) -> Iterator
         listed = f"It has {', '.join(names)}." if names else f"It has no {what} yet."
         meant = nearest(name, names)
         ask = f'Did you mean "{meant}"?' if meant else listed
-        yield path, f'The plan has no {what} "{name}". {ask}'
+        yield Fault(path, f'The plan has no {what} "{name}". {ask}')

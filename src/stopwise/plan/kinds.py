@@ -14,8 +14,6 @@ from stopwise.plan import readings
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from stopwise.plan.readings import Said
-
 
 def refused(text: str, *, tells_right: bool = False) -> PydanticCustomError:
     """Return the refusal of a value: what a person reads, and whether it says what is right."""
@@ -36,24 +34,24 @@ def _number(value: object) -> float:
     return number
 
 
-def _said(read: Callable[[Said], float]) -> BeforeValidator:
-    """Read numbers and text alike with one of the parsers of readings."""
+def _said(
+    read: Callable[..., float], *, beside: tuple[str, ...] = (), is_text: bool = False
+) -> BeforeValidator:
+    """Read values with one of the parsers of readings: numbers and text alike, or only text.
 
-    def check(value: object) -> float:
+    Keys `beside` it, above it in the model, are handed to the parser by their names.
+    """
+
+    def check(value: object, info: ValidationInfo) -> float:
+        said = value if isinstance(value, str) else _number(value)
+        if is_text and not isinstance(said, str):
+            return said
         try:
-            return read(value if isinstance(value, str) else _number(value))
+            return read(said, **{key: (info.data or {}).get(key) for key in beside})
         except WrongUse as wrong:
             raise refused(str(wrong), tells_right=True) from None
 
     return BeforeValidator(check)
-
-
-def _power(value: object, info: ValidationInfo) -> float:
-    said = value if isinstance(value, str) else _number(value)
-    try:
-        return readings.read_power(said, full_ws=(info.data or {}).get("full_ws"))
-    except WrongUse as wrong:
-        raise refused(str(wrong), tells_right=True) from None
 
 
 def _holds(is_right: Callable[[Any], bool], text: str) -> AfterValidator:
@@ -97,11 +95,12 @@ def _balance(value: Any) -> Any:
 
 # Ranges are wider than any studio needs: what lies outside is a slip of the pen or another unit.
 Number = BeforeValidator(_number)
+_Stops = _said(readings.read_stops, is_text=True)
 Fraction = Annotated[float, Number, Field(ge=0.0, le=1.0)]
-Stops = Annotated[float, Number, Field(ge=-20.0, le=20.0)]
-Tolerance = Annotated[float, Number, Field(ge=0.0, le=20.0)]
+Stops = Annotated[float, _Stops, Field(ge=-20.0, le=20.0)]
+Tolerance = Annotated[float, _Stops, Field(ge=0.0, le=20.0)]
 Positive = Annotated[float, Number, Field(gt=0.0, le=1e9)]
-ZoneTarget = Annotated[float, Number, Field(ge=-5.0, le=12.0)]
+ZoneTarget = Annotated[float, _Stops, Field(ge=-5.0, le=12.0)]
 MidGrey = Annotated[float, Number, Field(gt=0.0, lt=1.0)]
 Millimetres = Annotated[float, Number, Field(ge=1.0, le=3000.0)]
 TopFigure = Annotated[float, Number, Field(ge=1.0, le=100.0)]
@@ -114,7 +113,7 @@ Length = Annotated[float, _said(readings.read_length)]
 OffAxis = Annotated[float, _said(readings.read_angle)]
 Elevation = Annotated[float, _said(readings.read_elevation)]
 Step = Annotated[float, _said(readings.read_stops), Field(gt=0.0, le=2.0)]
-Power = Annotated[float, BeforeValidator(_power)]
+Power = Annotated[float, _said(readings.read_power, beside=("full_ws",))]
 PowerRange = Annotated[
     tuple[Power, Power],
     _holds(lambda ends: ends[0] < ends[1], "The least power comes first, the greatest second."),

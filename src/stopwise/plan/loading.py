@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from pydantic import ValidationError
 
 from stopwise.errors import PathMissing, PlanError
-from stopwise.plan.faults import cross_faults, model_faults, short
+from stopwise.plan.faults import cross_faults, model_fault, short
 from stopwise.plan.model import OldKey, Plan
 from stopwise.plan.places import find_places
 
@@ -51,7 +51,7 @@ class PlanText:
         """
         plan, faults = self.checked()
         if plan is None or faults:
-            raise PlanError(*self.lines(faults))
+            raise PlanError(*self.lines((fault.path, fault.say) for fault in faults))
         return plan
 
     def checked(self) -> tuple[Plan | None, list[Fault]]:
@@ -59,8 +59,8 @@ class PlanText:
         try:
             plan = Plan.model_validate(self.data, by_alias=True, by_name=False)
         except ValidationError as error:
-            return None, model_faults(error.errors(include_url=False), self)
-        return plan.with_old_keys(self.old_keys), cross_faults(plan)
+            return None, [model_fault(one, self) for one in error.errors(include_url=False)]
+        return plan.with_old_keys(self.old_keys), list(cross_faults(plan))
 
     def shown(self, path: Path) -> str:
         """Return a key and its value as they stand, shortened to one line."""

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 from pydantic import BaseModel, ConfigDict, Field, PrivateAttr
 
+from stopwise.errors import WrongUse
 from stopwise.plan.kinds import (
     Balance,
     Box,
@@ -42,6 +43,7 @@ from stopwise.plan.kinds import (
     WattSeconds,
     ZoneTarget,
 )
+from stopwise.plan.readings import as_the_dial_reads, read_power
 from stopwise.stops import say_power
 
 if TYPE_CHECKING:
@@ -184,6 +186,23 @@ class Light(Table):
     def power_shown(self, stops: float) -> str:
         """Return a power, stops from full, as this lamp's pack shows it."""
         return say_power(stops, scale=self.scale, full_ws=self.full_ws, full_reads=self.full_reads)
+
+    def power_read(self, said: str) -> float:
+        """Return a power as its dial reads it, in stops from full: "7.2", "1/4", "250", "-2.8".
+
+        Raises
+        ------
+        WrongUse
+            If it is no power, or lies outside the lamp's range.
+        """
+        text = as_the_dial_reads(said, scale=self.scale, full_reads=f"{self.full_reads:g}")
+        power = read_power(text, full_ws=self.full_ws)
+        least, most = self.range
+        if least - 1e-9 <= power <= most + 1e-9:
+            return power
+        ends = f"{self.power_shown(least)} to {self.power_shown(most)}"
+        msg = f"{self.name} can't stand at {said}: its power goes from {ends}."
+        raise WrongUse(msg)
 
     @property
     def is_on_boom(self) -> bool:
@@ -413,23 +432,37 @@ class Look(Table):
     ratios: tuple[RatioTarget, ...] = Field(default=(), alias="ratio")
 
 
+def _tables(key: str, about: str, default: Any = ()) -> Any:
+    """Describe a table of the plan by its key in the file, and what it is for."""
+    return Field(default=default, alias=key, description=about)
+
+
 class Plan(Table):
-    """A whole plan file. Every table but `schema` is optional; an empty plan still measures."""
+    """A whole plan file, its tables in the order of a new plan.
+
+    Every table but `schema` is optional; an empty plan still measures.
+    """
 
     schema_version: Literal[1] = _key(1, "version of the plan's format", 1, alias="schema")
     title: Note | None = _key(None, "title of the shoot", "Fencer, hard light")
-    camera: CameraPlan = CameraPlan()
-    lights: tuple[Light, ...] = Field(default=(), alias="light")
-    patches: tuple[Patch, ...] = Field(default=(), alias="patch")
-    ratios: tuple[RatioTarget, ...] = Field(default=(), alias="ratio")
-    separations: tuple[Separation, ...] = Field(default=(), alias="separation")
-    backdrop: BackdropPlan | None = None
-    may_clip: tuple[MayClip, ...] = ()
-    limits: LimitsPlan = LimitsPlan()
-    frames: FramesPlan = FramesPlan()
-    set_: SetPlan = Field(default=SetPlan(), alias="set")
-    panels: tuple[Panel, ...] = Field(default=(), alias="panel")
-    looks: tuple[Look, ...] = Field(default=(), alias="look")
+    camera: CameraPlan = _tables("camera", "what the camera is set to", CameraPlan())
+    lights: tuple[Light, ...] = _tables(
+        "light", "one for each lamp, in the order in which they come up"
+    )
+    panels: tuple[Panel, ...] = _tables("panel", "flags, boards and scrims")
+    set_: SetPlan = _tables("set", "what a rebuild needs, lengths in metres", SetPlan())
+    patches: tuple[Patch, ...] = _tables("patch", "places of the frame, with their targets")
+    ratios: tuple[RatioTarget, ...] = _tables(
+        "ratio", "stops from shadow up to lit, between patches of the same material"
+    )
+    separations: tuple[Separation, ...] = _tables("separation", "least stops between two patches")
+    backdrop: BackdropPlan | None = _tables(
+        "backdrop", "where the backdrop is seen, and how it is to lie", None
+    )
+    may_clip: tuple[MayClip, ...] = _tables("may_clip", "places that are meant to clip")
+    limits: LimitsPlan = _tables("limits", "what holds for the whole frame", LimitsPlan())
+    frames: FramesPlan = _tables("frames", "frames that have a part to play", FramesPlan())
+    looks: tuple[Look, ...] = _tables("look", "other clothes under the same lamps")
     _old_keys: tuple[OldKey, ...] = PrivateAttr(default=())
     _folder: Path | None = PrivateAttr(default=None)
 

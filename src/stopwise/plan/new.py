@@ -3,51 +3,37 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import tomlkit
 
 from stopwise.errors import PlanError, WrongUse
 from stopwise.plan.draft import plain_value
-from stopwise.plan.faults import fields_of
+from stopwise.plan.faults import bracketed, fields_of, table_in
 from stopwise.plan.loading import text_of
-from stopwise.plan.model import (
-    MATERIALS,
-    BackdropPlan,
-    CameraPlan,
-    Light,
-    Panel,
-    Patch,
-    RatioTarget,
-    Separation,
-    SetPlan,
-)
+from stopwise.plan.model import MATERIALS, Plan
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
 
-    from stopwise.plan.model import Table
+    from pydantic.fields import FieldInfo
 
-Tables = dict[str, Any]
-"""A plan as TOML holds it: {"camera": {...}, "light": [{...}], ...}."""
+    from stopwise.plan.faults import Fault
+    from stopwise.plan.model import Table
+    from stopwise.plan.spoken_tables import Keys, Tables
 
 _COLUMN = 34  # where the remarks of a new plan begin, characters
-_TABLES: dict[str, tuple[type[Table], str]] = {
-    "[camera]": (CameraPlan, "what the camera is set to"),
-    "[[light]]": (Light, "one for each lamp, in the order in which they come up"),
-    "[[panel]]": (Panel, "flags, boards and scrims"),
-    "[set]": (SetPlan, "what a rebuild needs, lengths in metres"),
-    "[[patch]]": (Patch, "places of the frame, with their targets"),
-    "[[ratio]]": (
-        RatioTarget,
-        "stops from shadow up to lit, between patches of the same material",
-    ),
-    "[[separation]]": (Separation, "separation: least stops between two patches"),
-    "[backdrop]": (BackdropPlan, "where the backdrop is seen, and how it is to lie"),
-}
-"""Tables in the order in which a new plan has them, by their headers."""
+_BY_PROGRAM = ("frames", "look", "mid_grey", "mid_grey_model", "mid_grey_iso")
+"""Tables and keys that a frame writes, and so no example."""
 
-_BY_PROGRAM = ("mid_grey", "mid_grey_model", "mid_grey_iso")
+_ANYWHERE = [0, 0, 1, 1]
+"""Stands for a box that is still to be drawn while all else of its patch is checked."""
+
+_HEAD = '# Readings may be numbers or text as spoken: 11, "f/11", "8+0.3", "1/160".'
+_FOOT = """
+# [frames] is written by `stopwise mark` and `stopwise expect`.
+# [[look]] with its own [[look.patch]] is for other clothes under the same lamps.
+"""
 
 
 def new_plan_text(tables: Tables) -> str:
@@ -56,31 +42,45 @@ def new_plan_text(tables: Tables) -> str:
     Parameters
     ----------
     tables
-        Keys and values as TOML holds them. Tables that are left out stand as comments.
+        Keys and values as TOML holds them. Tables that are left out stand as comments, and so do
+        patches without a box, with what is said of them, until it is drawn.
 
     Raises
     ------
     PlanError
         If they make no right plan.
     """
-    lines = ["schema = 1", *_pairs({"title": tables.get("title", "")}, {})]
-    lines += ['# Readings may be numbers or text as spoken: 11, "f/11", "8+0.3", "1/160".']
-    for header, (table, about) in _TABLES.items():
-        held = tables.get(header.strip("[]")) or []
-        lines += ["", f"# {about}"]
-        if not held:
-            lines += [f"# {header}", *_examples(table, ())]
-        for number, values in enumerate(held if isinstance(held, list) else [held]):
-            is_first = number == 0
-            lines += ["" for _ in range(not is_first)]
-            lines += [header, *_pairs(values, fields_of(table) if is_first else {})]
-            lines += _examples(table, values) if is_first else ()
-    lines += ["", "# [frames] is written by `stopwise mark` and `stopwise expect`."]
-    lines += ["# [[look]] with its own [[look.patch]] is for other clothes under the same lamps."]
-    text = "\n".join([*lines, ""])
-    if faults := text_of(text, "plan.toml").checked()[1]:
-        raise PlanError(*dict.fromkeys(say for _, say in faults))
-    return text
+    if faults := faults_of(tables):
+        raise PlanError(*dict.fromkeys(fault.say for fault in faults))
+    return _text(tables)
+
+
+def faults_of(tables: Tables) -> list[Fault]:
+    """Return what is wrong with a plan of `tables`; a box may still be missing."""
+    boxed: list[Keys] = [{"box": _ANYWHERE, **patch} for patch in tables.get("patch", ())]
+    return text_of(_text({**tables, "patch": boxed}), "plan.toml").checked()[1]
+
+
+def _text(tables: Tables) -> str:
+    waiting = {patch.get("name") for patch in tables.get("patch", ()) if "box" not in patch}
+    lines = ["schema = 1", *(line for top in tables.get("", ()) for line in _pairs(top, {})), _HEAD]
+    for key, field in fields_of(Plan).items():
+        table = table_in(field)
+        if table is None or key in _BY_PROGRAM:
+            continue
+        lines += ["", f"# {field.description}"]
+        if not tables.get(key):
+            lines += [f"# {bracketed(key)}", *_examples(table, ())]
+        for number, values in enumerate(tables.get(key, ())):
+            fields = {} if number else fields_of(table)
+            block = [bracketed(key), *_pairs(values, fields)]
+            block += [] if number else _examples(table, values)
+            sides = {values.get(side) for side in ("lit", "shadow", "lighter", "darker", "name")}
+            if waiting & sides and key in ("patch", "ratio", "separation"):
+                block = [line if line.startswith("#") else f"# {line}" for line in block]
+                block.insert(0, "# waits for a box: draw it on the first frame")
+            lines += [*[""][: bool(number)], *block]
+    return "\n".join(lines) + "\n" + _FOOT
 
 
 def refuse_old(file: Path) -> None:
@@ -126,14 +126,14 @@ def write_new_plan(path: str | Path, tables: Tables) -> Path:
     return file
 
 
-def _pairs(values: Mapping[str, Any], fields: Mapping[str, Any]) -> Iterator[str]:
+def _pairs(values: Keys, fields: Mapping[str, FieldInfo]) -> Iterator[str]:
     """Yield a line for each key, with what it means where `fields` say so."""
     for key, value in values.items():
         if value in ("", None):
             continue
         about = str(fields[key].description) if key in fields else ""
         if key == "material" and value in MATERIALS:
-            row = MATERIALS[value]
+            row = MATERIALS[str(value)]
             keys = ("zone", "over", "under", "headroom", "may_clip")
             brings = {one: getattr(row, one) for one in keys}
             told = [f"{one} {held:g}" for one, held in brings.items() if held is not None]

@@ -179,7 +179,7 @@ def read_power(said: Said, *, full_ws: float | None = None) -> float:
     elif found := re.fullmatch(rf"1\s*/\s*({_NUMBER})(.*)", text):
         value = _log2(_quotient(1.0, float(found[1]))) + _stops_in(found[2] or "0")
     else:
-        value = _stops_in(text)
+        value = math.nan if re.match(r"[0-9]+\s*/", text) else _stops_in(text)
     if not math.isfinite(value):
         raise _wrong(said, "a power", POWER_RIGHT)
     if value > 1e-9:
@@ -187,6 +187,26 @@ def read_power(said: Said, *, full_ws: float | None = None) -> float:
         raise WrongUse(msg)
     right = f"powers run from -15 to 0, in stops from full: {POWER_RIGHT}"
     return _in_range(said, min(value, 0.0), (-15.0, 0.0), right)
+
+
+def as_the_dial_reads(said: str, *, scale: str, full_reads: object = None) -> str:
+    """Return a power with what its pack's display leaves unsaid: "7.2" is "7.2 of 10" there.
+
+    Parameters
+    ----------
+    said
+        As typed. What isn't a bare number comes back as it is.
+    scale
+        "stops", "fraction", "figure" or "Ws"; anything else adds nothing.
+    full_reads
+        What a dial of figures reads at full power; 10 for None.
+    """
+    if not re.fullmatch(_NUMBER, text := _plain(said)):
+        return said
+    behind = {"figure": f" of {full_reads or 10}", "Ws": " Ws"}.get(scale, "")
+    if scale == "fraction" and text == "1":
+        behind = "/1"
+    return f"{said.strip()}{behind}"
 
 
 def read_length(said: Said) -> float:

@@ -3,24 +3,36 @@
 from __future__ import annotations
 
 import re
-from typing import TYPE_CHECKING, Any
+import typing
+from typing import TYPE_CHECKING
 
 from stopwise.errors import WrongUse
-from stopwise.plan.readings import read_stops
+from stopwise.plan.faults import fields_of, table_called
+from stopwise.plan.kinds import Role
+from stopwise.plan.model import CameraPlan
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
-_NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]+)?|\.[0-9]+)")
-_ROLES = ("key", "fill", "hair", "rim", "kicker", "edge", "background")
-_TEXT = {
-    *("name", "title", "modifier", "grid", "gel", "stand", "pack", "note", "paper"),
-    *("material", "role", "kind", "scale", "meter_at"),
+    from stopwise.plan.model import Table
+
+Keys = dict[str, object]
+"""The keys of one table with their values as TOML holds them."""
+
+Tables = dict[str, list[Keys]]
+"""A plan by its tables, each kind as a list, the top of the file as "": {"camera": [{...}]}."""
+
+_NUMBER = r"[+-]?(?:[0-9]+(?:\.[0-9]+)?|\.[0-9]+)"
+_PAIRS = {
+    "ratio": ("to", ("lit", "shadow", "stops"), "lit cheek to shadow cheek = 2"),
+    "separation": ("over", ("lighter", "darker", "at_least"), "hair over backdrop = 0.7"),
 }
-_CAMERA = ("iso", "f_number", "shutter", "sync_speed")
+"""Tables that are said as a sentence: the word between, the keys, and how it is written."""
+
+_LINES = ("light", "panel", "set", "patch", "ratio", "separation", "backdrop")
 
 
-def plan_tables(said: Mapping[str, Any]) -> dict[str, Any]:
+def plan_tables(said: Mapping[str, str | Sequence[str] | None]) -> Tables:
     """Return the tables of a new plan from the options of a command line.
 
     Parameters
@@ -34,95 +46,104 @@ def plan_tables(said: Mapping[str, Any]) -> dict[str, Any]:
     WrongUse
         If one can't be read.
     """
-    tables: dict[str, Any] = {
-        "title": said.get("title"),
-        "camera": {key: value_of(key, said[key]) for key in _CAMERA if said.get(key)},
-        "set": table_of(said.get("set") or "", what="set"),
-        "backdrop": table_of(said.get("backdrop") or "", what="backdrop"),
-        "light": [lamp_of(text) for text in said.get("light", ())],
-        "panel": [table_of(text, what="panel", first="kind") for text in said.get("panel", ())],
-        "patch": [table_of(text, what="patch") for text in said.get("patch", ())],
-        "ratio": [ratio_of(text) for text in said.get("ratio", ())],
-        "separation": [separation_of(text) for text in said.get("separation", ())],
-    }
-    return {name: held for name, held in tables.items() if held}
+    camera = {key: value_of(CameraPlan, key, str(said[key])) for key in fields_of(CameraPlan)
+              if said.get(key)}  # fmt: skip
+    tables: Tables = {"": [{"title": said["title"]}] if said.get("title") else []}
+    tables["camera"] = [camera] if camera else []
+    for kind in _LINES:
+        lines = said.get(kind) or ()
+        tables[kind] = [
+            table_of(kind, line) for line in ([lines] if isinstance(lines, str) else lines)
+        ]
+    return {kind: held for kind, held in tables.items() if held}
 
 
-def table_of(said: str, *, what: str, first: str = "name") -> dict[str, Any]:
+def table_of(kind: str, said: str) -> Keys:
     """Return a table from one line: its name, then keys with their values, parted by semicolons.
 
     Parameters
     ----------
+    kind
+        The table: "light", "patch"; a "ratio" is said as "LIT to SHADOW = 2", and a "separation"
+        as "LIGHTER over DARKER = 0.7".
     said
-        "lit cheek; box=0.5,0.4,0.6,0.5; material=skin"; the name may be left out.
-    what
-        What it is, for messages: "lamp".
-    first
-        The key that a first part without an equals sign is of.
+        "lit cheek; box=0.5,0.4,0.6,0.5; material=skin"; the name may be left out. A lamp's role is
+        taken from its name, and its pack's scale from its power, where these say it.
 
     Raises
     ------
     WrongUse
         If a part has no equals sign, or a key stands twice.
     """
-    table: dict[str, Any] = {}
+    model, keys = table_called(kind), Keys()
+    if kind in _PAIRS:
+        word, names, example = _PAIRS[kind]
+        found = re.fullmatch(rf"\s*(.+?)\s+{word}\s+(.+?)\s*=\s*(.+?)\s*", said)
+        if not found:
+            msg = f'"{said}" is not a {kind}. Write "{example}", in stops.'
+            raise WrongUse(msg)
+        return {key: value_of(model, key, found[n]) for n, key in enumerate(names, 1)}
+    what = "lamp" if kind == "light" else kind
     for number, part in enumerate(said.split(";")):
         key, equals, value = (piece.strip() for piece in part.partition("="))
         if not equals and not key:
             continue
         if not equals and number == 0:
-            key, value = first, key
+            key, value = next(iter(fields_of(model))), key
         elif not equals:
             msg = f'"{part.strip()}" in the {what} "{said}" has no equals sign. Write key=value.'
             raise WrongUse(msg)
         key = key.replace("-", "_").lower()
-        if key in table:
+        if key in keys:
             msg = f'"{key}" stands twice in the {what} "{said}". Keep one.'
             raise WrongUse(msg)
-        table[key] = value_of(key, value)
-    return table
+        keys[key] = value_of(model, key, value)
+    if kind != "light":
+        return keys
+    role, scale = role_of(str(keys.get("name", ""))), scale_of(keys.get("power"))
+    return {"name": keys.pop("name", ""), **({"role": role} if role else {}), **scale, **keys}
 
 
-def lamp_of(said: str) -> dict[str, Any]:
-    """Return a lamp from one line, its role taken from its name where that says it."""
-    table = table_of(said, what="lamp")
-    words = str(table.get("name", "")).lower().replace("-", " ").split()
-    role = next((role for role in _ROLES if role in words), None)
-    role = "background" if {"paper", "backdrop"} & set(words) else role
-    return {"name": table.pop("name", ""), **({"role": role} if role else {}), **table}
+def role_of(name: str) -> str | None:
+    """Return the role that a lamp's name says, or None: "left paper" is of the background."""
+    words = name.lower().replace("-", " ").split()
+    if {"paper", "backdrop"} & {*words}:
+        return "background"
+    return next((role for role in typing.get_args(Role) if role in words), None)
 
 
-def ratio_of(said: str) -> dict[str, Any]:
-    """Return a ratio from "LIT to SHADOW = 2" or "LIT to SHADOW = 2 1/3".
+def scale_of(power: object) -> Keys:
+    """Return how a pack shows its power, as the power that was typed shows it; {} where unsure."""
+    text = power.lower() if isinstance(power, str) else ""
+    if found := re.fullmatch(rf"\s*{_NUMBER}\s*of\s*({_NUMBER})\s*", text):
+        return {"scale": "figure", "full_reads": _plain(found[1])}
+    if re.search(r"[0-9]\s*(?:ws|j|joules?)\s*$", text):
+        return {"scale": "Ws"}
+    return {"scale": "fraction"} if re.match(r"\s*1\s*/", text) else {}
+
+
+def scale_at_full(said: str) -> Keys:
+    """Return how a pack shows its power, from what it reads at full: 0, 1/1, 10 or 500 Ws.
 
     Raises
     ------
     WrongUse
-        If it isn't written so.
+        If it is none of these.
     """
-    right = 'is not a ratio. Write "lit cheek to shadow cheek = 2", in stops.'
-    return _pair(said, "to", ("lit", "shadow", "stops"), right)
-
-
-def separation_of(said: str) -> dict[str, Any]:
-    """Return a separation from "LIGHTER over DARKER = 0.7".
-
-    Raises
-    ------
-    WrongUse
-        If it isn't written so.
-    """
-    right = 'is not a separation. Write "hair over backdrop = 0.7", in stops.'
-    return _pair(said, "over", ("lighter", "darker", "at_least"), right)
-
-
-def _pair(said: str, word: str, keys: tuple[str, str, str], right: str) -> dict[str, Any]:
-    found = re.fullmatch(rf"\s*(.+?)\s+{word}\s+(.+?)\s*=\s*(.+?)\s*", said)
+    text = said.strip().lower()
+    if text in ("0", "0.0", "stops", "full"):
+        return {"scale": "stops"}
+    if text in ("1/1", "1", "fraction", "fractions"):
+        return {"scale": "fraction"}
+    found = re.fullmatch(rf"({_NUMBER})\s*(ws|j|joules?)?", text)
     if not found:
-        msg = f'"{said}" {right}'
+        msg = (
+            f'"{said}" is no full power. Write 0 (stops), 1/1 (fractions), the figure that it '
+            "reads, such as 10, or 500 Ws."
+        )
         raise WrongUse(msg)
-    values = (found[1], found[2], round(read_stops(found[3]), 4))
-    return dict(zip(keys, values, strict=True))
+    key, scale = ("full_ws", "Ws") if found[2] else ("full_reads", "figure")
+    return {"scale": scale, key: _plain(found[1])}
 
 
 def box_of(said: str) -> tuple[float, float, float, float]:
@@ -134,8 +155,8 @@ def box_of(said: str) -> tuple[float, float, float, float]:
         If it isn't four fractions of the frame, left to right and top to bottom.
     """
     right = "Write x0,y0,x1,y1 as fractions of the upright picture, such as 0.4,0.4,0.6,0.6"
-    parts = _numbers(said)
-    if len(parts) != 4 or not all(isinstance(part, int | float) for part in parts):
+    parts = [part for part in _numbers(said) if isinstance(part, int | float)]
+    if len(parts) != 4 or said.count(",") != 3:
         msg = f'"{said}" is not a box. {right}.'
         raise WrongUse(msg)
     x0, y0, x1, y1 = (float(part) for part in parts)
@@ -145,26 +166,45 @@ def box_of(said: str) -> tuple[float, float, float, float]:
     return x0, y0, x1, y1
 
 
-def value_of(key: str, said: str) -> Any:
-    """Return the value of a key as TOML would hold it: number, text, true, false or list."""
-    if key in ("box", "range", "balance"):
-        return _numbers(said) if "," in said else said
-    if key == "boxes":
-        return [_numbers(box) for box in re.split(r"\s*[|/]\s*", said) if box]
-    if key == "lit_by":
-        return [name.strip() for name in re.split(r"[,+]", said) if name.strip()]
-    if key in ("follow", "must_see") and said.lower() in ("true", "yes", "false", "no"):
+def value_of(table: type[Table], key: str, said: str) -> object:
+    """Return the value of a table's key as TOML would hold it: number, text, true, false or list.
+
+    What the key can't be stays as it was said, for the plan to refuse.
+    """
+    field = fields_of(table).get(key)
+    kinds = _kinds_in(field.annotation) if field else {float}
+    if bool in kinds and said.lower() in ("true", "yes", "false", "no"):
         return said.lower() in ("true", "yes")
-    return said if key in _TEXT else _plain(said)
+    if "list of lists" in kinds:
+        return [_numbers(box) for box in re.split(r"\s*[|/]\s*", said) if box]
+    if "list of names" in kinds:
+        return [name.strip() for name in re.split(r"[,+]", said) if name.strip()]
+    if "list" in kinds and ("," in said or str not in kinds):
+        return _numbers(said)
+    return _plain(said) if kinds & {float, int} and "list" not in kinds else said
 
 
-def _numbers(said: str) -> list[Any]:
+def _kinds_in(annotation: object) -> set[object]:
+    """Return what a key may be: str, bool, float, and lists by what they hold."""
+    inner = typing.get_args(annotation)
+    origin = typing.get_origin(annotation)
+    if origin is typing.Literal:
+        return {type(word) for word in inner}
+    if origin is tuple:
+        held = set[object]().union(*map(_kinds_in, inner))
+        return {"list of lists" if "list" in held else "list of names" if str in held else "list"}
+    if origin is typing.Annotated:
+        return _kinds_in(inner[0])
+    return set[object]().union(*map(_kinds_in, inner)) if inner else {annotation}
+
+
+def _numbers(said: str) -> list[object]:
     """Return "0.5, 0.4, 0.6, 0.5" as numbers; what is none stays text, for the plan to refuse."""
     return [_plain(part.strip()) for part in said.strip("[] ").split(",")]
 
 
-def _plain(said: str) -> Any:
+def _plain(said: str) -> object:
     """Return a plain number as a number, anything else as text."""
-    if not _NUMBER.fullmatch(said):
+    if not re.fullmatch(_NUMBER, said):
         return said
     return float(said) if "." in said else int(said)

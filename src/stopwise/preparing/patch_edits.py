@@ -8,7 +8,7 @@ from stopwise.errors import WrongUse
 from stopwise.measurement import read
 from stopwise.plan import load_plan
 from stopwise.plan.draft import open_draft
-from stopwise.plan.model import MATERIALS
+from stopwise.plan.model import MATERIALS, Patch
 from stopwise.plan.readings import nearest
 from stopwise.plan.spoken_tables import box_of, value_of
 from stopwise.raw import decode
@@ -97,7 +97,7 @@ def remove_patch(plan: Path, name: str) -> str:
 def _value(key: str, said: Any) -> Any:
     if key == "box":
         return list(box_of(said))
-    return value_of(key, said) if isinstance(said, str) else said
+    return value_of(Patch, key, said) if isinstance(said, str) else said
 
 
 def _index(plan: Plan, name: str) -> int | None:
