@@ -1,4 +1,4 @@
-"""Orders, takes, marks, settings, saturation levels and solos in the ledger."""
+"""Orders, takes, settings, saturation levels and solos in the ledger."""
 
 from __future__ import annotations
 
@@ -59,21 +59,6 @@ def test_takes_count_up_and_know_what_was_turned_and_after_which_frame(ledger: L
     assert (first.number, first.name, first.after_frame) == (1, "first", None)
     assert (second.number, second.turned, second.look) == (2, {"key": -0.5}, "black")
     assert second.after_frame == frame
-
-
-def test_a_mark_moves_to_the_newer_frame_and_back_when_undone(ledger: Ledger) -> None:
-    frames = [
-        ledger.frames.keep(
-            Record(name, "measured"), Place("/f", name, Stamp(1, 1, 1)), sha256=name
-        ).frame
-        for name in ("F1", "F2")
-    ]
-    ledger.marks.set("grey", frames[0])
-    ledger.marks.set("key", frames[0])
-    ledger.marks.set("grey", frames[1])
-    assert ledger.marks.now() == {"grey": frames[1], "key": frames[0]}
-    ledger.marks.undo("grey")
-    assert ledger.marks.now() == {"grey": frames[0], "key": frames[0]}
 
 
 def test_settings_hold_any_json(ledger: Ledger) -> None:

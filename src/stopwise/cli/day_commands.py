@@ -168,7 +168,6 @@ class Expecting:
             if awaiting.came:
                 came = awaiting.came[-1]
                 take_back(self._watch.plan_path(), came)
-                ledger.marks.undo(came.part)
                 awaiting = awaiting.undone()
                 said = f"{came.file} is no longer {came.part}"
             elif awaiting.left or ledger.orders.open("expect"):

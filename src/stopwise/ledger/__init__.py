@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from stopwise.ledger.database import MEMORY, Database
 from stopwise.ledger.frames import Frames, Kept, KnownPath, Place, Stamp, content_hash
 from stopwise.ledger.learned import LearnedLevels, Settings, Solos
-from stopwise.ledger.orders import Marks, Order, Orders, Take, Takes
+from stopwise.ledger.orders import Order, Orders, Take, Takes
 
 if TYPE_CHECKING:
     from types import TracebackType
@@ -44,7 +44,7 @@ class Ledger(Database):
 
     Attributes
     ----------
-    frames, orders, takes, marks, settings, levels, solos
+    frames, orders, takes, settings, levels, solos
         What it holds.
     """
 
@@ -53,7 +53,6 @@ class Ledger(Database):
         self.frames = Frames(self)
         self.orders = Orders(self)
         self.takes = Takes(self)
-        self.marks = Marks(self)
         self.settings = Settings(self)
         self.levels = LearnedLevels(self)
         self.solos = Solos(self)

@@ -97,6 +97,7 @@ FIRST_TABLES = """
         began_ns INTEGER NOT NULL,
         after_frame INTEGER REFERENCES frames(id)
     );
+    -- not written any more: which frame plays which part stands in the plan's [frames] alone
     CREATE TABLE marks (
         id INTEGER PRIMARY KEY,
         role TEXT NOT NULL,

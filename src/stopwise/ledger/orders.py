@@ -1,4 +1,4 @@
-"""What a person says to a running watcher (`expect`, `lit`, `look`, `take`), takes and marks."""
+"""What a person says to a running watcher (`expect`, `lit`, `look`, `take`), and the takes."""
 
 from __future__ import annotations
 
@@ -144,34 +144,3 @@ class Takes:
                 "AND id = (SELECT max(id) FROM takes)",
                 (number,),
             )
-
-
-class Marks:
-    """Which frame plays which part: grey, ambient, plate, reference, or a lamp's solo."""
-
-    def __init__(self, database: Database) -> None:
-        self._database = database
-
-    def set(self, role: str, frame: int) -> None:
-        """Mark a frame; an earlier mark of the same role stays below it, for undo."""
-        with self._database.atomic() as connection:
-            connection.execute(
-                "INSERT INTO marks (role, frame, marked_ns) VALUES (?, ?, ?)",
-                (role, frame, time.time_ns()),
-            )
-
-    def undo(self, role: str) -> None:
-        """Take back the last mark of a role."""
-        with self._database.atomic() as connection:
-            connection.execute(
-                "UPDATE marks SET undone_ns = ? WHERE id = "
-                "(SELECT max(id) FROM marks WHERE role = ? AND undone_ns IS NULL)",
-                (time.time_ns(), role),
-            )
-
-    def now(self) -> dict[str, int]:
-        """Return the frame that each role stands on."""
-        rows = self._database.rows(
-            "SELECT role, frame FROM marks WHERE undone_ns IS NULL ORDER BY id"
-        )
-        return dict(rows)
