@@ -10,6 +10,7 @@ import contextlib
 import hashlib
 import os
 import shutil
+import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
 
 _MODEL = Path(lightmodel.__file__).parent
 _MOST_BYTES = 3_000_000_000
+_UNUSED_S = 24 * 3600.0
 
 
 class KeptRenders:
@@ -63,9 +65,13 @@ class KeptRenders:
         part.replace(path)
 
     def tidy(self) -> None:
-        """Remove renders of other states of the model, and the oldest ones over 3 GB."""
+        """Remove states of the model that nobody used for a day, and the oldest renders over 3 GB.
+
+        Two work trees with two states of the model leave each other's renders alone.
+        """
+        self._folder.touch()
         for other in self._all.iterdir():
-            if other != self._folder:
+            if time.time() - other.stat().st_mtime > _UNUSED_S:
                 shutil.rmtree(other, ignore_errors=True)
         paths = [(path.stat(), path) for path in self._folder.glob("*.npz")]
         total = 0
