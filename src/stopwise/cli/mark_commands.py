@@ -16,9 +16,9 @@ from stopwise.pipeline import Brief, assess_file
 from stopwise.pipeline.plan_frames import PlanFrames
 from stopwise.plan import load_plan
 from stopwise.shoot.adopting import ADOPT, Choice, refuse_spoilt
-from stopwise.shoot.awaited_parts import adopt_frame, note_mark, undo_last
 from stopwise.shoot.look_frames import reference_of, solos_are_of
 from stopwise.shoot.standing import Standing
+from stopwise.shoot.watched_edits import adopt_frame, note_mark, undo_last
 
 if TYPE_CHECKING:
     from stopwise.record import Record
@@ -196,7 +196,7 @@ class Adopting:
             plan_folder=self._plan.resolve().parent,
             look=standing.look,
             lit=standing.lit,
-            is_other_stuff=not solos_are_of(ledger, plan, standing.look),
+            is_other_look=not solos_are_of(ledger, plan, standing.look),
             reference=reference_of(ledger, standing.look),
         )
 

@@ -129,7 +129,7 @@ def undo(file: Path) -> None:
     Example: stopwise plan undo plan.toml
     """
     from stopwise.cli.day_commands import ledger_of_plan
-    from stopwise.shoot.awaited_parts import undo_last
+    from stopwise.shoot.watched_edits import undo_last
 
     with ledger_of_plan(file) as ledger:
         undo_last(ledger, file)

@@ -33,9 +33,10 @@ from stopwise.plan import load_plan
 from stopwise.preparing.marks import MARK, mark_frame
 from stopwise.report.lamp_words import dial_words
 from stopwise.shoot.adopting import ADOPT, Choice, refuse_spoilt
-from stopwise.shoot.awaited_parts import adopt_frame, card_box, keep_card_box, note_mark, undo_last
+from stopwise.shoot.awaited_parts import card_box, keep_card_box
 from stopwise.shoot.saying import YES, card_patch, read_lit, read_look, read_parts, read_turned
 from stopwise.shoot.standing import Standing, offered_turn
+from stopwise.shoot.watched_edits import adopt_frame, note_mark, undo_last
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -185,9 +185,9 @@ def _lamps(
     light, solos = reading.grid, references.lamps
     if solos is None or not light.fits(next(iter(solos.nets.values()))):
         return None
-    held = of_the_set(targets) if brief.is_other_stuff else targets
+    held = of_the_set(targets) if brief.is_other_look else targets
     knowledge = frames.knowledge(solos, held)
-    said = Announced(brief.said, brief.run, is_other=brief.is_other_stuff)
+    said = Announced(brief.said, brief.run, is_other=brief.is_other_look)
     return see_lamps(light, solos, knowledge, reading.measurement, said, references.white_cards)
 
 

@@ -51,7 +51,7 @@ class Brief:
         What lamps gave in the take's frames so far, oldest first.
     awaited
         The part that this frame is meant to play; it is held against that instead of the plan.
-    is_other_stuff
+    is_other_look
         Whether clothes or sitter are others than in the solos: lamps are then read from the set.
     reference
         The take's first on-plan frame, where the plan names no reference; the look's own, where one
@@ -76,7 +76,7 @@ class Brief:
     powers: Mapping[str, float] = field(default_factory=dict)
     run: tuple[Mapping[str, LampReading], ...] = ()
     awaited: str | None = None
-    is_other_stuff: bool = False
+    is_other_look: bool = False
     reference: Path | None = None
     full: Path | None = None
     unproved: tuple[str, ...] = ()

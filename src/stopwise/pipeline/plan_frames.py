@@ -393,7 +393,7 @@ def _even(
     """Return the light of all lamps that are meant to be lit, added up from their solos."""
     wanted = [light.name for light in (brief.plan.lights if brief.plan else ())]
     lit = [name for name in wanted if brief.lit is None or name in brief.lit]
-    if not lit or brief.is_other_stuff or not set(lit) <= set(solos):
+    if not lit or brief.is_other_look or not set(lit) <= set(solos):
         return None
     factors = [2.0 ** (brief.said or {}).get(name, 0.0) for name in lit]
     terms = [(solos[name], factor) for name, factor in zip(lit, factors, strict=True)]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Literal
 
 from stopwise.errors import WrongUse
 from stopwise.messages import reason_text, say
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Collection, Iterator
 
     from stopwise.plan.draft import Draft
-    from stopwise.plan.model import Plan
+    from stopwise.plan.model import Look, Patch, Plan
     from stopwise.plan.places import Path as KeyPath
     from stopwise.record import Record
 
@@ -157,7 +157,7 @@ def _refuse_unknown(plan: Plan, look: str | None, patches: Collection[str]) -> N
 def _all(plan: Plan, record: Record, lit: Collection[str] | None) -> Iterator[_Target]:
     """Yield every target of the look that is judged now, with what the frame measured."""
     now = plan_now(plan, look=record.look, lit=lit)
-    owners: list[tuple[KeyPath, Any]] = [((), plan)]
+    owners: list[tuple[KeyPath, Plan | Look]] = [((), plan)]
     owners += [
         (("look", number), look)
         for number, look in enumerate(plan.looks)
@@ -190,7 +190,7 @@ def _all(plan: Plan, record: Record, lit: Collection[str] | None) -> Iterator[_T
                 yield _Target(("backdrop", key), f"paper {key}", "backdrop", before, measured)
 
 
-def _has_zone(patch: Any) -> bool:
+def _has_zone(patch: Patch) -> bool:
     """Tell whether a patch is judged on its zone: metal is only where somebody set a target."""
     return patch.zone is not None or patch.material != "metal"
 

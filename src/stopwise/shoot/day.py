@@ -105,7 +105,6 @@ class Day:
         self._room = Room()
         self._marks = 0
         self._briefs: dict[str, tuple[Brief, int]] = {}
-        self._part: str | None = None
         self._lit: tuple[str, ...] | None = None
         self._before: tuple[Record, float] | None = None
         self._take = self.standing.take
@@ -153,7 +152,7 @@ class Day:
             powers=self.standing.powers(plan),
             run=run.readings,
             awaited=awaiting_now(self._ledger).part if can_mark else None,
-            is_other_stuff=not solos_are_of(self._ledger, plan, look),
+            is_other_look=not solos_are_of(self._ledger, plan, look),
             reference=reference_of(self._ledger, look),
             full=full_frame(self._ledger),
             unproved=() if look else unproved_solos(self._ledger, plan),
@@ -171,7 +170,6 @@ class Day:
     def complete(self, record: Record, assessment: Assessment | None) -> Record:
         """Return a frame's record with what depends on the frames before it; in landing order."""
         brief, marks = self._briefs.pop(record.file, (None, 0))
-        self._part = None
         if brief is None or assessment is None or record.verdict == "unreadable":
             return record
         now = self._brief(brief, is_awaited=brief.awaited is not None)
@@ -207,7 +205,6 @@ class Day:
             card=card_box(self._ledger),
         )
         keep_awaiting(self._ledger, played.awaiting)
-        self._part = played.part
         if played.part is not None:
             self._marks += 1
             keep_solo(self._ledger, played.part, self.standing.look)
@@ -243,9 +240,6 @@ class Day:
     def kept(self, kept: Kept, path: Path) -> None:
         """Take in that the frame that was completed last is kept."""
         record = kept.record
-        if self._part is not None:
-            self._ledger.marks.set(self._part, kept.frame)
-            self._part = None
         plan = self._around.plan()
         if is_full(record, plan, self.standing.lit):
             keep_full(self._ledger, plan, path)
