@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from stopwise.lamps.outputs import (
@@ -15,7 +16,7 @@ from stopwise.lamps.outputs import (
     read_lamps,
 )
 from stopwise.lamps.unmixing import Shift
-from support.lit_sets import BOXES, EXPOSURE, PAPER, LitSet, shift_of
+from support.lit_sets import BOXES, EXPOSURE, PAPER, SHAPE, LitSet, shift_of
 from support.made_set import Sitter
 
 EVERY = ("key", "fill", "hair", "paper left", "paper right")
@@ -226,3 +227,8 @@ def test_a_clipped_place_is_left_out_and_the_lamp_still_read():
     reading = read_lamps(made.frame({"key": 1.2}), made.lamp_set, said={"key": 1.2})["key"]
     assert reading.state == "fired"
     assert reading.stops == pytest.approx(1.2, abs=0.1)
+
+
+def test_of_a_frame_that_is_blown_all_over_no_lamp_is_seen(made):
+    blown = made.picture(np.full((3, *SHAPE), 2.0))
+    assert set(states(read_lamps(blown, made.lamp_set)).values()) == {"not seen"}

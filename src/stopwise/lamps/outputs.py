@@ -203,6 +203,8 @@ def read_lamps(
     if only is not None:
         placement = placement or Shift()
     seen = _see(stack, start, placement)
+    if not seen:
+        return dict.fromkeys(lamps.names, LampReading(None, None, "not seen"))
     return {
         name: _reading(one, what)
         for name, one, what in zip(lamps.names, seen, expected, strict=True)
@@ -329,9 +331,16 @@ class _Seen:
 
 
 def _see(stack: Stack, start: Floats, placement: Shift | None) -> list[_Seen]:
-    """Return what a frame says of each lamp; `start` float64 (lamps,) is what is expected."""
+    """Return what a frame says of each lamp; `start` float64 (lamps,) is what is expected.
+
+    Nothing where fewer cells than lamps are left, as where all is blown.
+    """
+    if np.count_nonzero(stack.coarse_good) < len(start):
+        return []
     shift, is_placed = place_sitter(stack, start, placement)
     cells = design(stack, shift)
+    if len(cells.seen) < len(start):
+        return []
     starts = [start] if np.ptp(start) == 0.0 else [start, np.full_like(start, start.mean())]
     fit = min((fit_outputs(cells, start=one) for one in starts), key=lambda one: one.cost)
     known = np.square(fit.used / cells.sigma[:, None])
