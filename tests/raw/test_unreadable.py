@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 import stat
+import struct
 import sys
 import threading
 from typing import TYPE_CHECKING
@@ -87,6 +88,24 @@ def test_a_broken_code_stream_is_damaged(tmp_path: Path, capfd: pytest.CaptureFi
 
     assert refused(path).condition.name == "damaged"
     assert capfd.readouterr().err == ""
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="what new memory holds is set by glibc")
+def test_a_picture_that_the_decoder_leaves_out_never_shows_another_frame(tmp_path: Path) -> None:
+    """Without version and depth the decoder reads no tile, and gives memory as it finds it."""
+    path, other = tmp_path / "a.dng", tmp_path / "b.dng"
+    write_dng(path, exposed(light((180, 240))), spec=DngSpec())
+    write_dng(other, exposed(light((180, 240))), spec=DngSpec(compression="none", bits=16))
+    with tifffile.TiffFile(path, mode="r+") as file:
+        places = [file.pages.first.tags[code].offset for code in (258, 50706)]
+    data = bytearray(path.read_bytes())
+    for place in places:
+        data[place : place + 2] = struct.pack("<H", 65_000)
+    path.write_bytes(data)
+
+    for _ in range(5):
+        decode(other)
+        assert refused(path).condition.name == "one_value"
 
 
 def test_white_at_or_under_black_is_damaged(tmp_path: Path) -> None:

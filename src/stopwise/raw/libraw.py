@@ -7,6 +7,7 @@ turned into a temporary file; the library's own lines are dropped, all others pa
 
 from __future__ import annotations
 
+import ctypes
 import io
 import math
 import os
@@ -156,7 +157,8 @@ def decode_bytes(
                 raw.open_buffer(io.BytesIO(data))
                 opened = True
                 _check_claim(raw.sizes, planes, len(data), path, at_most_bytes)
-                raw.unpack()
+                with _zeroed_memory():
+                    raw.unpack()
                 return _copied(raw)
         except (rawpy.LibRawError, MemoryError, OSError, NotImplementedError) as error:
             name = _CONDITIONS.get(type(error).__name__, "decoder_failed")
@@ -165,6 +167,28 @@ def decode_bytes(
             text = error.args[0] if error.args else ""
             detail = text.decode("ascii", "replace") if isinstance(text, bytes) else str(text)
             raise Unreadable(path, condition(name), detail.lower()) from error
+
+
+_PERTURB, _ZEROS = -6, 0xFF
+"""Of glibc's mallopt (malloc.h): M_PERTURB, and the byte whose complement new memory holds."""
+
+
+@contextmanager
+def _zeroed_memory() -> Iterator[None]:
+    """Have all memory that is taken while the block runs hold zeros, where the system can.
+
+    Of photosites that no part of a file holds the library gives what its memory held before, which
+    may be another frame: with zeros there they are refused as never filled, each time.
+    """
+    mallopt = getattr(ctypes.CDLL(None), "mallopt", None) if sys.platform == "linux" else None
+    if mallopt is None:
+        yield
+        return
+    mallopt(_PERTURB, _ZEROS)
+    try:
+        yield
+    finally:
+        mallopt(_PERTURB, 0)
 
 
 def _check_claim(sizes: Any, planes: int, size: int, path: Path, at_most_bytes: int) -> None:
