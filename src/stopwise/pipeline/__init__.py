@@ -7,7 +7,8 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from stopwise.errors import Unreadable, WrongUse
+from stopwise.conditions import condition
+from stopwise.errors import StopwiseError, Unreadable, WrongUse
 from stopwise.findings import Reason, Verdict
 from stopwise.lamps.lamp_notes import LampNote
 from stopwise.lamps.outputs import LampReading
@@ -112,6 +113,11 @@ def assess_file(path: Path, brief: Brief, frames: PlanFrames) -> Assessment:
             unproven.proven()  # damage goes before whatever it made of the measuring
     except Unreadable as error:
         return Assessment(unreadable(file, error, take=brief.take, look=brief.look))
+    except StopwiseError:
+        raise
+    except Exception as error:  # noqa: BLE001 (whatever it is, it costs this file and no other)
+        what = Unreadable(path, condition("decoder_failed"), f"{type(error).__name__}: {error}")
+        return Assessment(unreadable(file, what, take=brief.take, look=brief.look))
     done = time.perf_counter()
     timing = {"decode": 1e3 * (decoded - start), "measure": 1e3 * (done - decoded)}
     timing_ms = {name: round(ms, 1) for name, ms in timing.items()}
