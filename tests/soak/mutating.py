@@ -1,12 +1,15 @@
-"""Spoil a file as cards, cables and copying programs do, and worse: bytes in, other bytes out."""
+"""Spoil a file as cards, cables and copying programs do, and worse: bytes in, other bytes out.
+
+What is done to the structure of a file stands in :mod:`soak.spoiling_tiff` and
+:mod:`soak.spoiling_boxes`; here is what is done to any bytes, and the choice among all.
+"""
 
 from __future__ import annotations
 
-import struct
 from typing import TYPE_CHECKING
 
-from stopwise.raw.bounds import FileBytes
-from stopwise.raw.whole import promise_of
+from soak.spoiling_boxes import BOX_MUTATIONS
+from soak.spoiling_tiff import TIFF_MUTATIONS
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -14,9 +17,10 @@ if TYPE_CHECKING:
 
     Mutation = Callable[[bytes, bytes, Random], bytes]
 
-_ENTRY_BYTES, _VALUE_AT = 12, 8
+PAGE = 4096
 _MOST_FLIPS = 64
-_EDGES = (0, 1, 2, 0x7F, 0x80, 0xFF, 0x7FFF, 0x8000, 0xFFFF, 0x7FFFFFFF, 0x80000000, 0xFFFFFFFF)
+_AGAIN = 0.25
+"""Share of spoiled files that are spoiled once more."""
 
 
 def flip_bits(content: bytes, _donor: bytes, chance: Random) -> bytes:
@@ -45,10 +49,28 @@ def blank(content: bytes, _donor: bytes, chance: Random) -> bytes:
     return content[:start] + bytes([chance.choice((0, 0xFF))]) * (end - start) + content[end:]
 
 
+def lose_pages(content: bytes, _donor: bytes, chance: Random) -> bytes:
+    """Have one to eight pages of a disk, side by side or apart, hold zeros: never written."""
+    spoiled = bytearray(content)
+    pages = -(-len(content) // PAGE)
+    first = chance.randrange(pages)
+    for number in range(chance.randrange(1, 9)):
+        page = first + number if chance.random() < 0.5 else chance.randrange(pages)
+        spoiled[page * PAGE : (page + 1) * PAGE] = bytes(len(spoiled[page * PAGE :][:PAGE]))
+    return bytes(spoiled)
+
+
 def garble(content: bytes, _donor: bytes, chance: Random) -> bytes:
     """Have a stretch hold random bytes."""
     start, end = _stretch(content, chance)
     return content[:start] + chance.randbytes(end - start) + content[end:]
+
+
+def move(content: bytes, _donor: bytes, chance: Random) -> bytes:
+    """Have a stretch hold what stands at another place of the file."""
+    start, end = _stretch(content, chance)
+    other = chance.randrange(len(content) - (end - start) + 1)
+    return content[:start] + content[other : other + end - start] + content[end:]
 
 
 def splice(content: bytes, donor: bytes, chance: Random) -> bytes:
@@ -63,36 +85,14 @@ def join(content: bytes, donor: bytes, chance: Random) -> bytes:
     return content[:place] + donor[place:]
 
 
-def change_fields(content: bytes, _donor: bytes, chance: Random) -> bytes:
-    """Change fields of one to three directory entries: code, type, count, value, what it points at.
-
-    Entries have twelve bytes each (TIFF 6.0, section 2).
-    """
-    places = _fields(content)
-    spoiled = bytearray(content)
-    for _ in range(chance.randrange(1, 4)):
-        place, length = chance.choice(places)
-        value = chance.choice((*_EDGES, chance.getrandbits(32), chance.getrandbits(8)))
-        packed = struct.pack("<I", value)[:length]
-        if chance.random() < 0.5:
-            near = int.from_bytes(spoiled[place : place + length], "little")
-            packed = (near ^ 1 << chance.randrange(8 * length)).to_bytes(length, "little")
-        spoiled[place : place + len(packed)] = packed
-    return bytes(spoiled)
+def put_behind(content: bytes, donor: bytes, chance: Random) -> bytes:
+    """Put another file, or as much of it as came, behind the whole of this one."""
+    return content + donor[: chance.randrange(1, len(donor))]
 
 
-def _fields(content: bytes) -> list[tuple[int, int]]:
-    """Return place and length of each field that a little-endian file's directories hold."""
-    tiff = promise_of(FileBytes.of(content)).tiff
-    fields = [(0, 2), (2, 2), (4, 4)]
-    for directory in () if tiff is None else tiff.directories:
-        for entry in directory.entries.values():
-            if entry.outside:
-                fields += [(entry.place + step, 4) for step in range(0, 16, 4)]
-            else:
-                start = entry.place - _VALUE_AT
-                fields += [(start, 2), (start + 2, 2), (start + 4, 4), (entry.place, 4)]
-    return [(place, length) for place, length in fields if place + length <= len(content)]
+def put_before(content: bytes, donor: bytes, chance: Random) -> bytes:
+    """Put the head of another file before the whole of this one."""
+    return donor[: chance.randrange(1, 1 + min(len(donor), 512))] + content
 
 
 def _stretch(content: bytes, chance: Random) -> tuple[int, int]:
@@ -102,14 +102,39 @@ def _stretch(content: bytes, chance: Random) -> tuple[int, int]:
     return start, start + length
 
 
-MUTATIONS: tuple[Mutation, ...] = (
+BYTE_MUTATIONS: tuple[Mutation, ...] = (
     flip_bits,
     cut,
     cut_out,
     blank,
+    lose_pages,
     garble,
+    move,
     splice,
     join,
-    change_fields,
+    put_behind,
+    put_before,
 )
-"""Each takes a file's bytes, another file's, and a source of chance."""
+
+MUTATIONS: tuple[Mutation, ...] = (*BYTE_MUTATIONS, *TIFF_MUTATIONS, *BOX_MUTATIONS)
+"""Each takes a file's bytes, another file's, and a source of chance.
+
+Those of a structure that a file hasn't leave it as it is.
+"""
+
+
+def spoil(content: bytes, donor: bytes, chance: Random) -> tuple[bytes, str]:
+    """Spoil a file in one way, or one after another in two or three.
+
+    Returns
+    -------
+    tuple
+        Other bytes, at least one, and the name of the way that came first.
+    """
+    spoiled, first = content, ""
+    while not spoiled or spoiled == content or chance.random() < _AGAIN:
+        mutation = chance.choice(MUTATIONS)
+        changed = mutation(spoiled or content, donor, chance)
+        if changed != spoiled:
+            spoiled, first = changed, first or mutation.__name__
+    return spoiled, first
