@@ -171,7 +171,7 @@ class Darkroom:
         def room() -> Mapping[str, NDArray[Any]]:
             seen = self.surface(scene, view)
             ambient = ambient_field(view, seen, studio.AMBIENT)
-            return {"ambient": ambient, "stuff": seen.stuff.reshape(view.shape)}
+            return {"ambient": ambient, "material": seen.material.reshape(view.shape)}
 
         found = self._part(scene, view, "room", room)
         lamps = {
@@ -179,7 +179,7 @@ class Darkroom:
             for lamp in recipe.lamps
             if lamp.name in recipe.turns
         }
-        return Fields(lamps, found["ambient"], found["stuff"])
+        return Fields(lamps, found["ambient"], found["material"])
 
     def surface(self, scene: Scene, view: View) -> Surface:
         """Return what each photosite sees."""

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from lightmodel.scene import Stuff
+from lightmodel.scene import Material
 from lightmodel.texture import speckle
 
 if TYPE_CHECKING:
@@ -19,15 +19,15 @@ if TYPE_CHECKING:
 
     Colours = NDArray[np.float32]
 
-SHEEN: dict[Stuff, tuple[float, float]] = {
-    Stuff.SKIN: (0.02, 14.0),
-    Stuff.NECK: (0.01, 10.0),
-    Stuff.HAIR: (0.03, 18.0),
-    Stuff.EYE: (0.08, 400.0),
-    Stuff.MASK: (0.006, 25.0),
-    Stuff.METAL: (0.9, 60.0),
+SHEEN: dict[Material, tuple[float, float]] = {
+    Material.SKIN: (0.02, 14.0),
+    Material.NECK: (0.01, 10.0),
+    Material.HAIR: (0.03, 18.0),
+    Material.EYE: (0.08, 400.0),
+    Material.MASK: (0.006, 25.0),
+    Material.METAL: (0.9, 60.0),
 }
-"""Mirrored share and sharpness (the power of the cosine) of stuffs that shine."""
+"""Mirrored share and sharpness (the power of the cosine) of materials that shine."""
 
 GREY_CARD = 0.18
 PAPER = 0.19
@@ -39,27 +39,27 @@ _GAZE = 0.0022
 BROW = (0.13, 0.12, 0.115)
 
 
-def colours(scene: Scene, points: Points, stuff: NDArray[np.uint8]) -> Colours:
+def colours(scene: Scene, points: Points, material: NDArray[np.uint8]) -> Colours:
     """Return the linear RGB reflectance of each point, (3, n)."""
     painted = np.empty(points.shape, np.float32)
-    for kind in np.unique(stuff):
-        chosen = stuff == kind
-        painted[:, chosen] = _PAINTERS[Stuff(kind)](
+    for kind in np.unique(material):
+        chosen = material == kind
+        painted[:, chosen] = _PAINTERS[Material(kind)](
             _own_place(scene, kind, points[:, chosen]), scene.wardrobe
         )
     return painted
 
 
-def sheen(stuff: NDArray[np.uint8]) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+def sheen(material: NDArray[np.uint8]) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Return mirrored share and sharpness for each point, (n,) each."""
-    table = np.array([SHEEN.get(kind, (0.0, 1.0)) for kind in Stuff], np.float32)
-    return table[stuff, 0], table[stuff, 1]
+    table = np.array([SHEEN.get(kind, (0.0, 1.0)) for kind in Material], np.float32)
+    return table[material, 0], table[material, 1]
 
 
 def _own_place(scene: Scene, kind: int, points: Points) -> Points:
-    if scene.pose is None or kind > Stuff.METAL:
+    if scene.pose is None or kind > Material.METAL:
         return points
-    return scene.pose.to_head(points) if kind <= Stuff.EYE else scene.pose.to_body(points)
+    return scene.pose.to_head(points) if kind <= Material.EYE else scene.pose.to_body(points)
 
 
 def _plain(colour: tuple[float, float, float], count: int) -> Colours:
@@ -151,16 +151,16 @@ def _paper(points: Points, _: Wardrobe) -> Colours:
     return _plain((PAPER,) * 3, points.shape[1]) * fibre
 
 
-_PAINTERS: dict[Stuff, Callable[[Points, Wardrobe], Colours]] = {
-    Stuff.SKIN: _skin,
-    Stuff.HAIR: _hair,
-    Stuff.EYE: _eye,
-    Stuff.NECK: _neck,
-    Stuff.CLOTH: _cloth,
-    Stuff.MASK: _mask,
-    Stuff.METAL: _metal,
-    Stuff.CHIP: _grey,
-    Stuff.ROD: _rod,
-    Stuff.CARD: _grey,
-    Stuff.PAPER: _paper,
+_PAINTERS: dict[Material, Callable[[Points, Wardrobe], Colours]] = {
+    Material.SKIN: _skin,
+    Material.HAIR: _hair,
+    Material.EYE: _eye,
+    Material.NECK: _neck,
+    Material.CLOTH: _cloth,
+    Material.MASK: _mask,
+    Material.METAL: _metal,
+    Material.CHIP: _grey,
+    Material.ROD: _rod,
+    Material.CARD: _grey,
+    Material.PAPER: _paper,
 }

@@ -14,7 +14,7 @@ from scipy.ndimage import gaussian_filter, maximum_filter, minimum_filter
 
 from lightmodel import paint, tracing
 from lightmodel.geometry import column, dot, unit
-from lightmodel.scene import PAPER_Z, Stuff
+from lightmodel.scene import PAPER_Z, Material
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -49,7 +49,7 @@ class Surface:
     colours: Points
     sheen: NDArray[np.float32]
     sharpness: NDArray[np.float32]
-    stuff: NDArray[np.uint8]
+    material: NDArray[np.uint8]
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -58,7 +58,7 @@ class Fields:
 
     lamps: Mapping[str, Picture]
     ambient: Picture
-    stuff: NDArray[np.uint8]
+    material: NDArray[np.uint8]
 
     def flash(self, turns: Mapping[str, float]) -> Picture:
         """Return the sum of the lamps named, each turned by so many stops from plan power."""
@@ -79,11 +79,13 @@ def surface(scene: Scene, view: View) -> Surface:
     to_paper = (PAPER_Z - eye[2]) / rays[2]
     points = eye + rays * np.where(solid, reach, to_paper).astype(np.float32)
     facing = np.repeat(column((0.0, 0.0, 1.0)), solid.size, axis=1)
-    stuff = np.full(solid.size, Stuff.PAPER, np.uint8)
+    material = np.full(solid.size, Material.PAPER, np.uint8)
     if solid.any():
         facing[:, solid] = tracing.normals(scene.distance, points[:, solid])
-        stuff[solid] = scene.stuff(points[:, solid])
-    return Surface(points, facing, paint.colours(scene, points, stuff), *paint.sheen(stuff), stuff)
+        material[solid] = scene.material(points[:, solid])
+    return Surface(
+        points, facing, paint.colours(scene, points, material), *paint.sheen(material), material
+    )
 
 
 def render(scene: Scene, view: View, lamps: tuple[Lamp, ...], ambient_level: float) -> Fields:
@@ -98,7 +100,9 @@ def render(scene: Scene, view: View, lamps: tuple[Lamp, ...], ambient_level: flo
     """
     seen = surface(scene, view)
     fields = {lamp.name: lamp_field(scene, view, seen, lamp) for lamp in lamps}
-    return Fields(fields, ambient_field(view, seen, ambient_level), seen.stuff.reshape(view.shape))
+    return Fields(
+        fields, ambient_field(view, seen, ambient_level), seen.material.reshape(view.shape)
+    )
 
 
 def lamp_field(scene: Scene, view: View, seen: Surface, lamp: Lamp) -> Picture:

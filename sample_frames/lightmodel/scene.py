@@ -21,7 +21,7 @@ PAPER_Z = -1.8
 """The paper hangs this far behind the sitter, metres (negative z)."""
 
 
-class Stuff(IntEnum):
+class Material(IntEnum):
     """What a point of the picture is made of."""
 
     SKIN = 0
@@ -106,23 +106,23 @@ class Scene:
             nearest = np.minimum(nearest, sitter.distance(points, self.pose))
         return nearest
 
-    def stuff(self, points: Points) -> NDArray[np.uint8]:
-        """Return which stuff each point of the solids' surface is, a `Stuff` value, (n,)."""
-        parts: dict[Stuff, Distances] = self._props(points)
+    def material(self, points: Points) -> NDArray[np.uint8]:
+        """Return which material each point of the solids' surface is, a `Material` value, (n,)."""
+        parts: dict[Material, Distances] = self._props(points)
         if self.pose is not None:
             head = sitter.head_parts(self.pose.to_head(points))
             body = sitter.body_parts(self.pose.to_body(points))
-            parts |= dict(zip(list(Stuff)[: len(head) + len(body)], head + body, strict=True))
+            parts |= dict(zip(list(Material)[: len(head) + len(body)], head + body, strict=True))
         names = np.array(list(parts), np.uint8)
         return names[np.argmin(np.stack(list(parts.values())), axis=0)]
 
-    def _props(self, points: Points) -> dict[Stuff, Distances]:
-        props: dict[Stuff, Distances] = {}
+    def _props(self, points: Points) -> dict[Material, Distances]:
+        props: dict[Material, Distances] = {}
         if self.chip_facing is not None:
-            props[Stuff.CHIP] = self._chip(points)
-            props[Stuff.ROD] = self._rod(points)
+            props[Material.CHIP] = self._chip(points)
+            props[Material.ROD] = self._rod(points)
         if self.card is not None:
-            props[Stuff.CARD] = plate(points, self.card.centre, self.card.facing, self.card.half)
+            props[Material.CARD] = plate(points, self.card.centre, self.card.facing, self.card.half)
         return props
 
     def _chip(self, points: Points) -> Distances:

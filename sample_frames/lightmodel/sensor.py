@@ -20,7 +20,7 @@ RGGB = ((0, 1), (3, 2))
 
 
 @dataclass(frozen=True, slots=True)
-class Heap:
+class SaturationPeak:
     """A soft ceiling under the named white, as some cameras have.
 
     Attributes
@@ -47,14 +47,14 @@ class Sensor:
     black
         Level without light of R, G, B and the second green.
     white
-        Level that the file names as white, and where photosites stop when there is no `heap`.
+        Level that the file names as white, and where photosites stop when there is no `peak`.
     electrons_per_level
         1 / gain.
     read_noise_e
         Electrons, one sigma.
     bits
         Depth.
-    heap
+    peak
         A softer ceiling, or None.
     pattern
         Colour of each photosite of a cell, any size; planes follow `black`.
@@ -65,7 +65,7 @@ class Sensor:
     electrons_per_level: float = 3.6
     read_noise_e: float = 4.0
     bits: int = 14
-    heap: Heap | None = None
+    peak: SaturationPeak | None = None
     pattern: tuple[tuple[int, ...], ...] = RGGB
 
     def colours(self, shape: tuple[int, int]) -> NDArray[np.intp]:
@@ -116,10 +116,10 @@ class Sensor:
         return np.clip(whole, 0, 2**self.bits - 1).astype(np.uint16), clipped
 
     def _ceiling(self, shape: tuple[int, ...], rng: np.random.Generator) -> NDArray[np.float32]:
-        if self.heap is None:
+        if self.peak is None:
             return np.full(shape, self.white, np.float32)
-        ceiling = self.heap.level + self.heap.width * rng.standard_normal(shape, np.float32)
-        hot = rng.random(shape, np.float32) < self.heap.hot_share
+        ceiling = self.peak.level + self.peak.width * rng.standard_normal(shape, np.float32)
+        hot = rng.random(shape, np.float32) < self.peak.hot_share
         ceiling[hot] = 2**self.bits - 1
         return ceiling
 

@@ -43,14 +43,14 @@ class Shot:
         Mosaic, what the sensor was due, and which photosites clipped.
     sensor
         Levels and noise.
-    stuff
+    material
         What each photosite sees, upright.
     """
 
     recipe: Recipe
     exposed: Exposed
     sensor: Sensor
-    stuff: np.ndarray[Any, np.dtype[np.uint8]]
+    material: np.ndarray[Any, np.dtype[np.uint8]]
 
     @property
     def turns(self) -> Mapping[str, float]:
@@ -60,7 +60,7 @@ class Shot:
     @property
     def light(self) -> truth.Light:
         """The frame without noise, cell by cell."""
-        return truth.light_of(self.exposed, self.stuff, self.sensor, self.recipe.view)
+        return truth.light_of(self.exposed, self.material, self.sensor, self.recipe.view)
 
 
 @dataclass
@@ -117,7 +117,7 @@ class Shoot:
             **changes,
         )
         fields = self._darkroom.fields(recipe)
-        return Shot(recipe, expose(recipe, fields, self.sensor), self.sensor, fields.stuff)
+        return Shot(recipe, expose(recipe, fields, self.sensor), self.sensor, fields.material)
 
     def moved(self, right_m: float = 0.0, up_m: float = 0.0, head_turn_deg: float = 0.0) -> Scene:
         """Return the scene with the sitter moved, for `frame(scene=...)`."""

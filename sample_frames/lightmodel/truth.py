@@ -14,7 +14,7 @@ from scipy import ndimage
 
 from lightmodel.colour import MULTIPLIERS, WEIGHTS
 from lightmodel.render import MID_GREY
-from lightmodel.scene import Stuff
+from lightmodel.scene import Material
 from lightmodel.targets import PINPOINT_LARGEST
 
 if TYPE_CHECKING:
@@ -73,7 +73,7 @@ class Light:
         return np.logical_and.reduce([plane.all(axis=0) for plane in self.over])
 
 
-def light_of(exposed: Exposed, stuff: NDArray[np.uint8], sensor: Sensor, view: View) -> Light:
+def light_of(exposed: Exposed, material: NDArray[np.uint8], sensor: Sensor, view: View) -> Light:
     """Sort one Bayer exposure into cells."""
     due = np.minimum(exposed.due, 1.0)
     signals = tuple(_planes(due, sensor, view, channel) for channel in range(3))
@@ -83,7 +83,7 @@ def light_of(exposed: Exposed, stuff: NDArray[np.uint8], sensor: Sensor, view: V
         (share * plane.mean(axis=0) for share, plane in zip(shares, signals, strict=True)),
         np.zeros(signals[0].shape[1:], np.float32),
     )
-    bare = ndimage.binary_erosion(stuff == Stuff.PAPER, iterations=6, border_value=1)
+    bare = ndimage.binary_erosion(material == Material.PAPER, iterations=6, border_value=1)
     rows, columns = luminance.shape
     return Light(signals, over, luminance, bare[::2, ::2][:rows, :columns])
 

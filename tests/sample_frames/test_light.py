@@ -18,7 +18,7 @@ from lightmodel.frames import (
 )
 from lightmodel.making import CARD_BOX
 from lightmodel.render import MID_GREY, render
-from lightmodel.scene import Card, Scene, Stuff
+from lightmodel.scene import Card, Material, Scene
 from lightmodel.shoots import Shoot, hidden_turns, made_shoot
 from lightmodel.targets import HAIR, LIT, SHADOW, WHITE
 from lightmodel.view import View
@@ -203,10 +203,12 @@ def test_light_can_be_enlarged_without_changing_its_tones() -> None:
 
 
 def test_paper_fills_all_that_the_sitter_leaves(shoot: Shoot) -> None:
-    stuff = shoot.frame().stuff
-    rows, columns = stuff.shape
-    assert (stuff[: rows // 3, : columns // 4] == Stuff.PAPER).all()
-    assert {Stuff.SKIN, Stuff.HAIR, Stuff.CLOTH, Stuff.MASK, Stuff.METAL} <= set(np.unique(stuff))
+    material = shoot.frame().material
+    rows, columns = material.shape
+    assert (material[: rows // 3, : columns // 4] == Material.PAPER).all()
+    assert {Material.SKIN, Material.HAIR, Material.CLOTH, Material.MASK, Material.METAL} <= set(
+        np.unique(material)
+    )
 
 
 def test_a_seed_makes_one_shoot_and_another_makes_another() -> None:

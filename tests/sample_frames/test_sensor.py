@@ -13,7 +13,7 @@ from lightmodel.colour import (
     WEIGHTS,
     XYZ_TO_CAMERA,
 )
-from lightmodel.sensor import Heap, Sensor
+from lightmodel.sensor import SaturationPeak, Sensor
 
 colour = pytest.importorskip("colour")
 
@@ -76,7 +76,7 @@ def test_photosites_stop_at_the_named_white_and_say_so() -> None:
 
 
 def test_a_soft_ceiling_piles_up_under_the_named_white_with_hot_photosites_above() -> None:
-    sensor = Sensor(heap=Heap(level=14_900.0, width=12.0, hot_share=0.001))
+    sensor = Sensor(peak=SaturationPeak(level=14_900.0, width=12.0, hot_share=0.001))
     levels, clipped = sensor.expose(np.full((400, 400), 1.4, np.float32), np.random.default_rng(3))
     heaped = levels[levels < sensor.white]
     assert np.median(heaped) == pytest.approx(14_900.0, abs=1.0)

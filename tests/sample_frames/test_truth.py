@@ -8,7 +8,7 @@ import pytest
 from lightmodel import expected, truth
 from lightmodel.frames import Exposed, Settings
 from lightmodel.render import MID_GREY
-from lightmodel.scene import Stuff
+from lightmodel.scene import Material
 from lightmodel.sensor import Sensor
 from lightmodel.targets import WHITE, Patch
 from lightmodel.view import View
@@ -20,7 +20,7 @@ ALL = (0.0, 0.0, 1.0, 1.0)
 def light(due: np.ndarray, clipped: np.ndarray | None = None) -> truth.Light:
     over = due >= 1.0 if clipped is None else clipped
     exposed = Exposed(due.astype(np.float32), np.zeros(due.shape, np.uint16), over)
-    return truth.light_of(exposed, np.full(due.shape, Stuff.PAPER, np.uint8), Sensor(), VIEW)
+    return truth.light_of(exposed, np.full(due.shape, Material.PAPER, np.uint8), Sensor(), VIEW)
 
 
 def neutral(levels: np.ndarray) -> np.ndarray:

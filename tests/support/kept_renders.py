@@ -59,6 +59,7 @@ class KeptRenders:
     def put(self, key: str, arrays: Mapping[str, NDArray[Any]]) -> None:
         """Keep arrays under a key; whole or not at all, however many processes do so."""
         path = self._path(key)
+        path.parent.mkdir(parents=True, exist_ok=True)  # another run may have tidied it away
         part = path.with_suffix(f".{os.getpid()}")
         with part.open("wb") as file:
             np.savez(file, **arrays)
