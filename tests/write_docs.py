@@ -23,6 +23,7 @@ FIELDS = {
     "snr, snr_planned": "signal to noise, read and planned",
     "figure": "which figure of the backdrop",
     "at, where": "a place, in per cent from the left and the top; or in words: `bottom left`",
+    "held": "how the camera was held: `upright` or `landscape`",
     "side": "`left`, `right`, `top` or `bottom`",
     "count": "how many specks",
     "since": "seconds since the frame before",

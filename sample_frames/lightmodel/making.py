@@ -49,14 +49,14 @@ class Maker:
         return exposed, told
 
     def _figures(self, recipe: Recipe, fields: Fields, exposed: Exposed) -> dict[str, Any]:
-        light = truth.light_of(exposed, fields.stuff, self.sensor, recipe.view)
+        light = truth.light_of(exposed, fields.material, self.sensor, recipe.view)
         targets = LOOKS[recipe.look]
         clipping = truth.clipping(light)
         outside = (*targets.may_clip, *(patch.box for patch in targets.patches))
         clipping["largest_outside"] = truth.largest_outside(light, outside)
         told: dict[str, Any] = {
             "clipping": clipping,
-            "backdrop": truth.backdrop(light, BACKDROP.boxes),
+            "backdrop": truth.backdrop(light, targets.backdrop or BACKDROP.boxes),
         }
         if recipe.scene.pose is None:
             return told | _card(light, recipe)

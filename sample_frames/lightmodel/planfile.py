@@ -12,7 +12,7 @@ from lightmodel.render import MID_GREY
 from lightmodel.scene import PAPER_Z
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator
 
     from lightmodel.lamps import Lamp
     from lightmodel.targets import Box, Patch, Targets
@@ -117,20 +117,28 @@ def _backdrop() -> Iterator[str]:
     yield 'darker = "backdrop"'
     yield f"at_least = {plan.SEPARATION_AT_LEAST}"
     yield ""
+    yield from _paper(plan.BACKDROP.boxes, "")
+
+
+def _paper(boxes: Iterable[Box], table: str) -> Iterator[str]:
     target = plan.BACKDROP
-    yield "[backdrop]"
-    yield f"boxes = [{', '.join(_box(box) for box in target.boxes)}]"
+    yield f"[{table}backdrop]"
+    yield f"boxes = [{', '.join(_box(box) for box in boxes)}]"
     for key in ("zone", "left_right", "left_right_within", "falloff", "falloff_within", "uneven"):
         yield f"{key} = {getattr(target, key)}"
     yield ""
 
 
-def _limits() -> Iterator[str]:
-    for box in plan.UPRIGHT.may_clip:
-        yield "[[may_clip]]"
-        yield f'name = "{"buckle" if box == plan.BUCKLE else "upright buckle"}"'
+def _may_clip(boxes: Iterable[Box], table: str) -> Iterator[str]:
+    for box in boxes:
+        yield f"[[{table}may_clip]]"
+        yield 'name = "buckle"'
         yield f"box = {_box(box)}"
         yield ""
+
+
+def _limits() -> Iterator[str]:
+    yield from _may_clip(plan.WHITE.may_clip, "")
     yield "[limits]"
     yield f"blown_area = {plan.BLOWN_AREA:.4f}"
     yield f"pinpoint_largest = {plan.PINPOINT_LARGEST:.5f}"
@@ -165,8 +173,13 @@ def _set() -> Iterator[str]:
 def _look(look: Targets) -> Iterator[str]:
     yield "[[look]]"
     yield f'name = "{look.look}"'
+    if look.backdrop:
+        yield 'orientation = "upright"'
     yield ""
     yield from _targets(look, "look.")
+    if look.backdrop:
+        yield from _paper(look.backdrop, "look.")
+        yield from _may_clip(look.may_clip, "look.")
 
 
 def _box(box: Box) -> str:

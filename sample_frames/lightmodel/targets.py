@@ -10,7 +10,7 @@ Part = Literal["head", "body"] | None
 
 
 @dataclass(frozen=True, slots=True)
-class Material:
+class Allowance:
     """What a material allows, stops and fractions: the design's table of defaults."""
 
     under: float
@@ -22,12 +22,12 @@ class Material:
 
 
 MATERIALS = {
-    "skin": Material(0.3, 0.2, headroom=0.5, may_clip=0.0005),
-    "white cloth": Material(0.4, 0.15, headroom=0.3, may_clip=0.001),
-    "hair": Material(0.5, 0.3, headroom=0.0, may_clip=0.01, read_at=90.0),
-    "black cloth": Material(0.5, 0.5, blocked=0.3),
-    "paper": Material(0.2, 0.2),
-    "": Material(0.3, 0.3),
+    "skin": Allowance(0.3, 0.2, headroom=0.5, may_clip=0.0005),
+    "white cloth": Allowance(0.4, 0.15, headroom=0.3, may_clip=0.001),
+    "hair": Allowance(0.5, 0.3, headroom=0.0, may_clip=0.01, read_at=90.0),
+    "black cloth": Allowance(0.5, 0.5, blocked=0.3),
+    "paper": Allowance(0.2, 0.2),
+    "": Allowance(0.3, 0.3),
 }
 """By name; "" is a patch without one."""
 
@@ -52,20 +52,24 @@ class Patch:
     part: Part = "body"
 
     @property
-    def allowed(self) -> Material:
+    def allowed(self) -> Allowance:
         """What its material allows."""
         return MATERIALS[self.material]
 
 
 @dataclass(frozen=True, slots=True)
 class Targets:
-    """Patches and ratio of one look; its name is None for the plan's own."""
+    """Patches and ratio of one look; its name is None for the plan's own.
+
+    `backdrop` is where its paper lies, for a camera that is turned.
+    """
 
     look: str | None
     patches: tuple[Patch, ...]
     ratio_stops: float | None
     ratio_within: float = 0.3
     may_clip: tuple[Box, ...] = ()
+    backdrop: tuple[Box, ...] = ()
 
     def patch(self, name: str) -> Patch:
         """Return the patch called `name`."""
@@ -116,12 +120,15 @@ def _in_black(patch: Patch) -> Patch:
 
 
 def _upright(box: Box) -> Box:
-    """Return where a box of the level picture lies in the upright one: same place, same lens."""
+    """Return where a box of the level picture lies in the upright one: same place, same lens.
+
+    What lies beside the upright picture is cut off.
+    """
     x0, y0, x1, y1 = box
     wide, high = 4.0 / 3.0, 3.0 / 4.0
     turned = (0.5 + (x0 - 0.5) * wide, 0.5 + (y0 - 0.5) * high)
     end = (0.5 + (x1 - 0.5) * wide, 0.5 + (y1 - 0.5) * high)
-    x0, y0, x1, y1 = (round(edge, 4) for edge in (*turned, *end))
+    x0, y0, x1, y1 = (round(min(max(edge, 0.0), 1.0), 4) for edge in (*turned, *end))
     return (x0, y0, x1, y1)
 
 
@@ -130,6 +137,7 @@ UPRIGHT = replace(
     WHITE,
     look="upright",
     patches=tuple(replace(patch, box=_upright(patch.box)) for patch in WHITE.patches),
-    may_clip=(*WHITE.may_clip, _upright(BUCKLE)),
+    may_clip=(_upright(BUCKLE),),
+    backdrop=tuple(_upright(box) for box in BACKDROP.boxes),
 )
 LOOKS = {targets.look: targets for targets in (WHITE, BLACK, UPRIGHT)}

@@ -71,6 +71,7 @@ Code = Literal[
     "framing_changed",
     "sitter_moved",
     "something_moved",
+    "no_boxes",
     "as_said",
     "near_said",
     "off_said",
@@ -268,6 +269,9 @@ MESSAGES: dict[tuple[Check, Code], Message] = {
         "Hold patch figures loosely: they may lie in another part of the light.",
         ("Sitter or framing moved{shift}.", "Sitter or framing moved."),
         is_advice=True,
+    ),
+    ("setting", "no_boxes"): Message(
+        "Camera {held}: no boxes for it.", "Make a look: look {held} --new.", is_advice=True
     ),
     ("lamp", "not_seen"): Message("{lamp} not seen on both sides."),
     ("lamp", "changed"): Message("{lamp} {moved}."),

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from stopwise.codes import Check, Code  # noqa: TC001 - JSON is read by these types
-from stopwise.frame import Point  # noqa: TC001 - JSON is read by these types
+from stopwise.frame import Held, Point  # noqa: TC001 - JSON is read by these types
 
 Advice = Literal[
     "shoot_slower",
@@ -110,6 +110,8 @@ class Detail:
         What the lamp was turned by meanwhile.
     lamps_steady
         Whether the lamps are known to have been steady.
+    camera_held
+        How the camera was held.
     """
 
     material: str | None = None
@@ -129,6 +131,7 @@ class Detail:
     scale: float | None = None
     turned_stops: float | None = None
     lamps_steady: bool | None = None
+    camera_held: Held | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -285,7 +288,14 @@ _RANKS = {"exposure": 2, "setting": 3, "shutter": 4, "ambient": 4, "ratio": 10, 
 
 
 ReasonCode = Literal[
-    "must_see", "material_not_seen", "nothing_seen", "own_frame", "refused", "file"
+    "no_boxes",
+    "must_see",
+    "material_not_seen",
+    "nothing_seen",
+    "open",
+    "own_frame",
+    "refused",
+    "file",
 ]
 
 
@@ -296,7 +306,8 @@ class Reason:
     Attributes
     ----------
     code
-        must_see, material_not_seen, nothing_seen: what a verdict would need isn't seen; own_frame:
+        no_boxes: the camera is held as for no boxes of the plan; must_see, material_not_seen,
+        nothing_seen: what a verdict would need isn't seen; open: its zones aren't set; own_frame:
         the frame plays a part in the plan; refused: it was meant to, and can't; file: the file
         gives no pixels.
     of
@@ -337,6 +348,9 @@ def verdict_of(findings: Iterable[Finding]) -> Verdict:
 
 
 def _missing(findings: Sequence[Finding]) -> Reason | None:
+    held = next((one.detail.camera_held for one in findings if one.code == "no_boxes"), None)
+    if held is not None:
+        return Reason("no_boxes", (held,))
     needed = [
         finding.of
         for finding in findings

@@ -20,6 +20,9 @@ Box = tuple[float, float, float, float]
 Point = tuple[float, float]
 """x, y as fractions of the upright picture."""
 
+Held = Literal["upright", "landscape"]
+"""How the camera was held: the picture is taller than wide, or wider than tall."""
+
 Window = tuple[slice, slice]
 """Rows and columns of an upright picture of cells or of blocks."""
 
@@ -184,6 +187,12 @@ class Frame:
     def upright(self, plane: NDArray[T]) -> NDArray[T]:
         """Return a view of a sensor-oriented array (h, w, ...), in any unit, stood upright."""
         return upright(plane, self.orientation)
+
+
+def held(size: tuple[int, int]) -> Held | None:
+    """Return how the camera was held for a picture of this width and height; None for a square."""
+    width, height = size
+    return None if width == height else "upright" if height > width else "landscape"
 
 
 def upright(plane: NDArray[T], orientation: int) -> NDArray[T]:

@@ -70,7 +70,7 @@ def say(finding: Finding) -> str:
 
 def do(finding: Finding) -> str:
     """Return what to do about a finding; "" where nothing is."""
-    if finding.state == "not seen":
+    if finding.state == "not seen" and not _message(finding).is_advice:
         lost = finding.check == "patch" and finding.why == "not_followed"
         return "Bring the sitter back to the mark." if lost and finding.detail.must_see else ""
     message = _message(finding)
@@ -125,16 +125,22 @@ def headline(
     if verdict.verdict == "on plan":
         return _on_plan(findings, unseen)
     if verdict.verdict == "can't tell":
-        if not unseen:
-            why = "" if reason is None else reason_text(reason)
-            return "Can't tell.", shortened_line(why) or "Shoot again."
-        advice = next((text for one in unseen if (text := do(one))), "Shoot again.")
-        return _unseen(unseen, "can't tell"), shortened_line(advice)
+        return _cannot_tell(unseen, reason)
     if verdict.verdict == "unreadable":
         return _unreadable(reason)
     parts = [] if ratio_stops is None else [f"lit to shadow {tenths(ratio_stops)}"]
     parts.append(f"blown {share_text(blown)}" if blown else "nothing blown")
     return fitted("{}.".format, ", ".join(parts)), _why_measured(reason)
+
+
+def _cannot_tell(unseen: Sequence[Finding], reason: Reason | None) -> tuple[str, str]:
+    if unseen and unseen[0].code == "no_boxes":
+        return headline_of(unseen[0])
+    if not unseen:
+        why = "" if reason is None else reason_text(reason)
+        return "Can't tell.", shortened_line(why) or "Shoot again."
+    advice = next((text for one in unseen if (text := do(one))), "Shoot again.")
+    return _unseen(unseen, "can't tell"), shortened_line(advice)
 
 
 def _on_plan(findings: Sequence[Finding], unseen: Sequence[Finding]) -> tuple[str, str]:
@@ -168,6 +174,8 @@ def _why_measured(reason: Reason | None) -> str:
     """Return why a frame isn't judged: it plays a part, or the plan asks for nothing."""
     if reason is None:
         return "Measured only: no targets in a plan."
+    if reason.code == "open":
+        return "Zones open: adopt a frame."
     told = "Not taken as {}." if reason.code == "refused" else "{}: measured only."
     return fitted(told.format, *reason.of[:1])
 
@@ -190,7 +198,7 @@ def place_name(finding: Finding) -> str:
     """Return the name of what a finding is about, as one speaks of it."""
     if finding.figure is not None:
         return _PAPER[finding.figure]
-    if finding.check == "setting":
+    if finding.check == "setting" and finding.of in _SETTINGS:
         return _SETTINGS[finding.of][0]
     return finding.of
 
@@ -203,6 +211,8 @@ def reason_text(reason: Reason) -> str:
         short = "it can't be read" if known is None else known.short
         return f"{short}: {reason.detail}" if reason.detail else short
     return {
+        "no_boxes": f"the camera is {names}, and no boxes of the plan are for that",
+        "open": f"targets are open until a frame is adopted: {names}",
         "must_see": f"must be seen, and isn't: {names}",
         "material_not_seen": f"no patch of {names} is seen",
         "nothing_seen": "nothing that the plan asks for is seen",
@@ -480,6 +490,7 @@ _ADVICE = {
 }
 _FIELDS: dict[str, Callable[[Finding], str]] = {
     "of": lambda one: shown(one.of),
+    "held": lambda one: one.detail.camera_held or "",
     "lit": lambda one: shown(one.lit or one.of),
     "shadow": lambda one: shown(one.shadow or one.of),
     "lamp": lambda one: lamp_name(one.of),

@@ -44,6 +44,7 @@ def any_findings(draw: st.DrawFn) -> Finding:
         | st.builds(Knocked, settings_keys, figures(1e-4, 1e6), figures(1e-4, 1e6)),
         shutter_s=st.none() | figures(1e-4, 60),
         since_s=st.none() | figures(0, 1e5),
+        camera_held=st.sampled_from([None, "upright", "landscape"]),
     )
     return draw(
         st.builds(

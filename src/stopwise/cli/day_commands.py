@@ -198,15 +198,25 @@ def lit(lamps: tuple[str, ...], **named: Any) -> None:
 
 @click.command()
 @click.argument("name", nargs=-1, required=True)
+@click.option("--new", "is_new", is_flag=True, help="Make it: boxes copied, zones open to adopt.")
 @watch_options
-def look(name: tuple[str, ...], **named: Any) -> None:
+def look(name: tuple[str, ...], is_new: bool, **named: Any) -> None:  # noqa: FBT001
     """From the next frame on, this look's targets hold. "none" is the plan's own.
+
+    With --new the look is made first, of the boxes that hold now; the next frames are measured, and
+    adopt fills its zones. Once a frame has said that the camera is turned and the plan has no boxes
+    for that, --new makes the look for it, and it is chosen by itself.
 
     Example: stopwise look in black
     """
     from stopwise.shoot.saying import read_look
+    from stopwise.shoot.watched_edits import begin_look
 
     watch = find_watch(**named)
+    if is_new:
+        with Ledger(watch.ledger) as ledger:
+            click.echo(begin_look(ledger, watch.plan_path(), " ".join(name)).words)
+        return
     worn = read_look(" ".join(name), plan_of(watch))
     say(watch, "look", worn, f"Look: {worn}" if worn else "The plan's own look")
 

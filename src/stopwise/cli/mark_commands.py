@@ -204,7 +204,9 @@ class Adopting:
 def _newest(ledger: Ledger) -> Path:
     """Return the newest frame that is held against the plan and still lies where it landed."""
     for kept in reversed(list(ledger.frames.all(last=30))):
-        if kept.record.verdict in ("unreadable", "measured"):
+        reason = kept.record.reason
+        is_open = reason is not None and reason.code == "open"
+        if kept.record.verdict in ("unreadable", "measured") and not is_open:
             continue
         for place in ledger.frames.places_of(kept.frame):
             if Path(*place).is_file():

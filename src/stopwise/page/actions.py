@@ -36,7 +36,7 @@ from stopwise.shoot.adopting import ADOPT, Choice, refuse_spoilt
 from stopwise.shoot.awaited_parts import card_box, keep_card_box
 from stopwise.shoot.saying import YES, card_patch, read_lit, read_look, read_parts, read_turned
 from stopwise.shoot.standing import Standing, offered_turn
-from stopwise.shoot.watched_edits import adopt_frame, note_mark, undo_last
+from stopwise.shoot.watched_edits import adopt_frame, begin_look, note_mark, undo_last
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -169,8 +169,10 @@ class Actions:
         self._ledger.orders.say("lit", None if meant is None else list(meant))
         return "All lamps are meant to be lit." if meant is None else f"Lit: {', '.join(meant)}."
 
-    def look(self, look: Text | None) -> str:
-        """Say which look is worn from the next frame on; None for the plan's own targets."""
+    def look(self, look: Text | None, new: Text | None = None) -> str:
+        """Say which look is worn from the next frame on; None for the plan's own; or make one."""
+        if new:
+            return begin_look(self._ledger, self.plan_file, new).words
         worn = None if look is None else read_look(look, load_plan(self.plan_file))
         self._ledger.orders.say("look", worn)
         return f"From the next frame on: {worn or 'the plan without a look'}."

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from stopwise.conditions import condition
 from stopwise.errors import StopwiseError, Unreadable, WrongUse
 from stopwise.findings import Reason, Verdict
+from stopwise.frame import held
 from stopwise.lamps.lamp_notes import LampNote
 from stopwise.lamps.outputs import LampReading
 from stopwise.lamps.seen import Announced, see_lamps
@@ -20,10 +21,10 @@ from stopwise.pipeline.awaited import Answer, answer_for, overfed_solos
 from stopwise.pipeline.brief import Assessment, Brief, Observed, levels_of
 from stopwise.pipeline.plan_frames import PlanFrames, part_of
 from stopwise.plan.model import Plan
-from stopwise.plan.now import of_the_set, plan_now
+from stopwise.plan.now import LookFor, look_for, of_the_set, plan_now, without_places
 from stopwise.raw import decode_unproven
 from stopwise.record import recorded, unreadable
-from stopwise.verdict import verdict_on
+from stopwise.verdict import verdict_on, verdict_without_boxes
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -125,9 +126,13 @@ def assess_file(path: Path, brief: Brief, frames: PlanFrames) -> Assessment:
 
 
 def _assess(path: Path, frame: Frame, brief: Brief, frames: PlanFrames) -> Assessment:
-    plan = brief.plan
-    targets = plan_now(plan or Plan(), look=brief.look, lit=brief.lit, powers=brief.powers)
-    part = part_of(path, plan, brief.plan_folder)
+    part = part_of(path, brief.plan, brief.plan_folder)
+    chosen = LookFor(brief.look)
+    if part is None and brief.awaited is None:
+        brief, chosen = _as_held(brief, frame, frames)
+    targets = plan_now(brief.plan or Plan(), look=brief.look, lit=brief.lit, powers=brief.powers)
+    plan = None if brief.plan is None else targets.plan
+    brief = replace(brief, plan=plan)
     references = frames.known(brief if part is None else replace(brief, plan=None), frame, targets)
     learned = levels_of(frame, brief.learned)
     known = Known(
@@ -150,6 +155,8 @@ def _assess(path: Path, frame: Frame, brief: Brief, frames: PlanFrames) -> Asses
         verdict = Verdict("measured", reason=Reason("own_frame", (part.words,)))
     elif answer is not None:
         verdict = Verdict("measured", reason=Reason("own_frame", (answer.part,)))
+    elif not chosen.has_boxes:
+        verdict = verdict_without_boxes(reading.measurement, targets)
     else:
         verdict = verdict_on(reading.measurement, targets, ambient=references.ambient, lamps=lamps)
     record = recorded(
@@ -157,7 +164,7 @@ def _assess(path: Path, frame: Frame, brief: Brief, frames: PlanFrames) -> Asses
         reading.measurement,
         verdict,
         take=brief.take,
-        look=brief.look,
+        look=chosen.name,
         lamps=_recorded_lamps(lamps, references),
     )
     return Assessment(
@@ -168,6 +175,20 @@ def _assess(path: Path, frame: Frame, brief: Brief, frames: PlanFrames) -> Asses
         answer=answer,
         overfed=overfed,
     )
+
+
+def _as_held(brief: Brief, frame: Frame, frames: PlanFrames) -> tuple[Brief, LookFor]:
+    """Return the brief with the look whose boxes hold for how the camera was held, if any do."""
+    plan = brief.plan
+    if plan is None:
+        return brief, LookFor(brief.look)
+    chosen = look_for(plan, brief.look, seen=held(frame.size), own=frames.held(brief))
+    if not chosen.has_boxes:
+        return replace(brief, plan=without_places(plan), look=None, reference=None), chosen
+    if chosen.name != brief.look:
+        reference = brief.references.get(chosen.name)
+        return replace(brief, look=chosen.name, reference=reference), chosen
+    return brief, chosen
 
 
 def _recorded_lamps(

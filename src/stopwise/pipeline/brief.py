@@ -56,6 +56,8 @@ class Brief:
     reference
         The take's first on-plan frame, where the plan names no reference; the look's own, where one
         is worn.
+    references
+        The same of each look, None for the plan's own: a turned camera has another one chosen.
     full
         The newest frame that shows all lamps lit, where one is known; a look's frames are none.
     unproved
@@ -78,6 +80,7 @@ class Brief:
     awaited: str | None = None
     is_other_look: bool = False
     reference: Path | None = None
+    references: Mapping[str | None, Path] = field(default_factory=dict)
     full: Path | None = None
     unproved: tuple[str, ...] = ()
     learned: LevelTable = field(default_factory=dict)

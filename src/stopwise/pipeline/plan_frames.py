@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import OrderedDict, deque
+from contextlib import suppress
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
@@ -10,6 +11,7 @@ from typing import TYPE_CHECKING, Generic, TypeVar
 
 from stopwise.conditions import condition
 from stopwise.errors import LedgerError, PathMissing, StopwiseError
+from stopwise.frame import held
 from stopwise.grid import combine
 from stopwise.grid_bytes import FORM, from_blob, to_blob
 from stopwise.lamps.blame import Knowledge, know
@@ -25,7 +27,7 @@ from stopwise.raw import decode_unproven
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping
 
-    from stopwise.frame import Frame
+    from stopwise.frame import Frame, Held
     from stopwise.grid import LightGrid
     from stopwise.ledger import Ledger
     from stopwise.measurement.figures import Measurement
@@ -291,6 +293,29 @@ class PlanFrames:
             notes=tuple(notes),
         )
 
+    def held(self, brief: Brief) -> Held | None:
+        """Return how the camera was held for the plan's own boxes, where one of its frames tells.
+
+        The reference tells it first, then any frame of the set.
+        """
+        plan, folder = brief.plan, brief.plan_folder
+        if plan is None or folder is None:
+            return None
+        targets = plan_now(plan, look=brief.look)
+        first = sorted(plan.frames.marked, key=lambda one: one.part.role != "reference")
+        files = [(part, folder / name) for part, name in first if part.role != "grey"]
+        if (kept := brief.references.get(None)) is not None:
+            files.append((FramePart("reference"), kept))
+        for part, path in files:
+            with suppress(StopwiseError, OSError):
+                return held(self._own(part, path, targets, brief.look).light.size)
+        return None
+
+    def _own(self, part: FramePart, path: Path, targets: PlanNow, look: str | None) -> OwnFrame:
+        """Read a frame, with its figures where others are held against them."""
+        figures = self._ledger is None or part.role in ("reference", "plate")
+        return self.read(path, targets, look=look, figures=figures)
+
     def _usable(
         self, files: Mapping[FramePart, Path], brief: Brief, frame: Frame | None, targets: PlanNow
     ) -> tuple[dict[FramePart, OwnFrame], list[FrameNote]]:
@@ -305,8 +330,7 @@ class PlanFrames:
                 notes.append(FrameNote(part, path.name, "frame_missing"))
                 continue
             try:
-                figures = self._ledger is None or part.role in ("reference", "plate")
-                own = self.read(path, targets, look=brief.look, figures=figures)
+                own = self._own(part, path, targets, brief.look)
             except (StopwiseError, OSError) as error:
                 notes.append(FrameNote(part, path.name, "frame_unusable", str(error)))
                 continue

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
-from pydantic import AfterValidator, BeforeValidator, Field, ValidationInfo
+from pydantic import AfterValidator, BeforeValidator, Field, ValidationInfo, WrapValidator
 from pydantic_core import PydanticCustomError
 
 from stopwise.errors import WrongUse
@@ -13,6 +13,9 @@ from stopwise.plan import readings
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+
+OPEN = "open"
+"""What stands for a target zone that is still to be adopted."""
 
 
 def refused(text: str, *, tells_right: bool = False) -> PydanticCustomError:
@@ -83,6 +86,10 @@ def _box(value: tuple[float, float, float, float]) -> tuple[float, float, float,
     raise refused(f"The box is inside out: {' and '.join(sides)}.{ends}", tells_right=bool(ends))
 
 
+def _zone_or_open(value: object, read: Callable[[object], float]) -> object:
+    return OPEN if value == OPEN else read(value)
+
+
 def _balance(value: Any) -> Any:
     if value in ("daylight", "as shot"):
         return value
@@ -101,6 +108,10 @@ Stops = Annotated[float, _Stops, Field(ge=-20.0, le=20.0)]
 Tolerance = Annotated[float, _Stops, Field(ge=0.0, le=20.0)]
 Positive = Annotated[float, Number, Field(gt=0.0, le=1e9)]
 ZoneTarget = Annotated[float, _Stops, Field(ge=-5.0, le=12.0)]
+if TYPE_CHECKING:
+    ZoneOrOpen = float | Literal["open"]
+else:
+    ZoneOrOpen = Annotated[ZoneTarget, WrapValidator(_zone_or_open)]
 MidGrey = Annotated[float, Number, Field(gt=0.0, lt=1.0)]
 Millimetres = Annotated[float, Number, Field(ge=1.0, le=3000.0)]
 TopFigure = Annotated[float, Number, Field(ge=1.0, le=100.0)]

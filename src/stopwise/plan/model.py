@@ -15,7 +15,9 @@ from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 from pydantic import BaseModel, ConfigDict, Field, PrivateAttr
 
 from stopwise.errors import WrongUse
+from stopwise.frame import Held
 from stopwise.plan.kinds import (
+    OPEN,
     Balance,
     Box,
     Elevation,
@@ -41,6 +43,7 @@ from stopwise.plan.kinds import (
     Tolerance,
     TopFigure,
     WattSeconds,
+    ZoneOrOpen,
     ZoneTarget,
 )
 from stopwise.plan.readings import as_the_dial_reads, read_power
@@ -231,7 +234,9 @@ class Patch(Table):
         ..., "x0, y0, x1, y1 as fractions of the upright picture", [0.52, 0.40, 0.58, 0.48]
     )
     material: MaterialName | None = _key(None, "what the patch is of", "skin")
-    zone: ZoneTarget | None = _key(None, "target zone, mid-grey is 5", 6.5)
+    zone: ZoneOrOpen | None = _key(
+        None, 'target zone, mid-grey is 5; "open" until a frame is adopted', 6.5
+    )
     within: Tolerance | None = _key(None, "stops over and under that still hold", 0.3)
     over: Tolerance | None = _key(None, "stops over that still hold", 0.2)
     under: Tolerance | None = _key(None, "stops under that still hold", 0.3)
@@ -239,6 +244,9 @@ class Patch(Table):
     headroom: Stops | None = _key(None, "stops under clip that its brightest part must keep", 0.5)
     texture: Tolerance | None = _key(None, "greatest texture, RMS stops", 0.3)
     follow: Switch = _key(default=False, about="found again when the sitter moves", example=True)
+    still: Switch = _key(
+        default=False, about="on a still thing: a chip, a stand, the paper", example=True
+    )
     must_see: Switch | None = _key(
         default=None, about="no verdict without this patch; skin's default", example=True
     )
@@ -256,8 +264,15 @@ class Patch(Table):
 
     @property
     def target_zone(self) -> float | None:
-        """Its own target zone, or its material's; None without one."""
-        return self.zone if self.zone is not None else self.defaults.zone
+        """Its own target zone, or its material's; None without one, and while it is open."""
+        if self.zone is None:
+            return self.defaults.zone
+        return None if self.zone == "open" else self.zone
+
+    @property
+    def is_open(self) -> bool:
+        """Whether its target zone is still to be adopted."""
+        return self.zone == OPEN
 
     @property
     def allows(self) -> tuple[float, float]:
@@ -425,11 +440,25 @@ class Panel(Table):
 
 
 class Look(Table):
-    """`[[look]]`: other clothes or another sitter under the same lamps."""
+    """`[[look]]`: other clothes or another sitter under the same lamps, or the camera turned.
+
+    A look with an `orientation` is for frames of another orientation than the plan's own boxes
+    hold for; it is chosen by itself, and nothing that is placed in the picture is taken over.
+    """
 
     name: Name = _key(..., "name of the look", "black jacket")
+    of: Name | None = _key(None, "the look that this is with the camera turned", "black jacket")
+    orientation: Held | None = _key(
+        None, "how the camera is turned, where that isn't as for the plan's own boxes", "upright"
+    )
     patches: tuple[Patch, ...] = Field(default=(), alias="patch")
     ratios: tuple[RatioTarget, ...] = Field(default=(), alias="ratio")
+    backdrop: BackdropPlan | None = Field(
+        default=None, description="the backdrop where the camera is turned"
+    )
+    may_clip: tuple[MayClip, ...] = Field(
+        default=(), description="places meant to clip where the camera is turned"
+    )
 
 
 def _tables(key: str, about: str, default: Any = ()) -> Any:
@@ -462,7 +491,7 @@ class Plan(Table):
     may_clip: tuple[MayClip, ...] = _tables("may_clip", "places that are meant to clip")
     limits: LimitsPlan = _tables("limits", "what holds for the whole frame", LimitsPlan())
     frames: FramesPlan = _tables("frames", "frames that have a part to play", FramesPlan())
-    looks: tuple[Look, ...] = _tables("look", "other clothes under the same lamps")
+    looks: tuple[Look, ...] = _tables("look", "other clothes, or the camera turned")
     _old_keys: tuple[OldKey, ...] = PrivateAttr(default=())
     _folder: Path | None = PrivateAttr(default=None)
 
@@ -492,6 +521,10 @@ class Plan(Table):
     def part(self, asked: str) -> FramePart | None:
         """Return the part that is asked for as "grey", "key" or "key white card", or None."""
         return next((part for part in self.parts if part.asked == asked), None)
+
+    def look(self, name: str | None) -> Look | None:
+        """Return the look called `name`, or None."""
+        return next((look for look in self.looks if look.name == name), None)
 
     def light(self, name: str) -> Light | None:
         """Return the lamp called `name`, or None."""

@@ -5,12 +5,20 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
-from stopwise.plan.model import BACKDROP
+from stopwise.plan.model import BACKDROP, FramesPlan
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping
 
-    from stopwise.plan.model import BackdropPlan, Patch, Plan, RatioTarget, Separation
+    from stopwise.frame import Held
+    from stopwise.plan.model import (
+        BackdropPlan,
+        Look,
+        Patch,
+        Plan,
+        RatioTarget,
+        Separation,
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,11 +86,13 @@ def plan_now(
     """
     measured, ratios = plan.patches, plan.ratios
     if look is not None:
-        worn = next((one for one in plan.looks if one.name == look), None)
+        worn = plan.look(look)
         if worn is None:
             known = ", ".join(one.name for one in plan.looks) or "none"
             msg = f"the plan has no look {look!r}; it has: {known}"
             raise ValueError(msg)
+        if worn.orientation is not None:
+            plan = _turned(plan, worn)
         own = {patch.name for patch in worn.patches}
         stay = (p for p in plan.patches if stays_with_the_set(p) and p.name not in own)
         measured, ratios = (*stay, *worn.patches), (*plan.ratios, *worn.ratios)
@@ -106,6 +116,53 @@ def plan_now(
         powers=powers or {},
         lit=None if lit is None else frozenset(lit),
     )
+
+
+def _turned(plan: Plan, look: Look) -> Plan:
+    """Return a plan with the places of a look for a turned camera in place of its own."""
+    places = {"patches": (), "backdrop": look.backdrop, "may_clip": look.may_clip}
+    return plan.model_copy(update={**places, "frames": FramesPlan()})
+
+
+def without_places(plan: Plan) -> Plan:
+    """Return what of a plan holds for a frame in which none of its boxes do."""
+    places = ("patches", "ratios", "separations", "may_clip", "looks")
+    nowhere = {**dict.fromkeys(places, ()), "backdrop": None, "frames": FramesPlan()}
+    return plan.model_copy(update=nowhere)
+
+
+@dataclass(frozen=True, slots=True)
+class LookFor:
+    """Whose boxes hold for a frame: a look's, None for the plan's own; or nobody's."""
+
+    name: str | None
+    has_boxes: bool = True
+
+
+def look_for(plan: Plan, look: str | None, *, seen: Held | None, own: Held | None) -> LookFor:
+    """Return the look whose boxes hold for a frame's orientation.
+
+    Parameters
+    ----------
+    plan
+        The plan.
+    look
+        Name of the look that is worn; None for the plan's own patches.
+    seen
+        How the camera was held for the frame; None for a square picture.
+    own
+        How it was held for the plan's own boxes; None where nobody knows.
+    """
+    worn = plan.look(look)
+    base = worn.of if worn is not None and worn.orientation is not None else look
+    if seen is None:
+        return LookFor(look)
+    if own == seen:
+        return LookFor(base)
+    turned = next((one for one in plan.looks if (one.of, one.orientation) == (base, seen)), None)
+    if turned is not None:
+        return LookFor(turned.name)
+    return LookFor(base, has_boxes=own is None)
 
 
 def of_the_set(now: PlanNow) -> PlanNow:

@@ -55,13 +55,13 @@ class Change:
     """One target that changed; `before` is None where there was none."""
 
     of: str
-    before: float | None
+    before: float | Literal["open"] | None
     after: float
 
     @property
     def words(self) -> str:
         """Return "lit cheek 6.53, was 6.5"."""
-        was = "" if self.before is None else f", was {self.before:g}"
+        was = f", was {self.before:g}" if isinstance(self.before, float) else ""
         return f"{self.of} {self.after:g}{was}"
 
 
@@ -70,7 +70,7 @@ class _Target:
     path: KeyPath
     of: str
     kind: Only
-    before: float | None
+    before: float | Literal["open"] | None
     after: float | None
 
 
@@ -182,12 +182,12 @@ def _all(plan: Plan, record: Record, lit: Collection[str] | None) -> Iterator[_T
                 yield _Target(
                     path, of, "ratios", ratio.stops, ratios.get((ratio.lit, ratio.shadow))
                 )
-    if now.backdrop is not None:
-        for key in _BACKDROP:
-            before = getattr(now.backdrop, key)
+        for key in _BACKDROP if table.backdrop and table.backdrop is now.backdrop else ():
+            before = getattr(table.backdrop, key)
             if before is not None or key == "zone":
                 measured = None if record.backdrop is None else getattr(record.backdrop, key)
-                yield _Target(("backdrop", key), f"paper {key}", "backdrop", before, measured)
+                of = f"paper {key}"
+                yield _Target((*owner, "backdrop", key), of, "backdrop", before, measured)
 
 
 def _has_zone(patch: Patch) -> bool:

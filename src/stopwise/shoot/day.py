@@ -25,6 +25,7 @@ from stopwise.shoot.look_frames import (
     keep_reference,
     keep_solo,
     reference_of,
+    references_of,
     solos_are_of,
     target_of,
     unproved_solos,
@@ -154,6 +155,7 @@ class Day:
             awaited=awaiting_now(self._ledger).part if can_mark else None,
             is_other_look=not solos_are_of(self._ledger, plan, look),
             reference=reference_of(self._ledger, look),
+            references=references_of(self._ledger, plan),
             full=full_frame(self._ledger),
             unproved=() if look else unproved_solos(self._ledger, plan),
         )

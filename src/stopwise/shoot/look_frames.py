@@ -28,6 +28,13 @@ def reference_of(ledger: Ledger, look: str | None) -> Path | None:
     return None if kept is None else Path(kept)
 
 
+def references_of(ledger: Ledger, plan: Plan | None) -> dict[str | None, Path]:
+    """Return the frame that each look is followed from, None for the plan's own patches."""
+    looks = (None, *(look.name for look in (() if plan is None else plan.looks)))
+    found = {look: reference_of(ledger, look) for look in looks}
+    return {look: frame for look, frame in found.items() if frame is not None}
+
+
 def keep_reference(ledger: Ledger, look: str | None, frame: Path) -> None:
     """Keep a look's first frame on plan."""
     if ledger.settings.get(_setting(look)) is None:

@@ -81,7 +81,7 @@ def read_look(said: str, plan: Plan) -> str | None:
     known = [look.name for look in plan.looks]
     if said.strip().lower() == NONE and NONE not in known:
         return None
-    return _named(said.strip(), known, "no look of the plan")
+    return _named(said.strip(), known, "no look of the plan", else_say=" To make it, say --new.")
 
 
 def read_turned(said: str, plan: Plan | None) -> dict[str, float]:
@@ -130,13 +130,13 @@ def _begins(said: str, name: str) -> bool:
     return said.lower().startswith(name.lower()) and bool(re.match(r"[\s=:+\-−–]", after))
 
 
-def _named(said: str, known: Sequence[str], what: str) -> str:
+def _named(said: str, known: Sequence[str], what: str, *, else_say: str = "") -> str:
     for name in known:
         if name.lower() == said.lower():
             return name
     meant = nearest(said, known)
     ask = f'Did you mean "{meant}"?' if meant else f"It has {', '.join(known) or 'none'}."
-    msg = f'"{said}" is {what}. {ask}'
+    msg = f'"{said}" is {what}. {ask}{else_say}'
     raise WrongUse(msg)
 
 

@@ -30,6 +30,12 @@ def offered_turn(ledger: Ledger) -> dict[str, float]:
     return dict(ledger.settings.get(_OFFERED) or {})
 
 
+def standing_look(ledger: Ledger) -> str | None:
+    """Return the look that is worn, as the ledger has it."""
+    look: str | None = (ledger.settings.get(_STANDING) or {}).get("look")
+    return look
+
+
 class Standing:
     """What was said and holds.
 

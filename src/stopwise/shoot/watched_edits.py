@@ -18,6 +18,8 @@ from stopwise.shoot.look_frames import (
     references_now,
     solo_looks,
 )
+from stopwise.shoot.new_look import make_look
+from stopwise.shoot.standing import standing_look
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -25,6 +27,7 @@ if TYPE_CHECKING:
     from stopwise.ledger import Kept, Ledger
     from stopwise.record import Record
     from stopwise.shoot.adopting import Change, Choice
+    from stopwise.shoot.new_look import NewLook
 
 _LAST_MARK = "last mark"
 
@@ -74,6 +77,24 @@ def adopt_frame(
     ledger.orders.say("adopt", {**body, "before": references_now(ledger, look)})
     keep_adopted(ledger, look, frame)
     return changes
+
+
+def begin_look(ledger: Ledger, plan: Path, name: str) -> NewLook:
+    """Make a look of the boxes that hold now, and have the watch wear it from the next frame on.
+
+    A look for a turned camera is chosen by itself and isn't worn.
+
+    Raises
+    ------
+    WrongUse, PlanError, PathMissing
+        See :func:`make_look`.
+    """
+    worn = standing_look(ledger)
+    newest = next(iter(ledger.frames.all(last=1)), None)
+    made = make_look(plan, name, worn=worn, last=None if newest is None else newest.record)
+    if made.held is None:
+        ledger.orders.say("look", made.name)
+    return made
 
 
 def note_mark(ledger: Ledger, part: str, kept: Kept | None) -> None:

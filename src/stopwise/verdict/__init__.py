@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from stopwise.errors import WrongUse
-from stopwise.findings import Verdict, verdict_of
+from stopwise.findings import Detail, Finding, Reason, Verdict, verdict_of
+from stopwise.frame import held
 from stopwise.plan.now import plan_now
 from stopwise.targets import setting_findings, targets_of
 from stopwise.verdict.causes import with_causes
@@ -16,7 +17,6 @@ from stopwise.verdict.whole_frame import frame_findings, is_unlit, trigger_findi
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator
 
-    from stopwise.findings import Finding
     from stopwise.lamps.seen import LampsSeen
     from stopwise.measurement.figures import Measurement
     from stopwise.plan.model import Plan
@@ -96,7 +96,30 @@ def verdict_on(
     else:
         findings = with_lamp_causes(findings, now, lamps, out)
         findings = with_spots(findings, now, lamps.spots)
-    return verdict_of(with_one_turn_a_lamp(findings, now))
+    verdict = verdict_of(with_one_turn_a_lamp(findings, now))
+    still_open = tuple(patch.name for patch in now.patches if patch.is_open)
+    if still_open and verdict.verdict != "off plan":
+        return Verdict("measured", verdict.findings, Reason("open", still_open))
+    return verdict
+
+
+def verdict_without_boxes(measurement: Measurement, now: PlanNow) -> Verdict:
+    """Return what can be said of a frame for whose orientation the plan has no boxes.
+
+    Camera settings and the shutter's edge; of the light nothing, and no lamp is turned.
+    """
+    findings = [
+        Finding(
+            "setting",
+            "framing",
+            "no_boxes",
+            "not seen",
+            detail=Detail(camera_held=held(measurement.size)),
+        ),
+        *setting_findings(now.plan.camera, measurement),
+        *(one for one in frame_findings(now, measurement) if one.code == "edge"),
+    ]
+    return verdict_of(findings)
 
 
 def _refuse_other_patches(measurement: Measurement, now: PlanNow) -> None:

@@ -37,9 +37,9 @@ export const questions = {
   }),
   look: ({ plan }) => ({
     head: "Look",
-    body: [choice("look", "From the next frame on", ["", ...plan.looks], (look) => look || "the plan's own targets")],
+    body: [choice("look", "From the next frame on", ["", ...plan.looks], (look) => look || "the plan's own targets"), field("Or a new one, of the boxes that hold now", text("new", { placeholder: "its clothes, such as in black" }))],
     yes: "Wear it",
-    with: (form) => ({ look: form.get("look") || null }),
+    with: (form) => ({ look: form.get("look") || null, new: form.get("new").trim() || null }),
   }),
   expect: ({ plan }) => ({
     head: "Expect",
