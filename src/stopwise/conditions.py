@@ -235,7 +235,7 @@ _ROWS = (
     Condition(
         311,
         "plan_broken",
-        "the plan was changed and has a mistake",
+        "the plan can't be taken, the one before holds",
         "The plan as it was before goes on. Mend the file and it is read again.",
     ),
     Condition(

@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 import os
+import threading
+import time
 from typing import TYPE_CHECKING
 
 import pytest
 
 from stopwise.errors import PathMissing, PlanError
 from stopwise.folder.plan_file import PlanFile
+from stopwise.plan.loading import load_plan
 
 if TYPE_CHECKING:
     from pathlib import Path
+
+    from stopwise.plan.model import Plan
 
 
 class Clock:
@@ -127,4 +132,51 @@ def test_a_pipe_in_the_plans_place_is_not_read(tmp_path: Path) -> None:
     for clock.now in (0.0, 1.0):
         assert plan.look().title == "one"
     (told,) = notes
-    assert told.detail == f"{path} isn't a file."
+    assert told.detail.startswith(f"{path} is a pipe or a device and no file")
+
+
+def test_a_plan_that_is_cut_short_waits_and_one_that_stays_so_was_meant(tmp_path: Path) -> None:
+    path, notes, clock = tmp_path / "plan.toml", [], Clock()
+    lamps = [f'[[light]]\nname = "{name}"\n' for name in ("key", "fill")]
+    path.write_text("".join(lamps), encoding="utf-8")
+    plan = PlanFile(path, on_note=notes.append, clock=clock)
+    for text in (lamps[0], "".join([*lamps, "# saved\n"]), lamps[0]):
+        path.write_text(text, encoding="utf-8")
+        assert [light.name for light in plan.look().lights] == ["key", "fill"]
+        clock.now += 0.3
+    assert notes == []
+    clock.now += 0.3
+    assert [light.name for light in plan.look().lights] == ["key"]
+    assert [told.condition.name for told in notes] == ["plan_read"]
+
+
+@pytest.mark.parametrize("text", ["", "\n\n", "# all of it is gone\n"])
+def test_a_plan_that_says_nothing_any_more_is_not_taken(text: str, tmp_path: Path) -> None:
+    path, notes, clock = tmp_path / "plan.toml", [], Clock()
+    write(path, "one")
+    plan = PlanFile(path, on_note=notes.append, clock=clock)
+    path.write_text(text, encoding="utf-8")
+    for clock.now in (0.0, 1.0, 2.0):
+        assert plan.look().title == "one"
+    (told,) = notes
+    assert told.detail == f"{path} is empty."
+
+
+def test_a_medium_that_hangs_holds_up_neither_the_loop_nor_the_last_plan(tmp_path: Path) -> None:
+    path, notes, hangs = tmp_path / "plan.toml", [], threading.Event()
+    write(path, "one")
+    plan = PlanFile(path, on_note=notes.append)
+
+    def load(file: Path) -> Plan:
+        assert hangs.wait(60)
+        return load_plan(file)
+
+    plan._load = load
+    write(path, "two")
+    began = time.monotonic()
+    assert [plan.look().title for _ in range(3)] == ["one"] * 3
+    assert time.monotonic() - began < 5.0
+    hangs.set()
+    while plan.look().title != "two":
+        assert time.monotonic() - began < 60.0
+    assert [told.condition.name for told in notes] == ["plan_read"]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-import stat
+import threading
 import time
 from typing import TYPE_CHECKING
 
@@ -11,16 +11,20 @@ from stopwise.errors import PathMissing, PlanError
 from stopwise.folder.watch_notes import note
 from stopwise.ledger.frames import Stamp
 from stopwise.plan import load_plan
+from stopwise.plan.model import Plan
 
 if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
     from stopwise.folder.watch_notes import Note
-    from stopwise.plan.model import Plan
 
 _REST_S = 0.5
-"""Seconds that a mistake must stand before it is told: an editor may still be saving."""
+"""Seconds that a mistake must stand before it is told, and a loss before it is taken: an editor
+may still be saving."""
+
+_WAIT_S = 0.25
+"""Seconds that the loop waits for a plan that is read beside it; most take a hundredth."""
 
 _NO_EDIT = object()
 
@@ -64,58 +68,82 @@ class PlanFile:
         self._clock = clock
         self._stamp = self._stamp_now()
         self.plan = load(path)
+        self._reading: _Reading | None = None
         self._broken: object = _NO_EDIT
         self._broken_since = 0.0
         self._told: object = _NO_EDIT
 
     def look(self) -> Plan:
-        """Read the plan again if its file has changed; to be called between frames."""
-        stamp = self._stamp_now()
-        if stamp != self._stamp:
-            try:
-                plan = self._read()
-            except (PlanError, PathMissing) as error:
-                self._keep_old(stamp, str(error))
-            else:
-                self._take(plan, stamp)
-        return self.plan
+        """Read the plan again if its file has changed; to be called between frames.
 
-    def _read(self) -> Plan:
-        """Read the plan as it is now; one that was just emptied is no plan, and a pipe would hang.
-
-        Raises
-        ------
-        PlanError, PathMissing
-            If it isn't a file with a plan.
+        It is read beside the loop: a medium that hangs leaves the last plan, and Ctrl-C, as they
+        are. A plan that has lost a lamp or a target may be cut short and is taken once it stands.
         """
-        try:
-            status = os.stat(self.path)  # noqa: PTH116
-        except OSError:
-            return self._load(self.path)  # which says what is wrong
-        if not stat.S_ISREG(status.st_mode):
-            msg = f"{self.path} isn't a file."
-            raise PathMissing(msg)
-        if not status.st_size:
-            raise PlanError(f"{self.path} is empty.")
-        return self._load(self.path)
+        stamp = self._stamp_now()
+        if stamp == self._stamp:
+            return self.plan
+        if self._reading is None or self._reading.stamp != stamp:
+            if self._reading is not None and self._reading.is_alive():
+                return self.plan
+            self._reading = _Reading(self.path, stamp, self._load)
+        self._reading.join(_WAIT_S)
+        read = self._reading.read
+        if isinstance(read, Plan) and not read.model_fields_set and self.plan.model_fields_set:
+            read = PlanError(f"{self.path} is empty.")
+        if isinstance(read, Plan) and not _holds_less(read, self.plan):
+            self._take(read, stamp)
+        elif read is not None:
+            self._hold(stamp, read)
+        return self.plan
 
     def _take(self, plan: Plan, stamp: Stamp | None) -> None:
         is_other = plan != self.plan
-        self.plan, self._stamp = plan, stamp
+        self.plan, self._stamp, self._reading = plan, stamp, None
         self._broken = self._told = _NO_EDIT
         if is_other:
             self._on_note(note("plan_read", str(self.path)))
 
-    def _keep_old(self, stamp: Stamp | None, why: str) -> None:
-        """Tell of a mistake once, when it has stood for a moment: an editor may still be saving."""
+    def _hold(self, stamp: Stamp | None, read: Plan | PlanError | PathMissing) -> None:
+        """Hold the last plan over a loss or a mistake; once it has stood, take it or tell it."""
+        if isinstance(read, PathMissing):
+            self._reading = None  # rights and mounts come back without a change of the file
         if stamp != self._broken:
             self._broken, self._broken_since = stamp, self._clock()
         elif stamp != self._told and self._clock() >= self._broken_since + _REST_S:
+            if isinstance(read, Plan):
+                self._take(read, stamp)
+                return
             self._told = stamp
-            self._on_note(note("plan_broken", str(self.path), why.splitlines()[0]))
+            self._on_note(note("plan_broken", str(self.path), str(read).splitlines()[0]))
 
     def _stamp_now(self) -> Stamp | None:
         try:
             return Stamp.of(os.stat(self.path))  # noqa: PTH116
         except OSError:
             return None
+
+
+class _Reading(threading.Thread):
+    """One reading of the plan file, beside the loop and left behind where it hangs."""
+
+    def __init__(self, path: Path, stamp: Stamp | None, load: Callable[[Path], Plan]) -> None:
+        super().__init__(name="plan", daemon=True)
+        self.stamp = stamp
+        self.read: Plan | PlanError | PathMissing | None = None
+        self._path, self._load = path, load
+        self.start()
+
+    def run(self) -> None:
+        """Read the plan, or what is wrong with it."""
+        try:
+            self.read = self._load(self._path)
+        except (PlanError, PathMissing) as error:
+            self.read = error
+
+
+def _holds_less(plan: Plan, before: Plan) -> bool:
+    """Tell whether a plan lost a lamp, a patch or another target that stood in the one before."""
+    return any(
+        len(getattr(plan, key)) < len(getattr(before, key))
+        for key in ("lights", "patches", "ratios", "separations", "looks")
+    ) or (plan.backdrop is None and before.backdrop is not None)

@@ -19,9 +19,10 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from stopwise.errors import WrongUse
+from stopwise.errors import PathMissing, WrongUse
 from stopwise.plan.loading import decode_text, plan_of_text, read_bytes, text_of
 from stopwise.plan.places import find_places
+from stopwise.plan.plan_bounds import MOST_BYTES
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -31,6 +32,9 @@ if TYPE_CHECKING:
     from stopwise.plan.places import Places
 
 _MARK = b"\xef\xbb\xbf"
+_MOST_KEPT = 3 * MOST_BYTES
+"""Bytes of what is kept for an undo: a plan in hexadecimal digits, and how the edit was called."""
+
 _NAMED_BY = {"ratio": ("lit", "shadow"), "separation": ("lighter", "darker")}
 """Keys of other tables that hold the name of a patch."""
 
@@ -227,10 +231,11 @@ class Draft:
         _write(self.file, self.before, after)
         digest = hashlib.sha256(after).hexdigest()
         note = {"before": self.before.hex(), "after": digest, "what": what}
+        undo = undo_file(self.file)
         try:
-            undo_file(self.file).write_text(json.dumps(note), encoding="utf-8")
+            _replace(undo, json.dumps(note).encode())
         except OSError:
-            undo_file(self.file).unlink(missing_ok=True)
+            undo.unlink(missing_ok=True)
 
     def _rewritten(self, body: _Keys, path: KeyPath, change: Callable[[Any, KeyPath], None]) -> str:
         """Return the text with the keys of one table changed by tomlkit."""
@@ -297,10 +302,10 @@ def undo_edit(path: str | Path, *, what: str = "") -> str:
     file = Path(path).resolve()
     kept = undo_file(file)
     try:
-        note = json.loads(kept.read_text(encoding="utf-8"))
-        now = file.read_bytes()
+        note = json.loads(read_bytes(kept, most=_MOST_KEPT))
+        now = read_bytes(file)
         before = bytes.fromhex(note["before"])
-    except (OSError, ValueError, KeyError, TypeError):
+    except (PathMissing, ValueError, KeyError, TypeError):
         msg = f"There is no edit of {file.name} to undo: only the last one by the program can be."
         raise WrongUse(msg) from None
     if what and note.get("what") != what:
@@ -321,24 +326,29 @@ def undo_file(file: Path) -> Path:
 
 def _write(file: Path, before: bytes, after: bytes) -> None:
     """Replace the file in one step, unless it is no longer what was read."""
-    spare = ""
     try:
-        handle, spare = tempfile.mkstemp(dir=file.parent, prefix=f".{file.name}.")
-        with os.fdopen(handle, "wb") as opened:
-            opened.write(after)
-            opened.flush()
-            os.fsync(opened.fileno())
-        shutil.copymode(file, spare)
-        if file.read_bytes() != before:
-            msg = f"{file.name} was changed meanwhile, so nothing was written. Try again."
-            raise WrongUse(msg)
-        Path(spare).replace(file)
+        _replace(file, after, unless_changed=before)
     except OSError as error:
         msg = f"{file} can't be written: {error.strerror or error}. Nothing was changed."
         raise WrongUse(msg) from None
+
+
+def _replace(file: Path, data: bytes, *, unless_changed: bytes | None = None) -> None:
+    """Put data in a file's place in one step; what lies there, a link too, is never written to."""
+    handle, spare = tempfile.mkstemp(dir=file.parent, prefix=f".{file.name}.")
+    try:
+        with os.fdopen(handle, "wb") as opened:
+            opened.write(data)
+            opened.flush()
+            os.fsync(opened.fileno())
+        if unless_changed is not None:
+            shutil.copymode(file, spare)
+            if read_bytes(file) != unless_changed:
+                msg = f"{file.name} was changed meanwhile, so nothing was written. Try again."
+                raise WrongUse(msg)
+        Path(spare).replace(file)
     finally:
-        if spare:
-            Path(spare).unlink(missing_ok=True)
+        Path(spare).unlink(missing_ok=True)
 
 
 # --- data, and a table's keys as tomlkit holds them, changed alike --------------------------------

@@ -79,6 +79,7 @@ _KINDS = {
     "model_type": "It must be a table.",
     "dict_type": "It must be a table.",
     "missing": "It is missing.",
+    "too_long": "There are too many of these: a plan takes {max_length} at most.",
 }
 """What each error of the model means, with the figures that it names."""
 
@@ -145,7 +146,8 @@ def _what(error: ErrorDetails, path: Path) -> str:
         return f"It is one of {', '.join(words)}.{ask}" if words else "This version reads 1."
     if kind == "plain":
         return str(context["text"])
-    if kind in ("missing", "too_long", "too_short") and isinstance(given, list | tuple):
+    is_box = kind == "too_long" and context["max_length"] <= len(_CORNERS)
+    if (is_box or kind in ("missing", "too_short")) and isinstance(given, list | tuple):
         if path[-1] == "boxes":
             return "It is a list of boxes, at least one."
         wanted = field.examples[0] if field and field.examples else given

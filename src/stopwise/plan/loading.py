@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import os
 import re
+import stat
 import tomllib
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path as File
 from typing import TYPE_CHECKING, Any
 
@@ -13,16 +16,14 @@ from pydantic import ValidationError
 from stopwise.errors import PathMissing, PlanError
 from stopwise.plan.faults import cross_faults, model_fault, short
 from stopwise.plan.model import OldKey, Plan
-from stopwise.plan.places import find_places
+from stopwise.plan.places import find_places, too_deep_at
+from stopwise.plan.plan_bounds import MOST_BYTES, MOST_DEPTH, MOST_TOLD
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
     from stopwise.plan.faults import Fault
     from stopwise.plan.places import Path, Places
-
-MOST_BYTES = 1_000_000
-"""A plan larger than this is no plan; reading it would only take time."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,16 +52,24 @@ class PlanText:
         """
         plan, faults = self.checked()
         if plan is None or faults:
-            raise PlanError(*self.lines((fault.path, fault.say) for fault in faults))
+            told = self.lines((fault.path, fault.say) for fault in faults[:MOST_TOLD])
+            if len(faults) > MOST_TOLD:
+                place = ":".join(told[-1].split(":")[:2])
+                told.append(f"{place}: there are more mistakes than these. Mend these first.")
+            raise PlanError(*told)
         return plan
 
     def checked(self) -> tuple[Plan | None, list[Fault]]:
-        """Return the plan as far as its values can be read, and what is wrong with it."""
+        """Return the plan as far as its values can be read, and what is wrong with it.
+
+        No more than a few mistakes are looked for: one more than is told at once.
+        """
         try:
             plan = Plan.model_validate(self.data, by_alias=True, by_name=False)
         except ValidationError as error:
-            return None, [model_fault(one, self) for one in error.errors(include_url=False)]
-        return plan.with_old_keys(self.old_keys), list(cross_faults(plan))
+            found = error.errors(include_url=False)[: MOST_TOLD + 1]
+            return None, [model_fault(one, self) for one in found]
+        return plan.with_old_keys(self.old_keys), list(islice(cross_faults(plan), MOST_TOLD + 1))
 
     def shown(self, path: Path) -> str:
         """Return a key and its value as they stand, shortened to one line."""
@@ -147,24 +156,34 @@ def read_text(path: str | File) -> PlanText:
     return text_of(decode_text(read_bytes(file), file.name), file.name)
 
 
-def read_bytes(file: File) -> bytes:
-    """Return what a plan file holds, a byte more than a plan may have at most.
+def read_bytes(file: File, *, most: int = MOST_BYTES) -> bytes:
+    """Return what a plan file holds, a byte more than it may have at most.
 
     Raises
     ------
     PathMissing
         If there is no such file, or it can't be opened.
     """
-    if file.is_dir():
-        msg = f"{file} is a folder. Name the plan file in it, such as {file / 'plan.toml'}."
-        raise PathMissing(msg)
     try:
-        with file.open("rb") as opened:
-            return opened.read(MOST_BYTES + 1)
+        mode = os.stat(file).st_mode  # noqa: PTH116
+        if stat.S_ISDIR(mode):
+            msg = f"{file} is a folder. Name the plan file in it, such as {file / 'plan.toml'}."
+            raise PathMissing(msg)
+        if stat.S_ISREG(mode):  # what isn't is never opened: a pipe would hang
+            with open(file, "rb", opener=_at_once) as opened:
+                if stat.S_ISREG(os.fstat(opened.fileno()).st_mode):
+                    return opened.read(most + 1)
     except (OSError, ValueError) as error:
         why = getattr(error, "strerror", None) or error
         msg = f"The plan {file} can't be opened: {why}. `stopwise plan new` writes one."
         raise PathMissing(msg) from None
+    msg = f"{file} is a pipe or a device and no file, so it is not read. Name a plan file."
+    raise PathMissing(msg)
+
+
+def _at_once(path: str, flags: int) -> int:
+    """Open without waiting, should a pipe have been put there meanwhile."""
+    return os.open(path, flags | getattr(os, "O_NONBLOCK", 0))
 
 
 def decode_text(data: bytes, name: str) -> str:
@@ -176,7 +195,7 @@ def decode_text(data: bytes, name: str) -> str:
         If it isn't UTF-8, or is far too large.
     """
     if len(data) > MOST_BYTES:
-        msg = f"{name}:1: a plan has less than {MOST_BYTES // 1_000_000} MB. Is this a plan file?"
+        msg = f"{name}:1: a plan has {MOST_BYTES // 1024} kB at most. Is this a plan file?"
         raise PlanError(msg)
     try:
         return data.decode("utf-8-sig")
@@ -201,13 +220,17 @@ def text_of(text: str, name: str) -> PlanText:
     PlanError
         If TOML can't read it; the message names the line and what would be right.
     """
+    if (deep := too_deep_at(text)) is not None:
+        line = text.count("\n", 0, deep) + 1
+        msg = (
+            f"{name}:{line}: brackets or dotted names lie too deep in each other: {MOST_DEPTH} is "
+            "the most, and a plan's own go three deep."
+        )
+        raise PlanError(msg)
     try:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise PlanError(f"{name}:{_broken(text, str(error))}") from None
-    except RecursionError:
-        msg = f"{name}:1: arrays lie too deep in each other. A plan's go two deep: boxes."
-        raise PlanError(msg) from None
     except ValueError:  # Python reads no number of thousands of digits
         lines = enumerate(text.splitlines(), 1)
         line = next((n for n, held in lines if re.search(r"[0-9]{1000}", held)), 1)
@@ -234,15 +257,19 @@ def _renewed(before: PlanText) -> PlanText:
     Where old and new stand side by side so that the new text is none, the old one stays, for the
     model to refuse.
     """
-    text, told = before.text, {}
-    for start, end, new, key in sorted(_old_words(before), reverse=True):
-        text = f"{text[:start]}{new}{text[end:]}"
-        told[key] = before.text.count("\n", 0, start) + 1
+    pieces: list[str] = []
+    told: dict[tuple[str, str], int] = {}
+    done = 0
+    for start, end, new, key in sorted(_old_words(before)):
+        pieces += [before.text[done:start], new]
+        told.setdefault(key, before.text.count("\n", 0, start) + 1)
+        done = end
+    text = "".join([*pieces, before.text[done:]])
     try:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError:
         return before
-    old_keys = tuple(OldKey(line, *key) for key, line in reversed(told.items()))
+    old_keys = tuple(OldKey(line, *key) for key, line in told.items())
     return PlanText(before.name, text, data, find_places(text), old_keys)
 
 
@@ -271,6 +298,7 @@ def _old_words(source: PlanText) -> Iterator[tuple[int, int, str, tuple[str, str
 
 # --- what TOML can't read -------------------------------------------------------------------------
 
+_READ = 200  # characters of a broken line that are looked at
 _PLACE_SAID = re.compile(r" \(at (?:line (\d+), column \d+|end of document)\)$")
 _LONG_OPENING = re.compile(r'^[^=\n]*=\s*(\[|\{|"""|\'\'\')')
 _TWICE = re.compile("overwrite|twice|mutate|already|Duplicate")
@@ -285,12 +313,12 @@ def _broken(text: str, said: str) -> str:
     broken_at = find_places(text).broken_at
     if broken_at is not None:
         began = text.count("\n", 0, broken_at) + 1
-        is_long = began <= len(lines) and _LONG_OPENING.match(lines[began - 1])
+        is_long = began <= len(lines) and _LONG_OPENING.match(lines[began - 1][:_READ])
         line = began if is_long or line >= len(lines) else line
     line = min(line, len(lines))
     reason = said[: found.start()] if found else said
-    stands = lines[line - 1].strip()
-    unquoted = _UNQUOTED.match(lines[line - 1])
+    stands = lines[line - 1][:_READ].strip()
+    unquoted = _UNQUOTED.match(stands)
     if unquoted and not _TWICE.search(reason):
         return f"{line}: {_unquoted(unquoted[1], unquoted[2].strip('“”„‘’«» '))}"
     reason = f"{reason[:1].lower()}{reason[1:]}"

@@ -46,6 +46,7 @@ from stopwise.plan.kinds import (
     ZoneOrOpen,
     ZoneTarget,
 )
+from stopwise.plan.plan_bounds import MOST_BOXES, MOST_LAMPS, MOST_LOOKS, MOST_PATCHES
 from stopwise.plan.readings import as_the_dial_reads, read_power
 from stopwise.stops import say_power
 
@@ -250,7 +251,9 @@ class Patch(Table):
     must_see: Switch | None = _key(
         default=None, about="no verdict without this patch; skin's default", example=True
     )
-    lit_by: tuple[Name, ...] = _key((), "names of the lamps that light it", ["key", "fill"])
+    lit_by: tuple[Name, ...] = _key(
+        (), "names of the lamps that light it", ["key", "fill"], max_length=MOST_LAMPS
+    )
 
     @property
     def is_needed(self) -> bool:
@@ -316,7 +319,7 @@ class BackdropPlan(Table):
 
     boxes: tuple[Box, ...] = _key(
         ..., "places where only backdrop is seen", [[0.02, 0.1, 0.3, 0.6], [0.7, 0.1, 0.98, 0.6]],
-        min_length=1,
+        min_length=1, max_length=MOST_BOXES,
     )  # fmt: skip
     zone: ZoneTarget | None = _key(None, "target zone, mid-grey is 5", 4.5)
     over: Tolerance = _key(0.2, "stops over that still hold", 0.2)
@@ -393,10 +396,13 @@ class FramesPlan(Table):
     ambient: FileName | None = _key(None, "frame without any flash", "F0002.dng")
     plate: FileName | None = _key(None, "clean plate: the backdrop without sitter", "F0009.dng")
     reference: FileName | None = _key(None, "frame that followed patches are cut from", "F0012.dng")
-    solo: dict[Name, FileName] = _key({}, "frame of each lamp alone", {"key": "F0003.dng"})
-    white_card: dict[Name, FileName] = _key(
-        {}, "frame of a lamp alone on a white card held at the face", {"key": "F0008.dng"}
+    solo: dict[Name, FileName] = _key(
+        {}, "frame of each lamp alone", {"key": "F0003.dng"}, max_length=MOST_LAMPS
     )
+    white_card: dict[Name, FileName] = _key(
+        {}, "frame of a lamp alone on a white card held at the face", {"key": "F0008.dng"},
+        max_length=MOST_LAMPS,
+    )  # fmt: skip
 
     @property
     def marked(self) -> tuple[MarkedFrame, ...]:
@@ -439,6 +445,11 @@ class Panel(Table):
     note: Note | None = _key(None, "anything else", "keeps the hair light off the lens")
 
 
+def _tables(key: str, about: str = "", default: Any = (), most: int | None = None) -> Any:
+    """Describe tables of the plan: their key in the file, what they are for, how many at most."""
+    return Field(default=default, alias=key, description=about, max_length=most)
+
+
 class Look(Table):
     """`[[look]]`: other clothes or another sitter under the same lamps, or the camera turned.
 
@@ -451,19 +462,12 @@ class Look(Table):
     orientation: Held | None = _key(
         None, "how the camera is turned, where that isn't as for the plan's own boxes", "upright"
     )
-    patches: tuple[Patch, ...] = Field(default=(), alias="patch")
-    ratios: tuple[RatioTarget, ...] = Field(default=(), alias="ratio")
-    backdrop: BackdropPlan | None = Field(
-        default=None, description="the backdrop where the camera is turned"
+    patches: tuple[Patch, ...] = _tables("patch", most=MOST_PATCHES)
+    ratios: tuple[RatioTarget, ...] = _tables("ratio", most=MOST_PATCHES)
+    backdrop: BackdropPlan | None = _tables("backdrop", "the backdrop in its picture", None)
+    may_clip: tuple[MayClip, ...] = _tables(
+        "may_clip", "places meant to clip in its picture", most=MOST_PATCHES
     )
-    may_clip: tuple[MayClip, ...] = Field(
-        default=(), description="places meant to clip where the camera is turned"
-    )
-
-
-def _tables(key: str, about: str, default: Any = ()) -> Any:
-    """Describe a table of the plan by its key in the file, and what it is for."""
-    return Field(default=default, alias=key, description=about)
 
 
 class Plan(Table):
@@ -476,22 +480,31 @@ class Plan(Table):
     title: Note | None = _key(None, "title of the shoot", "Fencer, hard light")
     camera: CameraPlan = _tables("camera", "what the camera is set to", CameraPlan())
     lights: tuple[Light, ...] = _tables(
-        "light", "one for each lamp, in the order in which they come up"
+        "light", "one for each lamp, in the order in which they come up", most=MOST_LAMPS
     )
-    panels: tuple[Panel, ...] = _tables("panel", "flags, boards and scrims")
+    panels: tuple[Panel, ...] = _tables("panel", "flags, boards and scrims", most=MOST_PATCHES)
     set_: SetPlan = _tables("set", "what a rebuild needs, lengths in metres", SetPlan())
-    patches: tuple[Patch, ...] = _tables("patch", "places of the frame, with their targets")
-    ratios: tuple[RatioTarget, ...] = _tables(
-        "ratio", "stops from shadow up to lit, between patches of the same material"
+    patches: tuple[Patch, ...] = _tables(
+        "patch", "places of the frame, with their targets", most=MOST_PATCHES
     )
-    separations: tuple[Separation, ...] = _tables("separation", "least stops between two patches")
+    ratios: tuple[RatioTarget, ...] = _tables(
+        "ratio", "stops from shadow up to lit, between patches of the same material",
+        most=MOST_PATCHES,
+    )  # fmt: skip
+    separations: tuple[Separation, ...] = _tables(
+        "separation", "least stops between two patches", most=MOST_PATCHES
+    )
     backdrop: BackdropPlan | None = _tables(
         "backdrop", "where the backdrop is seen, and how it is to lie", None
     )
-    may_clip: tuple[MayClip, ...] = _tables("may_clip", "places that are meant to clip")
+    may_clip: tuple[MayClip, ...] = _tables(
+        "may_clip", "places that are meant to clip", most=MOST_PATCHES
+    )
     limits: LimitsPlan = _tables("limits", "what holds for the whole frame", LimitsPlan())
     frames: FramesPlan = _tables("frames", "frames that have a part to play", FramesPlan())
-    looks: tuple[Look, ...] = _tables("look", "other clothes, or the camera turned")
+    looks: tuple[Look, ...] = _tables(
+        "look", "other clothes, or the camera turned", most=MOST_LOOKS
+    )
     _old_keys: tuple[OldKey, ...] = PrivateAttr(default=())
     _folder: Path | None = PrivateAttr(default=None)
 

@@ -8,8 +8,11 @@ from __future__ import annotations
 
 import re
 import tomllib
+from bisect import bisect
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
+
+from stopwise.plan.plan_bounds import MOST_DEPTH
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -17,9 +20,13 @@ if TYPE_CHECKING:
 Path = tuple[str | int, ...]
 """Keys and indices from the top of the file: ("patch", 1, "box", 2)."""
 
-_STRING = r'"""(?:[^\\]|\\.)*?"{3,5}|\'\'\'.*?\'{3,5}|"(?:[^"\\\n]|\\.)*"|\'[^\'\n]*\''
-_TOKEN = re.compile(rf"{_STRING}|\#[^\n]*|[ \t\r]+|[^\s\"'\#\[\]{{}},]+|.", re.DOTALL)
-_KEY = re.compile(rf"(?:{_STRING}|[^=\"'])+?(?=\s*=)", re.DOTALL)
+_STRING = (
+    r'"""(?:[^\\]|\\.)*?(?:"{3,5}|\Z)|\'\'\'.*?(?:\'{3,5}|\Z)|"(?:[^"\\\n]|\\.)*"|\'[^\'\n]*\''
+)
+_LONG = ('"""', "'''")
+_TOKEN = re.compile(rf"{_STRING}|\#[^\n]*|[ \t\r]+|[^\s\"'\#\[\]{{}},=]+|.", re.DOTALL)
+"""A string that doesn't end goes to the end of the text, so that each letter is read once."""
+_BARE = re.compile(r"[A-Za-z0-9_-]+(?:\.[A-Za-z0-9_-]+)*")
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +89,24 @@ class Places:
         return next((place for place in found if place), KeyPlace(line=1, start=0, end=0))
 
 
+def too_deep_at(text: str) -> int | None:
+    """Return the offset at which a text goes deeper than a plan may, None where it doesn't.
+
+    Brackets count, and dots in one name. To be asked before a parser is: its time for a name goes
+    with the square of the dots.
+    """
+    depth = dots = 0
+    for token in _TOKEN.finditer(text):
+        sign = token[0]
+        if sign[0] in "\"'#" or (sign.isspace() and sign != "\n"):
+            continue
+        depth += (sign in {"[", "{"}) - (sign in {"]", "}"})
+        dots = 0 if sign in {"\n", "=", ",", "[", "{"} else dots + sign.count(".")
+        if max(depth, dots) > MOST_DEPTH:
+            return token.start()
+    return None
+
+
 def find_places(text: str) -> Places:
     """Find where each key of a TOML text stands.
 
@@ -120,7 +145,7 @@ def _parts(text: str, start: int, end: int, *, between: str) -> Iterator[tuple[i
             if first >= 0:
                 yield first, last
             first = -1
-        elif sign in {'"', "'"}:
+        elif sign in {'"', "'"} or (sign[:3] in _LONG and not sign.endswith(sign[:3], 3)):
             yield first if first >= 0 else token.start(), token.end()
             raise ValueError(sign)
         elif not sign.isspace() and not sign.startswith("#"):
@@ -132,6 +157,24 @@ def _parts(text: str, start: int, end: int, *, between: str) -> Iterator[tuple[i
         raise ValueError(depth)
 
 
+def _names(key: str) -> tuple[str, ...]:
+    """Return the names of a key with dots.
+
+    Raises
+    ------
+    ValueError
+        If it is no key.
+    """
+    if _BARE.fullmatch(key):
+        return tuple(key.split("."))
+    held: Any = tomllib.loads(f"{key} = 0")
+    names: tuple[str, ...] = ()
+    while isinstance(held, dict):
+        ((name, held),) = held.items()
+        names = (*names, name)
+    return names
+
+
 class _Scan:
     """A walk over the statements of a text."""
 
@@ -140,7 +183,7 @@ class _Scan:
         self.places = Places()
         self.table: Path = ()
         self.elements: dict[Path, int] = {}
-        self.counted, self.line = 0, 1
+        self.lines = [found.start() for found in re.finditer("\n", text)]
 
     def statement(self, start: int, end: int) -> None:
         """Note one header, or one key with its value."""
@@ -148,14 +191,17 @@ class _Scan:
         self.places.statements.append(Statement(start, end, self.table, path))
 
     def _header(self, start: int, end: int) -> Path:
-        held: Any = tomllib.loads(self.text[start:end])
+        wide = 2 if self.text.startswith("[[", start) else 1
+        if self.text[end - wide : end] != "]" * wide:
+            raise ValueError(start)
         path: Path = ()
-        while isinstance(held, dict) and held:
-            (key, held), *_ = held.items()
-            path = (*path, key)
-            if is_many := isinstance(held, list):
+        names = _names(self.text[start + wide : end - wide])
+        for depth, name in enumerate(names, 1):
+            path = (*path, name)
+            if wide == 2 and depth == len(names):
                 self.elements[path] = self.elements.get(path, -1) + 1
-            if is_many or held:
+                self._note(path, start, start, end, is_header=True)
+            elif depth < len(names):
                 self._note(path, start, start, end, is_header=True)
             if path in self.elements:
                 path = (*path, self.elements[path])
@@ -166,17 +212,16 @@ class _Scan:
 
     def _pair(self, start: int, end: int, table: Path | None = None) -> Path:
         """Note a key and what its value holds."""
-        found = _KEY.match(self.text, start, end)
-        if not found:
+        first, last = next(_parts(self.text, start, end, between="="), (start, end))
+        if last == end:
             raise ValueError(start)
         path = self.table if table is None else table
-        held: Any = tomllib.loads(f"{found[0]} = 0")
-        while isinstance(held, dict):
-            (key, held), *_ = held.items()
-            path = (*path, key)
-            if isinstance(held, dict):
-                self._note(path, start, start, start)
-        value = self.text.index("=", found.end()) + 1
+        *on_the_way, name = _names(self.text[first:last])
+        for part in on_the_way:
+            path = (*path, part)
+            self._note(path, start, start, start)
+        path = (*path, name)
+        value = self.text.index("=", last) + 1
         value += len(self.text[value:end]) - len(self.text[value:end].lstrip())
         self._inside(path, value, end)
         self._note(path, start, value, end)
@@ -197,8 +242,5 @@ class _Scan:
     def _note(
         self, path: Path, line_at: int, start: int, end: int, *, is_header: bool = False
     ) -> None:
-        if line_at < self.counted:
-            self.counted, self.line = 0, 1
-        self.line += self.text.count("\n", self.counted, line_at)
-        self.counted = line_at
-        self.places.by_path.setdefault(path, KeyPlace(self.line, start, end, is_header))
+        line = bisect(self.lines, line_at - 1) + 1
+        self.places.by_path.setdefault(path, KeyPlace(line, start, end, is_header))
