@@ -10,14 +10,15 @@ from pathlib import Path
 
 import pytest
 
-import stopwise
 from stopwise.pipeline import Brief, assess_file
 from stopwise.pipeline.plan_frames import PlanFrames
 from stopwise.plan.loading import plan_of_text
 from stopwise.plan.now import LookFor, look_for
 
 SAMPLES = Path(__file__).parents[2] / "sample_frames"
-PLAN = stopwise.load_plan(SAMPLES / "plan.toml")
+TEXT = (SAMPLES / "plan.toml").read_text(encoding="utf-8").split("[[look]]")[0]
+"""The sample plan without its looks."""
+PLAN = plan_of_text(TEXT, "plan.toml")
 _ORIENTATION = b"\x12\x01\x03\x00\x01\x00\x00\x00"
 """Tag 274, SHORT, one value, in a little-endian directory (TIFF 6.0, sections 2 and 8)."""
 
@@ -45,8 +46,7 @@ def turned(name, folder, *, orientation=6):
 
 
 def plan_with(zone):
-    text = (SAMPLES / "plan.toml").read_text(encoding="utf-8")
-    return plan_of_text(text + UPRIGHT.format(zone=zone), "plan.toml")
+    return plan_of_text(TEXT + UPRIGHT.format(zone=zone), "plan.toml")
 
 
 def judged(path, plan, *, look=None, frames=None):
