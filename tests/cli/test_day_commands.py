@@ -225,12 +225,32 @@ def test_a_named_frame_is_adopted_without_any_watch(tmp_path, monkeypatch, capsy
     assert load_plan(plan).frames.reference == "F0300.dng"
 
 
+def test_a_frame_of_the_watch_is_meant_by_its_bare_name_and_a_dial_by_its_place(tmp_path, capsys):
+    with on_set(tmp_path, plan_with_solos(tmp_path)) as day:
+        meant = day.shot(lit_set().frame(ON | {"key": -0.4}))["file"]
+        day.shot(lit_set().frame(ON | {"key": -1.0}))
+        stem = meant.removesuffix(".dng")
+        assert run(["mark", stem, "reference", "--plan", str(day.plan)]) == 0
+        assert load_plan(day.plan).frames.reference == f"shoot/{meant}"
+        assert day.say("adopt", meant, "--only", "zones") == 0
+        assert f"from {meant}" in capsys.readouterr().out
+        assert load_plan(day.plan).patch("chip").zone == pytest.approx(5.4, abs=0.05)
+        power = load_plan(day.plan).light("key").power
+        assert day.say("take", "key", "at", f"{power - 0.7:.1f}") == 0
+        assert "A new take begins: key -0.7" in capsys.readouterr().out
+        assert day.say("lit", "key", "fill") == 0
+        assert "Lit: key, fill" in capsys.readouterr().out
+
+
 @pytest.mark.parametrize(
     ("words", "told"),
     [
         (("lit", "keys"), 'Did you mean "key"'),
         (("look", "in blak"), 'Did you mean "in black"'),
-        (("take", "key", "0.5"), "which way"),
+        (("take", "key", "0.5"), 'which way, or where it stands. Write "key -0.5"'),
+        (("take", "yes"), 'No turn was asked about. Say what was turned: take "key -0.5"'),
+        (("take", "key", "at", "11"), "above full power"),
+        (("adopt", "F9999"), "F9999"),
         (("expect", "kye"), 'Did you mean "key"'),
         (("expect", "--undo"), "nothing to undo"),
         (("adopt",), "No frame has landed"),

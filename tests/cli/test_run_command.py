@@ -9,6 +9,7 @@ import pytest
 
 from stopwise.cli import run
 from stopwise.ledger import Ledger, Place, Stamp
+from stopwise.shoot.watches import remember
 from support.records import kept as kept_record
 from support.records import patch
 
@@ -84,6 +85,19 @@ def test_today_is_held_against_an_earlier_days_take(kept, tmp_path, capsys):
     assert answer["before"] == "take 1 (hard light)"
     assert answer["patches"]["lit cheek"]["stops"] == pytest.approx(-0.2)
     assert answer["lamps"] == {}, "lamps stand on other solos, so they can't be compared"
+
+
+def test_with_no_option_the_last_watch_is_spoken_of(kept, tmp_path, monkeypatch, capsys):
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
+    for command in (["run"], ["ledger", "export"]):
+        assert run(command) == 2
+        assert "No folder was ever watched here" in capsys.readouterr().err
+    with Ledger(kept) as ledger:
+        remember(ledger, str(tmp_path), None)
+    assert run(["run"]) == 0
+    assert "Take 2: 4 frames count" in capsys.readouterr().out
+    assert run(["ledger", "export"]) == 0
+    assert len(capsys.readouterr().out.splitlines()) == 12
 
 
 @pytest.mark.parametrize("command", [["run"], ["compare", "take 9", "take 1"]])

@@ -58,6 +58,71 @@ def test_a_turn_that_could_be_mistaken_is_refused(said, words):
         read_turned(said, PLAN)
 
 
+PACKS = Plan.model_validate(
+    {
+        "light": [
+            {"name": "key", "power": -2.0, "scale": "figure", "full_reads": 10},
+            {"name": "fill", "power": "1/8", "scale": "fraction"},
+            {"name": "hair", "power": "125 Ws", "scale": "Ws", "full_ws": 500},
+            {"name": "rim", "power": -3.0},
+            {"name": "low"},
+        ]
+    }
+)
+
+
+@pytest.mark.parametrize(
+    ("said", "turned"),
+    [
+        ("key at 7.2", {"key": -0.8}),
+        ("key at 7.2 of 10", {"key": -0.8}),
+        ("key at -2.8", {"key": -0.8}),
+        ("Key AT full", {"key": 2.0}),
+        ("key at 8", {}),
+        ("fill at 1/4", {"fill": 1.0}),
+        ("fill at 1/4+0.3", {"fill": 1.3}),
+        ("hair at 250", {"hair": 1.0}),
+        ("hair at 250 Ws, rim at -3.5", {"hair": 1.0, "rim": -0.5}),
+        ("key at 7.2, fill down 1/3", {"key": -0.8, "fill": -1 / 3}),
+    ],
+)
+def test_a_dials_new_place_is_read_as_its_pack_shows_it(said, turned):
+    assert read_turned(said, PACKS, powers={}) == pytest.approx(turned, abs=1e-3)
+
+
+def test_a_dials_new_place_is_held_against_where_it_stood():
+    assert read_turned("key at 7.2", PACKS, powers={"key": -3.0}) == {"key": 0.2}
+
+
+@pytest.mark.parametrize(
+    ("said", "words"),
+    [
+        (
+            "key 7.2",
+            'which way, or where it stands. Write "key -0.5" .*, "key at 7.2" for its dial',
+        ),
+        ("fill 1/4", 'which way, or where it stands. Write "fill -0.5" .*, "fill at 7.2"'),
+        ("key 7.2 of 10", "which way, or where it stands"),
+        ("key at 11", "above full power"),
+        ("fill at 0/1", "is not a power"),
+        ("key at 1", "can't stand at 1: its power goes from 2.0 of 10 to 10.0 of 10"),
+        ("rim at 7.2", "above full power"),
+        ("low at -2", "Where low stood before isn't known"),
+        ("key at", "no turn"),
+        ("key down -0.5", "not a number of stops"),
+    ],
+)
+def test_a_place_is_never_taken_for_a_turn(said, words):
+    with pytest.raises(WrongUse, match=words):
+        read_turned(said, PACKS, powers={})
+
+
+def test_where_nobody_knows_where_a_dial_stood_its_place_is_refused():
+    for plan, powers in ((PACKS, None), (None, None)):
+        with pytest.raises(WrongUse, match="Say how far it was turned"):
+            read_turned("key at 7.2", plan, powers=powers)
+
+
 def test_without_a_plan_any_lamp_may_be_turned():
     assert read_turned("left bank -0.3", None) == {"left bank": -0.3}
 
@@ -81,6 +146,14 @@ def test_parts_lamps_and_looks_are_found_whatever_their_case():
     )
     assert read_lit("key,fill", PLAN) == ("key", "fill")
     assert read_lit("all", PLAN) is None
+    assert read_lit("key fill", PLAN) == ("key", "fill")
+    assert read_lit("paper left paper 2, Hair", PLAN) == ("paper left", "paper 2", "hair")
+    assert read_parts("grey key key white card fill", PLAN) == (
+        "grey",
+        "key",
+        "key white card",
+        "fill",
+    )
     assert read_lit(",".join(LAMPS), PLAN) is None
     assert read_look("In Black", PLAN) == "in black"
     assert read_look("none", PLAN) is None
@@ -92,6 +165,7 @@ def test_parts_lamps_and_looks_are_found_whatever_their_case():
         (read_parts, "grey, kye", 'Did you mean "key"'),
         (read_parts, " , ", "in order"),
         (read_lit, "keey", 'Did you mean "key"'),
+        (read_lit, "key keey", '"key keey" is no lamp of the plan'),
         (read_lit, "", "which lamps"),
         (read_look, "in blac", 'Did you mean "in black"'),
     ],

@@ -186,7 +186,7 @@ class Expecting:
 def lit(lamps: tuple[str, ...], **named: Any) -> None:
     """Only these LAMPS are meant to be lit now: targets that need others wait. "all" ends it.
 
-    Example: stopwise lit key, fill
+    Example: stopwise lit key fill
     """
     from stopwise.shoot.saying import read_lit
 
@@ -225,19 +225,28 @@ def look(name: tuple[str, ...], is_new: bool, **named: Any) -> None:  # noqa: FB
 @click.argument("turned", nargs=-1, type=click.UNPROCESSED)
 @watch_options
 def take(turned: tuple[str, ...], **named: Any) -> None:
-    """Begin a new take with the next frame, and say what was TURNED, in stops.
+    """Begin a new take with the next frame, and say what was TURNED, in stops or by its dial.
 
-    "yes" says so of the turn that the watcher asked about; with nothing said, nothing was turned.
+    A turn is "key -0.7" or "key down 1/3"; where a dial stands now is "key at 7.2" or "key at 1/4",
+    as its pack shows it. "yes" says so of the turn that the watcher asked about; with nothing said,
+    nothing was turned.
 
     Example: stopwise take "key -0.5, fill +0.2"
     """
     from stopwise.shoot.saying import YES, read_turned, turned_text
+    from stopwise.shoot.standing import offered_turn, powers_now
 
     watch = find_watch(**named)
     said = " ".join(turned).strip()
+    plan = None if watch.plan is None else plan_of(watch)
+    with Ledger(watch.ledger, is_read_only=True) as ledger:
+        powers, is_asked = powers_now(ledger, plan), bool(offered_turn(ledger))
     if said.lower() == YES:
+        if not is_asked:
+            msg = 'No turn was asked about. Say what was turned: take "key -0.5".'
+            raise WrongUse(msg)
         say(watch, "take", YES, "A new take begins with the turn that was asked about")
         return
-    stops = read_turned(said, None if watch.plan is None else plan_of(watch))
+    stops = read_turned(said, plan, powers=powers)
     what = f": {turned_text(stops)}" if stops else ""
     say(watch, "take", said, f"A new take begins{what}")

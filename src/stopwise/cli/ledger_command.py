@@ -31,7 +31,9 @@ def export(
 ) -> int:
     """Print every frame's record, oldest first, with what brings it level with its look.
 
-    Example: stopwise ledger export --folder ~/shoots/today --csv > frames.csv
+    With no option it is the watch that runs, or else the last one.
+
+    Example: stopwise ledger export --csv > frames.csv
     """
     from stopwise.comparison.levelling import levelled
     from stopwise.ledger import Ledger
@@ -49,20 +51,20 @@ def export(
 
 
 def ledger_file(ledger_path: Path | None, folder: Path | None) -> Path:
-    """Return the ledger that the options mean.
+    """Return the ledger that the options mean; with none, that of the watch that runs, or ran last.
 
     Raises
     ------
     WrongUse
-        If they name none.
+        If several watches run and none is named.
     PathMissing
         If it isn't there.
     """
     from stopwise.ledger import default_place
+    from stopwise.shoot.watches import the_watch
 
     if ledger_path is None and folder is None:
-        msg = "Say which ledger: --ledger FILE, or --folder with the folder that was watched."
-        raise WrongUse(msg)
+        return the_watch().ledger
     path = ledger_path or default_place(folder or "")
     if not path.exists():
         msg = f"{path}: there is no ledger. Check the name, or watch the folder first."

@@ -21,6 +21,7 @@ from stopwise.shoot.standing import Standing
 from stopwise.shoot.watched_edits import adopt_frame, note_mark, undo_last
 
 if TYPE_CHECKING:
+    from stopwise.ledger import Kept
     from stopwise.record import Record
     from stopwise.shoot.adopting import Change
     from stopwise.shoot.watches import Watch
@@ -78,14 +79,30 @@ def grey(frame: Path, plan: Path, box: str, force: bool, **card: Any) -> None:  
 def mark(frame: Path, part: str, plan: Path, is_white_card: bool) -> None:  # noqa: FBT001
     """Mark a FRAME AS grey, ambient, plate, reference, or as the solo of a lamp by its name.
 
-    Example: stopwise mark F0003.dng key --plan plan.toml
+    A frame of the watch that goes by the plan is named by its bare name: F0003.
+
+    Example: stopwise mark F0003 key --plan plan.toml
     """
     from stopwise.plan.model import FramePart
     from stopwise.preparing.marks import mark_frame
 
     part = FramePart("white card", part).asked if is_white_card else part
+    frame = frame_meant(frame, watch_of_plan(plan))
     click.echo(mark_frame(frame, part, plan))
     tell_of_mark(frame, part, plan)
+
+
+def frame_meant(frame: Path, watch: Watch | None) -> Path:
+    """Return the path of a frame that is named: a file, or the bare name of one of the watch's."""
+    if watch is None or frame.exists() or frame.parent != Path():
+        return frame
+    with Ledger(watch.ledger, is_read_only=True) as ledger:
+        for kept in reversed(list(ledger.frames.all())):
+            if str(frame) in (kept.record.file, Path(kept.record.file).stem):
+                found = _where_it_lies(ledger, kept)
+                if found is not None:
+                    return found
+    return frame
 
 
 def tell_of_mark(frame: Path, part: str, plan: Path) -> None:
@@ -108,7 +125,8 @@ def tell_of_mark(frame: Path, part: str, plan: Path) -> None:
 def adopt(frame: Path | None, is_undo: bool, **said: Any) -> None:  # noqa: FBT001
     """Make what a FRAME measured the targets, the old ones kept as comments in the plan.
 
-    With no FRAME it is the newest of the watch. From then on tolerance is round the adopted light.
+    With no FRAME it is the newest of the watch; a bare name, F0012, is one of its frames. From then
+    on tolerance is round the adopted light.
 
     Example: stopwise adopt
     """
@@ -179,7 +197,7 @@ class Adopting:
         """
         with Ledger(self._watch.ledger if self._watch else MEMORY) as ledger:
             standing = Standing(ledger, lambda _: None)
-            path = frame or _newest(ledger)
+            path = frame_meant(frame, self._watch) if frame else _newest(ledger)
             record = assess_file(path, self._brief(ledger, standing), PlanFrames()).record
             if not anyway:
                 refuse_spoilt(record)
@@ -201,6 +219,12 @@ class Adopting:
         )
 
 
+def _where_it_lies(ledger: Ledger, kept: Kept) -> Path | None:
+    """Return a file that holds a kept frame, None where none is left."""
+    places = (Path(*place) for place in ledger.frames.places_of(kept.frame))
+    return next((place for place in places if place.is_file()), None)
+
+
 def _newest(ledger: Ledger) -> Path:
     """Return the newest frame that is held against the plan and still lies where it landed."""
     for kept in reversed(list(ledger.frames.all(last=30))):
@@ -208,9 +232,8 @@ def _newest(ledger: Ledger) -> Path:
         is_open = reason is not None and reason.code == "open"
         if kept.record.verdict in ("unreadable", "measured") and not is_open:
             continue
-        for place in ledger.frames.places_of(kept.frame):
-            if Path(*place).is_file():
-                return Path(*place)
+        if (found := _where_it_lies(ledger, kept)) is not None:
+            return found
     msg = "No frame has landed yet that can be adopted. Shoot one, or name a frame."
     raise WrongUse(msg)
 

@@ -110,9 +110,10 @@ def run(
 ) -> int:
     """Say how a take ran: median, spread and drift, and the frames at which something happened.
 
-    Misfires never count. Ends with 1 where something stepped, drifted or fell out.
+    With no option it is the watch that runs, or else the last one, and its newest take. Misfires
+    never count. Ends with 1 where something stepped, drifted or fell out.
 
-    Example: stopwise run --folder ~/shoots/today --take 3
+    Example: stopwise run --take 3
     """
     from stopwise.cli.ledger_command import ledger_file
     from stopwise.cli.named_sides import Basis

@@ -35,7 +35,7 @@ from stopwise.report.lamp_words import dial_words
 from stopwise.shoot.adopting import ADOPT, Choice, refuse_spoilt
 from stopwise.shoot.awaited_parts import card_box, keep_card_box
 from stopwise.shoot.saying import YES, card_patch, read_lit, read_look, read_parts, read_turned
-from stopwise.shoot.standing import Standing, offered_turn
+from stopwise.shoot.standing import Standing, offered_turn, powers_now
 from stopwise.shoot.watched_edits import adopt_frame, begin_look, note_mark, undo_last
 
 if TYPE_CHECKING:
@@ -156,7 +156,8 @@ class Actions:
         """Begin a take, and say what was turned: "key -0.5"; "yes" for the turn asked about."""
         said = turned.strip()
         if said.lower() != YES:
-            read_turned(said, None if self._live.plan_path is None else load_plan(self.plan_file))
+            plan = None if self._live.plan_path is None else load_plan(self.plan_file)
+            read_turned(said, plan, powers=powers_now(self._ledger, plan))
         elif not offered_turn(self._ledger):
             msg = 'No turn is asked about any more. Say what was turned: "key -0.5".'
             raise WrongUse(msg)

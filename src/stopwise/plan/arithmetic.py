@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import operator
 import re
 from dataclasses import dataclass
@@ -16,6 +17,7 @@ from stopwise.plan.readings import (
     read_power,
     read_shutter,
     read_stops,
+    read_turn,
 )
 from stopwise.stops import (
     exact_f_number,
@@ -97,9 +99,7 @@ def between(first: str, second: str, *, kind: str = "") -> Result:
     WrongUse
         If one is wrong.
     """
-    if not kind:
-        text = f"{first} {second}".lower()
-        kind = next((one for one, signs in _SIGNS.items() if re.search(signs, text)), "readings")
+    kind = kind or _kind_of(f"{first} {second}".lower())
     apart, why = KINDS[kind](first, second)
     return Result(f"{first} to {second}: {_stops(apart)} ({kind})", why, apart)
 
@@ -149,10 +149,20 @@ KINDS: dict[str, Callable[[str, str], tuple[float, str]]] = {
 _SIGNS = {
     "ISOs": "iso",
     "times": r"[0-9]\s*(?:s|sec)\b",
-    "powers": r"of [0-9]|ws\b|[0-9]\s*j\b|full|%|(?:^|\s)1/[0-9]|(?:^|\s)-[0-9]",
+    "powers": r"of [0-9]|ws\b|[0-9]\s*j\b|full|%|(?:^|\s)1/[0-9.]+\+|(?:^|\s)-[0-9]",
     "distances": r"[0-9]\s*(?:m|cm|mm|ft|feet)\b|['\"]",
 }
 """How each kind is told from what was said, in this order."""
+
+
+def _kind_of(text: str) -> str:
+    """Tell what two values are; fractions are powers where each halves, 1/4, and else times."""
+    if kind := next((one for one, signs in _SIGNS.items() if re.search(signs, text)), None):
+        return kind
+    parts = [float(number) for number in re.findall(r"(?:^|\s)1/([0-9]+\.?[0-9]*)", text)]
+    if not parts:
+        return "readings"
+    return "powers" if all(math.frexp(part)[0] == 0.5 for part in parts) else "times"
 
 
 def ratio(said: str, fill: str = "") -> Result:
@@ -279,7 +289,7 @@ def distance(start: str, end: str = "", *, change: str = "", meter: str = "") ->
     if bool(end) == bool(change):
         msg = "Give the second distance, or the change with --stops: one of the two."
         raise WrongUse(msg)
-    far = read_length(end) if end else stops.distance_for_stops(near, read_stops(change))
+    far = read_length(end) if end else stops.distance_for_stops(near, read_turn(change))
     moved = stops.stops_of_distance(near, far)
     say = f"{near:g} m to {far:.3g} m: {_stops(moved)}"
     if meter:
@@ -298,8 +308,8 @@ def power(said: str, *, full_ws: float | None = None, turn: str = "") -> Result:
     """
     level, turned = read_power(said, full_ws=full_ws), ""
     if turn:
-        level = read_power(level + read_stops(turn))
-        turned = f" turned {_stops(read_stops(turn))}"
+        level = read_power(level + read_turn(turn))
+        turned = f" turned {_stops(read_turn(turn))}"
     ways = [say_power(level), say_power(level, scale="fraction")]
     ways += [say_power(level, scale="figure")] if level >= -_TOP_FIGURE else []
     ways += [say_power(level, scale="Ws", full_ws=full_ws)] if full_ws else []

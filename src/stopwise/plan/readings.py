@@ -292,6 +292,23 @@ def read_stops(said: Said) -> float:
     return _in_range(said, value, (-30.0, 30.0), f"stops run from -30 to 30: {STOPS_RIGHT}")
 
 
+def read_turn(said: str) -> float:
+    """Return a turn in stops, up positive: "-0.7", "+1/3", "down 1/3", "up 0.4 stop".
+
+    Raises
+    ------
+    WrongUse
+        If it can't be read, or is a bare figure that doesn't say which way.
+    """
+    found = re.fullmatch(r"(up\b|down\b|[+-])\s*([^+\s-].*)", _plain(said))
+    if found:
+        return -read_stops(found[2]) if found[1] in ("down", "-") else read_stops(found[2])
+    read_stops(said)
+    figure = said.strip()
+    msg = f'{figure} doesn\'t say which way. Write "+{figure}" or "-{figure}", up or down.'
+    raise WrongUse(msg)
+
+
 def nearest(wrong: str, right: Iterable[str]) -> str | None:
     """Return the word of `right` that was most likely meant by `wrong`, or None."""
     small = {word.lower().replace("-", "_").replace(" ", "_"): word for word in right}

@@ -6,10 +6,10 @@ import re
 from typing import TYPE_CHECKING
 
 from stopwise.errors import WrongUse
-from stopwise.plan.readings import nearest, read_stops
+from stopwise.plan.readings import nearest, read_turn
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
 
     from stopwise.plan.model import Plan
 
@@ -25,9 +25,8 @@ YES = "yes"
 _CARD = ("grey card", "card", "grey")
 """Names of a patch that says where the grey card is held."""
 
-_TURN = re.compile(
-    r"(?P<name>.+?)\s*(?:[=:]\s*|\s)(?P<way>up|down)?\s*(?P<stops>[^a-z]+?)(?:\s*stops?)?",
-    re.IGNORECASE,
+_SAID_OF = re.compile(
+    r"(?P<name>.+?)[\s=:]+(?P<rest>(?:up|down|at)\b\s*\S.*|[-+−–]?\s*[0-9.½⅓⅔¼¾].*)", re.IGNORECASE
 )
 _MOST_STOPS = 12.0
 """No pack has more range than this: a larger turn was meant otherwise."""
@@ -42,9 +41,7 @@ def read_parts(said: str, plan: Plan) -> tuple[str, ...]:
         If one is neither a mark nor a lamp of the plan, or nothing is said.
     """
     known = [part.asked for part in plan.parts]
-    parts = tuple(
-        _named(one, known, "neither a mark nor a lamp of the plan") for one in _list(said)
-    )
+    parts = tuple(_all_named(said, known, "neither a mark nor a lamp of the plan"))
     if not parts:
         msg = f"Say what the next frames are, in order: {', '.join(known)}."
         raise WrongUse(msg)
@@ -59,11 +56,10 @@ def read_lit(said: str, plan: Plan) -> tuple[str, ...] | None:
     WrongUse
         If the plan has no such lamp, or nothing is said.
     """
-    names = list(_list(said))
-    if [name.lower() for name in names] == [ALL]:
+    if said.strip(" ,").lower() == ALL:
         return None
     known = [light.name for light in plan.lights]
-    lamps = tuple(dict.fromkeys(_named(name, known, "no lamp of the plan") for name in names))
+    lamps = tuple(dict.fromkeys(_all_named(said, known, "no lamp of the plan")))
     if not lamps:
         msg = f'Say which lamps are lit: {", ".join(known) or ALL}, or "{ALL}".'
         raise WrongUse(msg)
@@ -84,8 +80,20 @@ def read_look(said: str, plan: Plan) -> str | None:
     return _named(said.strip(), known, "no look of the plan", else_say=" To make it, say --new.")
 
 
-def read_turned(said: str, plan: Plan | None) -> dict[str, float]:
-    """Return what was turned, stops by lamp: "key -0.5, fill +0.2", "key down 1/3", "".
+def read_turned(
+    said: str, plan: Plan | None, *, powers: Mapping[str, float] | None = None
+) -> dict[str, float]:
+    """Return what was turned, stops by lamp: "key -0.5, fill down 1/3", "key at 7.2", "".
+
+    Parameters
+    ----------
+    said
+        Turns, or where dials stand now as their packs show it.
+    plan
+        The plan, None for any lamps.
+    powers
+        Where dials stood before, stops from full, as far as that isn't the plan's power; None where
+        nobody knows, and so no dial's new place says how far it was turned.
 
     Raises
     ------
@@ -95,7 +103,7 @@ def read_turned(said: str, plan: Plan | None) -> dict[str, float]:
     """
     turned: dict[str, float] = {}
     for one in _list(said):
-        name, stops = _turn(one, plan)
+        name, stops = _turn(one, plan, powers)
         if name in turned:
             msg = f"{name} is turned twice. Say each lamp once, with all that it was turned."
             raise WrongUse(msg)
@@ -103,31 +111,64 @@ def read_turned(said: str, plan: Plan | None) -> dict[str, float]:
     return {name: stops for name, stops in turned.items() if stops}
 
 
-def _turn(said: str, plan: Plan | None) -> tuple[str, float]:
+def _turn(said: str, plan: Plan | None, powers: Mapping[str, float] | None) -> tuple[str, float]:
     known = [] if plan is None else [light.name for light in plan.lights]
     lamp = max((name for name in known if _begins(said, name)), key=len, default=None)
-    found = _TURN.fullmatch(said if lamp is None else f"_ {said[len(lamp) :].lstrip(' =:')}")
+    found = _SAID_OF.fullmatch(said if lamp is None else f"_ {said[len(lamp) :].lstrip(' =:')}")
     if found is None:
-        msg = f'"{said}" says no turn. Write it as "key -0.5" or "key down 0.5".'
+        msg = f'"{said}" says no turn. {_both_forms(lamp or "key")}'
         raise WrongUse(msg)
-    name = lamp or found["name"].strip()
+    name, rest = lamp or found["name"].strip(), found["rest"]
     if lamp is None and plan is not None:
         name = _named(name, known, "no lamp of the plan")
-    stops, way = found["stops"].strip(), (found["way"] or "").lower()
-    if not way and stops[:1] not in "+-−–":
-        msg = f'"{said}" doesn\'t say which way. Write "{name} +{stops}" or "{name} -{stops}".'
+    if rest[:2].lower() == "at":
+        return name, _turn_to(name, rest[2:].strip(), plan, powers)
+    if rest[0] not in "+-−–" and rest[:2].lower() not in ("up", "do"):
+        msg = f'"{said}" doesn\'t say which way, or where it stands. {_both_forms(name)}'
         raise WrongUse(msg)
-    value = read_stops(stops)
+    value = read_turn(rest)
     if abs(value) > _MOST_STOPS:
-        msg = f"{value:+g} is more than any pack turns. Write stops, such as {name} -0.5."
+        msg = f"{value:+g} is more than any pack turns. {_both_forms(name)}"
         raise WrongUse(msg)
-    return name, -value if way == "down" else value
+    return name, value
+
+
+def _turn_to(name: str, place: str, plan: Plan | None, powers: Mapping[str, float] | None) -> float:
+    """Return how far a dial was turned that stands at a place of its pack's scale now."""
+    light = None if plan is None else plan.light(name)
+    now = None if light is None or powers is None else powers.get(name, light.power)
+    if light is None or now is None:
+        msg = f'Where {name} stood before isn\'t known. Say how far it was turned: "{name} -0.5".'
+        raise WrongUse(msg)
+    return round(light.power_read(place) - now, 3)
+
+
+def _both_forms(name: str) -> str:
+    return f'Write "{name} -0.5" or "{name} down 0.5" for a turn, "{name} at 7.2" for its dial.'
 
 
 def _begins(said: str, name: str) -> bool:
     """Tell whether a sentence begins with a lamp's name and goes on with something else."""
     after = said[len(name) : len(name) + 1]
-    return said.lower().startswith(name.lower()) and bool(re.match(r"[\s=:+\-−–]", after))
+    return said.lower().startswith(name.lower()) and bool(re.match(r"[\s=:+\-−–]|$", after))
+
+
+def _all_named(said: str, known: Sequence[str], what: str) -> Iterator[str]:
+    """Yield the names that are said, with commas between them or without."""
+    for part in _list(said):
+        yield from _one_after_another(part, known) or [_named(part, known, what)]
+
+
+def _one_after_another(said: str, known: Sequence[str]) -> list[str]:
+    """Return names that are said with nothing between them; [] where it isn't all names."""
+    for name in sorted(known, key=len, reverse=True):
+        rest = said[len(name) :]
+        if said[: len(name)].lower() != name.lower() or not (rest[:1].isspace() or not rest):
+            continue
+        more = _one_after_another(rest.strip(), known)
+        if more or not rest:
+            return [name, *more]
+    return []
 
 
 def _named(said: str, known: Sequence[str], what: str, *, else_say: str = "") -> str:

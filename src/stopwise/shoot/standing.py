@@ -36,6 +36,19 @@ def standing_look(ledger: Ledger) -> str | None:
     return look
 
 
+def powers_now(ledger: Ledger, plan: Plan | None) -> dict[str, float]:
+    """Return the power now, stops below full, of each lamp that takes turned: the plan's and that.
+
+    A lamp whose power the plan has changed since stands at the plan's.
+    """
+    turned = ledger.settings.get(_POWERS) or {}
+    return {
+        light.name: light.power + turned[light.name][1]
+        for light in (plan.lights if plan else ())
+        if light.power is not None and light.name in turned and turned[light.name][0] == light.power
+    }
+
+
 class Standing:
     """What was said and holds.
 
@@ -98,15 +111,8 @@ class Standing:
         self._ledger.settings.set(_OFFERED, {offer.lamp: offer.stops})
 
     def powers(self, plan: Plan | None) -> dict[str, float]:
-        """Return each lamp's power now, stops below full: the plan's, and what takes turned."""
-        turned = self._ledger.settings.get(_POWERS) or {}
-        return {
-            light.name: light.power + turned[light.name][1]
-            for light in (plan.lights if plan else ())
-            if light.power is not None
-            and light.name in turned
-            and turned[light.name][0] == light.power
-        }
+        """Return each lamp's power now, as far as takes turned it."""
+        return powers_now(self._ledger, plan)
 
     def _wear(self, order: Order, plan: Plan | None) -> str:
         name = order.body
@@ -131,7 +137,8 @@ class Standing:
             base = {**self.run.gave()}
             base |= {name: base.get(name, 0.0) - stops for name, stops in offered.items()}
             return self._begin(dict(offered), base, plan)
-        return self._begin(read_turned(said, plan), self.run.gave(), plan)
+        turned = read_turned(said, plan, powers=self.powers(plan))
+        return self._begin(turned, self.run.gave(), plan)
 
     def _adopt(self, order: Order, _: Plan | None) -> str:
         lamps = order.body.get("lamps") or {}
