@@ -51,10 +51,10 @@ CLOCK = """
       const name = file();
       after(() => { window.shown[name] ??= [now(), null]; });
     }).observe(document.querySelector('#facts'), {childList: true});
-    document.querySelector('#image').addEventListener('load', () => {
+    new MutationObserver(() => {
       const name = file();
       after(() => { if (window.shown[name]) window.shown[name][1] ??= now(); });
-    });
+    }).observe(document.querySelector('#picture'), {childList: true});
 """
 
 

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from support.page_scene import scene_in
+from stopwise.page.server import PageServer
+from support.page_scene import key_hot, scene_in
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -64,6 +65,29 @@ def page(browser: Browser) -> Iterator[Page]:
     yield opened
     context.close()
     assert faults == []
+
+
+@pytest.fixture
+def server(scene: Scene) -> Iterator[PageServer]:
+    with PageServer(scene.live) as serving:
+        yield serving
+
+
+@pytest.fixture(scope="module")
+def hot(browser: Browser, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Page]:
+    """Open one page for all tests of a module that only look: a frame whose key is too strong."""
+    made = scene_in(tmp_path_factory.mktemp("hot"))
+    made.land(key_hot())
+    with PageServer(made.live) as serving:
+        context = browser.new_context(viewport={"width": 1440, "height": 900})
+        opened = context.new_page()
+        opened.goto(serving.address)
+        opened.locator("#image").wait_for()
+        opened.locator("#over .tag").wait_for()
+        yield opened
+        context.close()
+    made.live.pictures.close()
+    made.ledger.close()
 
 
 def _fault(kind: str, text: str) -> list[str]:

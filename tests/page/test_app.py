@@ -13,11 +13,12 @@ import pytest
 from PIL import Image
 from starlette.testclient import TestClient
 
+from stopwise.page.actions import Powers
 from stopwise.page.app import last_number, make_app
 from stopwise.page.gate import Rules
 from stopwise.page.overlay import difference_lines
 from stopwise.page.pictures import Pictures
-from stopwise.page.views import patch_changes_view
+from stopwise.page.views import changes_view
 from stopwise.plan import load_plan
 from support.made_picture import drawable, made_picture, rendered
 from support.page_process import SAMPLES
@@ -46,18 +47,20 @@ def test_frames_are_the_records_newest_last(scene: Scene, client: TestClient) ->
 
 
 def test_a_page_begins_with_the_run_and_the_last_view(scene: Scene, client: TestClient) -> None:
-    assert client.get("/views").json() == {"run": [], "view": None, "last": 0}
+    first = client.get("/begin").json()
+    assert (first["run"], first["shown"]["view"], first["shown"]["beat"]["newest"]) == ([], None, 0)
     for _ in range(70):
         scene.keep(on_plan())
     scene.keep(key_hot())
-    begin = client.get("/views").json()
+    begin = client.get("/begin").json()
     assert len(begin["run"]) == 60
-    assert (begin["last"], begin["view"]["say"]) == (71, "Lit cheek 0.4 over.")
+    view = begin["shown"]["view"]
+    assert (view["number"], view["say"]) == (71, "Lit cheek 0.4 over.")
     assert begin["run"][-1]["patches"]["lit cheek"]["off"] == pytest.approx(0.4)
 
 
 def test_a_view_holds_headline_ruler_floor_and_facts(scene: Scene, client: TestClient) -> None:
-    view = client.get(f"/view/{scene.land(key_hot()).frame}").json()
+    view = client.get(f"/view/{scene.land(key_hot()).frame}").json()["view"]
     assert (view["say"], view["do"]) == ("Lit cheek 0.4 over.", "Key down 0.4, to -2.4.")
     told = {lamp["name"]: (lamp["told"], lamp["is_called"]) for lamp in view["floor"]["lamps"]}
     assert told["key"] == ("down 0.4, to -2.4", True)
@@ -122,26 +125,24 @@ def test_a_difference_of_one_stop_across_the_middle_has_its_contours_there() -> 
     after = before * np.where(np.arange(90) < 45, 1.0, 2.0)
     lines = difference_lines(before, after)
     # half a stop lies on the edge itself, between columns 44 and 45
-    [half] = [line for line in lines if line["level"] == 0.5]
-    x = np.reshape(half["points"], (-1, 2))[:, 0] / 10_000 * 90
+    [half] = [line for line in lines if line.level == 0.5]
+    x = np.reshape(half.points, (-1, 2))[:, 0] / 10_000 * 90
     assert x == pytest.approx(45.0, abs=0.2)
-    assert not [line for line in lines if line["level"] < 0]
+    assert not [line for line in lines if line.level < 0]
 
 
 def test_pictures_of_different_shape_have_no_contours() -> None:
-    assert difference_lines(np.ones((4, 6)), np.ones((6, 4))) == []
+    assert difference_lines(np.ones((4, 6)), np.ones((6, 4))) == ()
 
 
 def test_a_patch_that_one_frame_does_not_see_has_no_difference() -> None:
     bare = on_plan()
     [row] = [
         row
-        for row in patch_changes_view(
-            kept_frame(bare | {"patches": {}}).record, kept_frame(bare).record
-        )
-        if row["name"] == "hair"
+        for row in changes_view(kept_frame(bare | {"patches": {}}).record, kept_frame(bare).record)
+        if row.name == "hair"
     ]
-    assert row["figure"] == "not seen"
+    assert row.figure == "not seen"
 
 
 def test_the_page_carries_no_inline_script_or_style(client: TestClient) -> None:
@@ -187,31 +188,45 @@ def test_a_solo_is_marked(scene: Scene, client: TestClient) -> None:
 
 
 @pytest.mark.parametrize(
-    ("path", "body"),
+    ("path", "body", "refused"),
     [
-        ("/do/adopt", {"number": 99}),
-        ("/do/adopt", {"number": "1"}),
-        ("/do/mark", {"number": 1}),
-        ("/do/patch", {"name": "", "values": {}}),
-        ("/do/patch", {"name": "hair", "values": [], "was": None}),
-        ("/do/delete_patch", {}),
-        ("/do/backdrop", {"boxes": "all"}),
-        ("/do/lit", {"lamps": [1]}),
-        ("/do/expect", {}),
-        ("/do/take", {"turned": 3}),
-        ("/do/look", {"look": 3}),
+        ("/do/adopt", {"number": 99}, 422),
+        ("/do/adopt", {"number": "1"}, 400),
+        ("/do/mark", {"number": 1}, 400),
+        ("/do/draw", {"edits": {"patches": [{"was": None, "now": {"name": "x"}}]}}, 400),
+        ("/do/draw", {"edits": {"patches": "all"}}, 400),
+        ("/do/draw", {}, 400),
+        ("/do/draw", {"edits": {"backdrop": {"was": [], "now": "all"}}}, 400),
+        ("/do/measure", {"number": 99, "edits": {}}, 422),
+        ("/do/lit", {"lamps": [1]}, 400),
+        ("/do/lit", {"lamps": []}, 422),
+        ("/do/expect", {}, 400),
+        ("/do/take", {"turned": 3}, 400),
+        ("/do/take", {"turned": "", "more": 1}, 400),
+        ("/do/look", {"look": 3}, 400),
     ],
 )
 def test_an_action_that_makes_no_sense_is_refused_in_words(
-    client: TestClient, path: str, body: dict[str, Any]
+    client: TestClient, path: str, body: dict[str, Any], refused: int
 ) -> None:
     code, said = post(client, path, **body)
-    assert code == 422
+    assert code == refused
     assert said.endswith(".")
 
 
+def test_an_action_that_is_asked_for_again_under_its_name_is_done_once(
+    scene: Scene, client: TestClient
+) -> None:
+    for _ in range(3):
+        said = client.post("/do/take", json={"turned": "key -0.5"}, headers={"x-once": "one"})
+        assert said.json()["say"] == "A new take begins with the next frame."
+    assert len(scene.ledger.orders.open()) == 1
+    client.post("/do/take", json={"turned": "key -0.5"}, headers={"x-once": "two"})
+    assert len(scene.ledger.orders.open()) == 2
+
+
 @pytest.mark.parametrize(
-    ("body", "code"), [(b"", 422), (b"[]", 400), (b"{", 400), (b"\xff", 400), (b"x" * 100_000, 422)]
+    ("body", "code"), [(b"", 400), (b"[]", 400), (b"{", 400), (b"\xff", 400), (b"x" * 300_000, 422)]
 )
 def test_a_body_that_is_no_object_is_refused(client: TestClient, body: bytes, code: int) -> None:
     assert client.post("/do/adopt", content=body).status_code == code
@@ -221,8 +236,8 @@ def test_a_lamp_that_was_out_stays_called_until_fixed_or_three_good_frames(
     scene: Scene,
 ) -> None:
     def called() -> str | None:
-        held = scene.live.held_headline()
-        return held and held[0]
+        held = scene.live.held()
+        return held and held.say
 
     scene.land(hair_out())
     assert called() == "Hair lamp did not fire."
@@ -253,18 +268,16 @@ def test_the_pages_own_files_come_from_memory_and_only_they(client: TestClient) 
 
 def test_every_file_that_a_page_names_is_there(client: TestClient) -> None:
     for path in ("/", "/quiet"):
-        for name in re.findall(r"/(?:static/[a-z.]+|theme.css|views)", client.get(path).text):
+        for name in re.findall(r"/(?:static/[a-z.]+|theme.css|begin)", client.get(path).text):
             assert client.get(name).status_code == 200, name
 
 
-DIALLED = {
-    "lamps": {
-        "key": {"turn": -0.7, "power": -2.7, "at_limit": False},
-        "hair": {"turn": 4.0, "power": 0.0, "at_limit": True},
-    },
-    "predicted": {"patches": {"lit cheek": 6.5}, "ratios": [2.0], "left_right": 0.0, "clipped": 0},
-    "unmet": [{"of": "hair", "short_by": 0.4, "say": "Hair stays 0.4 under: its lamp is at full."}],
-}
+DIALLED = Powers(
+    lamps=(("key", "down 0.7, to -2.7"), ("hair", "up 4.0, to 0.0, its end")),
+    zones=(("lit cheek", 6.5),),
+    unmet=("Hair stays 0.4 under: its lamp is at full.",),
+    has_picture=True,
+)
 
 
 def test_dialled_powers_are_told_with_the_picture_that_they_would_give(
@@ -277,7 +290,7 @@ def test_dialled_powers_are_told_with_the_picture_that_they_would_give(
     )
     scene.live.dial = lambda: (DIALLED, drawable(made_picture(60, 40)))
     answer = client.post("/do/dial", json={}).json()
-    assert answer["lamps"][0] == {"name": "key", "words": "down 0.7, to -2.7"}
+    assert answer["lamps"][0] == ["key", "down 0.7, to -2.7"]
     assert answer["unmet"] == ["Hair stays 0.4 under: its lamp is at full."]
     assert client.get("/predicted").headers["content-type"] == "image/jpeg"
 

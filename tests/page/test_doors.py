@@ -41,7 +41,7 @@ def test_a_hostile_file_name_is_data_and_never_a_header_or_markup(
     scene: Scene, client: TestClient, name: str
 ) -> None:
     number = scene.land(on_plan(file=name)).frame
-    for path in ("/", "/quiet", "/frames", "/views", f"/view/{number}", f"/picture/{number}"):
+    for path in ("/", "/quiet", "/frames", "/begin", f"/view/{number}", f"/picture/{number}"):
         answer = client.get(path)
         assert answer.status_code == 200, path
         assert "set-cookie" not in answer.headers
@@ -93,7 +93,7 @@ def sent(server: PageServer, head: str, body: bytes = b"") -> bytes:
 
 def test_an_oversized_body_is_refused_before_it_has_come(scene: Scene) -> None:
     with PageServer(scene.live) as server:
-        said = sent(server, "content-length: 1000000000000\r\n", b"x" * 70_000)
+        said = sent(server, "content-length: 1000000000000\r\n", b"x" * 300_000)
     assert b" 422 " in said
 
 
@@ -253,20 +253,25 @@ DEEP = b"[" * 30_000 + b"]" * 30_000
 HUGE = b"9" * 400
 
 
+def drawn_zone(figure: bytes) -> bytes:
+    now = b'{"name": "cap", "box": [0.1, 0.1, 0.2, 0.2], "zone": ' + figure + b"}"
+    return b'{"edits": {"patches": [{"was": null, "now": ' + now + b"}]}}"
+
+
 @pytest.mark.parametrize(
     "body",
     [
-        b'{"name": "hair", "values": ' + DEEP + b', "was": null}',
-        b'{"name": "\\ud800", "values": {"name": "\\ud800"}, "was": null}',
-        b'{"name": "hair", "values": {"zone": ' + HUGE + b'}, "was": null}',
-        b'{"name": "hair", "values": {"zone": 1e400}, "was": null}',
-        b'{"name": "hair", "values": {"zone": NaN}, "was": null}',
+        b'{"edits": {"patches": ' + DEEP + b"}}",
+        b'{"edits": {"look": "\\ud800"}, "part": "\\ud800", "turned": "\\ud800"}',
+        drawn_zone(HUGE),
+        drawn_zone(b"1e400"),
+        drawn_zone(b"NaN"),
         b'{"number": ' + HUGE + b"}",
         b'{"number": 9223372036854775808}',
         b"\xff",
     ],
 )
-@pytest.mark.parametrize("path", ["/do/patch", "/do/adopt", "/do/fixed"])
+@pytest.mark.parametrize("path", ["/do/draw", "/do/adopt", "/do/take"])
 def test_json_that_no_page_sends_is_refused_in_a_sentence(
     scene: Scene, client: TestClient, path: str, body: bytes
 ) -> None:

@@ -34,12 +34,13 @@ TEXT, LARGE = 4.5, 3.0
 
 QUESTIONS = {
     "?": "Shortcuts",
-    "a": "Adopt this frame",
-    "m": "Mark",
+    "a": "Adopt frame 2",
+    "m": "Mark frame 2",
     "t": "New take",
     "l": "Lamps that are meant",
     "k": "Look",
     "e": "Expect",
+    "d": "Powers from the solos",
     "v": "Compare two frames",
     "u": "Undo the last edit",
     "f": "Find a frame",
@@ -64,7 +65,7 @@ def faults(page: Page) -> list[object]:
         pytest.skip("no axe-core here: set STOPWISE_AXE to its axe.min.js")
     if not page.evaluate("'axe' in window"):
         page.evaluate(Path(AXE).read_text(encoding="utf-8"))
-    page.wait_for_timeout(200)
+    page.wait_for_timeout(50)
     found: list[object] = page.evaluate(
         "axe.run(document, {runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa']})"
         ".then((r) => r.violations.map((v) => [v.id, v.nodes.map((n) => n.html)]))"
@@ -96,29 +97,47 @@ def test_axe_finds_nothing_before_the_first_frame(server: PageServer, page: Page
     assert faults(page) == []
 
 
-@pytest.mark.parametrize("name", THEMES)
-@pytest.mark.parametrize("size", [SIZES[0], SIZES[2]])
+SLOWER = [
+    pytest.param(size, marks=pytest.mark.slow) if place in (1, 3) else size
+    for place, size in enumerate(SIZES)
+]
+"""A phone and a laptop in the quick run, a tablet and a large screen in the whole one."""
+
+
+@pytest.mark.parametrize("size", SLOWER)
 def test_axe_finds_nothing_in_any_question_and_while_drawing(
-    scene: Scene, server: PageServer, page: Page, size: tuple[int, int], name: str
+    scene: Scene, server: PageServer, page: Page, size: tuple[int, int]
 ) -> None:
+    def clean(what: str) -> None:
+        for name in THEMES:
+            theme(page, name)
+            assert faults(page) == [], (what, name)
+
     sized(page, size)
     scene.land(on_plan())
     scene.land(key_hot())
     opened(page, server)
     expect(page.locator("#say")).to_have_text("Lit cheek 0.4 over.")
-    theme(page, name)
     for key, head in QUESTIONS.items():
         page.keyboard.press(key)
         expect(page.locator("#box-head")).to_contain_text(head, timeout=30_000)
-        assert faults(page) == [], head
+        expect(page.get_by_text("One moment.")).to_have_count(0, timeout=30_000)
+        clean(head)
         page.keyboard.press("Escape")
         expect(page.get_by_role("dialog")).to_have_count(0)
+    page.keyboard.press("ArrowLeft")
+    expect(page.locator("#strip")).to_be_visible()
+    scene.land(hair_out())
+    expect(page.locator("#alarm")).to_be_visible()
+    clean("looking back, with a lamp out")
+    page.get_by_role("button", name="Seen").click()
     page.keyboard.press("p")
     expect(page.locator("#over .thing")).to_have_count(5)
-    assert faults(page) == [], "while drawing"
+    page.locator("#over .thing").first.focus()
+    clean("while drawing")
     page.keyboard.press("n")
     expect(page.locator("#box-head")).to_have_text("New patch")
-    assert faults(page) == [], "a new patch"
+    clean("a new patch")
 
 
 @pytest.mark.parametrize("size", SIZES)
@@ -128,14 +147,13 @@ def test_every_target_is_large_and_every_deed_a_glove_wide(
     sized(page, size)
     scene.land(key_hot())
     opened(page, server)
-    if size[0] < 832:
-        page.get_by_role("button", name="More").click()
-    asked = {"button:visible, summary:visible": LEAST_TARGET, ".tools button:visible": GLOVE}
+    page.get_by_role("button", name="More").click()
+    asked = {"summary:visible": LEAST_TARGET, "button:visible": GLOVE}
     for selector, least in asked.items():
         for target in page.locator(selector).all():
             box = target.bounding_box()
             assert box is not None
-            assert min(box["width"], box["height"]) >= least, target.inner_text()
+            assert min(box["width"], box["height"]) >= least - 0.01, target.inner_text()
 
 
 @pytest.mark.parametrize("size", SIZES)
@@ -148,10 +166,12 @@ def test_what_has_the_focus_is_shown_and_never_under_the_buttons(
     opened(page, server)
     page.keyboard.press("p")
     expect(page.locator("#over .thing")).to_have_count(5)
-    wanted = page.locator("button:visible, summary:visible, .thing").count()
+    wanted = page.locator("button:visible:not(:disabled), .thing").count()
     seen = set()
-    for _ in range(wanted + 1):
+    for _ in range(wanted + 8):
         page.keyboard.press("Tab")
+        if page.evaluate("document.activeElement === document.body"):
+            break
         name, ring, hidden = page.evaluate(FOCUSED)
         seen.add(name)
         assert ring, name
@@ -161,13 +181,17 @@ def test_what_has_the_focus_is_shown_and_never_under_the_buttons(
 
 FOCUSED = """(() => {
   const e = document.activeElement;
-  const bar = document.getElementById("tools").getBoundingClientRect();
+  const bar = document.getElementById("drawing").getBoundingClientRect();
+  const band = document.getElementById("top").getBoundingClientRect();
   const box = e.getBoundingClientRect();
   const style = getComputedStyle(e);
   const own = e.querySelector?.(".ring");
   const isMarked = own && getComputedStyle(own).stroke !== "none";
   const ring = style.outlineStyle === "solid" || isMarked;
-  const hidden = e.closest("#tools") ? 0 : Math.min(box.bottom, innerHeight) - bar.top;
+  const isOver = e.closest("#drawing, #top, .skip");
+  const isWhole = box.top >= band.bottom - 1 && Math.min(box.bottom, innerHeight) <= bar.top + 1;
+  const isTaller = box.height > bar.top - band.bottom;
+  const hidden = isOver || isWhole || isTaller ? 0 : 1;
   return [e.dataset?.name ?? e.textContent.trim(), Boolean(ring), hidden];
 })()"""
 
@@ -179,7 +203,7 @@ def test_every_deed_has_a_key_and_the_list_names_it(
     scene.land(on_plan())
     opened(page, server)
     keys = page.evaluate(
-        "[...document.querySelectorAll('[data-do], [data-layer]')]"
+        "[...document.querySelectorAll('nav [data-do], [data-layer]')]"
         ".filter((e) => e.dataset.do !== 'more').map((e) => [e.textContent, e.ariaKeyShortcuts])"
     )
     assert all(key for _, key in keys), keys

@@ -89,7 +89,7 @@ def test_a_landed_frame_is_sent_as_its_record(live: LivePage) -> None:
     with PageServer(live) as server:
         heard: list[list[tuple[str, str]]] = []
         listener = threading.Thread(
-            target=lambda: heard.append(read_events(server.address + "events", 4))
+            target=lambda: heard.append(read_events(server.address + "events", 6))
         )
         listener.start()
         while not live.stream.listeners:
@@ -99,8 +99,8 @@ def test_a_landed_frame_is_sent_as_its_record(live: LivePage) -> None:
         listener.join(10)
     events = dict(heard[0])
     assert json.loads(events["frame"]) == kept.row
-    assert json.loads(events["view"])["say"] == "On plan."
-    assert {"status", "held"} <= set(events)
+    assert json.loads(events["shown"])["view"]["say"] == "On plan."
+    assert {"status", "held", "beat"} <= set(events)
 
 
 def test_what_was_missed_comes_first(live: LivePage) -> None:

@@ -102,7 +102,7 @@ def test_a_blown_area_is_outlined_where_it_is() -> None:
     record["clipping"]["areas"] = [
         {"fraction": 0.04, "box": [0.5, 0.3, 0.7, 0.5], "centre": [0.6, 0.4]}
     ]
-    [[line]] = overlay(picture, record_from_json(record))["blown"]
+    [[line]] = overlay(picture, record_from_json(record)).blown
     points = np.reshape(line, (-1, 2)) / 10_000
     assert points.min(axis=0) == pytest.approx((0.5, 0.3), abs=0.01)
     assert points.max(axis=0) == pytest.approx((0.7, 0.5), abs=0.01)

@@ -46,7 +46,7 @@ def test_what_a_thread_tells_reaches_every_page_in_order() -> None:
         threading.Thread(target=lambda: [stream.tell(one) for one in told]).start()
         heard = []
         for page in pages:
-            told_to = stream.listen(page)
+            told_to = stream.listen(page, bytes)
             heard.append([await anext(told_to) for _ in told])
             await told_to.aclose()  # type: ignore[attr-defined]
         assert stream.listeners == 0
@@ -61,12 +61,12 @@ def test_a_page_that_does_not_read_is_cut_off_and_the_others_go_on() -> None:
         stream = Stream()
         stream.open()
         slow, quick = stream.join(), stream.join()
-        told_to = stream.listen(quick)
+        told_to = stream.listen(quick, bytes)
         heard = []
         for number in range(400):
             stream.tell(event("n", number))
             heard.append(await anext(told_to))
-        ended = [wire async for wire in stream.listen(slow)]
+        ended = [wire async for wire in stream.listen(slow, bytes)]
         assert stream.listeners == 1
         await told_to.aclose()  # type: ignore[attr-defined]
         return len(heard), ended
@@ -83,7 +83,7 @@ def test_closing_ends_every_stream_and_telling_after_it_is_harmless() -> None:
         stream.tell(event("n", 1))
         await asyncio.sleep(0)
         stream.close()
-        heard = [wire async for wire in stream.listen(page)]
+        heard = [wire async for wire in stream.listen(page, bytes)]
         stream.tell(event("n", 2))
         return heard
 

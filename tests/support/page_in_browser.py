@@ -11,6 +11,34 @@ if TYPE_CHECKING:
 
     from stopwise.page.server import PageServer
 
+HEAR_SOUND = """
+    window.struck = [];
+    const begun = OscillatorNode.prototype.start;
+    OscillatorNode.prototype.start = function (at) {
+      window.struck.push(this.frequency.value);
+      return begun.call(this, at);
+    };
+"""
+"""Keeps the pitch of each sound that a page makes in `struck`."""
+
+PARTS = """(() => {
+  const words = (id) => document.getElementById(id)?.textContent ?? null;
+  const image = document.getElementById("image");
+  const strip = document.getElementById("strip");
+  return {
+    at: document.body.dataset.at,
+    number: words("number"),
+    say: words("say"),
+    do: words("do"),
+    floor: [...document.querySelectorAll("#lamps li .said")].map((e) => e.parentElement.textContent).join(" | "),
+    strip: strip.hidden ? null : strip.dataset.number,
+    picture: image.hidden ? null : image.dataset.number,
+    of: Object.fromEntries([["body", document.body.dataset.number], ["band", document.getElementById("band").dataset.number],
+      ...[...document.querySelectorAll("main > section")].map((e) => [e.className, e.dataset.number])]),
+  };
+})()"""  # noqa: E501
+"""What each part of the page says, and of which frame."""
+
 SIZES = [(375, 812), (768, 1024), (1440, 900), (3840, 2160)]
 """A phone, a tablet held upright, a laptop, a large screen; CSS pixels."""
 

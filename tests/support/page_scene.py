@@ -133,6 +133,16 @@ def hair_out(**more: Any) -> dict[str, Any]:
     return frame
 
 
+def none_fired(**more: Any) -> dict[str, Any]:
+    """Return the record of a frame in which no lamp fired."""
+    dark = finding("lamp", "all", None, 0.0, code="none_fired", cause="lamp")
+    frame = record("off plan", dark, *_held(6.5), **more)
+    lamps = ("key", "fill", "hair", "left paper", "right paper")
+    out = {"stops": None, "uncertainty": 0.1, "state": "out"}
+    frame["lamps"] = dict.fromkeys(lamps, out)
+    return frame
+
+
 def _held(cheek: float) -> list[Any]:
     return [
         finding("patch", "lit cheek", cheek, 6.5, say="Lit cheek 0.0 over.", **HELD),

@@ -131,7 +131,8 @@ class WatchPage:
 
         now = self._run.watcher.status()
         said = _said(self._run, self._page.ledger)
-        status = Status(now.behind, now.backlog, tuple(now.reading), said)
+        take = self._run.day.standing.take
+        status = Status(now.behind, now.backlog, tuple(now.reading), said, take)
         self._page.look_round(status, plan_read=self._run.plan)
 
 

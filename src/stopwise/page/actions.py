@@ -1,4 +1,4 @@
-"""What a person does from the page: each action reads its JSON, acts, and answers in words.
+"""What a person does from the page: each action is what a page sends, and does it.
 
 It is said to the watcher through the ledger, or written in the plan, as the commands do.
 """
@@ -6,309 +6,338 @@ It is said to the watcher through the ledger, or written in the plan, as the com
 from __future__ import annotations
 
 import asyncio
-import json
-import math
+from collections import OrderedDict
 from contextlib import ExitStack
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Protocol
 
-from pydantic import StringConstraints, ValidationError, validate_call
+from pydantic import Field, StringConstraints, TypeAdapter, ValidationError
+from pydantic.dataclasses import dataclass
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request  # noqa: TC002 - starlette reads it
-from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
 from stopwise.errors import StopwiseError, WrongUse
+from stopwise.page.as_json import answered
 from stopwise.page.overlay import jpeg
 from stopwise.page.pictures import SpawnedWork
-from stopwise.page.plan_edits import (
-    PatchRef,
-    Stale,
-    delete_patch,
-    save_backdrop,
-    save_patch,
-)
+from stopwise.page.plan_edits import SENT, DrawnEdits, Stale, edited, save_edits
+from stopwise.page.views import PatchOnPicture, patches_view
 from stopwise.plan import load_plan
+from stopwise.plan.draft import open_draft
 from stopwise.preparing.marks import MARK, mark_frame
 from stopwise.report.lamp_words import dial_words
-from stopwise.shoot.adopting import ADOPT, Choice, refuse_spoilt
-from stopwise.shoot.awaited_parts import card_box, keep_card_box
+from stopwise.shoot.adopting import ADOPT, Change, Choice, adopted, refuse_spoilt
+from stopwise.shoot.awaited_parts import Awaiting, card_box, keep_awaiting, keep_card_box
 from stopwise.shoot.saying import YES, card_patch, read_lit, read_look, read_parts, read_turned
-from stopwise.shoot.standing import Standing, offered_turn, powers_now
+from stopwise.shoot.standing import offered_turn, powers_now, worn_and_lit
 from stopwise.shoot.watched_edits import adopt_frame, begin_look, note_mark, undo_last
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from starlette.responses import Response
+
     from stopwise.ledger import Kept, Ledger
     from stopwise.page.live import Dialler, LivePage
     from stopwise.plan.model import Plan
+    from stopwise.record import Record
     from stopwise.report.drawable import Drawable
 
 Text = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1)]
-Answer = str | dict[str, Any]
+FrameNumber = Annotated[int, Field(ge=1, lt=1 << 63)]
+"""What the ledger's rows can have."""
 
-_MOST_DIGITS = 18
-"""Of a whole number: what the ledger's rows can have."""
-
-_MOST_BYTES = 65_536
+_MOST_BYTES = 262_144
 _BODY_S = 10.0
-"""Most bytes of an action's JSON, far more than a patch takes, and seconds for them to come."""
+"""Most bytes of an action's JSON, far more than 500 drawn patches take, and seconds for them."""
 
 _DIAL_S = 120.0
 """Seconds that dialling may take, which decodes every solo that isn't kept."""
 
+_MOST_DONE = 256
+"""Answers that are kept for pages that ask again since theirs didn't reach them."""
+
 _MARK_FAILS = "The frame was not marked: its decoder failed. Mark another."
 _DIAL_FAILS = "The powers could not be worked out: a solo's decoder failed. Mark it again."
+_READ_FAILS = "The frame could not be measured again: its decoder failed."
 _UNDONE = {
     ADOPT: "The adoption is taken back: targets and take are as they were.",
     MARK: "Took the mark back.",
 }
 
 
-class Actions:
-    """Actions on one watch; what a page sends are an action's arguments by name.
+@dataclass(frozen=True, slots=True)
+class Reply:
+    """What is told when an action is done, or why it wasn't.
 
-    Parameters
+    Attributes
     ----------
-    live
-        Its page: ledger, folder and plan.
+    say
+        The answer.
+    field
+        Of a refusal: the field of the form that it is about; "" for none.
     """
 
-    def __init__(self, live: LivePage) -> None:
-        self._live = live
-        self._ledger = live.ledger
+    say: str
+    field: str = ""
 
-    @property
-    def plan_file(self) -> Path:
-        """The plan file.
 
-        Raises
-        ------
-        WrongUse
-            If the watch has no plan.
-        """
-        if self._live.plan_path is None:
-            msg = "This watch has no plan. Start it with --plan."
-            raise WrongUse(msg)
-        return self._live.plan_path
+class Action(Protocol):
+    """What a page sends."""
 
-    def patch(
-        self,
-        name: Text,
-        values: dict[str, Any],
-        was: dict[str, Any] | None,
-        look: Text | None = None,
-    ) -> str:
-        """Add a patch, or change what differs in it."""
-        save_patch(self.plan_file, PatchRef(name, look), values, was=was)
-        self._live.plan_changed()
-        return f"Saved {name} in the plan."
+    def done(self, live: LivePage) -> object:
+        """Do it, and return what is told."""
 
-    def delete_patch(self, name: Text, look: Text | None = None) -> str:
-        """Take a patch out of the plan."""
-        delete_patch(self.plan_file, PatchRef(name, look))
-        self._live.plan_changed()
-        return f"Took {name} out of the plan. Undo puts it back."
 
-    def backdrop(self, boxes: list[Any], was: list[Any]) -> str:
-        """Write the boxes in which the backdrop is seen."""
-        save_backdrop(self.plan_file, boxes, was=was)
-        self._live.plan_changed()
-        return "Saved the backdrop's boxes in the plan."
+@dataclass(frozen=True, slots=True, config=SENT)
+class DrawAction:
+    """Write all that was drawn."""
 
-    def adopt(self, number: int) -> str:
-        """Make a frame's figures the targets, the old ones kept as comments; a take begins."""
-        record = self._frame(number).record
-        refuse_spoilt(record)
+    edits: DrawnEdits
+
+    def done(self, live: LivePage) -> Reply:
+        """Write it at once, or nothing of it."""
+        save_edits(plan_file(live), self.edits)
+        live.plan_changed()
+        return Reply("Saved what was drawn in the plan.")
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """A frame's patches, measured again with what was drawn."""
+
+    number: int
+    patches: tuple[PatchOnPicture, ...]
+
+
+@dataclass(frozen=True, slots=True, config=SENT)
+class MeasureAction:
+    """Measure a frame again with what was drawn; nothing is written."""
+
+    number: FrameNumber
+    edits: DrawnEdits
+
+    def done(self, live: LivePage) -> Measured:
+        """Return its patches."""
+        kept = kept_frame(live, self.number)
+        frame = Path(live.folder, kept.record.file)
+        work = (frame, plan_file(live), self.edits)
+        return Measured(self.number, live.again.run(_measured, *work, fails=_READ_FAILS))
+
+
+def _measured(frame: Path, plan_path: Path, edits: DrawnEdits) -> tuple[PatchOnPicture, ...]:
+    from stopwise.measurement import measure
+    from stopwise.raw import decode
+    from stopwise.record import recorded
+    from stopwise.verdict import judge
+
+    plan = edited(open_draft(plan_path), edits).plan
+    measurement = measure(decode(frame), plan, look=edits.look)
+    return patches_view(
+        recorded(frame.name, measurement, judge(measurement, plan, look=edits.look))
+    )
+
+
+@dataclass(frozen=True, slots=True, config=SENT)
+class AdoptAction:
+    """Make a frame's figures the targets, the old ones kept as comments; a take begins."""
+
+    number: FrameNumber
+
+    def done(self, live: LivePage) -> Reply:
+        """Write them."""
+        record = _worth_adopting(live, self.number)
         changed = adopt_frame(
-            self._ledger,
+            live.ledger,
             record,
-            self.plan_file,
-            frame=Path(self._live.folder, record.file),
-            choice=Choice(lit=Standing(self._ledger, lambda _: None).lit),
+            plan_file(live),
+            frame=Path(live.folder, record.file),
+            choice=Choice(lit=worn_and_lit(live.ledger)[1]),
         )
-        self._live.plan_changed()
+        live.plan_changed()
         targets = "1 target" if len(changed) == 1 else f"{len(changed)} targets"
-        return f"Adopted {targets} from {record.file}. Undo takes it back."
+        return Reply(f"Adopted {targets} from {record.file}. Undo takes it back.")
 
-    def mark(self, number: int, part: Text) -> str:
-        """Write into the plan that a frame is grey, ambient, plate, reference or a lamp's solo."""
-        kept = self._frame(number)
+
+def would_adopt(live: LivePage, number: int) -> tuple[Change, ...]:
+    """Return the targets that adopting a frame would change.
+
+    Raises
+    ------
+    WrongUse
+        If it shows no light to keep.
+    """
+    choice = Choice(lit=worn_and_lit(live.ledger)[1])
+    return adopted(open_draft(plan_file(live)), _worth_adopting(live, number), choice)[1]
+
+
+def _worth_adopting(live: LivePage, number: int) -> Record:
+    record = kept_frame(live, number).record
+    refuse_spoilt(record)
+    return record
+
+
+@dataclass(frozen=True, slots=True, config=SENT)
+class MarkAction:
+    """Write into the plan that a frame is grey, ambient, plate, reference or a lamp's solo."""
+
+    number: FrameNumber
+    part: Text
+
+    def done(self, live: LivePage) -> Reply:
+        """Write it."""
+        kept = kept_frame(live, self.number)
         if kept.record.verdict == "unreadable":
             msg = "A frame that can't be read plays no part."
             raise WrongUse(msg)
-        frame = Path(self._live.folder, kept.record.file)
+        work = (Path(live.folder, kept.record.file), self.part, plan_file(live))
         with SpawnedWork(_DIAL_S) as process:
-            said = process.run(mark_frame, frame, part, self.plan_file, fails=_MARK_FAILS)
-        note_mark(self._ledger, part, kept)
-        self._live.plan_changed()
-        return said
+            said = process.run(mark_frame, *work, fails=_MARK_FAILS)
+        note_mark(live.ledger, self.part, kept)
+        live.plan_changed()
+        return Reply(said)
 
-    def undo(self) -> str:
-        """Take back the last edit of the plan, and what the watch made of it."""
-        done = undo_last(self._ledger, self.plan_file)
-        self._live.plan_changed()
-        return _UNDONE.get(done, "Took back the last edit of the plan.")
 
-    def take(self, turned: str = "") -> str:
-        """Begin a take, and say what was turned: "key -0.5"; "yes" for the turn asked about."""
-        said = turned.strip()
+@dataclass(frozen=True, slots=True, config=SENT)
+class UndoAction:
+    """Take back the last edit of the plan, and what the watch made of it."""
+
+    def done(self, live: LivePage) -> Reply:
+        """Take it back."""
+        done = undo_last(live.ledger, plan_file(live))
+        live.plan_changed()
+        return Reply(_UNDONE.get(done, "Took back the last edit of the plan."))
+
+
+@dataclass(frozen=True, slots=True, config=SENT)
+class TakeAction:
+    """Begin a take, and say what was turned: "key -0.5"; "yes" for the turn asked about."""
+
+    turned: str = ""
+
+    def done(self, live: LivePage) -> Reply:
+        """Say it to the watcher."""
+        said = self.turned.strip()
         if said.lower() != YES:
-            plan = None if self._live.plan_path is None else load_plan(self.plan_file)
-            read_turned(said, plan, powers=powers_now(self._ledger, plan))
-        elif not offered_turn(self._ledger):
-            msg = 'No turn is asked about any more. Say what was turned: "key -0.5".'
+            plan = None if live.plan_path is None else load_plan(plan_file(live))
+            read_turned(said, plan, powers=powers_now(live.ledger, plan))
+        elif not offered_turn(live.ledger):
+            msg = 'No turn is asked about any more. Write what was turned: "key -0.5".'
             raise WrongUse(msg)
-        self._ledger.orders.say("take", said)
-        return "A new take begins with the next frame."
+        live.ledger.orders.say("take", said)
+        return Reply("A new take begins with the next frame.")
 
-    def lit(self, lamps: list[str] | None) -> str:
-        """Say which lamps are meant to be lit; None for all of them."""
-        meant = None if lamps is None else read_lit(", ".join(lamps), load_plan(self.plan_file))
-        self._ledger.orders.say("lit", None if meant is None else list(meant))
-        return "All lamps are meant to be lit." if meant is None else f"Lit: {', '.join(meant)}."
 
-    def look(self, look: Text | None, new: Text | None = None) -> str:
-        """Say which look is worn from the next frame on; None for the plan's own; or make one."""
-        if new:
-            return begin_look(self._ledger, self.plan_file, new).words
-        worn = None if look is None else read_look(look, load_plan(self.plan_file))
-        self._ledger.orders.say("look", worn)
-        return f"From the next frame on: {worn or 'the plan without a look'}."
+@dataclass(frozen=True, slots=True, config=SENT)
+class LitAction:
+    """Say which lamps are meant to be lit; None for all of them."""
 
-    def expect(self, parts: list[str]) -> str:
-        """Say which parts the next frames play, in order."""
-        plan = load_plan(self.plan_file)
-        meant = read_parts(", ".join(parts), plan)
+    lamps: tuple[str, ...] | None
+
+    def done(self, live: LivePage) -> Reply:
+        """Say it to the watcher."""
+        plan = load_plan(plan_file(live))
+        meant = None if self.lamps is None else read_lit(", ".join(self.lamps), plan)
+        live.ledger.orders.say("lit", None if meant is None else list(meant))
+        words = "All lamps are meant to be lit." if meant is None else f"Lit: {', '.join(meant)}."
+        return Reply(words)
+
+
+@dataclass(frozen=True, slots=True, config=SENT)
+class LookAction:
+    """Say which look is worn from the next frame on; None for the plan's own targets; or make one."""
+
+    look: Text | None
+    new: Text | None = None
+
+    def done(self, live: LivePage) -> Reply:
+        """Say it to the watcher."""
+        if self.new:
+            return Reply(begin_look(live.ledger, plan_file(live), self.new).words)
+        plan = load_plan(plan_file(live))
+        worn = None if self.look is None else read_look(self.look, plan)
+        live.ledger.orders.say("look", worn)
+        return Reply(f"From the next frame on: {worn or 'the plan without a look'}.")
+
+
+@dataclass(frozen=True, slots=True, config=SENT)
+class ExpectAction:
+    """Say which parts the next frames play, in order; none to await nothing any more."""
+
+    parts: tuple[str, ...]
+
+    def done(self, live: LivePage) -> Reply:
+        """Say it to the watcher."""
+        if not self.parts:
+            if live.ledger.orders.open("expect"):
+                live.ledger.orders.undo("expect")
+            keep_awaiting(live.ledger, Awaiting())
+            return Reply("Nothing is awaited any more.")
+        plan = load_plan(plan_file(live))
+        meant = read_parts(", ".join(self.parts), plan)
         if "grey" in meant:
-            self._keep_card(plan)
-        self._ledger.orders.say("expect", list(meant))
-        return f"Expected next: {', '.join(meant)}."
+            _keep_card(live.ledger, plan)
+        live.ledger.orders.say("expect", list(meant))
+        return Reply(f"Expected next: {', '.join(meant)}.")
 
-    def dial(self) -> dict[str, Any]:
-        """Work out powers that meet the plan, from the solos."""
-        if self._live.dial is None:
+
+def _keep_card(ledger: Ledger, plan: Plan) -> None:
+    """Keep where the plan says that the grey card is held: it is never guessed."""
+    box = card_patch(plan)
+    if box is not None:
+        keep_card_box(ledger, box)
+    elif card_box(ledger) is None:
+        msg = "Where is the grey card held? Draw a patch called grey card there, and ask again."
+        raise WrongUse(msg)
+
+
+@dataclass(frozen=True, slots=True, config=SENT)
+class DialAction:
+    """Work out powers that meet the plan, from the solos."""
+
+    def done(self, live: LivePage) -> Powers:
+        """Return them; the page then asks for the picture."""
+        if live.dial is None:
             msg = "Powers can't be worked out here: the plan needs a solo of each lamp."
             raise WrongUse(msg)
-        answer, picture = self._live.dial()
-        self._live.predicted = None if picture is None else jpeg(picture.image)
-        plan = self._live.plan()
-        return {
-            "say": "Worked out from the solos.",
-            "lamps": [
-                {"name": name, "words": dial_words(plan.light(name) if plan else None, **lamp)}
-                for name, lamp in answer["lamps"].items()
-            ],
-            "patches": answer["predicted"]["patches"],
-            "unmet": [unmet["say"] for unmet in answer["unmet"]],
-            "notes": answer.get("notes", []),
-            "has_picture": picture is not None,
-        }
-
-    def fixed(self) -> str:
-        """Let the headline go of a lamp that was out."""
-        self._live.fixed()
-        return "Fixed."
-
-    def _frame(self, number: int) -> Kept:
-        kept = self._ledger.frames.by_number(number)
-        if kept is None:
-            msg = "There is no such frame."
-            raise WrongUse(msg)
-        return kept
-
-    def _keep_card(self, plan: Plan) -> None:
-        """Keep where the plan says that the grey card is held: it is never guessed."""
-        box = card_patch(plan)
-        if box is not None:
-            keep_card_box(self._ledger, box)
-        elif card_box(self._ledger) is None:
-            msg = "Where is the grey card held? Draw a patch called grey card there, and ask again."
-            raise WrongUse(msg)
+        powers, picture = live.dial()
+        live.predicted = None if picture is None else jpeg(picture.image)
+        return powers
 
 
-ACTIONS = (
-    "patch", "delete_patch", "backdrop", "adopt", "mark", "undo", "take", "lit", "look", "expect",
-    "dial", "fixed",
-)  # fmt: skip
-"""What pages may have done, each at `/do/` and its name."""
+@dataclass(frozen=True, slots=True, config=SENT)
+class FixedAction:
+    """Let the band go of a lamp that was out."""
+
+    def done(self, live: LivePage) -> Reply:
+        """Let it go."""
+        live.fixed()
+        return Reply("Fixed.")
 
 
-def action_routes(live: LivePage) -> list[Route]:
-    """Return a route for each action, which takes only what its types allow."""
-    checked = validate_call(config={"strict": True})
-    actions = Actions(live)
-    return [
-        Route(f"/do/{name}", partial(_answer, checked(getattr(actions, name))), methods=["POST"])
-        for name in ACTIONS
-    ]
+@dataclass(frozen=True, slots=True)
+class Powers:
+    """What dialling came to.
 
+    Attributes
+    ----------
+    lamps
+        Each lamp's name, and what to do there in words.
+    zones
+        Each patch's zone then.
+    unmet, notes
+        Sentences.
+    has_picture
+        Whether the light that they give can be shown.
+    """
 
-async def _answer(act: Callable[..., Answer], request: Request) -> Response:
-    """Act off the loop, and say in words what came of it."""
-    try:
-        async with asyncio.timeout(_BODY_S):
-            body = await _body(request)
-        said = await run_in_threadpool(lambda: act(**body))
-    except TimeoutError:
-        return JSONResponse({"say": "The action didn't come whole in time. Try again."}, 408)
-    except ValidationError as error:
-        first = error.errors()[0]
-        where = ".".join(str(part) for part in first["loc"])
-        return JSONResponse({"say": f"{where}: {first['msg']}."}, 422)
-    except StopwiseError as error:
-        return JSONResponse({"say": str(error)}, _code_of(error))
-    except OSError as error:
-        return JSONResponse({"say": f"That can't be written: {error.strerror}."}, 500)
-    return JSONResponse({"say": said} if isinstance(said, str) else said)
-
-
-def _code_of(error: StopwiseError) -> int:
-    """Return the HTTP status of a refusal: 400 nonsense, 409 changed meanwhile, else 422."""
-    return 400 if isinstance(error, NoAction) else 409 if isinstance(error, Stale) else 422
-
-
-async def _body(request: Request) -> dict[str, Any]:
-    held = b""
-    async for part in request.stream():
-        held += part
-        if len(held) > _MOST_BYTES:
-            msg = "That is more than an action can hold."
-            raise WrongUse(msg)
-    return _object_of(held)
-
-
-class NoAction(WrongUse):
-    """What was sent is no action that a page sends."""
-
-
-def _object_of(body: bytes) -> dict[str, Any]:
-    """Return an action's JSON: an object, its figures finite and its text whole Unicode."""
-    try:
-        read = json.loads(
-            body or b"{}", parse_int=_whole, parse_float=_finite, parse_constant=_finite
-        )
-        json.dumps(read, ensure_ascii=False).encode()
-    except (ValueError, RecursionError):
-        read = None
-    if not isinstance(read, dict):
-        msg = "An action is a JSON object with plain figures and text."
-        raise NoAction(msg)
-    return read
-
-
-def _whole(digits: str) -> int:
-    if len(digits) > _MOST_DIGITS:
-        raise ValueError(digits)
-    return int(digits)
-
-
-def _finite(figure: str) -> float:
-    if not math.isfinite(value := float(figure)):
-        raise ValueError(figure)
-    return value
+    lamps: tuple[tuple[str, str], ...]
+    zones: tuple[tuple[str, float], ...]
+    unmet: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+    has_picture: bool = False
 
 
 def page_dialler(plan_path: Path, ledger: Ledger, look: Callable[[], str | None]) -> Dialler:
@@ -327,16 +356,14 @@ def page_dialler(plan_path: Path, ledger: Ledger, look: Callable[[], str | None]
     """
     place = None if ledger.in_memory else ledger.place
 
-    def dial() -> tuple[dict[str, Any], Drawable]:
+    def dial() -> tuple[Powers, Drawable]:
         with SpawnedWork(_DIAL_S) as process:
             return process.run(_dialled, plan_path, place, look(), fails=_DIAL_FAILS)
 
     return dial
 
 
-def _dialled(
-    plan_path: Path, place: str | None, look: str | None
-) -> tuple[dict[str, Any], Drawable]:
+def _dialled(plan_path: Path, place: str | None, look: str | None) -> tuple[Powers, Drawable]:
     """Return the answer with its picture."""
     from stopwise.ledger import Ledger
     from stopwise.preparing.dialling import dial_plan
@@ -345,5 +372,132 @@ def _dialled(
     with ExitStack() as opened:
         ledger = None if place is None else opened.enter_context(Ledger(place))
         done = dial_plan(plan_path, look=look, ledger=ledger)
-    picture = light_drawable(done.answer.picture, mid_grey=done.plan.camera.mid_grey)
-    return {**done.answer.to_json(), "notes": list(done.sentences)}, picture
+    powers = Powers(
+        lamps=tuple(
+            (
+                name,
+                dial_words(done.plan.light(name), lamp.turn, lamp.power, at_limit=lamp.at_limit),
+            )
+            for name, lamp in done.answer.lamps.items()
+        ),
+        zones=tuple((name, one.zone) for name, one in done.answer.predicted.patches.items()),
+        unmet=tuple(unmet.say for unmet in done.answer.unmet),
+        notes=done.sentences,
+        has_picture=True,
+    )
+    return powers, light_drawable(done.answer.picture, mid_grey=done.plan.camera.mid_grey)
+
+
+def plan_file(live: LivePage) -> Path:
+    """Return the plan file.
+
+    Raises
+    ------
+    WrongUse
+        If the watch has no plan.
+    """
+    if live.plan_path is None:
+        msg = "This watch has no plan. Start it with --plan."
+        raise WrongUse(msg)
+    return live.plan_path
+
+
+def kept_frame(live: LivePage, number: int) -> Kept:
+    """Return a frame.
+
+    Raises
+    ------
+    WrongUse
+        If there is none of that number.
+    """
+    kept = live.ledger.frames.by_number(number)
+    if kept is None:
+        msg = "There is no such frame."
+        raise WrongUse(msg)
+    return kept
+
+
+ACTIONS: dict[str, type[Action]] = {
+    "draw": DrawAction,
+    "measure": MeasureAction,
+    "adopt": AdoptAction,
+    "mark": MarkAction,
+    "undo": UndoAction,
+    "take": TakeAction,
+    "lit": LitAction,
+    "look": LookAction,
+    "expect": ExpectAction,
+    "dial": DialAction,
+    "fixed": FixedAction,
+}
+"""What pages may have done, each at `/do/` and its name."""
+
+_FIELDS = {"take": "turned", "expect": "parts", "lit": "lamp", "mark": "part", "look": "look"}
+"""The field of its form that an action's refusal is about."""
+
+
+class DoneBefore:
+    """Answers that were given, so that a page that asks again has nothing done twice."""
+
+    def __init__(self) -> None:
+        self._answers: OrderedDict[str, asyncio.Future[Response]] = OrderedDict()
+
+    async def of(self, once: str, act: Callable[[], asyncio.Future[Response]]) -> Response:
+        """Return the answer that was given under a name, or is being worked out, or do it now."""
+        if not once:
+            return await act()
+        if once not in self._answers:
+            self._answers[once] = act()
+            while len(self._answers) > _MOST_DONE:
+                self._answers.popitem(last=False)
+        return await asyncio.shield(self._answers[once])
+
+
+def action_routes(live: LivePage) -> list[Route]:
+    """Return a route for each action, which takes only what its types allow."""
+    before = DoneBefore()
+    return [
+        Route(f"/do/{name}", partial(_answer, live, name, before), methods=["POST"])
+        for name in ACTIONS
+    ]
+
+
+async def _answer(live: LivePage, name: str, before: DoneBefore, request: Request) -> Response:
+    try:
+        async with asyncio.timeout(_BODY_S):
+            body = await _body(request)
+    except TimeoutError:
+        return answered(Reply("The action didn't come whole in time. Try again."), 408)
+    except WrongUse as error:
+        return answered(Reply(str(error)), 422)
+    once = request.headers.get("x-once", "")[:64]
+    return await before.of(
+        f"{name} {once}" if once else "",
+        lambda: asyncio.ensure_future(run_in_threadpool(_acted, live, name, body)),
+    )
+
+
+def _acted(live: LivePage, name: str, body: bytes) -> Response:
+    """Do an action, and say what came of it: 400 nonsense, 409 changed meanwhile, 422 refused."""
+    try:
+        action = TypeAdapter(ACTIONS[name]).validate_json(body or b"{}")
+        return answered(action.done(live))
+    except ValidationError as error:
+        first = error.errors(include_input=False, include_url=False)[0]
+        where = ".".join(str(part) for part in first["loc"])
+        return answered(Reply(f"{where or 'The action'}: {first['msg']}.", where), 400)
+    except StopwiseError as error:
+        code = 409 if isinstance(error, Stale) else 422
+        return answered(Reply(str(error), _FIELDS.get(name, "")), code)
+    except OSError as error:
+        return answered(Reply(f"That can't be written: {error.strerror}."), 500)
+
+
+async def _body(request: Request) -> bytes:
+    held = b""
+    async for part in request.stream():
+        held += part
+        if len(held) > _MOST_BYTES:
+            msg = "That is more than an action can hold."
+            raise WrongUse(msg)
+    return held

@@ -6,35 +6,27 @@ import asyncio
 import hashlib
 import json
 from contextlib import asynccontextmanager
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
 from itertools import islice
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from jinja2 import Environment, FileSystemLoader
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
 from starlette.middleware import Middleware
-from starlette.responses import JSONResponse, Response, StreamingResponse
+from starlette.responses import Response, StreamingResponse
 from starlette.routing import Route
 from starlette.templating import Jinja2Templates
 
 from stopwise.errors import StopwiseError
-from stopwise.page.actions import action_routes
+from stopwise.page.actions import Reply, action_routes, would_adopt
+from stopwise.page.as_json import answered
 from stopwise.page.gate import Gate
-from stopwise.page.live import RUN_LENGTH
-from stopwise.page.overlay import difference_lines
-from stopwise.page.plan_edits import plan_view
-from stopwise.page.views import (
-    frame_view,
-    patch_changes_view,
-    plan_floor,
-    run_point,
-    settings_stops,
-)
+from stopwise.page.overlay import LevelLine, difference_lines
+from stopwise.page.plan_views import plan_view
+from stopwise.page.views import PatchDifference, changes_view, settings_stops
 from stopwise.report.look import DARK, LIGHT
-from stopwise.shoot.saying import turned_text
-from stopwise.shoot.standing import offered_turn
 from stopwise.wording import shown
 
 if TYPE_CHECKING:
@@ -85,8 +77,10 @@ def make_app(live: LivePage, rules: Rules) -> Starlette:
             Route("/quiet", quiet),
             Route("/frames", frames),
             Route("/events", events),
-            Route("/views", views),
+            Route("/begin", begin),
+            Route("/newest", newest),
             Route("/find", find),
+            Route("/adoption/{number}", adoption),
             Route("/view/{number}", view),
             Route("/picture/{number}", picture),
             Route("/overlay/{number}", overlay),
@@ -98,7 +92,7 @@ def make_app(live: LivePage, rules: Rules) -> Starlette:
             *action_routes(live),
         ],
         middleware=[Middleware(Gate, rules)],
-        exception_handlers={NoSuchFrame: _say_gone, NoFrameNumber: _say_no_number},
+        exception_handlers={StopwiseError: _say_why},
         lifespan=lifespan,
     )
     app.state.live, app.state.rules, app.state.static = live, rules, dict(_static_files())
@@ -152,23 +146,27 @@ async def _told(live: LivePage, seen: int | None) -> AsyncIterator[bytes]:
             yield b"".join(await run_in_threadpool(live.events_of, kept))
     for told in live.now():
         yield told
-    async for told in live.stream.listen(listener):
+    async for told in live.stream.listen(listener, live.beat_event):
         yield told
 
 
-async def views(request: Request) -> Response:
-    """Answer with the run and the last frame's whole view: all that a page needs to begin."""
+async def begin(request: Request) -> Response:
+    """Answer with all that a page needs to begin."""
+    return answered(await run_in_threadpool(_live(request).begun))
+
+
+async def newest(request: Request) -> Response:
+    """Answer with the newest frame as the page shows it."""
     live = _live(request)
+    return answered(await run_in_threadpool(lambda: live.shown(live.newest())))
 
-    def begun() -> dict[str, Any]:
-        kept = list(live.ledger.frames.all(last=RUN_LENGTH))
-        return {
-            "run": [run_point(one.frame, one.record) for one in kept],
-            "view": frame_view(kept[-1], live.plan()) if kept else None,
-            "last": max((one.frame for one in kept), default=0),
-        }
 
-    return JSONResponse(await run_in_threadpool(begun))
+@dataclass(frozen=True, slots=True)
+class FrameFound:
+    """A frame that was looked for."""
+
+    number: int
+    file: str
 
 
 async def find(request: Request) -> Response:
@@ -180,13 +178,19 @@ async def find(request: Request) -> Response:
         kept = await run_in_threadpool(frames.by_name, said)
     if kept is None:
         raise NoSuchFrame
-    return JSONResponse({"number": kept.frame, "file": shown(kept.row["file"])})
+    return answered(FrameFound(kept.frame, shown(kept.row["file"])))
 
 
 async def view(request: Request) -> Response:
-    """Answer with one frame's view."""
+    """Answer with one frame as the page shows it."""
     kept = await _kept(request)
-    return JSONResponse(await run_in_threadpool(frame_view, kept, _live(request).plan()))
+    return answered(await run_in_threadpool(_live(request).shown, kept))
+
+
+async def adoption(request: Request) -> Response:
+    """Answer with what adopting a frame would change, target by target."""
+    live, number = _live(request), (await _kept(request)).frame
+    return answered(await run_in_threadpool(would_adopt, live, number))
 
 
 async def picture(request: Request) -> Response:
@@ -202,18 +206,28 @@ async def overlay(request: Request) -> Response:
     return _found(None if whole is None else whole.overlay, "application/json")
 
 
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """How two frames differ, which they are with it."""
+
+    before: int
+    after: int
+    patches: tuple[PatchDifference, ...]
+    contours: tuple[LevelLine, ...]
+
+
 async def difference(request: Request) -> Response:
     """Answer with the difference of two frames: a row a patch, and contours in stops."""
     before, after = await _kept(request, "before"), await _kept(request, "after")
     pictures = _live(request).pictures
     wholes = [asyncio.wrap_future(pictures.get(kept).whole) for kept in (before, after)]
     planes = [held.luminance for held in await asyncio.gather(*wholes) if held is not None]
-    lines: list[dict[str, Any]] = []
+    lines: tuple[LevelLine, ...] = ()
     if len(planes) == len(wholes):
         stops = settings_stops(before.record, after.record)
         lines = await run_in_threadpool(difference_lines, *planes, settings_stops=stops)
-    rows = patch_changes_view(before.record, after.record)
-    return JSONResponse({"patches": rows, "contours": lines})
+    rows = changes_view(before.record, after.record)
+    return answered(Difference(before.frame, after.frame, rows, lines))
 
 
 async def predicted(request: Request) -> Response:
@@ -223,11 +237,8 @@ async def predicted(request: Request) -> Response:
 
 async def plan(request: Request) -> Response:
     """Answer with what the page needs of the plan."""
-    live = _live(request)
-    now = live.plan()
-    noticed = turned_text(await run_in_threadpool(offered_turn, live.ledger))
-    held = plan_view(now, look=request.query_params.get("look"))
-    return JSONResponse({**held, "floor": plan_floor(now), "noticed": noticed})
+    live, look = _live(request), request.query_params.get("look")
+    return answered(await run_in_threadpool(lambda: plan_view(live.plan(), live.ledger, look=look)))
 
 
 async def theme(_: Request) -> Response:
@@ -273,9 +284,15 @@ def _live(request: Request) -> LivePage:
 class NoSuchFrame(StopwiseError):
     """There is no such frame, or its file is gone."""
 
+    def __init__(self) -> None:
+        super().__init__("There is no such frame, or its file is gone.")
+
 
 class NoFrameNumber(StopwiseError):
     """A number has more digits than any frame's."""
+
+    def __init__(self) -> None:
+        super().__init__(f"A frame's number has {_MOST_DIGITS} digits at most.")
 
 
 async def _kept(request: Request, key: str = "number") -> Kept:
@@ -294,9 +311,9 @@ def _found(body: bytes | None, kind: str, headers: dict[str, str] | None = None)
     return Response(body, media_type=kind, headers=headers)
 
 
-async def _say_no_number(_: Request, __: Exception) -> Response:
-    return JSONResponse({"say": f"A frame's number has {_MOST_DIGITS} digits at most."}, 400)
-
-
-async def _say_gone(_: Request, __: Exception) -> Response:
-    return JSONResponse({"say": "There is no such frame, or its file is gone."}, 404)
+async def _say_why(_: Request, error: Exception) -> Response:
+    """Answer with why there is nothing to show."""
+    code = (
+        404 if isinstance(error, NoSuchFrame) else 400 if isinstance(error, NoFrameNumber) else 422
+    )
+    return answered(Reply(str(error)), code)

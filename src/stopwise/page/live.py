@@ -2,28 +2,36 @@
 
 from __future__ import annotations
 
+import json
 import threading
+import time
 from collections.abc import Callable
-from dataclasses import asdict, dataclass
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from stopwise.page.pictures import Pictures, PicturesAgain
+from stopwise.page.pictures import Pictures, PicturesAgain, SpawnedWork
+from stopwise.page.plan_views import plan_then, turned_after
 from stopwise.page.stream import Stream, event
-from stopwise.page.views import frame_view
+from stopwise.page.views import FrameView, frame_view, run_point
 from stopwise.report.lamp_words import HeldHeadline
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from stopwise.ledger import Kept, Ledger
+    from stopwise.page.actions import Powers
+    from stopwise.page.views import RunPoint
     from stopwise.plan.model import Plan
     from stopwise.report.drawable import Drawable
 
-Dialler = Callable[[], tuple[dict[str, Any], "Drawable | None"]]
-"""Works out powers: what `dial --json` prints, with its notes, and the predicted picture."""
+Dialler = Callable[[], tuple["Powers", "Drawable | None"]]
+"""Works out powers, and the light that they give."""
 
 RUN_LENGTH = 60
 """Frames that a page holds of the run: a phone 375 pixels wide leaves 3 of them to each."""
+
+_MOST_BACK = 20
+"""Unreadable frames behind which the last judged one is looked for."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,12 +46,55 @@ class Status:
         Files in hand.
     said
         Look, lamps that are meant to be lit and frames that are awaited, in a few words each.
+    take
+        The take that is on; None before the first.
     """
 
     behind: int = 0
     backlog: int = 0
     decoding: tuple[str, ...] = ()
     said: tuple[str, ...] = ()
+    take: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """A lamp that was out and is still called, in two lines.
+
+    Attributes
+    ----------
+    is_out
+        Whether it has fired in no frame since.
+    """
+
+    say: str
+    do: str
+    is_out: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Beat:
+    """The newest frame, and the time here: milliseconds since 1970. Every answer names them."""
+
+    newest: int
+    now_ms: int
+
+
+@dataclass(frozen=True, slots=True)
+class FrameShown:
+    """A frame as a page is told of it, whole, with what is held since; `view` None before any."""
+
+    view: FrameView | None
+    held: Held | None
+    beat: Beat
+
+
+@dataclass(frozen=True, slots=True)
+class PageBegun:
+    """All that a page needs to begin: the run, and the newest frame."""
+
+    run: tuple[RunPoint, ...]
+    shown: FrameShown
 
 
 class LivePage:
@@ -80,20 +131,24 @@ class LivePage:
         self.dial = dial
         self.predicted: bytes | None = None
         self.stream = Stream()
-        self._again = PicturesAgain(ledger)
-        self.pictures = pictures or Pictures(self._again)
+        self.again = SpawnedWork()
+        self._pictures_again = PicturesAgain(ledger)
+        self.pictures = pictures or Pictures(self._pictures_again)
         self._plan_read: Plan | None = None
         self._lock = threading.Lock()
         self._held = HeldHeadline()
         self._status = Status()
+        self._newest = 0
         for kept in ledger.frames.all(last=RUN_LENGTH):
             self._held.see(kept.record)
+            self._newest = kept.frame
 
     def close(self) -> None:
         """End every stream, and make no more pictures."""
         self.stream.close()
         self.pictures.close()
-        self._again.close()
+        self._pictures_again.close()
+        self.again.close()
 
     def landed(self, kept: Kept, picture: Callable[[], Drawable] | None) -> None:
         """Tell every page of a frame that was judged and is kept; its picture is made meanwhile."""
@@ -101,7 +156,8 @@ class LivePage:
             self.pictures.put(kept, picture)
         with self._lock:
             self._held.see(kept.record)
-        self.stream.tell(*self.events_of(kept), self._held_event())
+            self._newest = kept.frame
+        self.stream.tell(self.beat_event(), *self.events_of(kept))
 
     def look_round(self, status: Status, *, plan_read: Plan | None = None) -> None:
         """Tell where the watch is, and of a plan that was read again; cheap, call it often.
@@ -117,37 +173,76 @@ class LivePage:
             is_news, self._status = status != self._status, status
             before, self._plan_read = self._plan_read, plan_read
         if is_news:
-            self.stream.tell(event("status", asdict(status)))
+            self.stream.tell(event("status", status))
         if before is not None and plan_read is not before:
             self.plan_changed()
 
     def plan_changed(self) -> None:
         """Tell that the plan was read again, so that pages ask for it."""
-        self.stream.tell(event("plan", {}))
+        self.stream.tell(event("plan", self.beat()))
 
     def note(self, words: str) -> None:
         """Tell one line of text."""
-        self.stream.tell(event("note", {"words": words}))
+        self.stream.tell(event("note", words))
 
     def fixed(self) -> None:
         """Let the headline go of a lamp that was out."""
         with self._lock:
             self._held.fixed()
-        self.stream.tell(self._held_event())
+        self.stream.tell(event("held", self.held()))
+
+    def shown(self, kept: Kept | None) -> FrameShown:
+        """Return a frame as a page is told of it: whatever it is asked for, it is one thing."""
+        return FrameShown(None if kept is None else self._view(kept), self.held(), self.beat())
+
+    def begun(self) -> PageBegun:
+        """Return all that a page needs to begin."""
+        kept = list(self.ledger.frames.all(last=RUN_LENGTH))
+        self._newest = max([self._newest, *(one.frame for one in kept[-1:])])
+        run = tuple(run_point(one.frame, one.record) for one in kept)
+        return PageBegun(run, self.shown(kept[-1] if kept else None))
+
+    def newest(self) -> Kept | None:
+        """Return the newest frame."""
+        kept = next(iter(self.ledger.frames.all(last=1)), None)
+        self._newest = max(self._newest, 0 if kept is None else kept.frame)
+        return kept
+
+    def _view(self, kept: Kept) -> FrameView:
+        turned = turned_after(self.ledger.takes.all(), kept.record.take)
+        return frame_view(
+            kept,
+            plan_then(self.plan(), turned),
+            turned_since=turned,
+            before=self._judged_before(kept) if kept.record.verdict == "unreadable" else None,
+        )
+
+    def _judged_before(self, kept: Kept) -> Kept | None:
+        for number in range(kept.frame - 1, max(kept.frame - _MOST_BACK, 0), -1):
+            before = self.ledger.frames.by_number(number)
+            if before is not None and before.record.verdict not in ("unreadable", "measured"):
+                return before
+        return None
 
     def events_of(self, kept: Kept) -> tuple[bytes, bytes]:
-        """Return what is sent of a frame: the record for programs, the view for the page."""
-        view = frame_view(kept, self.plan())
-        return event("frame", kept.row, number=kept.frame), event("view", view)
+        """Return what is sent of a frame: the record for programs, and what the page shows."""
+        row = json.dumps(kept.row, allow_nan=False, separators=(",", ":")).encode()
+        return event("frame", row, number=kept.frame), event("shown", self.shown(kept))
 
-    def now(self) -> tuple[bytes, bytes]:
+    def now(self) -> tuple[bytes, ...]:
         """Return what a page must know that has just come."""
-        return event("status", asdict(self._status)), self._held_event()
+        return event("status", self._status), event("held", self.held()), self.beat_event()
 
-    def held_headline(self) -> tuple[str, str] | None:
-        """Return the headline of a lamp that was out, which stays; None where none was."""
+    def beat(self) -> Beat:
+        """Return the newest frame, and the time here."""
+        return Beat(self._newest, time.time_ns() // 1_000_000)
+
+    def held(self) -> Held | None:
+        """Return the lamp that was out and is still called; None where none is."""
         with self._lock:
-            return self._held.lines()
+            lines = self._held.lines()
+            return None if lines is None else Held(*lines, is_out=self._held.is_out)
 
-    def _held_event(self) -> bytes:
-        return event("held", {"lines": self.held_headline()})
+    def beat_event(self) -> bytes:
+        """Return what is sent while there is no news."""
+        return event("beat", self.beat())

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import io
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -47,26 +48,56 @@ def jpeg(image: NDArray[np.uint8]) -> bytes:
     return target.getvalue()
 
 
-def overlay(picture: Drawable, record: Record) -> dict[str, Any]:
-    """Return what is drawn over a picture; points are x, y in turn, in 1/10 000 of its sides."""
+@dataclass(frozen=True, slots=True)
+class LevelLine:
+    """A line of one level, zones or stops; points are x, y in turn, in 1/10 000 of the sides."""
+
+    level: float
+    points: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Overlay:
+    """What is drawn over a picture, points as in :class:`LevelLine`.
+
+    Attributes
+    ----------
+    size
+        Of the picture, pixels.
+    contours
+        Where tone passes from one zone to the next.
+    blown
+        The outlines of each blown area, in the record's order.
+    dots
+        Over what is blocked.
+    """
+
+    size: tuple[int, int]
+    contours: tuple[LevelLine, ...]
+    blown: tuple[tuple[tuple[int, ...], ...], ...]
+    dots: tuple[int, ...]
+
+
+def overlay(picture: Drawable, record: Record) -> Overlay:
+    """Return what is drawn over a picture."""
     areas = record.clipping.areas if record.clipping else ()
     rows, columns = picture.image.shape[:2]
-    return {
-        "size": [columns, rows],
-        "contours": _lines(
+    return Overlay(
+        size=(columns, rows),
+        contours=_lines(
             zone_contours(picture.luminance, mid_grey=mid_grey_of(record), clip=clip_zone(record))
         ),
-        "blown": [
-            [_whole(spared(line)) for line in area_outlines(picture.clipped, area.box)]
+        blown=tuple(
+            tuple(_whole(spared(line)) for line in area_outlines(picture.clipped, area.box))
             for area in areas
-        ],
-        "dots": _whole(stipple(picture.blocked > 0.5, across=_DOTS)),
-    }
+        ),
+        dots=_whole(stipple(picture.blocked > 0.5, across=_DOTS)),
+    )
 
 
 def difference_lines(
     before: NDArray[np.floating], after: NDArray[np.floating], *, settings_stops: float = 0.0
-) -> list[dict[str, Any]]:
+) -> tuple[LevelLine, ...]:
     """Return lines of even difference between two pictures of the same shape.
 
     Parameters
@@ -78,16 +109,15 @@ def difference_lines(
 
     Returns
     -------
-    list of dict
-        `level` in stops, after less before, and `points`, x and y in turn, in 1/10 000 of the
-        sides. Empty where the shapes differ.
+    tuple of LevelLine
+        Stops, after less before. Empty where the shapes differ.
     """
     field = difference_field(before, after, settings_stops=settings_stops)
-    return [] if field is None else _lines(difference_contours(field))
+    return () if field is None else _lines(difference_contours(field))
 
 
-def _lines(contours: Iterable[Contour]) -> list[dict[str, Any]]:
-    return [{"level": one.level, "points": _whole(spared(one.points))} for one in contours]
+def _lines(contours: Iterable[Contour]) -> tuple[LevelLine, ...]:
+    return tuple(LevelLine(one.level, _whole(spared(one.points))) for one in contours)
 
 
 def spared(line: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -98,7 +128,6 @@ def spared(line: NDArray[np.float64]) -> NDArray[np.float64]:
     return kept
 
 
-def _whole(points: NDArray[np.float64]) -> list[int]:
+def _whole(points: NDArray[np.float64]) -> tuple[int, ...]:
     """Return points (n, 2) of fractions as whole parts of the grid, x and y in turn."""
-    flat: list[int] = np.round(points * _GRID).astype(int).ravel().tolist()
-    return flat
+    return tuple(np.round(points * _GRID).astype(int).ravel().tolist())

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import multiprocessing
 import threading
 from collections import OrderedDict, deque
@@ -15,6 +14,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import numpy as np
 
 from stopwise.errors import StopwiseError, WrongUse
+from stopwise.page.as_json import json_of
 from stopwise.page.overlay import jpeg, overlay
 from stopwise.report.contours import MAP_EDGE, reduced
 from stopwise.report.drawable import drawable_of
@@ -134,7 +134,7 @@ def _made(
     image.set_result(held)
     if picture is None or held is None:
         return None
-    drawn = json.dumps(overlay(picture, kept.record), separators=(",", ":")).encode()
+    drawn = json_of(overlay(picture, kept.record))
     luminance = reduced(np.asarray(picture.luminance, float), MAP_EDGE).astype(np.float16)
     return DrawnFrame(held, drawn, luminance)
 

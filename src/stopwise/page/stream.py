@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 import asyncio
-import json
 import threading
 from typing import TYPE_CHECKING
 
+from stopwise.page.as_json import json_of
+
 if TYPE_CHECKING:
-    from collections.abc import AsyncIterator
+    from collections.abc import AsyncIterator, Callable
 
 _MOST_WAITING = 256
 """Events that a slow page may leave unread before it is cut off; it comes back and catches up."""
 
-_SILENCE_S = 15.0
-"""Seconds of silence after which a comment is sent, so that a dead line is noticed on both ends."""
+SILENCE_S = 3.0
+"""Seconds of silence after which a beat is sent, so that a dead line is noticed on both ends."""
 
 Listener = asyncio.Queue[bytes | None]
 """What one page hasn't been sent; None ends its stream."""
@@ -28,13 +29,16 @@ def event(name: str, data: object, *, number: int | None = None) -> bytes:
     name
         The event's type.
     data
-        Plain JSON.
+        A typed value, or JSON that is written already.
     number
         Becomes the event's id, which a page sends back when it reconnects.
     """
-    text = json.dumps(data, allow_nan=False, separators=(",", ":"))
     head = "" if number is None else f"id: {number}\n"
-    return f"{head}event: {name}\ndata: {text}\n\n".encode()
+    return (
+        f"{head}event: {name}\ndata: ".encode()
+        + (data if isinstance(data, bytes) else json_of(data))
+        + b"\n\n"
+    )
 
 
 class Stream:
@@ -74,14 +78,14 @@ class Stream:
         self._pages.add(page)
         return page
 
-    async def listen(self, page: Listener) -> AsyncIterator[bytes]:
-        """Yield what a page is sent until it leaves or is cut off."""
+    async def listen(self, page: Listener, beat: Callable[[], bytes]) -> AsyncIterator[bytes]:
+        """Yield what a page is sent until it leaves or is cut off, and a beat while nothing is."""
         try:
             while True:
                 try:
-                    told = await asyncio.wait_for(page.get(), _SILENCE_S)
+                    told = await asyncio.wait_for(page.get(), SILENCE_S)
                 except TimeoutError:
-                    told = b": still here\n\n"
+                    told = beat()
                 if told is None:
                     return
                 yield told

@@ -7,11 +7,12 @@ from typing import TYPE_CHECKING
 
 from stopwise.findings import Turn
 from stopwise.messages import turn_words
-from stopwise.wording import fitted, lamp_name
+from stopwise.wording import fitted, lamp_name, stops_text
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterator, Mapping
 
+    from stopwise.findings import Finding
     from stopwise.lamps.outputs import LampState
     from stopwise.plan.model import Light, Plan
     from stopwise.record import Record
@@ -20,7 +21,8 @@ NO_TURN_STOPS = 0.005
 """Stops under which a turn is none: it would be said as 0.00."""
 
 GOOD_FRAMES = 3
-"""Frames in which a lamp must have fired before it is no longer called: one or two may be luck."""
+"""Frames on plan in which a lamp must have fired before it is no longer called: one or two may be
+luck."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,29 +60,40 @@ def told_at_lamps(
     powers
         Each lamp's power now, stops below full, where it isn't the plan's.
     """
-    turns: dict[str, Turn] = {}
+    asked: dict[str, LampWords] = {}
     for finding in record.findings:
-        if finding.state == "fails" and finding.turn is not None:
-            turns.setdefault(finding.turn.light, finding.turn)
+        for lamp, words in _asked(finding):
+            asked.setdefault(lamp, words)
     states = {name: lamp.state for name, lamp in (record.lamps or {}).items()}
+    if any(finding.code == "none_fired" for finding in record.findings):
+        asked, states = {}, {}  # the trigger is to be seen to, no lamp
     return {
-        light.name: _told(
-            light,
-            states.get(light.name),
-            turns.get(light.name),
-            power=(powers or {}).get(light.name, light.power),
-        )
+        light.name: asked.get(light.name)
+        or _told(light, states.get(light.name), power=(powers or {}).get(light.name, light.power))
         for light in (plan.lights if plan else ())
     }
 
 
-def _told(
-    light: Light, state: LampState | None, turn: Turn | None, *, power: float | None
-) -> LampWords:
+def _asked(finding: Finding) -> Iterator[tuple[str, LampWords]]:
+    """Yield what a finding asks for, lamp by lamp, as its own advice says it."""
+    if finding.state != "fails":
+        return
+    turn, lamps = finding.turn, finding.detail.lamps
+    if finding.code == "hot_centre" and (turn is not None or lamps):
+        size = f"down {stops_text(finding.difference or 0.0)}"
+        way = size if turn is None else turn_words(turn)[0]
+        yield lamps[0] if turn is None else turn.light, LampWords(f"feather, or {way}", "feather")
+    elif turn is not None:
+        yield turn.light, LampWords(*turn_words(turn))
+    elif finding.is_misfire and finding.code != "none_fired":
+        likely = finding.code == "likely_out"
+        said = "may be out" if likely else "did not fire"
+        yield finding.of, LampWords(f"{said}: check it", said)
+
+
+def _told(light: Light, state: LampState | None, *, power: float | None) -> LampWords:
     if state == "out":
         return LampWords("did not fire: check it", "did not fire")
-    if turn is not None:
-        return LampWords(*turn_words(turn))
     if state in ("weak", "strong"):
         return LampWords(f"{state}: check its power", state)
     if state == "not seen":
@@ -114,7 +127,7 @@ def dial_words(light: Light | None, turn: float, power: float | None, *, at_limi
 
 
 class HeldHeadline:
-    """Keeps the lamps that were out in mind until they fired three times, or somebody says so."""
+    """Keeps the lamps that were out in mind until three good frames, or until somebody says so."""
 
     def __init__(self) -> None:
         self._good: dict[str, int] = {}
@@ -125,7 +138,10 @@ class HeldHeadline:
             return
         out = lamps_out(record)
         if not any(one.code == "none_fired" for one in record.findings):
-            good = {name: frames + (name not in out) for name, frames in self._good.items()}
+            is_good = record.verdict == "on plan"
+            good = {
+                name: frames + (is_good and name not in out) for name, frames in self._good.items()
+            }
             self._good = {name: frames for name, frames in good.items() if frames < GOOD_FRAMES}
         self._good |= dict.fromkeys(out, 0)
 
@@ -137,6 +153,11 @@ class HeldHeadline:
     def lamp(self) -> str | None:
         """The lamp that has been called for longest, or None."""
         return next(iter(self._good), None)
+
+    @property
+    def is_out(self) -> bool:
+        """Whether that lamp has fired in no frame since."""
+        return self.lamp is not None and not self._good[self.lamp]
 
     def lines(self) -> tuple[str, str] | None:
         """Return the headline that stays, or None where nothing is held."""

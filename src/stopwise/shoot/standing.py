@@ -30,10 +30,11 @@ def offered_turn(ledger: Ledger) -> dict[str, float]:
     return dict(ledger.settings.get(_OFFERED) or {})
 
 
-def standing_look(ledger: Ledger) -> str | None:
-    """Return the look that is worn, as the ledger has it."""
-    look: str | None = (ledger.settings.get(_STANDING) or {}).get("look")
-    return look
+def worn_and_lit(ledger: Ledger) -> tuple[str | None, tuple[str, ...] | None]:
+    """Return the look that is worn and the lamps that are meant to be lit, None for all."""
+    kept = ledger.settings.get(_STANDING) or {}
+    lit = kept.get("lit")
+    return kept.get("look"), None if lit is None else tuple(lit)
 
 
 def powers_now(ledger: Ledger, plan: Plan | None) -> dict[str, float]:
@@ -63,10 +64,7 @@ class Standing:
     def __init__(self, ledger: Ledger, tell: Callable[[str], None]) -> None:
         self._ledger = ledger
         self._tell = tell
-        kept = ledger.settings.get(_STANDING) or {}
-        lit = kept.get("lit")
-        self.look: str | None = kept.get("look")
-        self.lit: tuple[str, ...] | None = None if lit is None else tuple(lit)
+        self.look, self.lit = worn_and_lit(ledger)
         self.run = Run(Begun(**(ledger.settings.get(_BEGUN) or {})))
         self._fill_run()
 

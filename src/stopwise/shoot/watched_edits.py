@@ -19,7 +19,7 @@ from stopwise.shoot.look_frames import (
     solo_looks,
 )
 from stopwise.shoot.new_look import make_look
-from stopwise.shoot.standing import standing_look
+from stopwise.shoot.standing import worn_and_lit
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -89,7 +89,7 @@ def begin_look(ledger: Ledger, plan: Path, name: str) -> NewLook:
     WrongUse, PlanError, PathMissing
         See :func:`make_look`.
     """
-    worn = standing_look(ledger)
+    worn, _ = worn_and_lit(ledger)
     newest = next(iter(ledger.frames.all(last=1)), None)
     made = make_look(plan, name, worn=worn, last=None if newest is None else newest.record)
     if made.held is None:

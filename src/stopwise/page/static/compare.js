@@ -6,17 +6,20 @@ import { read } from "./requests.js";
 
 const WIDE = 560; // units of the drawing over the later picture
 
-export async function compare(run, number) {
-  if (run.length < 2) return "Two frames are needed to compare.";
+export function compare(run, number) {
   const found = run.findIndex((frame) => frame.number === number);
   const last = found > 0 ? found : run.length - 1;
   const names = new Map(run.map((frame) => [frame.number, `${frame.number}  ${frame.file}`]));
   const shown = html("div", { class: "two three", "aria-live": "polite" });
   const lists = [["before", run[last - 1]], ["after", run[last]]].map(([name, chosen]) => select(name, [...names.keys()], chosen.number, (one) => names.get(one)));
+  // What was asked for last is what stands there: an answer for two other frames counts for nothing.
   const draw = async () => {
     const [before, after] = lists.map((list) => Number(list.value));
-    const difference = await read(`/difference/${before}/${after}`);
-    shown.replaceChildren(...(difference ? sides(before, after, difference) : [html("p", {}, "These two can't be compared.")]));
+    shown.replaceChildren(html("p", { class: "quiet" }, `Comparing ${before} with ${after}.`));
+    const found = await read(`/difference/${before}/${after}`);
+    if (lists.some((list, place) => Number(list.value) !== [before, after][place])) return;
+    const lacking = found === undefined ? "Cut off from the watch: they can't be compared now." : "These two can't be compared.";
+    shown.replaceChildren(...(found ? sides(found) : [html("p", {}, lacking)]));
   };
   // A frame that the page doesn't hold is asked for, and then stands in the list like the others.
   const pick = (label, list) => {
@@ -24,7 +27,7 @@ export async function compare(run, number) {
     list.onchange = draw;
     other.onchange = async () => {
       const frame = await seek(other.value);
-      other.setCustomValidity(frame ? "" : "There is no such frame.");
+      other.setCustomValidity(frame ? "" : frame === undefined ? "Cut off from the watch." : "There is no such frame.");
       other.reportValidity();
       if (!frame) return;
       if (!names.has(frame.number)) lists.forEach((each) => each.prepend(html("option", { value: frame.number }, `${frame.number}  ${frame.file}`)));
@@ -34,15 +37,15 @@ export async function compare(run, number) {
     };
     return html("div", { class: "pick" }, field(label, list), field("Or another", other));
   };
-  await draw();
-  await ask({ head: "Compare two frames", body: [html("div", { class: "picks" }, pick("Before", lists[0]), pick("After", lists[1])), shown], yes: null, no: "Close", wide: true });
-  return "";
+  draw();
+  const parts = [html("div", { class: "picks" }, pick("Before", lists[0]), pick("After", lists[1])), shown];
+  return ask({ head: "Compare two frames", fill: () => parts, yes: null, no: "Close", wide: true });
 }
 
-// Find a frame by its number or the name of its file; null where there is none.
+// Find a frame by its number or the name of its file; null where there is none, undefined cut off.
 export const seek = (name) => read(`/find?name=${encodeURIComponent(name)}`);
 
-function sides(before, after, { patches, contours: lines }) {
+function sides({ before, after, patches, contours: lines }) {
   const over = svg("svg", { class: "over", preserveAspectRatio: "none" });
   const later = html("img", { src: `/picture/${after}`, alt: `Frame ${after}` });
   later.onload = () => {

@@ -15,9 +15,15 @@ function filled(element, attributes, children) {
     if (key.startsWith("on")) element.addEventListener(key.slice(2), value);
     else element.setAttribute(key, value === true ? "" : String(value));
   }
-  element.append(...children.flat().filter((child) => child !== null && child !== undefined));
+  element.append(...children.flat().filter((child) => child !== null && child !== undefined).map((child) => (child instanceof Node ? child : isolated(String(child)))));
   return element;
 }
+
+// Words in a script that runs from the right keep to themselves, so that figures beside them stay in place.
+const RIGHT_TO_LEFT = /[\u0590-\u08ff\ufb1d-\ufdff\ufe70-\ufefc](?:[^A-Za-z0-9]*[\u0590-\u08ff\ufb1d-\ufdff\ufe70-\ufefc])*/g;
+export const isolated = (words) => words.replace(RIGHT_TO_LEFT, "\u2068$&\u2069");
+
+export const by = (id) => document.getElementById(id);
 
 // A difference in tenths of a stop with its sign.
 export const signed = (stops) => (Math.abs(stops) < 0.05 ? "0.0" : `${stops > 0 ? "+" : "-"}${Math.abs(stops).toFixed(1)}`);

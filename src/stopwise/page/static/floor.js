@@ -1,14 +1,14 @@
 // The floor: the set from above, each lamp a circle and a wedge of its beam, with its short name.
-import { around, fitted, html, placed, svg, widthOf } from "./draw.js";
+import { around, fitted, html, placed, signed, svg, widthOf } from "./draw.js";
 
 const RADIUS = 17;
 const TOLD = 21;
 const TYPE = 14;
 
-export function drawFloor(place, list, floor, hasPlan = true) {
+export function drawFloor(place, list, floor, { hasPlan = true, turned = {} } = {}) {
   const lamps = floor ? floor.lamps : [];
   place.toggleAttribute("hidden", !lamps.length);
-  list.replaceChildren(...(lamps.length ? lamps.map(row) : [html("li", { class: "quiet" }, hasPlan ? "The plan has no lamps." : "No plan: start the watch with --plan.")]));
+  list.replaceChildren(...(lamps.length ? lamps.map((lamp) => row(lamp, turned[lamp.name])) : [html("li", { class: "quiet" }, hasPlan ? "The plan has no lamps." : "No plan: start the watch with --plan.")]));
   list.classList.toggle("many", lamps.filter((lamp) => lamp.is_called).length > 1);
   if (!lamps.length) return;
   const size = fitted(place, [260, 200]); // as large as it stands on the screen
@@ -78,7 +78,9 @@ const sitter = ([x, y]) => svg("g", { class: "sitter" }, svg("rect", { x: x - 17
 const camera = ([x, y]) => svg("g", { class: "camera" }, svg("rect", { x: x - 9, y: y - 5, width: 18, height: 12 }), svg("rect", { x: x - 4, y: y - 11, width: 8, height: 6 }));
 const panel = (kind, [x, y]) => svg("g", { class: "panel" }, svg("path", { d: `M${x - 12} ${y}h24` }), svg("title", {}, kind));
 
-const row = (lamp) => html("li", { class: lamp.is_called ? "called" : "" }, html("span", { class: "name" }, lamp.name), html("span", { class: "said" }, parts(lamp.told)));
+// What was turned since stands beside what was told, never in it.
+const row = (lamp, turned) =>
+  html("li", { class: lamp.is_called ? "called" : "", "data-lamp": lamp.name }, html("span", { class: "name" }, lamp.name), html("span", { class: "said" }, parts(lamp.told)), turned ? html("span", { class: "since" }, `turned since: ${signed(turned)}`) : null);
 
 // The words of an instruction, which breaks only where it has a comma.
 function parts(told) {

@@ -1,9 +1,10 @@
-// The page: holds what is shown, follows the stream, hands keys and buttons to what they do.
+// The page: holds what is shown, follows the stream, hands keys and buttons to what they do, in order.
 import { act, dial, find, questions } from "./actions.js";
+import { Band } from "./band.js";
 import { compare, seek } from "./compare.js";
 import { ask, check, isOpen } from "./dialog.js";
-import { firm, html, mark, markIcon } from "./draw.js";
-import { Editor } from "./editor.js";
+import { by, firm, html, markIcon } from "./draw.js";
+import { Drawing } from "./drawing.js";
 import { drawFloor } from "./floor.js";
 import { Picture } from "./picture.js";
 import { read, send } from "./requests.js";
@@ -14,76 +15,47 @@ import { listen } from "./stream.js";
 
 const HELD = 60;
 const TOLD_MS = 8000;
+const FRESH_MS = 15000; // an older frame was missed: it is shown, and only a lamp that is out is heard
 const NO_PLAN = "This watch has no plan. Start it with --plan.";
-const by = (id) => document.getElementById(id);
 const mayEdit = document.body.dataset.mayEdit === "yes";
-const state = { run: [], view: null, newest: null, isNewest: true, held: null, status: { behind: 0, decoding: [] }, isLinked: false, plan: { lights: [], looks: [], patches: [], backdrop: [] }, hasKeys: localStorage.getItem("shortcuts") !== "off" };
+
+// `view` is the one frame that every part shows. `wanted` is the number that steps have reached while
+// looking back; null follows the newest. `last` is the newest frame that any answer named.
+const state = { run: [], view: null, newest: null, held: null, last: 0, wanted: null, drawing: null, offset: 0, link: { isUp: true, since: 0 }, status: { behind: 0, backlog: 0, decoding: [], said: [], take: null }, plan: null, hasKeys: localStorage.getItem("shortcuts") !== "off" };
+Object.defineProperty(state, "isFollowing", { get: () => state.wanted === null });
 
 const picture = new Picture({ frame: by("picture"), image: by("image"), over: by("over"), none: by("no-picture") });
-const editor = mayEdit ? new Editor({ picture, send: done, reload: loadPlan }) : null;
+const drawing = mayEdit ? new Drawing({ picture, tell, changed: drawingChanged, hasKeys: () => state.hasKeys }) : null;
+const band = new Band(state);
 
 // --- what is shown ------------------------------------------------------------------------------
 
+// Every part shows this one frame.
 function show(view) {
   state.view = view;
-  drawHeadline();
+  document.body.dataset.number = view.number;
+  band.draw();
   by("shown-file").textContent = `${view.number} · ${view.file}`;
   drawParts();
   drawFindings(view.findings);
   by("facts").replaceChildren(...view.facts.flatMap(([label, words]) => [html("dt", {}, label || "\u00a0"), html("dd", {}, firm(words))]));
+  for (const part of document.querySelectorAll("main > section")) part.dataset.number = view.number;
   picture.show(view);
 }
 
 // What is drawn as large as it stands on the screen.
 function drawParts() {
   const { view, run, plan } = state;
-  drawFloor(by("floor"), by("lamps"), view ? view.floor : plan.floor, plan.is_there);
+  if (view || plan) drawFloor(by("floor"), by("lamps"), view ? view.floor : plan.floor, { hasPlan: plan?.is_there ?? true, turned: view?.turned_since });
   if (!view) return;
-  drawRuler(by("ruler"), by("ruler-words"), view.ruler);
-  drawRun(by("run"), by("run-words"), run, view.number);
-}
-
-function drawHeadline() {
-  const { view } = state;
-  if (!view) return;
-  const held = state.isNewest && state.held && !view.lamp_out ? state.held : null;
-  const [say, does] = held ?? [view.say, view.do];
-  const [shape, role] = held ? ["diamond", "fails"] : [view.mark, view.role];
-  by("mark").replaceChildren(mark(shape, role, { size: 20 }));
-  document.body.dataset.verdict = held ? "off plan" : view.verdict;
-  fit(by("say"), say);
-  fit(by("do"), does);
-  placeLate();
-  speak(`${say} ${does}`);
-  document.title = `${say} stopwise`;
-}
-
-// The type never gets smaller; a line that would not fit is set narrower.
-function fit(place, words) {
-  const inner = html("span", { class: "fit" }, words);
-  place.replaceChildren(inner);
-  const room = place.clientWidth;
-  const needed = inner.offsetWidth;
-  if (needed > room && room) inner.style.transform = `scaleX(${room / needed})`;
-}
-
-// The live region speaks the headline that stands there, each time that it becomes another.
-function speak(words) {
-  if (by("spoken").textContent !== words) by("spoken").textContent = words;
-}
-
-// How far the watch is behind stands beside the headline: on its first line that has room for it.
-function placeLate() {
-  const late = by("late");
-  const room = by("say").parentElement.clientWidth - late.offsetWidth * 1.15;
-  const widths = ["say", "do"].map((id) => (by(id).firstElementChild?.getBoundingClientRect().width ?? by(id).clientWidth));
-  late.dataset.row = ["first", "second"][widths.findIndex((width) => width <= room)] ?? "below";
+  drawRuler(by("ruler"), by("ruler-words"), view.ruler, picture.layers.names);
+  drawRun(by("run"), by("run-words"), run, view);
 }
 
 // What doesn't hold stands open; what holds is counted, and there for whoever asks.
 function drawFindings(found) {
-  const open = found.filter(({ state: now }) => now !== "holds");
-  const held = found.filter(({ state: now }) => now === "holds");
+  const open = found.filter(({ sign }) => sign.state !== "holds");
+  const held = found.filter(({ sign }) => sign.state === "holds");
   by("findings").replaceChildren(...(found.length ? findings(open) : [html("li", { class: "quiet" }, "Nothing was judged.")]));
   by("held").hidden = !held.length;
   by("held-count").textContent = open.length ? `${held.length} hold` : `All ${held.length} hold`;
@@ -91,25 +63,21 @@ function drawFindings(found) {
 }
 
 function findings(found) {
-  return found.map((one) =>
-    html("li", { class: one.state.replaceAll(" ", "-") }, markIcon(one.mark, one.role), html("span", { class: "unseen" }, `${one.state}: `), html("span", {}, firm(one.say), one.state === "fails" && one.do ? html("b", {}, ` ${one.do}`) : "")),
+  return found.map(({ sign, say, do: does }) =>
+    html("li", { class: sign.state.replaceAll(" ", "-") }, markIcon(sign.shape, sign.role), html("span", { class: "unseen" }, `${sign.state}: `), html("span", {}, firm(say), sign.state === "fails" && does ? html("b", {}, ` ${does}`) : "")),
   );
 }
 
 function drawLine() {
   const { behind, backlog = 0, decoding = [], said = [] } = state.status;
   const parts = [];
-  if (!state.isLinked) parts.push("No connection: coming back");
+  if (!state.link.isUp) parts.push("No connection: coming back");
   if (decoding.length) parts.push(`Reading ${decoding.at(-1)}`);
   else if (behind === 1) parts.push("Reading a frame");
-  by("late").textContent = behind > 1 ? `${behind} behind` : "";
-  placeLate();
-  if (behind > 1 && by("late").dataset.row === "below") parts.push(`${behind} behind`);
   if (backlog) parts.push(`${backlog} older to judge`);
   parts.push(...said);
-  if (!state.isNewest) parts.push(state.newest && state.newest.number !== state.view?.number ? `Looking back: newest is ${state.newest.number}` : "Looking back");
   by("line").textContent = parts.join(" · ");
-  document.body.toggleAttribute("data-unlinked", !state.isLinked);
+  document.body.toggleAttribute("data-unlinked", !state.link.isUp);
 }
 
 // The answer to what a person did stands for its time; what the watch notes meanwhile comes after.
@@ -142,119 +110,195 @@ function afterTold() {
 
 // --- what comes ---------------------------------------------------------------------------------
 
-function take(view) {
+function hear(beat) {
+  state.offset = beat.now_ms - Date.now();
+  if (beat.newest < (state.newest?.number ?? 0)) return location.reload(); // another ledger is served
+  if (beat.newest > state.last) {
+    state.last = beat.newest;
+    band.landed();
+  }
+}
+
+// A frame landed: it is the newest, whatever is looked at, and is called out as such.
+function take({ view, held, beat }) {
+  hear(beat);
   const at = state.run.findIndex((frame) => frame.number === view.number);
   if (at >= 0) state.run[at] = view.run;
   else state.run = [...state.run, view.run].slice(-HELD);
+  if (view.number < (state.newest?.number ?? 0)) return;
   state.newest = view;
-  if (state.isNewest) {
-    show(view);
-    if (view.lamp_out) lampOut();
-    else if (view.verdict === "off plan") knock();
-  }
+  state.held = held;
+  if (state.isFollowing && !state.drawing) show(view);
+  else band.draw();
+  band.callOut(view, band.at === "newest" && !isOpen());
+  if (view.call === "misfire") lampOut();
+  else if (view.call === "off plan" && beat.now_ms - view.landed_ms < FRESH_MS) knock();
   drawLine();
+}
+
+function planOf(look) {
+  return read(`/plan${look ? `?look=${encodeURIComponent(look)}` : ""}`);
 }
 
 async function loadPlan() {
-  const look = state.view?.look ? `?look=${encodeURIComponent(state.view.look)}` : "";
-  state.asked = read(`/plan${look}`);
-  let asked, plan;
-  do plan = await (asked = state.asked);
-  while (asked !== state.asked); // an answer that was overtaken counts for nothing
-  state.plan = plan ?? state.plan;
+  const plan = await planOf(state.view?.look);
+  if (plan) state.plan = plan;
   if (!state.view) drawParts();
-  return state.plan;
+  return plan;
 }
 
-async function lookAt(number) {
-  const view = await read(`/view/${number}`);
-  if (view) show(view);
-  drawLine();
+// What was turned since stands beside what is shown: it is asked for again when a take begins.
+async function refresh() {
+  const { view } = state;
+  if (!view) return;
+  const found = await read(`/view/${view.number}`);
+  if (!found?.view || state.view !== view) return;
+  if (state.newest?.number === view.number) state.newest = found.view;
+  show(found.view);
 }
 
-// Within the frames that the page holds a step is a place in the run, before them a row of the ledger.
+// --- looking back -------------------------------------------------------------------------------
+
+let looking = Promise.resolve();
+
+// Steps count from where the steps before have reached, whether that frame is here yet or not.
 function step(by) {
-  if (!state.view || !state.run.length) return;
-  const at = state.run.findIndex((frame) => frame.number === state.view.number);
-  const isLast = at === state.run.length - 1 && by > 0;
-  const next = (at < 0 ? null : state.run[at + by]?.number) ?? state.view.number + by;
-  if (next > 0 && !isLast) goTo(next);
+  if (!state.view || state.drawing) return;
+  const from = state.wanted ?? state.view.number;
+  const at = state.run.findIndex((frame) => frame.number === from);
+  const next = (at < 0 ? null : state.run[at + by]?.number) ?? from + by;
+  if (next < 1) return;
+  if (next >= (state.newest?.number ?? 0)) goToNewest();
+  else goTo(next);
 }
 
 function goTo(number) {
-  setNewest(number === state.run.at(-1)?.number);
-  return lookAt(number);
+  if (number === state.newest?.number) return goToNewest();
+  state.wanted = number;
+  band.draw();
+  drawLine();
+  looking = lookAt(number);
+  pressed();
+}
+
+async function lookAt(number) {
+  const found = await read(`/view/${number}`);
+  if (state.wanted !== number) return; // overtaken by another step
+  if (found?.view) {
+    hear(found.beat);
+    return show(found.view);
+  }
+  state.wanted = state.view.number === state.newest?.number ? null : state.view.number;
+  tell(found === undefined ? `Cut off from the watch: frame ${number} can't be fetched now.` : `There is no frame ${number}.`, true);
+  band.draw();
+  pressed();
+}
+
+// The newest frame is asked for, so that on a slow line none that is older is shown as such.
+function goToNewest() {
+  const asked = Symbol("newest");
+  state.wanted = asked;
+  looking = (async () => {
+    const found = await read("/newest");
+    if (state.wanted !== asked) return;
+    state.wanted = null;
+    if (found?.view) {
+      hear(found.beat);
+      if (found.view.number >= (state.newest?.number ?? 0)) Object.assign(state, { newest: found.view, held: found.held });
+    }
+    if (state.newest) show(state.newest);
+    pressed();
+  })();
+}
+
+function pressed() {
+  button("newest").setAttribute("aria-pressed", state.isFollowing);
 }
 
 async function findFrame() {
-  const name = await find();
-  if (!name) return;
-  const found = await seek(name);
-  if (found) await goTo(found.number);
-  else tell(`There is no frame ${name}.`, true);
-}
-
-function setNewest(isNewest) {
-  state.isNewest = isNewest;
-  button("newest").setAttribute("aria-pressed", isNewest);
-  drawLine();
+  if (state.drawing) return;
+  await find(async (name) => {
+    const found = await seek(name);
+    if (found) goTo(found.number);
+    const say = found === undefined ? "Cut off from the watch: it can't be looked for now." : `There is no frame ${name}.`;
+    return { isDone: Boolean(found), say, field: "name" };
+  });
 }
 
 // --- what is done -------------------------------------------------------------------------------
 
 const button = (name) => document.querySelector(`[data-do="${name}"]`);
 
-async function done(to, body) {
-  const { say, isDone } = await send(to, body);
-  tell(say, !isDone);
-  return isDone;
-}
-
 const deeds = {
   earlier: () => step(-1),
   later: () => step(1),
-  newest: () => {
-    setNewest(true);
-    if (state.newest) show(state.newest);
-  },
+  newest: () => !state.drawing && goToNewest(),
   find: findFrame,
   more: () => {
     const isAll = by("tools").toggleAttribute("data-open");
     by("more").setAttribute("aria-expanded", isAll);
     by("more").textContent = isAll ? "Less" : "More";
   },
-  compare: async () => {
-    const said = await compare(state.run, state.view?.number);
-    if (said) tell(said, true);
-  },
+  compare: () => (state.run.length < 2 ? tell("Two frames are needed to compare.", true) : compare(state.run, state.view?.number)),
   sound: () => button("sound").setAttribute("aria-pressed", toggleSound()),
   theme: () => setTheme(document.documentElement.dataset.theme === "dark" ? "light" : "dark"),
   shortcuts: showShortcuts,
   edit: async () => {
-    if (!state.plan.is_there) return tell(NO_PLAN, true);
-    const isOn = await editor.toggle();
-    button("edit").setAttribute("aria-pressed", isOn);
-    if (isOn) tell("Draw a box, or drag one. A second tap opens it; N makes a new one.");
+    await looking;
+    if (!state.view) tell("There is no frame yet to draw on.", true);
+    else if (state.view.verdict === "unreadable") tell("This frame has no picture to draw on: go to another.", true);
+    else await drawing.begin(state.view);
   },
-  new: () => editor.isOn && editor.open({ box: [0.45, 0.45, 0.55, 0.55] }),
-  dial: () => dial(tell),
-  fixed: () => done("/do/fixed"),
+  dial: () => dial(),
+  fixed: async () => {
+    const { say, isDone } = await send("/do/fixed");
+    tell(say, !isDone);
+  },
   ...Object.fromEntries(Object.keys(questions).map((name) => [name, () => question(name)])),
 };
 
+// A question opens at once. It is about the frame that the steps before it have reached.
 async function question(name) {
   if (!state.view && ["adopt", "mark"].includes(name)) return tell("There is no frame yet.", true);
-  await loadPlan();
-  if (!state.plan.is_there && name !== "take") return tell(NO_PLAN, true);
-  if ((await act(name, { view: state.view, plan: state.plan }, tell)) && name === "undo") editor.setPlan(await loadPlan());
+  const number = typeof state.wanted === "number" ? state.wanted : state.view?.number;
+  await act(
+    name,
+    questions[name].head({ view: { number } }),
+    async () => {
+      await looking;
+      const { view } = state;
+      const plan = await planOf(view?.look);
+      if (!plan) return null;
+      state.plan = plan;
+      return { view, plan };
+    },
+    tell,
+  );
 }
 
-// Each shortcut: its key as its button names it, what it does, and words for it.
+// Drawing has the screen to itself, on the frame that is frozen with it.
+function drawingChanged() {
+  state.drawing = drawing.isOn ? { number: drawing.number, look: drawing.look } : null;
+  document.body.toggleAttribute("data-drawing", drawing.isOn);
+  by("drawing").hidden = !drawing.isOn;
+  by("tools").hidden = drawing.isOn;
+  measure();
+  if (!drawing.isOn && state.isFollowing && state.newest) show(state.newest);
+  else {
+    band.draw();
+    picture.draw();
+  }
+}
+
+// One thing after another, in the order in which it was pressed.
+let queue = Promise.resolve();
+const done = (name) => (queue = queue.then(deeds[name]).catch((error) => tell(`That failed in the page itself: ${error.message}.`, true)));
+
 const shortcuts = [...document.querySelectorAll("[aria-keyshortcuts]")].map((one) => {
   const { do: name, layer, words } = one.dataset;
-  return { key: one.getAttribute("aria-keyshortcuts"), press: layer ? () => toggleLayer(layer) : deeds[name], words };
+  return { key: one.getAttribute("aria-keyshortcuts"), press: layer ? () => toggleLayer(layer) : () => done(name), words };
 });
-if (mayEdit) shortcuts.push({ key: "N", press: deeds.new, words: "New patch while drawing" });
+const DRAWN = [["N", "New patch while drawing"], ["Enter", "Open the box that has the focus, while drawing"], ["U", "Back one step while drawing"], ["S", "Save what was drawn"], ["Esc", "Leave drawing"]];
 
 function showShortcuts() {
   const box = check("single", "Single keys work", state.hasKeys);
@@ -262,8 +306,9 @@ function showShortcuts() {
     state.hasKeys = event.target.checked;
     localStorage.setItem("shortcuts", state.hasKeys ? "on" : "off");
   };
-  const rows = shortcuts.flatMap(({ key, words }) => [html("dt", {}, html("kbd", {}, key.replace("Arrow", ""))), html("dd", {}, words)]);
-  return ask({ head: "Shortcuts", body: [box, html("dl", { class: "keys" }, rows)], yes: null, no: "Close" });
+  const listed = [...shortcuts.map(({ key, words }) => [key.replace("Arrow", ""), words]), ...(mayEdit ? DRAWN : [])];
+  const rows = listed.flatMap(([key, words]) => [html("dt", {}, html("kbd", {}, key)), html("dd", {}, words)]);
+  return ask({ head: "Shortcuts", fill: () => [box, html("dl", { class: "keys" }, rows)], yes: null, no: "Close" });
 }
 
 function setTheme(theme) {
@@ -274,16 +319,17 @@ function setTheme(theme) {
 
 function toggleLayer(layer) {
   document.querySelector(`[data-layer="${layer}"]`).setAttribute("aria-pressed", picture.toggle(layer));
+  drawParts();
 }
 
 document.addEventListener("click", (event) => {
   const { do: name, layer } = event.target.closest("[data-do], [data-layer]")?.dataset ?? {};
   if (layer) toggleLayer(layer);
-  else deeds[name]?.();
+  else if (name) done(name);
 });
 
 document.addEventListener("keydown", (event) => {
-  if (isOpen() || event.ctrlKey || event.metaKey || event.altKey || event.target.matches("input, select, textarea")) return;
+  if (state.drawing || isOpen() || event.ctrlKey || event.metaKey || event.altKey || event.target.matches("input, select, textarea")) return;
   if (event.key.length === 1 && !state.hasKeys && event.key !== "?") return;
   const shortcut = shortcuts.find(({ key }) => key.toLowerCase() === event.key.toLowerCase());
   if (!shortcut) return;
@@ -291,45 +337,61 @@ document.addEventListener("keydown", (event) => {
   shortcut.press();
 });
 
-// The first row of parts fills what headline and buttons leave, and focus stays clear of the buttons.
+// The first row of parts fills what band and buttons leave, and focus stays clear of both.
 function measure() {
   const root = document.documentElement.style;
+  root.setProperty("--band", `${by("top").offsetHeight}px`);
   root.setProperty("--above", `${by("main").offsetTop}px`);
-  root.setProperty("--tools", `${by("tools").offsetHeight}px`);
+  root.setProperty("--tools", `${by("tools").offsetHeight || by("drawing")?.offsetHeight || 0}px`);
 }
 
 const resized = new ResizeObserver(() => {
   measure();
-  drawHeadline();
-  drawLine();
+  band.draw();
   drawParts();
 });
-for (const place of [document.body, document.querySelector(".below-headline"), by("tools"), by("ruler"), by("floor")]) resized.observe(place);
+for (const place of [document.body, by("top"), document.querySelector(".below-band"), by("tools"), by("ruler"), by("floor")]) resized.observe(place);
 
 // --- begin --------------------------------------------------------------------------------------
 
-setTheme(localStorage.getItem("theme") ?? "dark");
-const [start] = await Promise.all([read("/views"), loadPlan()]);
-state.run = start.run;
-if (start.view) {
-  state.newest = start.view;
-  show(start.view);
+function begin({ run, shown }) {
+  state.run = run;
+  hear(shown.beat);
+  state.held = shown.held;
+  state.newest = shown.view;
+  if (shown.view) show(shown.view);
 }
+
+setTheme(localStorage.getItem("theme") ?? "dark");
+const [begun] = await Promise.all([read("/begin"), loadPlan()]);
+if (begun) begin(begun);
 listen({
-  after: start.last,
-  state: (isLinked) => {
-    state.isLinked = isLinked;
+  after: begun?.shown.beat.newest ?? 0,
+  state: (isUp) => {
+    if (isUp === state.link.isUp) return;
+    state.link = { isUp, since: isUp ? 0 : Date.now() };
+    band.draw();
     drawLine();
   },
-  view: take,
+  beat: (beat) => {
+    hear(beat);
+    band.drawState();
+  },
+  shown: take,
   status: (status) => {
+    const isNewTake = status.take !== state.status.take;
     state.status = status;
     drawLine();
+    band.drawState();
+    if (isNewTake) refresh();
   },
-  held: ({ lines }) => {
-    state.held = lines;
-    drawHeadline();
+  held: (held) => {
+    state.held = held;
+    band.draw();
   },
-  plan: async () => editor?.setPlan(await loadPlan()),
-  note: ({ words }) => note(words),
+  plan: async () => {
+    await loadPlan();
+    await drawing?.planChanged();
+  },
+  note,
 });

@@ -1,5 +1,5 @@
 // The picture and what is drawn over it: contours, outlines, dots, patches; each can be put away.
-import { around, mark, placed, svg, widthOf } from "./draw.js";
+import { around, cut, mark, placed, svg, widthOf } from "./draw.js";
 import { read } from "./requests.js";
 
 const GRID = 10000;
@@ -8,7 +8,7 @@ export const AWAY = [8, 34, 64]; // of a label from its box
 export class Picture {
   constructor({ frame, image, over, none }) {
     Object.assign(this, { frame, image, over, none });
-    this.layers = { contours: true, blown: true, blocked: true, patches: true };
+    this.layers = { contours: true, blown: true, blocked: true, patches: true, names: false };
     this.size = [3, 2];
     this.view = null;
     this.overlay = null;
@@ -16,16 +16,26 @@ export class Picture {
   }
 
   async show(view) {
-    this.view = view;
     const number = view.number;
+    const isSame = this.view?.number === number;
+    this.view = view;
+    if (isSame) return this.draw();
+    this.image.hidden = true; // no frame's picture stands with another's words
+    this.none.hidden = false;
+    this.none.textContent = `Picture of frame ${number} is coming.`;
+    this.cover(null, this.size);
     const reading = read(`/overlay/${number}`);
-    const isThere = await this.load(`/picture/${number}`);
+    const next = await loaded(`/picture/${number}`);
     if (this.view.number !== number) return;
-    this.image.alt = `Frame ${number}, ${view.file}: ${view.verdict}`;
-    this.image.hidden = !isThere;
-    this.none.hidden = isThere;
+    this.none.hidden = Boolean(next);
     this.none.textContent = view.verdict === "unreadable" ? "No picture: the file can't be read." : "No picture.";
-    this.cover(null, isThere ? [this.image.naturalWidth, this.image.naturalHeight] : this.size);
+    if (next) {
+      Object.assign(next, { id: this.image.id, alt: `Frame ${number}, ${view.file}: ${view.verdict}` });
+      next.dataset.number = number;
+      this.image.replaceWith(next);
+      this.image = next;
+      this.cover(null, [next.naturalWidth, next.naturalHeight]);
+    }
     const overlay = await reading;
     if (this.view.number === number) this.cover(overlay, this.size);
   }
@@ -36,15 +46,6 @@ export class Picture {
     this.size = size;
     document.documentElement.style.setProperty("--ratio", size[0] / size[1]);
     this.draw();
-  }
-
-  // The picture before stays until the new one is there.
-  load(address) {
-    return new Promise((done) => {
-      this.image.onload = () => done(true);
-      this.image.onerror = () => done(false);
-      this.image.src = address;
-    });
   }
 
   toggle(layer) {
@@ -70,9 +71,9 @@ export class Picture {
     if (this.layers.blocked) parts.push(dots(blocked, to));
     if (this.layers.contours) parts.push(...contours(lines, to));
     if (this.layers.blown) parts.push(...blown(outlines, this.view?.areas, to, taken, size));
-    if (this.layers.patches && !this.isEditing) parts.push(...patches(known, to, taken, size));
-    if (this.layers.contours && size[0] > 400) parts.push(...levels(lines, to, (level) => level.toFixed(1), taken));
-    const focused = document.activeElement?.closest?.(".thing")?.dataset.name;
+    if (this.layers.patches && !this.isDrawing) parts.push(...patches(known, to, taken, size, this.layers.names));
+    if (this.layers.contours && !this.isDrawing && size[0] > 400) parts.push(...levels(lines, to, (level) => level.toFixed(1), taken));
+    const focused = document.activeElement?.closest?.(".thing")?.dataset.id;
     this.over.replaceChildren(...parts.filter(Boolean));
     this.afterDraw?.(to, focused);
   }
@@ -91,6 +92,15 @@ function pathOf(points, to, each = (place, at) => `${at ? "L" : "M"}${place}`) {
     path += each(`${x.toFixed(1)} ${y.toFixed(1)}`, at);
   }
   return path;
+}
+
+function loaded(address) {
+  return new Promise((done) => {
+    const next = new Image();
+    next.onload = () => done(next);
+    next.onerror = () => done(null);
+    next.src = address;
+  });
 }
 
 // A line over a picture has a dark rim, so that it is seen on light and dark alike.
@@ -135,21 +145,28 @@ export function corners([x0, y0, x1, y1], look) {
   return rimmed(ends.map(([x, y, across, down]) => `M${x + across * arm} ${y}H${x}V${y + down * arm}`).join(""), look);
 }
 
-function patches(known, to, taken, room) {
-  return known.flatMap((patch) => {
+// What doesn't hold is named, the rest on demand; each is bracketed.
+function patches(known, to, taken, room, hasAllNames) {
+  const order = [...known].sort((one, other) => isNamed(other) - isNamed(one));
+  return order.flatMap((patch) => {
     const box = pixels(patch.box, to);
-    const words = room[0] > 480 ? `${patch.name}  ${patch.figure}` : patch.name; // the ruler has the figures
-    const [wide, high] = [widthOf(words) + (patch.mark ? 33 : 14), 24];
+    const bracket = corners([box[0] - 3, box[1] - 3, box[2] + 3, box[3] + 3], "corner");
+    if (!isNamed(patch) && !hasAllNames) return bracket;
+    const { shape, role } = patch.sign;
+    const words = cut(room[0] > 480 ? `${patch.name}  ${patch.figure}` : patch.name, room[0] - 40); // the ruler has the figures
+    const [wide, high] = [widthOf(words) + (shape ? 33 : 14), 24];
     const [left, top] = placed(around(box, [wide, high], AWAY), [wide, high], taken, room);
     return [
-      ...corners([box[0] - 3, box[1] - 3, box[2] + 3, box[3] + 3], "corner"),
+      ...bracket,
       svg(
         "g",
         { class: "patch-label", transform: `translate(${left} ${top})` },
         svg("rect", { width: wide, height: high, rx: 2 }),
-        patch.mark ? mark(patch.mark, patch.role, { x: 13, y: 12, size: 13 }) : null,
-        svg("text", { x: patch.mark ? 25 : 7, y: 17 }, words),
+        shape ? mark(shape, role, { x: 13, y: 12, size: 13 }) : null,
+        svg("text", { x: shape ? 25 : 7, y: 17 }, words),
       ),
     ];
   });
 }
+
+const isNamed = ({ sign }) => sign.state !== null && sign.state !== "holds";

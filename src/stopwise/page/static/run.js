@@ -7,9 +7,9 @@ const RIGHT = 52;
 let WIDTH = 900; // as wide as it stands on the screen, so that its type keeps its size
 const MOST = 1.2;
 
-export function drawRun(place, words, run, number) {
-  const take = run.at(-1)?.take;
-  const frames = run.filter((frame) => frame.take === take);
+export function drawRun(place, words, run, { number, take, run: point }) {
+  const held = run.filter((frame) => frame.take === take);
+  const frames = held.some((frame) => frame.number === number) ? held : [point];
   const rows = [...rowsOf(frames, "patches", (name) => name), ...rowsOf(frames, "lamps", (name) => `${name} lamp`)];
   WIDTH = Math.max(place.parentElement.clientWidth || 900, 320);
   const height = Math.max(rows.length * ROW + 26, 60);
@@ -32,12 +32,13 @@ function rowsOf(frames, kind, named) {
   return names.map((name) => ({ name: named(name), points: frames.map((frame) => frame[kind][name]) }));
 }
 
-const said = (point) => (point?.state === "out" ? "out" : point?.off == null ? "no target, or not seen" : signed(point.off));
+const isOut = (point) => point?.sign.state === "out";
+const said = (point) => (isOut(point) ? "out" : point?.off == null ? "no target, or not seen" : signed(point.off));
 
 // A patch without a target is drawn off its first figure; a lamp that was out at the foot of its row.
 function offsets(points) {
   const first = points.map((point) => point?.zone).find((zone) => zone != null);
-  return points.map((point) => (point?.state === "out" ? -MOST : (point?.off ?? (point?.zone == null ? null : point.zone - first))));
+  return points.map((point) => (isOut(point) ? -MOST : (point?.off ?? (point?.zone == null ? null : point.zone - first))));
 }
 
 function line({ name, points: given }, middle, x) {
@@ -45,14 +46,14 @@ function line({ name, points: given }, middle, x) {
   const limits = { low: null, high: null, ...given.at(-1) };
   const parts = [svg("text", { x: 0, y: middle + 5 }, cut(name, LEFT - 16), svg("title", {}, name))];
   if (limits.low !== null && limits.high !== null) {
-    parts.push(svg("rect", { x: LEFT - 8, y: y(limits.high), width: WIDTH - LEFT - RIGHT + 16, height: Math.max(y(limits.low) - y(limits.high), 2), class: "band" }));
+    parts.push(svg("rect", { x: LEFT - 8, y: y(limits.high), width: WIDTH - LEFT - RIGHT + 16, height: Math.max(y(limits.low) - y(limits.high), 2), class: "allowed" }));
   }
   parts.push(svg("path", { d: `M${LEFT - 8} ${middle}H${WIDTH - RIGHT + 8}`, class: "hair" }));
   const offs = offsets(given);
   const seen = offs.map((off, index) => [x(index), off, given[index]]).filter(([, off]) => off !== null);
   parts.push(svg("path", { d: seen.map(([at, off], index) => `${index ? "L" : "M"}${at} ${y(off)}`).join(""), class: "run-line" }));
-  parts.push(...seen.map(([at, off, point]) => mark(point.mark, point.role, { x: at, y: y(off), size: 11 })));
-  const figure = given.at(-1)?.state === "out" ? "out" : offs.at(-1) === null ? "–" : signed(offs.at(-1));
+  parts.push(...seen.map(([at, off, point]) => mark(point.sign.shape, point.sign.role, { x: at, y: y(off), size: 11 })));
+  const figure = isOut(given.at(-1)) ? "out" : offs.at(-1) === null ? "–" : signed(offs.at(-1));
   parts.push(svg("text", { x: WIDTH, y: middle + 5, class: "figure", "text-anchor": "end" }, figure));
   return parts;
 }

@@ -1,0 +1,518 @@
+"""The page tells one truth: one frame in every part, whatever lands, is looked at or cut off."""
+
+from __future__ import annotations
+
+import re
+import time
+from typing import TYPE_CHECKING, Any
+
+import pytest
+from playwright.sync_api import expect
+
+from stopwise.page.server import Address, PageServer
+from stopwise.plan import load_plan
+from support.page_in_browser import HEAR_SOUND, PARTS, SIZES, box_of, opened
+from support.page_scene import Scene, hair_out, key_hot, none_fired, on_plan, scene_in
+from support.records import finding, patch, unreadable
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+
+    from playwright.sync_api import Browser, Page, Route
+
+    from stopwise.plan.model import Plan
+
+ALARM_MS = 200
+"""Within which a lamp that is out is to be shown and heard."""
+
+
+def told(page: Page) -> dict[str, Any]:
+    """Return what each part of a page says now, and of which frame."""
+    found: dict[str, Any] = page.evaluate(PARTS)
+    return found
+
+
+def is_alarmed(page: Page) -> bool:
+    return bool(page.evaluate("document.getElementById('alarm').matches(':popover-open')"))
+
+
+# --- one instruction a frame ---------------------------------------------------------------------
+
+
+def test_what_is_told_of_a_frame_stays_when_lamps_are_turned_after_it(
+    scene: Scene, server: PageServer, page: Page, browser: Browser
+) -> None:
+    scene.land(key_hot() | {"take": None})
+    opened(page, server)
+    expect(page.locator("#do")).to_have_text("Key down 0.4, to -2.4.")
+    first = told(page)
+    assert "down 0.4, to -2.4" in first["floor"]
+    assert "leave at -3.0" in first["floor"]
+    scene.ledger.takes.begin({"key": -0.4, "fill": 0.5})
+    scene.live.plan = lambda: turned_plan(scene, {"key": -2.4, "fill": -2.5})
+    page.reload()
+    other = opened(browser.new_page(), server)
+    scene.land(on_plan() | {"take": 1})
+    expect(other.locator("#say")).to_have_text("On plan.")
+    other.keyboard.press("ArrowLeft")
+    for again in (page, other):
+        if again is page:
+            again.keyboard.press("ArrowLeft")
+        expect(again.locator("#do")).to_have_text("Key down 0.4, to -2.4.")
+        floor = told(again)["floor"]
+        assert "down 0.4, to -2.4turned since: -0.4" in floor
+        assert "leave at -3.0turned since: +0.5" in floor
+    other.close()
+
+
+def turned_plan(scene: Scene, powers: dict[str, float]) -> Plan:
+    plan = load_plan(scene.plan_path)
+    lights = [
+        one.model_copy(update={"power": powers.get(one.name, one.power)}) for one in plan.lights
+    ]
+    return plan.model_copy(update={"lights": tuple(lights)})
+
+
+def test_no_lamp_fired_is_said_once_and_not_at_each_lamp(
+    scene: Scene, server: PageServer, page: Page
+) -> None:
+    scene.land(none_fired())
+    opened(page, server)
+    expect(page.locator("#do")).to_have_text("Check the trigger, shoot again.")
+    expect(page.locator("#lamps .called")).to_have_count(0)
+    assert "check it" not in told(page)["floor"]
+
+
+def test_a_hot_centre_is_told_alike_in_headline_picture_ruler_and_floor(
+    scene: Scene, server: PageServer, page: Page
+) -> None:
+    hot = finding(
+        "headroom", "lit cheek", 0.2, 0.5, code="hot_centre", within=[0.0, None], cause="lamp",
+        detail={"patches": ["lit cheek"], "lamps": ["key"], "material": "skin"},
+    )  # fmt: skip
+    frame = on_plan() | {"verdict": "off plan"}
+    frame["findings"] = [hot, *frame["findings"]]
+    scene.land(frame)
+    opened(page, server)
+    expect(page.locator("#say")).to_have_text("Hot centre on the lit cheek.")
+    expect(page.locator("#do")).to_contain_text("Feather the key, or key down 0.3")
+    expect(page.locator("#lamps .called")).to_contain_text("feather, or down 0.3")
+    expect(page.locator("#over .patch-label .role-fails")).to_have_count(1)
+    expect(page.locator("#ruler-words")).to_contain_text("lit cheek 0.0, fails")
+
+
+def test_an_unreadable_frame_leaves_the_turn_that_waits(
+    scene: Scene, server: PageServer, page: Page
+) -> None:
+    scene.land(key_hot())
+    opened(page, server)
+    scene.land(unreadable())
+    expect(page.locator("#number")).to_have_text("2")
+    expect(page.locator("#beside")).to_contain_text(
+        "Still asked for by frame 1: Lit cheek 0.4 over. Key down 0.4, to -2.4."
+    )
+    expect(page.locator("#lamps .called")).to_contain_text("down 0.4, to -2.4")
+
+
+def test_a_lamp_that_is_held_stands_beside_the_present_and_only_good_frames_count(
+    scene: Scene, server: PageServer, page: Page
+) -> None:
+    opened(page, server)
+    for frame in (hair_out(), on_plan(), key_hot()):
+        scene.land(frame)
+    expect(page.locator("#say")).to_have_text("Lit cheek 0.4 over.")
+    expect(page.locator("#do")).to_have_text("Key down 0.4, to -2.4.")
+    expect(page.locator("#beside")).to_contain_text("Hair lamp was out, 1 good since.")
+
+
+# --- looking back --------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("busy", ["looking back", "in a question", "drawing", "scrolled"])
+def test_a_lamp_out_breaks_through_whatever_the_page_is_at_within_200_ms(
+    scene: Scene, server: PageServer, page: Page, busy: str
+) -> None:
+    page.add_init_script(HEAR_SOUND + SEE_ALARM)
+    scene.land(on_plan())
+    scene.land(on_plan())
+    opened(page, server)
+    page.keyboard.press("s")
+    {
+        "looking back": lambda: page.keyboard.press("ArrowLeft"),
+        "in a question": lambda: page.keyboard.press("t"),
+        "drawing": lambda: page.keyboard.press("p"),
+        "scrolled": lambda: page.evaluate("scrollTo(0, document.body.scrollHeight)"),
+    }[busy]()
+    page.wait_for_timeout(400)
+    took_ms = []
+    for _ in range(5):
+        page.evaluate("(window.struck = [], window.seenAt = null, watchForIt())")
+        scene.land(hair_out())
+        kept_ms = time.time() * 1000
+        page.wait_for_function("() => window.seenAt && window.struck.length")
+        took_ms.append(page.evaluate("window.seenAt") - kept_ms)
+        assert max(page.evaluate("window.struck")) < 200
+        if len(took_ms) < 5:
+            scene.land(on_plan())
+            page.wait_for_function(f"() => !({ALARMED})")
+    assert sorted(took_ms)[2] < ALARM_MS, took_ms
+    if busy != "scrolled":
+        expect(page.locator("#alarm")).to_contain_text("Hair lamp did not fire.")
+        size = page.locator("#alarm").evaluate("e => parseFloat(getComputedStyle(e).fontSize)")
+        assert size >= 0.047 * 1440 - 0.01
+        page.get_by_role("button", name="Seen").click()
+        assert not is_alarmed(page)
+    else:
+        assert box_of(page, "#say")["y"] >= 0
+
+
+ALARMED = (
+    "[...document.querySelectorAll('#alarm:popover-open, #say')]"
+    ".map((e) => e.textContent).join().includes('did not fire')"
+)
+SEE_ALARM = """
+    window.watchForIt = () => {
+      const look = () => {
+        const words = [...document.querySelectorAll("#alarm:popover-open, #say")].map((e) => e.textContent).join();
+        if (words.includes("did not fire")) window.seenAt ??= performance.timeOrigin + performance.now();
+        else requestAnimationFrame(look);
+      };
+      look();
+    };
+"""  # noqa: E501
+
+
+def test_looking_back_greys_the_band_and_the_newest_runs_above_it(
+    scene: Scene, server: PageServer, page: Page
+) -> None:
+    scene.land(on_plan())
+    scene.land(key_hot())
+    opened(page, server)
+    newest = page.evaluate("getComputedStyle(document.querySelector('#say')).color")
+    page.keyboard.press("ArrowLeft")
+    expect(page.locator("#state")).to_contain_text("Looking back at frame 1 of 2")
+    assert page.evaluate("getComputedStyle(document.querySelector('#say')).color") != newest
+    expect(page.locator("#strip")).to_contain_text("Newest 2 Lit cheek 0.4 over.")
+    scene.land(none_fired())
+    expect(page.locator("#strip")).to_contain_text("Newest 3 No lamp fired.")
+    expect(page.locator("#spoken")).to_contain_text("Newest, frame 3: No lamp fired.")
+    page.get_by_role("button", name="Seen").click()
+    page.get_by_role("button", name="Show it").click()
+    expect(page.locator("#say")).to_have_text("No lamp fired.")
+    expect(page.locator("#strip")).to_be_hidden()
+
+
+def test_five_quick_presses_move_five(scene: Scene, server: PageServer, page: Page) -> None:
+    for _ in range(9):
+        scene.keep(on_plan())
+    scene.land(key_hot())
+    opened(page, server)
+    expect(page.locator("#number")).to_have_text("10")
+    page.evaluate(
+        "for (let n = 0; n < 5; n += 1) document.body.dispatchEvent("
+        "new KeyboardEvent('keydown', {key: 'ArrowLeft', bubbles: true}))"
+    )
+    expect(page.locator("#number")).to_have_text("5")
+    expect(page.locator("#facts")).to_contain_text("F0005.dng")
+
+
+def slowly(page: Page, what: str, seconds: float) -> None:
+    """Have a page's requests of a kind wait on their way."""
+
+    def late(route: Route) -> None:
+        page.wait_for_timeout(seconds * 1000)
+        route.continue_()
+
+    page.route(re.compile(what), late)
+
+
+def test_on_a_slow_line_no_older_frame_is_shown_as_the_newest(
+    scene: Scene, server: PageServer, page: Page
+) -> None:
+    for _ in range(3):
+        scene.land(on_plan())
+    opened(page, server)
+    page.keyboard.press("ArrowLeft")
+    expect(page.locator("#number")).to_have_text("2")
+    slowly(page, "/newest", 0.5)
+    scene.keep(key_hot())  # its own words are still on their way
+    page.keyboard.press("End")
+    expect(page.locator("body")).to_have_attribute("data-at", "back")
+    expect(page.locator("#number")).to_have_text("4")
+    expect(page.locator("body")).to_have_attribute("data-at", "newest")
+
+
+def test_no_frames_words_stand_over_anothers_picture(
+    scene: Scene, server: PageServer, page: Page
+) -> None:
+    scene.land(key_hot())
+    scene.land(on_plan())
+    opened(page, server)
+    expect(page.locator("#image")).to_have_attribute("data-number", "2")
+    slowly(page, "/picture/1", 0.6)
+    page.keyboard.press("ArrowLeft")
+    expect(page.locator("#say")).to_have_text("Lit cheek 0.4 over.")
+    expect(page.locator("#image")).to_be_hidden()
+    expect(page.locator("#no-picture")).to_have_text("Picture of frame 1 is coming.")
+    expect(page.locator("#image")).to_have_attribute("data-number", "1")
+
+
+# --- a lost watch --------------------------------------------------------------------------------
+
+
+def test_a_lost_watch_is_said_by_every_key_and_what_was_missed_comes_in_order(
+    tmp_path: Path, page: Page
+) -> None:
+    scene = scene_in(tmp_path)
+    for _ in range(5):
+        scene.keep(on_plan())
+    with PageServer(scene.live) as server:
+        port = server.rules.port
+        opened(page, server)
+        expect(page.locator("#number")).to_have_text("5")
+        page.evaluate(KEEP_NUMBERS)
+    expect(page.locator("#state")).to_contain_text("Cut off since")
+    page.keyboard.press("ArrowLeft")
+    expect(page.locator("#told")).to_contain_text("frame 4 can't be fetched now")
+    page.keyboard.press("o")
+    expect(page.locator("#told")).to_contain_text("Cut off from the watch: nothing was done.")
+    page.keyboard.press("t")
+    expect(page.get_by_role("dialog")).to_contain_text("Cut off from the watch")
+    page.get_by_role("button", name="Leave it").click()
+    scene.keep(key_hot())
+    scene.keep(hair_out())
+    scene.ledger.close()
+    again = scene_in(tmp_path)
+    with PageServer(again.live, Address(port=port)):
+        expect(page.locator("#number")).to_have_text("7", timeout=15_000)
+        expect(page.locator("body")).to_have_attribute("data-at", "newest")
+        assert page.evaluate("window.numbers") == ["6", "7"]
+    again.ledger.close()
+
+
+KEEP_NUMBERS = """
+    window.numbers = [];
+    new MutationObserver(() => {
+      const now = document.querySelector("#number").textContent;
+      if (window.numbers.at(-1) !== now && now !== "5") window.numbers.push(now);
+    }).observe(document.querySelector("#number"), {childList: true});
+"""
+
+
+def test_an_answer_that_was_lost_is_asked_for_again_and_done_once(
+    scene: Scene, server: PageServer, page: Page
+) -> None:
+    scene.land(on_plan())
+    opened(page, server)
+    lost = []
+
+    def lose(route: Route) -> None:
+        if lost:
+            route.continue_()
+        else:
+            lost.append(route.fetch())
+            route.abort()
+
+    page.route(re.compile("/do/take"), lose)
+    page.keyboard.press("t")
+    page.get_by_role("textbox", name="What was turned").fill("key -0.5")
+    page.keyboard.press("Enter")
+    expect(page.locator("#box-fault")).to_contain_text("Cut off from the watch")
+    expect(page.get_by_role("textbox", name="What was turned")).to_have_value("key -0.5")
+    page.get_by_role("button", name="Begin").click()
+    expect(page.locator("#told")).to_have_text("A new take begins with the next frame.")
+    assert [order.body for order in scene.ledger.orders.open()] == ["key -0.5"]
+
+
+def test_a_line_that_died_without_a_word_is_noticed(
+    scene: Scene, server: PageServer, page: Page, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    scene.land(on_plan())
+    page.clock.install()
+    opened(page, server)
+    page.clock.fast_forward(9_000)
+    expect(page.locator("#state")).to_contain_text("Cut off since")
+    page.clock.fast_forward(2_000)
+    expect(page.locator("body")).to_have_attribute("data-at", "newest")
+
+
+# --- in sight, and legible -----------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_the_band_stays_in_sight_while_one_tabs_through_the_page(
+    hot: Page, size: tuple[int, int]
+) -> None:
+    hot.set_viewport_size({"width": size[0], "height": size[1]})
+    for _ in range(14):
+        hot.keyboard.press("Tab")
+        assert box_of(hot, "#say")["y"] >= 0
+    hot.evaluate("scrollTo(0, document.body.scrollHeight)")
+    say = box_of(hot, "#say")
+    assert 0 <= say["y"] < size[1] / 3
+    hot.evaluate("scrollTo(0, 0)")
+
+
+def test_sixty_patches_are_legible_those_that_fail_first(tmp_path: Path, page: Page) -> None:
+    scene = scene_in(tmp_path)
+    frame = key_hot()
+    for number in range(60):
+        x, y = 0.02 + 0.09 * (number % 10), 0.05 + 0.15 * (number // 10)
+        name = f"patch {number}"
+        frame["patches"][name] = patch(5.0, (x, y, x + 0.05, y + 0.08))
+        frame["findings"].append(finding("patch", name, 5.0, 5.0, state="holds", cause=None))
+    scene.land(frame)
+    with PageServer(scene.live) as server:
+        opened(page, server)
+        expect(page.locator("#over .patch-label")).to_have_count(1)
+        expect(page.locator("#ruler")).to_contain_text(re.compile(r"and \d\d more"))
+        assert overlapping(page, "#over .patch-label") == 0
+        rows = page.locator("#ruler text.figure").all_text_contents()
+        assert rows == ["+0.4"]
+        page.keyboard.press("5")
+        expect(page.locator("#over .patch-label")).to_have_count(65)
+    scene.live.pictures.close()
+    scene.ledger.close()
+
+
+def overlapping(page: Page, selector: str) -> int:
+    boxes = [one.bounding_box() for one in page.locator(selector).all()]
+    found = [box for box in boxes if box]
+    return sum(
+        one["x"] < other["x"] + other["width"]
+        and other["x"] < one["x"] + one["width"]
+        and one["y"] < other["y"] + other["height"]
+        and other["y"] < one["y"] + one["height"]
+        for place, one in enumerate(found)
+        for other in found[place + 1 :]
+    )
+
+
+def test_a_name_that_runs_from_the_right_leaves_figures_where_they_belong(
+    tmp_path: Path, page: Page
+) -> None:
+    scene = scene_in(tmp_path)
+    name = "חולצה לבנה"
+    frame = key_hot()
+    frame["patches"][name] = frame["patches"].pop("lit cheek")
+    frame["findings"][0] |= {"of": name}
+    scene.land(frame)
+    with PageServer(scene.live) as server:
+        opened(page, server)
+        expect(page.locator("#say")).to_contain_text("0.4 over.")
+        words = page.locator("#say").inner_text()
+        assert words.startswith(f"\u2068{name}\u2069 0.4")
+        figure = page.evaluate(
+            "(() => { const text = document.querySelector('#say .fit').firstChild;"
+            " const at = (n) => { const r = document.createRange(); r.setStart(text, n);"
+            " r.setEnd(text, n + 1); return r.getBoundingClientRect().left; };"
+            " return [at(1), at(text.data.indexOf('0.4'))]; })()"
+        )
+        assert figure[0] < figure[1], "the figure stands to the right of the name"
+    scene.live.pictures.close()
+    scene.ledger.close()
+
+
+def test_with_forced_colours_every_word_of_the_drawings_is_there(
+    scene: Scene, server: PageServer, page: Page
+) -> None:
+    page.emulate_media(forced_colors="active")
+    scene.land(key_hot())
+    opened(page, server)
+    expect(page.locator("#ruler text").first).to_be_visible()
+    colours = page.evaluate(
+        "(() => { const probe = document.createElement('i'); probe.style.color = 'CanvasText';"
+        " document.body.append(probe); const ink = getComputedStyle(probe).color; probe.remove();"
+        " return [...document.querySelectorAll('#ruler text, #floor text, #run text')]"
+        ".map((e) => getComputedStyle(e).fill === ink); })()"
+    )
+    assert len(colours) > 20
+    assert all(colours)
+
+
+def test_at_200_percent_nothing_is_cut_off_sideways(
+    scene: Scene, server: PageServer, page: Page
+) -> None:
+    page.set_viewport_size({"width": 720, "height": 450})  # 1440 by 900 at 200 %
+    scene.land(key_hot())
+    opened(page, server)
+    assert page.evaluate("document.documentElement.scrollWidth") <= 720
+    band, bar = box_of(page, "#top"), box_of(page, "#tools")
+    assert bar["y"] - band["height"] > 200
+
+
+def test_the_last_column_of_a_comparison_is_whole_at_1280(
+    scene: Scene, server: PageServer, page: Page
+) -> None:
+    page.set_viewport_size({"width": 1280, "height": 720})
+    scene.land(on_plan())
+    scene.land(key_hot())
+    opened(page, server)
+    expect(page.locator("#number")).to_have_text("2")
+    page.keyboard.press("v")
+    cell = page.get_by_role("row", name=re.compile("^lit cheek")).get_by_role("cell").last
+    expect(cell).to_have_text("+0.4")
+    box, dialog = cell.bounding_box(), box_of(page, "dialog")
+    assert box is not None
+    assert box["x"] + box["width"] <= dialog["x"] + dialog["width"] - 8
+
+
+# --- a whole day ---------------------------------------------------------------------------------
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("frames", [500])
+def test_at_every_moment_all_parts_of_each_page_agree_with_one_record(
+    tmp_path: Path, page: Page, browser: Browser, frames: int
+) -> None:
+    """One page follows; a second looks back, asks, draws and loses its line; each is read often."""
+    scene = scene_in(tmp_path)
+    makers: list[Callable[..., dict[str, Any]]] = [
+        on_plan,
+        key_hot,
+        hair_out,
+        none_fired,
+        unreadable,
+    ]
+    scene.land(on_plan())
+    context = browser.new_context()
+    other = context.new_page()
+    disagreements = []
+    with PageServer(scene.live) as server:
+        opened(page, server)
+        opened(other, server)
+        for number in range(2, frames + 2):
+            make = makers[(number * 7) % len(makers)]
+            scene.land(make(), size=(60, 40))
+            if number % 3 == 0:
+                other.keyboard.press(["ArrowLeft", "ArrowLeft", "End", "ArrowRight"][number % 4])
+            if number % 50 == 10:
+                context.set_offline(True)
+            if number % 50 == 14:
+                context.set_offline(False)
+            for one in (page, other):
+                parts = told(one)
+                wrong = disagreeing(parts, scene)
+                if wrong:
+                    disagreements.append((number, wrong, parts))
+    assert disagreements == []
+    context.close()
+    scene.live.pictures.close()
+    scene.ledger.close()
+
+
+def disagreeing(parts: dict[str, Any], scene: Scene) -> list[str]:
+    """Return the parts of a page that don't say what the record of its frame says."""
+    number = int(parts["number"])
+    record = scene.ledger.frames.by_number(number)
+    assert record is not None
+    say, do = record.record.headline
+    wrong = [part for part, of in parts["of"].items() if int(of) != number]
+    wrong += [] if parts["say"] == say else ["headline"]
+    wrong += [] if parts["do"] == do else ["advice"]
+    wrong += [] if parts["picture"] in (None, str(number)) else ["picture"]
+    newest = scene.ledger.frames.count()
+    if parts["strip"] is None and parts["at"] == "newest" and number < newest - 1:
+        wrong.append("not the newest")
+    return wrong
