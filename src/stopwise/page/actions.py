@@ -247,7 +247,7 @@ class LitAction:
 
 @dataclass(frozen=True, slots=True, config=SENT)
 class LookAction:
-    """Say which look is worn from the next frame on; None for the plan's own targets; or make one."""
+    """Say which look is worn from the next frame on; None for the plan's own; or make one."""
 
     look: Text | None
     new: Text | None = None
