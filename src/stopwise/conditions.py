@@ -112,6 +112,14 @@ _ROWS = (
         "The system refuses to open the file. Check its permissions; it is tried again.",
         "Check its permissions.",
     ),
+    Condition(
+        111,
+        "changed",
+        "it changed while it was read",
+        "The file held other bytes at the end of decoding than at its beginning. "
+        "It is judged once it is at rest.",
+        "Wait, then judge it again.",
+    ),
     # figures that are not seen
     Condition(
         201,

@@ -74,7 +74,7 @@ def test_what_goes_wrong_in_a_look_is_raised_where_it_is_asked_for() -> None:
     def fails() -> str:
         raise MemoryError
 
-    unproven = Unproven(frame_of(np.zeros((2, 2), np.uint16)), fails)
+    unproven = Unproven(frame_of(np.zeros((2, 2), np.uint16)), b"", fails)
 
     with pytest.raises(MemoryError):
         unproven.proven()
@@ -84,7 +84,31 @@ def test_damage_that_a_second_look_does_not_find_is_not_told() -> None:
     said = iter(["it is damaged", None])
     frame = frame_of(np.zeros((2, 2), np.uint16))
 
-    assert Unproven(frame, lambda: next(said)).proven() is frame
+    assert Unproven(frame, b"", lambda: next(said)).proven() is frame
+
+
+@pytest.mark.parametrize("kind", ["rggb lossless", "gbrg uncompressed"])
+def test_a_file_that_holds_other_bytes_by_now_gives_no_frame(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, kind: str
+) -> None:
+    """Whether the decoder gave a picture of what was there before, or called it damaged."""
+    path = tmp_path / "a.dng"
+    write_kind(path, kind)
+    whole = path.read_bytes()
+    broken, decoder = whole[: len(whole) // 2] + bytes(len(whole) // 2), decoding.decode_bytes
+
+    def fills(*parts: Any, **options: Any) -> Any:
+        path.write_bytes(whole)
+        return decoder(*parts, **options)
+
+    monkeypatch.setattr(decoding, "decode_bytes", fills)
+    for before in (broken, whole[:-1] + bytes([whole[-1] ^ 255])):
+        path.write_bytes(before)
+        with pytest.raises(Unreadable) as caught:
+            decode(path)
+        assert caught.value.condition.name in {"changed", "cut_short"}, before[-9:]
+    path.write_bytes(whole)
+    assert decode(path).mosaic.any()
 
 
 @pytest.mark.parametrize("times", [1, 2])

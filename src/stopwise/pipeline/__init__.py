@@ -122,7 +122,8 @@ def assess_file(path: Path, brief: Brief, frames: PlanFrames) -> Assessment:
     done = time.perf_counter()
     timing = {"decode": 1e3 * (decoded - start), "measure": 1e3 * (done - decoded)}
     timing_ms = {name: round(ms, 1) for name, ms in timing.items()}
-    return replace(assessment, record=replace(assessment.record, timing_ms=timing_ms))
+    record = replace(assessment.record, timing_ms=timing_ms)
+    return replace(assessment, record=record, sha256=unproven.sha256)
 
 
 def _assess(path: Path, frame: Frame, brief: Brief, frames: PlanFrames) -> Assessment:

@@ -114,6 +114,8 @@ class Assessment:
     ----------
     record
         Its `sha256` is still None.
+    sha256
+        Of the very bytes that were decoded, hexadecimal; None where none were.
     notes
         The plan's own frames that could not be used, each with why.
     picture
@@ -127,6 +129,7 @@ class Assessment:
     """
 
     record: Record
+    sha256: str | None = None
     notes: tuple[FrameNote, ...] = ()
     picture: LightGrid | None = None
     observed: Observed | None = None

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import _thread
+import hashlib
+import os
 import stat
 import threading
-from concurrent.futures import Future
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -22,10 +25,11 @@ from stopwise.raw.sensor import UnknownFiltersError, masked_of, sensor_by_decode
 from stopwise.raw.whole import promise_of
 
 if TYPE_CHECKING:
-    import os
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator
 
     from stopwise.raw.directories import Tiff
+
+_CHUNK = 1 << 20  # bytes read at once
 
 
 class Unproven:
@@ -35,16 +39,27 @@ class Unproven:
     ----------
     frame
         What was decoded, to be measured meanwhile and told of only when it is proven.
+    data
+        The file's bytes that were decoded.
     look
         Returns what shows damage, as a part of a sentence, or None. Called at once, and again where
         it found something.
     """
 
-    def __init__(self, frame: Frame, look: Callable[[], str | None]) -> None:
+    def __init__(self, frame: Frame, data: bytes, look: Callable[[], str | None]) -> None:
         self.frame = frame
+        self._data = data
         self._look = look
-        self._found: Future[str | None] = Future()
-        threading.Thread(target=self._run, name="stopwise-proof", daemon=True).start()
+        self._lock = threading.Lock()
+        self._seen: tuple[str | None, str] | None = None
+        # not a Thread, whose start waits for ever where memory ends while it begins
+        with suppress(RuntimeError, MemoryError):
+            _thread.start_new_thread(self._see_meanwhile, ())
+
+    @property
+    def sha256(self) -> str:
+        """Of the bytes that were decoded, hexadecimal; waited for."""
+        return self._see()[1]
 
     def proven(self) -> Frame:
         """Wait for the look's end, and return the frame.
@@ -52,18 +67,25 @@ class Unproven:
         Raises
         ------
         Unreadable
-            If the picture is damaged, by a second look as well.
+            If the picture is damaged, by a second look as well; or if the file holds other bytes
+            by now than were decoded.
         """
-        damage = self._found.result() and self._look()
-        if damage:
-            raise Unreadable(self.frame.path, condition("damaged"), damage)
+        with _of_what_is_there(self.frame.path, self._data):
+            damage = self._see()[0] and self._look()
+            if damage:
+                raise Unreadable(self.frame.path, condition("damaged"), damage)
         return self.frame
 
-    def _run(self) -> None:
-        try:
-            self._found.set_result(self._look())
-        except BaseException as error:  # noqa: BLE001 (it is raised again where it is asked for)
-            self._found.set_exception(error)
+    def _see(self) -> tuple[str | None, str]:
+        """Return damage and hash; whoever comes first works them out, the other waits."""
+        with self._lock:
+            if self._seen is None:
+                self._seen = self._look(), hashlib.sha256(self._data).hexdigest()
+            return self._seen
+
+    def _see_meanwhile(self) -> None:
+        with suppress(BaseException):  # it is raised again where it is asked for
+            self._see()
 
 
 def decode(path: str | os.PathLike[str], *, at_most_bytes: int = MOST_BYTES) -> Frame:
@@ -111,6 +133,11 @@ def decode_unproven(path: str | os.PathLike[str], *, at_most_bytes: int = MOST_B
     """
     path = Path(path)
     data = _read(path, at_most_bytes)
+    with _of_what_is_there(path, data, is_begun=True):
+        return _decode_data(path, data, at_most_bytes)
+
+
+def _decode_data(path: Path, data: bytes, at_most_bytes: int) -> Unproven:
     try:
         end, tiff = promise_of(FileBytes.of(data))
         if end is not None and end > len(data):
@@ -141,10 +168,51 @@ def _read(path: Path, at_most_bytes: int) -> bytes:
         msg = f"{path} isn't there. Check the name, and that its disk is connected."
         raise PathMissing(msg) from error
     except OSError as error:
-        reason = (error.strerror or type(error).__name__).lower()
-        raise Unreadable(path, condition("no_access"), reason) from error
+        raise _no_access(path, error) from error
     except MemoryError as error:
         raise Unreadable(path, condition("too_large"), "memory doesn't hold the file") from error
+
+
+@contextmanager
+def _of_what_is_there(path: Path, data: bytes, *, is_begun: bool = False) -> Iterator[None]:
+    """Have what is found of a file's bytes count only if the file still holds them at the end.
+
+    Reading them once more from the system's cache and comparing takes a fifth of a hash's time.
+
+    Raises
+    ------
+    Unreadable
+        `changed`, in the place of any other, if it holds others. While the work is but `is_begun`
+        only what is found unreadable is looked at so.
+    """
+    try:
+        yield
+    except Unreadable as error:
+        if not _holds(path, data):
+            raise Unreadable(path, condition("changed")) from error
+        raise
+    if not is_begun and not _holds(path, data):
+        raise Unreadable(path, condition("changed"))
+
+
+def _holds(path: Path, data: bytes) -> bool:
+    """Tell whether a file holds these very bytes; one that is gone hasn't changed."""
+    whole = memoryview(data)
+    try:
+        with path.open("rb", buffering=0) as stream:
+            return os.fstat(stream.fileno()).st_size == len(data) and all(
+                stream.read(_CHUNK) == whole[start : start + _CHUNK]
+                for start in range(0, len(data), _CHUNK)
+            )
+    except FileNotFoundError:
+        return True
+    except OSError as error:
+        raise _no_access(path, error) from error
+
+
+def _no_access(path: Path, error: OSError) -> Unreadable:
+    reason = (error.strerror or type(error).__name__).lower()
+    return Unreadable(path, condition("no_access"), reason)
 
 
 def _decode(data: bytes, path: Path, tiff: Tiff | None, at_most_bytes: int) -> Decoded:
@@ -198,4 +266,4 @@ def _unproven(path: Path, data: bytes, decoded: Decoded, tiff: Tiff | None) -> U
     )
     tiling = None if tiff is None else tiling_of(tiff, decoded.stored.shape)
     stored = decoded.stored
-    return Unproven(frame, lambda: tiling and disagreement(stored, data, tiling))
+    return Unproven(frame, data, lambda: tiling and disagreement(stored, data, tiling))

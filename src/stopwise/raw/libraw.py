@@ -121,7 +121,6 @@ _CONDITIONS = {
     "LibRawTooBigError": "too_large",
     "LibRawUnsufficientMemoryError": "too_large",
     "LibRawMemPoolOverflowError": "too_large",
-    "MemoryError": "too_large",
     "NotImplementedError": "unsupported",
 }
 """Names of the library's errors, and of the condition that each stands for."""
@@ -161,6 +160,9 @@ def decode_bytes(
                     raw.unpack()
                 return _copied(raw)
         except (rawpy.LibRawError, MemoryError, OSError, NotImplementedError) as error:
+            if isinstance(error, MemoryError):
+                detail = "memory doesn't hold the picture"
+                raise Unreadable(path, condition("too_large"), detail) from error
             name = _CONDITIONS.get(type(error).__name__, "decoder_failed")
             if name == "not_raw" or (name == "damaged" and not opened):
                 raise Unreadable(path, condition("not_raw")) from error  # or too short to tell
