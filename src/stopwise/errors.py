@@ -79,3 +79,10 @@ class LedgerFull(LedgerError):
 
 class LedgerDamaged(LedgerError):
     """The ledger's file is no sound SQLite file any more; it is set aside."""
+
+
+def what_failed(error: Exception) -> str:
+    """Return what went wrong over a file in no way of ours, as a part of a sentence."""
+    if isinstance(error, MemoryError):
+        return "it ran out of memory"
+    return f"{type(error).__name__}: {error}"

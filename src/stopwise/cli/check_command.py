@@ -16,18 +16,21 @@ from stopwise.cli.options import (
     plan_option,
     read_plan,
 )
-from stopwise.errors import PathMissing, WrongUse
+from stopwise.conditions import condition
+from stopwise.errors import PathMissing, StopwiseError, Unreadable, WrongUse, what_failed
 from stopwise.ledger import Place, Stamp, content_hash
 from stopwise.messages import reason_text
-from stopwise.pipeline import Brief, assess_file
+from stopwise.pipeline import Assessment, Brief, assess_file
 from stopwise.pipeline.plan_frames import PlanFrames, note_lines
+from stopwise.raw.bounds import hold_memory
+from stopwise.record import unreadable
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
     from pathlib import Path
 
     from stopwise.ledger import Kept, Ledger
-    from stopwise.pipeline import Assessment, Observed
+    from stopwise.pipeline import Observed
     from stopwise.plan.model import Plan
     from stopwise.record import Record
 
@@ -83,7 +86,8 @@ class CheckRun(ExitStack):
         )
 
     def __enter__(self) -> Self:
-        """Open the ledger and make the slips' folder."""
+        """Hold this process to the memory that files may take; open ledger and slips' folder."""
+        self.callback(hold_memory(beyond_now=True))
         if self.slip_folder is not None:
             make_folder(self.slip_folder)
         if self.ledger_path is not None:
@@ -104,7 +108,7 @@ class CheckRun(ExitStack):
         return worst_exit(codes)
 
     def _one(self, path: Path, show: Callable[[Record], None]) -> int:
-        assessment = assess_file(path, self.brief, self._frames)
+        assessment = self._assess(path)
         record = assessment.record
         if self.ledger is not None:
             record = self._keep(path, assessment)
@@ -116,6 +120,16 @@ class CheckRun(ExitStack):
         if self.slip_folder is not None:
             self._draw(path, assessment)
         return EXIT_CODES[record.verdict]
+
+    def _assess(self, path: Path) -> Assessment:
+        """Judge one file; whatever it does, it costs itself and no other."""
+        try:
+            return assess_file(path, self.brief, self._frames)
+        except StopwiseError:
+            raise
+        except Exception as error:  # noqa: BLE001 (as a worker of the watch does)
+            failed = Unreadable(path, condition("decoder_failed"), what_failed(error))
+            return Assessment(unreadable(str(path), failed, look=self.brief.look))
 
     def _keep(self, path: Path, assessment: Assessment) -> Record:
 
