@@ -1,55 +1,94 @@
-"""Kill the real watch while raw files land: `python tests/soak/land_and_kill.py --frames 5000`.
+"""Kill the real watch while raw files land: `python tests/soak/land_and_kill.py --frames 100000`.
 
-Every frame must be kept exactly once, in landing order. It ends with 1 where one isn't.
+Every frame must be kept exactly once, in landing order, with the verdict that it has where nobody
+kills the watch. Rounds that were run are kept in a file (`--kept`), so that a run that is cut off
+is taken up again, and are summed over all runs and seeds. It ends with 1 where a promise is broken.
 """
 
 from __future__ import annotations
 
 import argparse
+import json
 import sys
 import tempfile
 import time
 from collections import Counter
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import Any
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "sample_frames"))
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from soak.landing import run_with_kills
+from soak.landing import Outcome, Pictures, counted, one_round, states_from
 
-if TYPE_CHECKING:
-    from soak.landing import Outcome
+BROKEN = (
+    *("lost", "doubled", "out of order", "other verdicts"),
+    *("ledgers not sound", "folders changed"),
+)
 
 
-def tell(outcome: Outcome, took_s: float) -> int:
-    """Print the figures and return the exit code."""
-    verdicts = Counter(verdict for _, _, verdict in outcome.kept)
-    print(f"{len(outcome.landed)} landed, {len(outcome.kept)} kept: {dict(verdicts)}")
-    print(f"killed {outcome.kills[0]} times, {outcome.kills[1]} while files landed")
-    print(f"killed at work, with records told: {outcome.worked}")
-    print(f"records told by each life: {outcome.lives}")
-    print(f"lost {outcome.lost}, doubled {outcome.doubled}")
-    print(f"in landing order: {outcome.is_in_landing_order}")
-    print(f"ledger sound: {outcome.is_sound}; files as they landed: {outcome.is_untouched}")
-    print(f"took {took_s:.0f} s")
-    is_good = outcome.is_in_landing_order and outcome.is_sound and outcome.is_untouched
-    return 1 if outcome.lost or outcome.doubled or not is_good else 0
+def summed(rounds: list[dict[str, Any]]) -> dict[str, Any]:
+    """Return the figures of all rounds together."""
+    total = {name: sum(one[name] for one in rounds) for name in ("landed", "kept", *BROKEN)}
+    for name in ("kills", "verdicts"):
+        total[name] = dict(sum((Counter(one[name]) for one in rounds), Counter()))
+    return {**total, "hours": round(sum(one["took_s"] for one in rounds) / 3600, 2)}
+
+
+def rounds_of(kept: Path) -> list[dict[str, Any]]:
+    """Return the rounds that were run so far."""
+    if not kept.exists():
+        return []
+    return [json.loads(line) for line in kept.read_text(encoding="utf-8").splitlines()]
+
+
+def run_rounds(chosen: argparse.Namespace, pictures: Pictures) -> None:
+    """Run the rounds of a seed that haven't been run, each kept as soon as it ends."""
+    had = {one["round"] for one in rounds_of(chosen.kept) if one["seed"] == chosen.seed}
+    undisturbed = _in_a_folder(chosen, pictures, states=[], turn=0).verdicts
+    for turn in range(1, chosen.frames // chosen.a_round + 1):
+        if turn in had:
+            continue
+        began = time.monotonic()
+        states = states_from((turn - 1) * chosen.kills, chosen.kills)
+        outcome = _in_a_folder(chosen, pictures, states=states, turn=turn)
+        took_s = round(time.monotonic() - began, 1)
+        figures = {"seed": chosen.seed, "round": turn, **counted(outcome, undisturbed)}
+        with chosen.kept.open("a", encoding="utf-8") as lines:
+            lines.write(json.dumps({**figures, "took_s": took_s}) + "\n")
+        print(f"{time.strftime('%H:%M:%S')} round {turn}: {figures}", flush=True)
+
+
+def _in_a_folder(
+    chosen: argparse.Namespace, pictures: Pictures, *, states: list[str], turn: int
+) -> Outcome:
+    with tempfile.TemporaryDirectory(dir=chosen.base) as base:
+        return one_round(
+            Path(base),
+            pictures,
+            count=chosen.a_round,
+            states=states,
+            turn=turn,
+            seed=chosen.seed,
+        )
 
 
 def main() -> int:
     """Run with what the command line says."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--frames", type=int, default=5000)
-    parser.add_argument("--kills", type=int, default=50)
+    parser.add_argument("--frames", type=int, default=5000, help="of this seed, in all")
+    parser.add_argument("--a-round", type=int, default=500, help="frames of one folder")
+    parser.add_argument("--kills", type=int, default=3, help="in each round")
     parser.add_argument("--seed", type=int, default=8)
+    parser.add_argument("--kept", type=Path, default=Path("land_and_kill.jsonl"))
+    parser.add_argument("--base", type=Path, help="where folders are made, as on a fast disk")
     chosen = parser.parse_args()
-    began = time.monotonic()
     with tempfile.TemporaryDirectory() as base:
-        outcome = run_with_kills(
-            Path(base), count=chosen.frames, kills=chosen.kills, seed=chosen.seed
-        )
-    return tell(outcome, time.monotonic() - began)
+        run_rounds(chosen, Pictures(Path(base)))
+    total = summed(rounds_of(chosen.kept))
+    for name, figure in total.items():
+        print(f"{name}: {figure}")
+    return 1 if any(total[name] for name in BROKEN) else 0
 
 
 if __name__ == "__main__":

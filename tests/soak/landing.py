@@ -1,4 +1,9 @@
-"""Land raw files in bursts while the real watch is killed at random, and count what is kept."""
+"""Land raw files in bursts while the real watch is killed in every state of a frame, and count.
+
+Frames are landed in rounds, each with a folder and a ledger of its own, so that a long run can be
+cut off and taken up again. Every round lands the same pictures with other noise in the margin: what
+is judged is the same, what is hashed isn't.
+"""
 
 from __future__ import annotations
 
@@ -8,29 +13,48 @@ import threading
 import time
 from collections import Counter
 from dataclasses import dataclass, field
+from pathlib import Path
 from random import Random
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from lightmodel.dng import DngSpec, write_dng
+from soak.killed_stopwise import STATES
 from stopwise.ledger import Ledger
+from stopwise.pipeline import Brief, assess_file
+from stopwise.pipeline.plan_frames import PlanFrames
+from stopwise.plan import load_plan
 from support.commanding import WatchCommand
-from support.made_raws import levels_for
+from support.made_raws import BLACK, exposed, light
 from support.watching import WAYS
 
 if TYPE_CHECKING:
-    from pathlib import Path
+    from collections.abc import Callable
 
-_EDGES = (64, 96)
-_STILL_S = 120.0
-_LONGEST_START_S, _LONGEST_WAIT_S = 5.0, 15.0
-_LONGEST_PAUSE_S = 3.0
-_SHARE_AT_WORK = 0.8
-"""Lives that work before they are killed; the others are killed while they begin, or soon after."""
+    import numpy as np
+    from numpy.typing import NDArray
+
+SCRIPT = Path(__file__).with_name("killed_stopwise.py")
+SPEC = DngSpec(compression="none", bits=16)
+SHAPE = (48, 64)
+MARGIN = 8 * SHAPE[1]
+"""Photosites of the last rows, which no patch covers: there each frame differs."""
+
+BOX = [0.3, 0.3, 0.6, 0.6]
+GAINS = (1.0, 1.02, 0.98, 1.6, 1.0, 0.5)
+"""Light of the pictures against the plan's: on plan, or off it by more than a third of a stop."""
+
+CUT_EVERY = 37
+"""One in so many files is cut short, and is held until it has rested."""
+
+_STILL_S = 1800.0
+_LONGEST_PAUSE_S = 0.3
+_MOST_AHEAD = 60
+"""Files that may lie in the folder untold: more would be a flood, which a watch works off apart."""
 
 
 @dataclass
 class Outcome:
-    """How a run with kills ended.
+    """How one round ended.
 
     Attributes
     ----------
@@ -40,23 +64,28 @@ class Outcome:
         Name, content hash and verdict of each record, in the ledger's landing order.
     told
         Every file that was printed, over all lives of the watch.
-    kills
-        How often it was killed, and at how many of these times files were still landing.
-    lives
-        Records that each life of the watch printed; the last one isn't killed.
+    killed_in
+        The state in which each life ended, but for the last, which is asked to end.
     is_sound
         Whether SQLite finds the ledger whole.
     is_untouched
-        Whether every file still holds the bytes that landed.
+        Whether every file still holds the bytes that landed, and nothing else lies there.
+    megabytes
+        What the watch and its heaviest worker held at the end.
     """
 
     landed: list[tuple[str, str]] = field(default_factory=list)
     kept: list[tuple[str, str, str]] = field(default_factory=list)
     told: list[str] = field(default_factory=list)
-    kills: tuple[int, int] = (0, 0)
-    lives: list[int] = field(default_factory=list)
+    killed_in: list[str] = field(default_factory=list)
     is_sound: bool = False
     is_untouched: bool = False
+    megabytes: tuple[float, float] = (0.0, 0.0)
+
+    @property
+    def verdicts(self) -> list[str]:
+        """The verdicts in landing order."""
+        return [verdict for _, _, verdict in self.kept]
 
     @property
     def lost(self) -> list[str]:
@@ -71,14 +100,58 @@ class Outcome:
         return sorted({name for count in counts for name, times in count.items() if times > 1})
 
     @property
-    def worked(self) -> int:
-        """How many of the lives that were killed had told a record."""
-        return sum(records > 0 for records in self.lives[: self.kills[0]])
-
-    @property
     def is_in_landing_order(self) -> bool:
         """Whether the ledger gives the records in the order in which the files landed."""
         return [name for name, _, _ in self.kept] == [name for name, _ in self.landed]
+
+
+class Pictures:
+    """The pictures that land, made once, and the plan that they are held to."""
+
+    def __init__(self, base: Path) -> None:
+        self.plan = base / "plan.toml"
+        first = base / "P0.dng"
+        self._wholes = [_made(first, gain) for gain in reversed(GAINS)][::-1]
+        photosites = _levels(GAINS[0]).tobytes()
+        self._margin = self._wholes[0].index(photosites) + len(photosites) - 2 * MARGIN
+        self.plan.write_text(_plan(_zone_of(first)), encoding="utf-8")
+
+    def frame(self, number: int, turn: int) -> bytes:
+        """Return a frame's content; `turn` is the round's number."""
+        whole = bytearray(self._wholes[number % len(GAINS)])
+        for place in range(3):
+            digit = (number + 100_000 * turn) >> 12 * place & 0xFFF
+            at = self._margin + 200 * place
+            whole[at : at + 2] = (BLACK + 64 + digit).to_bytes(2, "little")
+        return bytes(whole[: len(whole) // 2] if number % CUT_EVERY == CUT_EVERY - 1 else whole)
+
+
+def _made(path: Path, gain: float) -> bytes:
+    write_dng(path, _levels(gain), spec=SPEC)
+    return path.read_bytes()
+
+
+def _levels(gain: float) -> NDArray[np.uint16]:
+    return exposed(gain * light(SHAPE))
+
+
+def _zone_of(path: Path) -> float:
+    plan = path.with_name("measuring.toml")
+    plan.write_text(_plan(5.0), encoding="utf-8")
+    zone = assess_file(path, Brief(plan=load_plan(plan)), PlanFrames()).record.patches["card"].zone
+    assert zone is not None
+    return zone
+
+
+def _plan(zone: float) -> str:
+    return f"""schema = 1
+[[patch]]
+name = "card"
+box = {BOX}
+zone = {zone:.3f}
+within = 0.33
+must_see = true
+"""
 
 
 class Landing:
@@ -86,26 +159,24 @@ class Landing:
 
     Parameters
     ----------
-    base
-        A folder outside the watched one, for a file to begin from.
     folder
         Where files land.
+    content
+        Gives each file's content.
     count
         How many.
     seed
         Of all chance.
     """
 
-    def __init__(self, base: Path, folder: Path, count: int, seed: int) -> None:
-        self._folder, self._count, self._chance = folder, count, Random(seed)
-        self._raw = base / "first.dng"
-        write_dng(
-            self._raw,
-            levels_for("gbrg uncompressed", _EDGES),
-            spec=DngSpec(compression="none", bits=16),
-        )
+    def __init__(
+        self, folder: Path, content: Callable[[int], bytes], *, count: int, seed: int
+    ) -> None:
+        self._folder, self._content, self._count = folder, content, count
+        self._chance = Random(seed)
         self.landed: list[tuple[str, str]] = []
-        self._thread = threading.Thread(target=self._land_all)
+        self.told = 0
+        self._thread = threading.Thread(target=self._land_all, daemon=True)
 
     def start(self) -> None:
         """Begin to land files."""
@@ -121,70 +192,100 @@ class Landing:
         self._thread.join()
 
     def _land_all(self) -> None:
-        whole = bytearray(self._raw.read_bytes())
         while len(self.landed) < self._count:
-            for _ in range(min(self._chance.randrange(1, 60), self._count - len(self.landed))):
-                self._land_one(whole)
+            for _ in range(min(self._chance.randrange(1, 40), self._count - len(self.landed))):
+                while len(self.landed) > self.told + _MOST_AHEAD:
+                    time.sleep(0.02)
+                self._land_one()
             time.sleep(self._chance.random() * _LONGEST_PAUSE_S)
 
-    def _land_one(self, whole: bytearray) -> None:
-        """Land one file: the same picture with other noise in some photosites."""
+    def _land_one(self) -> None:
         number = len(self.landed)
-        middle = len(whole) // 2
-        whole[middle : middle + 8 : 2] = number.to_bytes(4, "little")
-        name, content = f"F{number:05d}.dng", bytes(whole)
+        name, content = f"F{number:05d}.dng", self._content(number)
         WAYS[number % len(WAYS)](self._folder / name, content)
         self.landed.append((name, hashlib.sha256(content).hexdigest()))
 
 
-def run_with_kills(base: Path, *, count: int, kills: int, seed: int = 8) -> Outcome:
-    """Land `count` files while the watch is killed `kills` times, then let it work off the rest."""
-    folder, place, chance, outcome = base / "shoot", base / "l.sqlite", Random(seed), Outcome()
+def one_round(
+    base: Path, pictures: Pictures, *, count: int, states: list[str], turn: int, seed: int
+) -> Outcome:
+    """Land `count` files while the watch is killed once in each of `states`, then let it end."""
+    folder, place, outcome = base / "shoot", base / "l.sqlite", Outcome()
     folder.mkdir()
-    landing = Landing(base, folder, count, seed)
+    chance = Random(f"{seed} {turn}")
+    landing = Landing(
+        folder, lambda number: pictures.frame(number, turn), count=count, seed=chance.randrange(99)
+    )
     landing.start()
-    in_time = 0
-    for _ in range(kills):
-        with WatchCommand(folder, place) as watch:
-            _live(watch, landing, chance, most=2 * count // kills)
-            in_time += landing.is_landing
-        _close(outcome, watch)
-    landing.wait()
-    outcome.kills = (kills, in_time)
-    with WatchCommand(folder, place) as watch:
-        watch.wait_for("watching ")
-        _wait_for_rows(watch, place, count)  # and a second more, so that signals are heard
-        assert watch.stop() == 0, watch.said
-    _close(outcome, watch)
+    most = max(2 * count // (3 * len(states)), 2) if states else 0
+    for state in states:
+        times = chance.randrange(1, most) if state != "beginning" else 1
+        killed = _Life(folder, place, pictures.plan, kill=f"{state} {times}")
+        killed.until_it_ends(landing, outcome)
+        outcome.killed_in.append(state)
+    last = _Life(folder, place, pictures.plan)
+    last.until_all_is_kept(landing, outcome, count)
     outcome.landed = landing.landed
     _read_ledger(outcome, place)
-    outcome.is_untouched = all(
+    outcome.is_untouched = {path.name for path in folder.iterdir()} == {
+        name for name, _ in landing.landed
+    } and all(
         hashlib.sha256((folder / name).read_bytes()).hexdigest() == digest
         for name, digest in landing.landed
     )
     return outcome
 
 
-def _live(watch: WatchCommand, landing: Landing, chance: Random, *, most: int) -> None:
-    """Wait until a watch may be killed: mostly after some records, else at any moment."""
-    if chance.random() >= _SHARE_AT_WORK:
-        time.sleep(chance.random() * _LONGEST_START_S)
-        return
-    told = chance.randrange(1, most)
-    end = time.monotonic() + _LONGEST_WAIT_S
-    while len(watch.records) < told and (landing.is_landing or time.monotonic() < end):
-        assert watch.is_running, watch.said
-        time.sleep(0.001)
+class _Life:
+    """One life of the watch, from its start to its end."""
 
+    def __init__(self, folder: Path, place: Path, plan: Path, *, kill: str = "") -> None:
+        self._place = place
+        self._watch = WatchCommand(
+            folder,
+            place,
+            options=("--plan", str(plan), "--settle", "0.5"),
+            script=SCRIPT,
+            environment={"STOPWISE_TEST_KILL": kill},
+        )
 
-def _close(outcome: Outcome, watch: WatchCommand) -> None:
-    outcome.told += watch.files
-    outcome.lives.append(len(watch.files))
+    def until_it_ends(self, landing: Landing, outcome: Outcome) -> None:
+        """Have it work until it kills itself, or nothing is left to land and it is killed."""
+        before, still_since = landing.told, time.monotonic()
+        with self._watch as watch:
+            while watch.is_running:
+                now = before + len(watch.records)
+                if now != landing.told:
+                    landing.told, still_since = now, time.monotonic()
+                if not landing.is_landing and time.monotonic() > still_since + 5.0:
+                    watch.process.kill()
+                assert time.monotonic() < still_since + _STILL_S, watch.said
+                time.sleep(0.005)
+        assert watch.process.returncode == -9, watch.said
+        outcome.told += watch.files
+
+    def until_all_is_kept(self, landing: Landing, outcome: Outcome, count: int) -> None:
+        """Have it work until every file has its row, and a second more; then ask it to end."""
+        rows, still_since = -1, time.monotonic()
+        with self._watch as watch:
+            watch.wait_for("watching ", limit_s=_STILL_S)
+            with Ledger(self._place) as ledger:
+                while (now := ledger.frames.count()) < count:
+                    landing.told = now
+                    if now != rows:
+                        rows, still_since = now, time.monotonic()
+                    assert watch.is_running, watch.said
+                    assert time.monotonic() < still_since + _STILL_S, f"{now}: {watch.said}"
+                    time.sleep(0.05)
+            time.sleep(1.0)  # for what would come twice
+            outcome.megabytes = watch.megabytes()
+            assert watch.stop() == 0, watch.said
+        landing.wait()
+        outcome.told += watch.files
 
 
 def _read_ledger(outcome: Outcome, place: Path) -> None:
-    with Ledger(place) as ledger:
-        assert ledger.set_aside is None
+    with Ledger(place, is_read_only=True) as ledger:
         outcome.kept = [
             (kept.record.file, kept.sha256, kept.record.verdict) for kept in ledger.frames.all()
         ]
@@ -193,14 +294,27 @@ def _read_ledger(outcome: Outcome, place: Path) -> None:
     connection.close()
 
 
-def _wait_for_rows(watch: WatchCommand, place: Path, count: int) -> None:
-    """Wait until the ledger holds so many frames; give up when it stands still."""
-    rows, moved_at = -1, time.monotonic()
-    with Ledger(place) as ledger:
-        while (now := ledger.frames.count()) < count:
-            if now != rows:
-                rows, moved_at = now, time.monotonic()
-            assert watch.is_running, watch.said
-            assert time.monotonic() < moved_at + _STILL_S, f"{now} of {count}: {watch.said}"
-            time.sleep(0.1)
-        time.sleep(1.0)  # for what would come twice
+def states_from(first: int, count: int) -> list[str]:
+    """Return so many states, round and round through all of them, so that kills fall evenly."""
+    names = list(STATES)
+    return [names[(first + place) % len(names)] for place in range(count)]
+
+
+def counted(outcome: Outcome, undisturbed: list[str]) -> dict[str, Any]:
+    """Return a round's figures, to be added to those of others."""
+    verdicts = outcome.verdicts
+    return {
+        "landed": len(outcome.landed),
+        "kept": len(outcome.kept),
+        "lost": len(outcome.lost),
+        "doubled": len(outcome.doubled),
+        "out of order": int(not outcome.is_in_landing_order),
+        "other verdicts": sum(
+            one != other for one, other in zip(verdicts, undisturbed, strict=False)
+        ),
+        "ledgers not sound": int(not outcome.is_sound),
+        "folders changed": int(not outcome.is_untouched),
+        "kills": dict(Counter(outcome.killed_in)),
+        "verdicts": dict(Counter(verdicts)),
+        "megabytes": [round(held, 1) for held in outcome.megabytes],
+    }
