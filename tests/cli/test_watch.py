@@ -135,7 +135,8 @@ def test_a_frame_in_the_ledger_is_not_judged_again(shoot, ledger):
 
 def test_a_cut_file_is_waited_for_and_judged_once_it_is_whole(shoot, ledger):
     content = (SAMPLES / "F0011.dng").read_bytes()
-    with watching(shoot, "--plan", shoot / "plan.toml", "--ledger", ledger) as watch:
+    options = ("--plan", shoot / "plan.toml", "--ledger", ledger, "--settle", 3600)
+    with watching(shoot, *options) as watch:  # no time that passes may call it unreadable
         with (shoot / "F0011.dng").open("wb") as file:
             file.write(content[: len(content) // 2])
             file.flush()

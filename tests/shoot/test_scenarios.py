@@ -320,13 +320,13 @@ def test_a_misfire_is_told_at_once_and_not_counted(tmp_path):
     without = {name: 0.0 for name in ON if name != "hair"}
     with on_set(tmp_path, plan_with_solos(tmp_path)) as day:
         assert day.say("take") == 0
-        good = day.shot(shoot.frame())
-        out = day.shot(shoot.frame(without))
-        weak = day.shot(key(-0.6))
+        good = day.shot(shoot.frame(seconds=10))
+        out = day.shot(shoot.frame(without, seconds=20))
+        weak = day.shot(key(-0.6, seconds=20.6))
     assert good["in_run"] is True
     assert fails(out)["lamp", "hair"]["say"] == "Hair lamp did not fire."
     assert out["in_run"] is False
-    assert fails(weak)["lamp", "key"]["do"] == "Wait for ready."  # it landed within a moment
+    assert fails(weak)["lamp", "key"]["do"] == "Wait for ready."
     assert weak["in_run"] is False
 
 
