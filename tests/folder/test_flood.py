@@ -10,7 +10,7 @@ import pytest
 
 from stopwise.folder.watcher import Hooks, Options, Seams
 from stopwise.ledger import Ledger
-from support.watching import QUICK, Heard, InlinePool, assess, tiny_raw, wait_until, watching
+from support.watching import QUICK, Heard, InlinePool, read, tiny_raw, wait_until, watching
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -54,7 +54,7 @@ def test_ten_thousand_files_are_worked_off_while_what_is_shot_goes_first(tmp_pat
             heard=heard,
             hooks=hooks,
             options=Options(waits=QUICK),
-            seams=Seams(pool=InlinePool(assess)),
+            seams=Seams(pool=InlinePool(read)),
         ),
     ):
         wait_until(lambda: len(heard.landings) == OLD + SHOT, limit_s=500)

@@ -24,11 +24,11 @@ from hypothesis.stateful import (
     rule,
 )
 
-from stopwise.folder.listing import look_at, sweep, to_be_opened
+from stopwise.folder.listing import look_at, sweep
 from stopwise.folder.states import State
 from stopwise.folder.watcher import Hooks, Options, Seams, Waits, Watcher
 from stopwise.ledger import Ledger
-from support.watching import InlinePool, assess, tiny_raw
+from support.watching import InlinePool, assess, read, tiny_raw
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -63,7 +63,7 @@ class SlowPool(InlinePool):
     """Two workers that begin and end when the test says so."""
 
     def __init__(self) -> None:
-        super().__init__(assess)
+        super().__init__(read)
         self.pending: list[Task] = []
 
     @property
@@ -83,7 +83,6 @@ class Sight:
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
-        self.needs_look: Any = None
         self.is_sweep_due = False
         self.hints: list[str] = []
 
@@ -97,16 +96,12 @@ class Sight:
         self.is_sweep_due = True
 
     def listings(self) -> Iterator[Listing]:
-        needs_look = self.needs_look
         hints, self.hints = self.hints, []
         if hints:
-            yield look_at(str(self.folder), hints, needs_look=needs_look)
+            yield look_at(str(self.folder), hints)
         if self.is_sweep_due:
             self.is_sweep_due = False
-            found = sweep(str(self.folder))
-            yield found
-            paths = to_be_opened(found, needs_look)
-            yield look_at(str(self.folder), paths, needs_look=needs_look)
+            yield sweep(str(self.folder))
 
 
 class WatchedFolder(RuleBasedStateMachine):
@@ -139,7 +134,6 @@ class WatchedFolder(RuleBasedStateMachine):
             options=Options(waits=Waits(settle_s=SETTLE_S)),
             seams=Seams(clock=lambda: self.now, pool=self.pool, sight=self.sight),
         )
-        self.sight.needs_look = self.watcher._files.needs_look
 
     def hear(self, landing: Landing) -> None:
         kept = landing.kept

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from stopwise.folder.in_progress import FilesInProgress, Line
 from stopwise.folder.states import Job
 from stopwise.ledger import Ledger, Stamp
-from support.watching import InlinePool, assess, tiny_raw
+from support.watching import InlinePool, read, tiny_raw
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -59,9 +59,8 @@ def test_what_is_dropped_never_leaves_though_its_answer_comes(tmp_path: Path) ->
     path = tmp_path / "F1.dng"
     path.write_bytes(tiny_raw(1))
     with Ledger(":memory:") as ledger:
-        files = FilesInProgress(
-            str(tmp_path), ledger, InlinePool(assess), brief=lambda _: None, wake=lambda: None
-        )
+        pool = InlinePool(read)
+        files = FilesInProgress(str(tmp_path), ledger, pool, brief=lambda _: None)
         job = Job("F1.dng", Stamp.of(path.stat()), 1, is_fresh=True, is_known=False)
         files.begin(job)
         assert files.counts == (1, 0)
@@ -71,3 +70,25 @@ def test_what_is_dropped_never_leaves_though_its_answer_comes(tmp_path: Path) ->
         files.hear()
         assert list(files.ready(100)) == []
         assert files.counts == (0, 0)
+
+
+def test_a_file_that_is_assessed_anew_keeps_its_turn(tmp_path: Path) -> None:
+    briefs = iter(["one", "two", "one anew"])
+    with Ledger(":memory:") as ledger:
+        pool = InlinePool(read)
+        files = FilesInProgress(str(tmp_path), ledger, pool, brief=lambda _: next(briefs))
+        for number, name in enumerate(("F1.dng", "F2.dng")):
+            path = tmp_path / name
+            path.write_bytes(tiny_raw(number))
+            files.begin(Job(name, Stamp.of(path.stat()), 1, is_fresh=True, is_known=False))
+        files.hear()
+        looks = []
+        for file in files.ready(0):
+            looks.append(file.assessment.record.look)
+            if looks == ["one"]:
+                files.again(file)
+                assert files.counts == (1, 0)
+        assert looks == ["one"]
+        files.hear()
+        looks += [file.assessment.record.look for file in files.ready(0)]
+    assert looks == ["one", "one anew", "two"]

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from stopwise.folder.listing import Listing, SeenFile, Wholeness
+from stopwise.folder.listing import Listing, SeenFile
+from stopwise.folder.one_file import NotYet, Wholeness
 from stopwise.folder.states import FileStates, Job, Outcome, Waits
 from stopwise.ledger import KnownPath, Stamp
 
-WHOLE, SHORT, UNKNOWN = Wholeness.WHOLE, Wholeness.SHORT, Wholeness.UNKNOWN
+SHORT, UNKNOWN = Wholeness.SHORT, Wholeness.UNKNOWN
 WAITS = Waits(settle_s=10, rest_s=1, tell_s=2, retry_s=5, flood=50)
 
 
-def seen(path: str, wholeness: Wholeness = WHOLE, *, version: int = 1, landed: int = 0) -> SeenFile:
-    return SeenFile(path, Stamp(100, version, 7), landed, wholeness)
+def seen(path: str, *, version: int = 1, landed: int = 0) -> SeenFile:
+    return SeenFile(path, Stamp(100, version, 7), landed)
 
 
 def sweep(*raws: SeenFile, closed: dict[str, str] | None = None) -> Listing:
@@ -36,6 +37,18 @@ def jobs(files: FileStates) -> list[str]:
     return found
 
 
+def see_unwhole(
+    files: FileStates, now: float, wholeness: Wholeness = SHORT, *, version: int = 1
+) -> Job:
+    """Have F1 seen, looked at by a worker, and found to be no whole file yet."""
+    files.see(hint(seen("F1", version=version)), now)
+    job = files.next_job()
+    assert job is not None
+    assert not job.is_rested
+    assert files.not_yet(job, NotYet(wholeness)) == []
+    return job
+
+
 def finish(files: FileStates, job: Job | None, now: float, **more: bool) -> Outcome:
     assert job is not None
     return files.finished(
@@ -50,44 +63,59 @@ def test_a_whole_file_is_judged_at_once_and_only_once() -> None:
     files.see(sweep(seen("F1")), 6)
     files.see(hint(seen("F1")), 7)
     assert jobs(files) == []
-    assert not files.needs_look("F1", seen("F1").stamp)
 
 
-def test_a_short_file_waits_while_it_grows_and_is_judged_when_it_is_whole() -> None:
+def test_a_short_file_waits_while_it_grows_and_is_looked_at_with_each_change() -> None:
     files = watched()
     for now in range(30):
-        files.see(hint(seen("F1", SHORT, version=now)), now)
+        see_unwhole(files, now, version=now)
         assert jobs(files) == []
-    files.see(hint(seen("F1", WHOLE, version=99)), 30)
+    files.see(hint(seen("F1", version=99)), 30)
+    assert finish(files, files.next_job(), 30) is Outcome.KEEP
+
+
+def test_a_short_file_is_looked_at_again_with_each_look_at_the_folder() -> None:
+    files = watched()
+    see_unwhole(files, 0)
+    files.see(sweep(seen("F1")), 2)
+    job = files.next_job()
+    assert job is not None
+    assert not job.is_rested
+    files.see(hint(seen("F1")), 3)
+    assert files.not_yet(job, NotYet(SHORT)) == []
+    files.move_on(3)
     assert jobs(files) == ["F1"]
 
 
-def test_a_short_file_is_tried_ten_seconds_after_its_last_change() -> None:
+def test_a_short_file_is_taken_as_it_is_ten_seconds_after_its_last_change() -> None:
     files = watched()
-    files.see(hint(seen("F1", SHORT)), 0)
-    files.see(hint(seen("F1", SHORT, version=2)), 4)
+    see_unwhole(files, 0)
+    see_unwhole(files, 4, version=2)
     assert files.next_due() == 6
     files.move_on(13.9)
     assert jobs(files) == []
     assert files.next_due() == 14
     files.move_on(14)
     job = files.next_job()
+    assert job is not None
+    assert job.is_rested
     assert finish(files, job, 14, is_unreadable=True) is Outcome.KEEP
 
 
-def test_a_file_that_does_not_say_its_length_rests_for_a_second() -> None:
-    files = watched()
-    files.see(hint(seen("F1", UNKNOWN)), 0)
+def rested(files: FileStates) -> Job:
+    """Have F1 tried, which doesn't say its length, a second after it was seen at 0."""
+    see_unwhole(files, 0, UNKNOWN)
     assert jobs(files) == []
     files.move_on(1)
-    assert jobs(files) == ["F1"]
+    job = files.next_job()
+    assert job is not None
+    assert job.is_rested
+    return job
 
 
 def test_unreadable_is_said_only_of_a_file_at_rest() -> None:
     files = watched()
-    files.see(hint(seen("F1", UNKNOWN)), 0)
-    files.move_on(1)
-    assert finish(files, files.next_job(), 2, is_unreadable=True) is Outcome.HOLD
+    assert finish(files, rested(files), 2, is_unreadable=True) is Outcome.HOLD
     assert files.released(9.9) == []
     assert files.released(10) == ["F1"]
     assert files.released(11) == []
@@ -95,10 +123,8 @@ def test_unreadable_is_said_only_of_a_file_at_rest() -> None:
 
 def test_a_held_file_that_changes_is_judged_again_and_not_called_unreadable() -> None:
     files = watched()
-    files.see(hint(seen("F1", UNKNOWN)), 0)
-    files.move_on(1)
-    finish(files, files.next_job(), 2, is_unreadable=True)
-    files.see(hint(seen("F1", WHOLE, version=2)), 5)
+    finish(files, rested(files), 2, is_unreadable=True)
+    files.see(hint(seen("F1", version=2)), 5)
     assert files.released(20) == []
     assert finish(files, files.next_job(), 20) is Outcome.KEEP
 
@@ -162,7 +188,6 @@ def test_a_flood_found_by_one_sweep_counts_as_a_backlog() -> None:
 def test_what_was_judged_before_is_known_by_its_stamp_after_a_restart() -> None:
     files = FileStates(WAITS)
     files.remember({"F1": KnownPath(seen("F1").stamp, 1), "F2": KnownPath(seen("F2").stamp, 2)})
-    assert not files.needs_look("F1", seen("F1").stamp)
     changes = files.see(sweep(seen("F1"), seen("F2", version=2), seen("F3")), 0)
     assert changes.gone == []
     found = [files.next_job(), files.next_job()]
@@ -175,7 +200,6 @@ def test_what_a_sweep_does_not_show_is_gone_and_as_it_was_is_back() -> None:
     files.see(hint(seen("F1")), 0)
     finish(files, files.next_job(), 0)
     assert files.see(sweep(), 1).gone == ["F1"]
-    assert not files.needs_look("F1", seen("F1").stamp)
     assert files.see(sweep(seen("F1")), 2).back == {"F1": seen("F1").stamp}
     assert jobs(files) == []
     assert files.see(hint(missing=("F1",)), 3).gone == ["F1"]
@@ -185,7 +209,7 @@ def test_what_a_sweep_does_not_show_is_gone_and_as_it_was_is_back() -> None:
 
 def test_a_file_that_never_was_judged_is_not_reported_as_gone() -> None:
     files = watched()
-    files.see(hint(seen("F1", SHORT)), 0)
+    see_unwhole(files, 0)
     assert files.see(sweep(), 1).gone == []
     assert files.next_due() is None
 
@@ -209,10 +233,9 @@ def test_a_change_that_was_never_judged_is_not_taken_as_judged_when_it_is_back()
     files = watched()
     files.see(hint(seen("F1")), 0)
     finish(files, files.next_job(), 0)
-    changed = seen("F1", SHORT, version=2)
-    files.see(hint(changed), 1)
+    see_unwhole(files, 1, version=2)
     assert files.see(sweep(), 2).gone == ["F1"]
-    assert files.see(hint(seen("F1", WHOLE, version=2)), 3).back == {}
+    assert files.see(hint(seen("F1", version=2)), 3).back == {}
     assert jobs(files) == ["F1"]
 
 
@@ -227,13 +250,25 @@ def test_nothing_is_gone_where_the_folder_or_a_part_of_it_cannot_be_read() -> No
 
 def test_a_file_that_cannot_be_opened_is_told_once_and_judged_when_it_can() -> None:
     files = watched()
-    denied = SeenFile("F1", Stamp(100, 1, 7), 0, Wholeness.DENIED, "permission denied")
-    (told,) = files.see(sweep(denied), 0).notes
-    assert told.text == "F1: it can't be opened: permission denied"
-    assert files.see(sweep(denied), 100).notes == []
-    assert jobs(files) == []
-    assert files.next_due() is None
+    denied = NotYet(Wholeness.DENIED, "permission denied")
+    texts = []
+    for now in (0, 100):
+        files.see(sweep(seen("F1")), now)
+        job = files.next_job()
+        assert job is not None
+        texts += [told.text for told in files.not_yet(job, denied)]
+        assert jobs(files) == []
+        assert files.next_due() is None
+    assert texts == ["F1: it can't be opened: permission denied"]
     files.see(sweep(seen("F1")), 101)
+    assert finish(files, files.next_job(), 101) is Outcome.KEEP
+
+
+def test_what_a_worker_says_of_a_file_that_has_changed_since_counts_for_nothing() -> None:
+    files = watched()
+    job = see_unwhole(files, 0)
+    files.see(hint(seen("F1", version=2)), 1)
+    assert files.not_yet(job, NotYet(SHORT)) == []
     assert jobs(files) == ["F1"]
 
 
@@ -251,7 +286,7 @@ def test_a_file_that_could_not_be_read_is_tried_again_after_a_pause() -> None:
 
 def test_waiting_for_a_file_is_told_once() -> None:
     files = watched()
-    assert files.see(hint(seen("F1", SHORT)), 0).notes == []
+    see_unwhole(files, 0)
     (told,) = files.move_on(2)
     assert told.text == "F1: still being written"
     assert files.move_on(3) == []

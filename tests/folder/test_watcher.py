@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import logging
 import os
 import shutil
 import sys
@@ -14,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from stopwise.errors import PathMissing, WrongUse
-from stopwise.folder import in_progress, listing
+from stopwise.folder import one_file
 from stopwise.folder.lock import is_watched
 from stopwise.folder.watcher import Hooks, Limits, Options, Seams, Watcher
 from stopwise.ledger import Ledger
@@ -24,6 +25,7 @@ from support.watching import (
     Heard,
     InlinePool,
     assess,
+    read,
     tiny_raw,
     wait_until,
     watching,
@@ -35,7 +37,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from pathlib import Path
 
-    from stopwise.folder.listing import Wholeness
+    from stopwise.folder.one_file import Wholeness
 
 
 @pytest.fixture
@@ -53,7 +55,7 @@ def ledger(tmp_path: Path) -> Iterator[Ledger]:
 
 def inline() -> Seams:
     """Judge in this process: most tests don't need workers."""
-    return Seams(pool=InlinePool(assess))
+    return Seams(pool=InlinePool(read))
 
 
 def files(ledger: Ledger) -> list[str]:
@@ -258,6 +260,19 @@ def test_with_no_events_at_all_the_sweep_finds_everything(
     assert told.text.endswith("no folder events: inotify watch limit reached")
 
 
+def test_what_the_library_of_events_logs_reaches_no_terminal(
+    folder: Path,
+    ledger: Ledger,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    monkeypatch.setattr(logging.root, "handlers", [])  # as in the command, where none is set up
+    with watching(folder, ledger, seams=inline()):
+        logging.getLogger("watchdog.observers.api").warning("called when the thread is inactive")
+    logging.getLogger("others").warning("heard")
+    assert capsys.readouterr().err == "heard\n"
+
+
 def test_polling_watches_too(folder: Path, ledger: Ledger) -> None:
     options = Options(waits=QUICK, sweep_s=0.5, is_polling=True)
     with watching(folder, ledger, seams=inline(), options=options) as heard:
@@ -269,17 +284,17 @@ def test_polling_watches_too(folder: Path, ledger: Ledger) -> None:
 def test_a_file_that_may_not_be_opened_is_told_and_judged_when_it_may(
     folder: Path, ledger: Ledger, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    opened = listing.wholeness
+    opened = one_file.wholeness
 
     def deny(path: str, _size: int) -> Wholeness:
         raise PermissionError(13, "Permission denied", path)
 
-    monkeypatch.setattr(listing, "wholeness", deny)
+    monkeypatch.setattr(one_file, "wholeness", deny)
     with watching(folder, ledger, seams=inline()) as heard:
         (folder / "F1.dng").write_bytes(tiny_raw(1))
         wait_until(lambda: heard.notes)
         assert heard.landings == []
-        monkeypatch.setattr(listing, "wholeness", opened)
+        monkeypatch.setattr(one_file, "wholeness", opened)
         wait_until(lambda: heard.landings)
     (told,) = heard.notes
     assert told.text == "F1.dng: it can't be opened: permission denied"
@@ -303,7 +318,7 @@ def test_a_file_without_read_permission_is_judged_once_it_has_it(
 def test_a_file_whose_disk_fails_is_told_and_tried_again(
     folder: Path, ledger: Ledger, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    whole_hash, calls = in_progress.content_hash, []
+    whole_hash, calls = one_file.content_hash, []
 
     def fail_twice(*arguments: Any) -> str:
         calls.append(arguments)
@@ -311,13 +326,13 @@ def test_a_file_whose_disk_fails_is_told_and_tried_again(
             raise OSError(5, "Input/output error")
         return whole_hash(*arguments)
 
-    monkeypatch.setattr(in_progress, "content_hash", fail_twice)
+    monkeypatch.setattr(one_file, "content_hash", fail_twice)
     with watching(folder, ledger, seams=inline()) as heard:
         (folder / "F1.dng").write_bytes(tiny_raw(1))
         wait_until(lambda: heard.landings)
     assert heard.files == ["F1.dng"]
     assert {told.text for told in heard.notes} == {
-        "F1.dng: it can't be read now: Input/output error"
+        "F1.dng: it can't be read now: input/output error"
     }
 
 

@@ -13,13 +13,17 @@ from typing import TYPE_CHECKING
 import pytest
 
 from stopwise.errors import WrongUse
+from stopwise.folder import workers
+from stopwise.folder.one_file import FileAsked
 from stopwise.folder.workers import Done, Failure, Limits, ProcessPool, Task
+from stopwise.ledger import Stamp
 from support.watching import (
     InlinePool,
     StandIn,
     assess,
     assess_ready,
     make_ready,
+    read,
     tiny_raw,
     wait_until,
 )
@@ -139,6 +143,28 @@ def test_getting_ready_that_ends_a_worker_is_not_tried_again(readied: Working) -
         assert readied.verdict(ticket) == "nothing"
 
 
+@pytest.mark.skipif(sys.platform != "linux", reason="signals are Linux's here")
+def test_a_file_that_takes_long_gives_its_place_to_another_worker(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(workers, "_SLOW_S", 0.2)
+    pool = ProcessPool(assess, size=1, limits=Limits(least_s=300))
+    try:
+        working = Working(pool, tmp_path)
+        working.start(1, b"HANG")
+        working.start(2)
+        working.wait(2)
+        assert set(working.done) == {2}
+        assert pool.room == 1
+        working.start(3, b"HANG")
+        working.start(4)
+        time.sleep(0.5)
+        pool.finished()
+        assert len(pool.waitables()) == 2  # no more than as many again
+    finally:
+        pool.close()
+
+
 def test_large_files_are_given_more_time() -> None:
     limits = Limits()
     assert limits.time_s(1000) == 30
@@ -171,6 +197,7 @@ def ask_until(ask: Callable[[], list[Done]], *, limit_s: float = 60) -> None:
 PARENT = """
 import os, signal, sys, time
 sys.path[:0] = {paths!r}
+from stopwise.folder.one_file import FileAsked
 from stopwise.folder.workers import ProcessPool
 from support.watching import assess
 if __name__ == "__main__":
@@ -205,12 +232,12 @@ def is_running(pid: str) -> bool:
 
 
 def test_the_inline_pool_answers_as_a_worker_would(tmp_path: Path) -> None:
-    pool = InlinePool(assess)
+    pool = InlinePool(read)
     for ticket, part in enumerate((b"", b"RAISE")):
         path = tmp_path / f"F{ticket}.dng"
         path.write_bytes(tiny_raw(ticket, part=part))
-        pool.start(Task(ticket, (path, None), 1))
+        pool.start(Task(ticket, (FileAsked(str(path), Stamp.of(path.stat())),), 1))
     one, two = pool.finished()
-    assert one.value.record.verdict == "measured"
+    assert one.value.assessment.record.verdict == "measured"
     assert two.value == Failure("RuntimeError: made to fail")
     assert pool.finished() == []

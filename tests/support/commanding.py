@@ -155,12 +155,21 @@ class WatchCommand:
 
 def resident_mb(pid: int) -> float:
     """Return the memory that a process holds, in units of 1024 squared bytes; 0 once it is gone."""
+    return _memory_mb(pid, "VmRSS:")
+
+
+def highest_mb(pid: int) -> float:
+    """Return the most memory that a process has held, in units of 1024 squared bytes."""
+    return _memory_mb(pid, "VmHWM:")
+
+
+def _memory_mb(pid: int, named: str) -> float:
     try:
         status = Path(f"/proc/{pid}/status").read_text(encoding="ascii")
     except (FileNotFoundError, ProcessLookupError):
         return 0.0
     for line in status.splitlines():
-        if line.startswith("VmRSS:"):
+        if line.startswith(named):
             return int(line.split()[1]) / _KILOBYTE
     return 0.0
 

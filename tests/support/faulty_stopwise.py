@@ -2,7 +2,7 @@
 
 `STOPWISE_TEST_FAULTS` names the folder. `ledger-full` and `ledger-fails` are what SQLite says of a
 full disk (ENOSPC) and a failing one (EIO), `frames-fail` is EIO on every frame that is opened to be
-read, `workers-fail` the same in worker processes only. Worker processes read this file too.
+read, which worker processes do: they read this file too.
 """
 
 from __future__ import annotations
@@ -10,7 +10,6 @@ from __future__ import annotations
 import builtins
 import errno
 import io
-import multiprocessing
 import os
 import sqlite3
 import sys
@@ -48,10 +47,7 @@ def connect(*arguments: Any, **options: Any) -> sqlite3.Connection:
 
 def fail(path: Any) -> None:
     """Fail as a broken medium does where a frame is opened."""
-    if not str(path).endswith(".dng"):
-        return
-    in_worker = multiprocessing.parent_process() is not None
-    if is_on("frames-fail") or (in_worker and is_on("workers-fail")):
+    if str(path).endswith(".dng") and is_on("frames-fail"):
         raise OSError(errno.EIO, os.strerror(errno.EIO), str(path))
 
 

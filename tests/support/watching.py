@@ -9,11 +9,13 @@ import threading
 import time
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from functools import partial
 from random import Random
 from typing import TYPE_CHECKING, Any
 
 from stopwise.conditions import condition
 from stopwise.errors import Unreadable
+from stopwise.folder.one_file import read_one
 from stopwise.folder.watcher import Hooks, Landing, Options, Seams, Waits, Watcher
 from stopwise.folder.workers import Done, Failure, Task
 from stopwise.raw.whole import declared_end
@@ -55,6 +57,7 @@ class StandIn:
 
     record: Record
     picture: bytes = b""
+    sha256: str | None = None
 
 
 _READY = "STOPWISE_TEST_READY"
@@ -90,6 +93,10 @@ def assess(path: Path, brief: object = None) -> StandIn:
     return StandIn(record, content[:16])
 
 
+read = partial(read_one, assess)
+"""What a worker does with a file where the stand-in assesses."""
+
+
 def _misbehave(head: bytes) -> None:
     if b"CRASH" in head:
         os.abort()
@@ -103,10 +110,10 @@ def _misbehave(head: bytes) -> None:
 
 
 class InlinePool:
-    """Assesses in the test's own process, one file at a time: most tests don't need workers."""
+    """Reads files in the test's own process, one at a time: most tests don't need workers."""
 
-    def __init__(self, assess: Callable[..., Any]) -> None:
-        self._assess = assess
+    def __init__(self, answer: Callable[..., Any]) -> None:
+        self._answer = answer
         self._done: list[Done] = []
 
     @property
@@ -117,7 +124,7 @@ class InlinePool:
     def start(self, task: Task) -> None:
         """Assess a file now."""
         try:
-            value = self._assess(*task.arguments)
+            value = self._answer(*task.arguments)
         except Exception as error:  # noqa: BLE001 (as a worker would answer)
             value = Failure(f"{type(error).__name__}: {error}")
         self._done.append(Done(task.ticket, value))

@@ -102,6 +102,7 @@ class WatchRun:
                 brief=self._brief,
                 ahead=self._brief_ahead,
                 prepare=frames.prepare,
+                is_stale=self._is_stale,
                 complete=self._complete,
                 on_record=self._landed,
                 on_note=self._note,
@@ -194,6 +195,9 @@ class WatchRun:
         if now != self._ahead:
             self._ahead = now
         return self._ahead
+
+    def _is_stale(self, file: str) -> bool:
+        return self.day.is_stale(file)
 
     def _complete(self, record: Record, assessment: Any) -> Record:
         return self.day.complete(record, assessment)

@@ -1,25 +1,23 @@
-"""Files in progress: each is hashed and assessed side by side, and leaves when its turn comes."""
+"""Files in progress: a worker has each, and each leaves when its turn comes."""
 
 from __future__ import annotations
 
 import os
-import stat
 from collections import OrderedDict
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Generic, TypeVar
 
 from stopwise.conditions import condition
 from stopwise.errors import LedgerError, Unreadable
+from stopwise.folder.one_file import FileAsked, Lost, NotYet, WasRead
 from stopwise.folder.record_writer import Finished
 from stopwise.folder.workers import Failure, Task
-from stopwise.ledger.frames import FileChangedError, Place, Stamp, content_hash
+from stopwise.ledger.frames import Place, Stamp
 from stopwise.record import Record, unreadable
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
-    from concurrent.futures import Future
 
     from stopwise.folder.states import Job
     from stopwise.folder.workers import Pool
@@ -54,20 +52,30 @@ class Line(Generic[T]):
         """Put an answer into its place."""
         self._places[ticket] = answer
 
+    def rejoin(self, ticket: int) -> None:
+        """Take the first place: one that left must be filled once more."""
+        self._places[ticket] = None
+        self._places.move_to_end(ticket, last=False)
+        self._blocked_since = None
+
     def ready(self, now: float) -> Iterator[T]:
         """Yield what may leave now, in order; `now` in seconds of any steady clock."""
-        for ticket in list(self._places):
-            answer = self._places[ticket]
-            if answer is not None:
-                del self._places[ticket]
-                yield answer
-            elif not self._may_be_passed(now):
-                return
-        self._blocked_since = None
+        while (answer := self._next(now)) is not None:
+            yield answer
 
     def next_due(self) -> float | None:
         """Return when those behind a slow one may pass it."""
         return None if self._blocked_since is None else self._blocked_since + self._hold_s
+
+    def _next(self, now: float) -> T | None:
+        for ticket, answer in self._places.items():
+            if answer is not None:
+                del self._places[ticket]
+                return answer
+            if not self._may_be_passed(now):
+                return None
+        self._blocked_since = None
+        return None
 
     def _may_be_passed(self, now: float) -> bool:
         if not any(answer is not None for answer in self._places.values()):
@@ -80,7 +88,7 @@ class Line(Generic[T]):
 
 @dataclass(slots=True)
 class FileInProgress:
-    """One file that is hashed and assessed.
+    """One file that a worker has.
 
     Attributes
     ----------
@@ -88,25 +96,19 @@ class FileInProgress:
         Which file.
     place
         Where it lies.
-    hashing
-        Its content hash, when it is there.
-    is_asked
-        Whether its assessment was begun.
+    failure
+        What a worker did on it in the place of an answer.
+    answer
+        What came of it; None until then.
     is_same
         Whether its content is in the ledger already.
-    answer
-        What `assess` returned, or a Failure; None until then, and where the content is known.
-    trouble
-        Why its bytes can't be read now, or it can't be assessed.
     """
 
     job: Job
     place: Place
-    hashing: Future[str]
-    is_asked: bool = False
+    failure: Failure | None = None
+    answer: NotYet | Lost | WasRead | None = None
     is_same: bool = False
-    answer: Any = None
-    trouble: str | None = None
 
     @property
     def whole_path(self) -> str:
@@ -114,20 +116,20 @@ class FileInProgress:
         return os.path.join(self.place.folder, *self.place.path.split("/"))  # noqa: PTH118
 
     @property
-    def is_lost(self) -> bool:
-        """Whether the file changed or went before its bytes were read, or wasn't assessed."""
-        return self.trouble is not None or self.hashing.exception() is not None
+    def assessment(self) -> Any:
+        """What came of assessing it; None where that failed or wasn't needed."""
+        return self.answer.assessment if isinstance(self.answer, WasRead) else None
 
     @property
     def record(self) -> Record | None:
         """The record as it stands; None where the content is in the ledger already."""
+        if self.failure is not None:
+            failed = condition("decoder_failed")
+            error = Unreadable(Path(self.whole_path), failed, self.failure.what)
+            return unreadable(self.place.path, error)
         if self.is_same:
             return None
-        if isinstance(self.answer, Failure):
-            failed = condition("decoder_failed")
-            error = Unreadable(Path(self.whole_path), failed, self.answer.what)
-            return unreadable(self.place.path, error)
-        record: Record = self.answer.record
+        record: Record = self.assessment.record
         return replace(record, file=self.place.path)
 
     @property
@@ -136,41 +138,23 @@ class FileInProgress:
         record = self.record
         return record is not None and record.verdict == "unreadable"
 
-    @property
-    def refusal(self) -> str | None:
-        """Why a worker was refused the file's bytes, which may pass; None where none was."""
-        record = None if self.answer is None else self.record
-        reason = None if record is None else record.reason
-        if reason is None or reason.condition != "no_access":
-            return None
-        return reason.detail or condition("no_access").short
-
-    def stamp_now(self) -> Stamp | None:
-        """Return the file's stamp now, None where it is gone."""
-        try:
-            status = os.lstat(self.whole_path)
-        except OSError:
-            return None
-        return Stamp.of(status) if stat.S_ISREG(status.st_mode) else None
-
-    def finished(self) -> Finished:
+    def finished(self, read: WasRead) -> Finished:
         """Return what is to be written."""
         return Finished(
             record=self.record,
             place=self.place,
-            sha256=self.hashing.result(),
+            sha256=read.sha256,
             landed_ns=self.job.landed_ns,
-            assessment=None if isinstance(self.answer, Failure) else self.answer,
-            is_gone=self.stamp_now() is None,
+            assessment=read.assessment,
+            is_gone=Stamp.at(self.whole_path) is None,
         )
 
 
 class FilesInProgress:
-    """All files that are hashed and assessed now.
+    """All files that workers have now.
 
     A path whose bytes may well be known (it was judged before, was renamed, or lay there at the
-    start) is hashed first and only assessed if its content is new. All others are hashed and
-    assessed at the same time. Hashing goes on in a thread; hashlib lets the others run meanwhile.
+    start) is hashed first and only assessed if its content is new.
 
     Parameters
     ----------
@@ -179,28 +163,18 @@ class FilesInProgress:
     ledger
         Tells which contents are known.
     pool
-        Assesses files.
+        Has files read by `one_file.read_one`.
     brief
         Gives what `assess` needs besides the path.
-    wake
-        Called when a hash is done.
     """
 
     def __init__(
-        self,
-        folder: str,
-        ledger: Ledger,
-        pool: Pool,
-        *,
-        brief: Callable[[Path], Any],
-        wake: Callable[[], None],
+        self, folder: str, ledger: Ledger, pool: Pool, *, brief: Callable[[Path], Any]
     ) -> None:
         self._folder = folder
         self._ledger = ledger
         self._pool = pool
         self._brief = brief
-        self._wake = wake
-        self._hashes = ThreadPoolExecutor(1, thread_name_prefix="stopwise-hash")
         self._line: Line[FileInProgress] = Line()
         self._open: dict[int, FileInProgress] = {}
         self._held: dict[str, FileInProgress] = {}
@@ -209,8 +183,7 @@ class FilesInProgress:
     @property
     def room(self) -> bool:
         """Whether another file can be begun."""
-        not_asked = sum(not file.is_asked for file in self._open.values())
-        return self._pool.room > not_asked
+        return self._pool.room > 0
 
     @property
     def counts(self) -> tuple[int, int]:
@@ -220,35 +193,28 @@ class FilesInProgress:
 
     @property
     def reading(self) -> tuple[str, ...]:
-        """Paths of the files that are being assessed; safe from any thread."""
-        files = list(self._open.values())
-        return tuple(file.job.path for file in files if file.is_asked and file.answer is None)
+        """Paths of the files that are being read; safe from any thread."""
+        return tuple(file.job.path for file in list(self._open.values()))
 
     def begin(self, job: Job) -> None:
         """Begin a file."""
-        self._tickets += 1
-        place = Place(self._folder, job.path, job.stamp)
-        whole = os.path.join(self._folder, *job.path.split("/"))  # noqa: PTH118
-        hashing = self._hashes.submit(content_hash, whole, job.stamp)
-        hashing.add_done_callback(lambda _: self._wake())
-        file = self._open[self._tickets] = FileInProgress(job, place, hashing)
-        self._line.join(self._tickets)
-        if job.is_fresh and not job.is_known:
-            try:
-                was_renamed = self._ledger.frames.by_stamp(job.stamp) is not None
-            except LedgerError:
-                was_renamed = False
-            if not was_renamed:
-                self._ask(self._tickets, file)
+        file = FileInProgress(job, Place(self._folder, job.path, job.stamp))
+        self._line.join(self._open_one(file))
+        may_be_known = job.is_known or not job.is_fresh or self._had_stamp(job.stamp)
+        self._ask(self._tickets, file, is_hash_only=may_be_known)
+
+    def again(self, file: FileInProgress) -> None:
+        """Have a file assessed anew by another brief; those behind it wait."""
+        file.answer = None
+        self._line.rejoin(self._open_one(file))
+        self._ask(self._tickets, file)
 
     def hear(self) -> None:
-        """Take in the answers and hashes that have come."""
+        """Take in the answers that have come."""
         for done in self._pool.finished():
-            if done.ticket in self._open:
-                self._open[done.ticket].answer = done.value
-        for ticket, file in list(self._open.items()):
-            if file.hashing.done():
-                self._hashed(ticket, file)
+            file = self._open.get(done.ticket)
+            if file is not None:
+                self._take(done.ticket, file, done.value)
 
     def ready(self, now: float) -> Iterator[FileInProgress]:
         """Yield the files whose turn it is to be decided on."""
@@ -272,38 +238,48 @@ class FilesInProgress:
 
     def close(self) -> None:
         """End all work at once, and leave what hasn't begun."""
-        try:
-            self._pool.close()
-        finally:
-            self._hashes.shutdown(wait=True, cancel_futures=True)
+        self._pool.close()
 
-    def _ask(self, ticket: int, file: FileInProgress) -> None:
-        """Have a file assessed; a brief that the ledger can't give now is trouble."""
-        file.is_asked = True
-        path = Path(file.whole_path)
-        try:
-            brief = self._brief(path)
-        except LedgerError as error:
-            file.trouble = str(error)
-            self._leave(ticket, file)
-            return
-        self._pool.start(Task(ticket, (path, brief), file.job.stamp.size))
+    def _open_one(self, file: FileInProgress) -> int:
+        self._tickets += 1
+        self._open[self._tickets] = file
+        return self._tickets
 
-    def _hashed(self, ticket: int, file: FileInProgress) -> None:
-        """Have a file that was hashed assessed, or leave once all is known of it."""
-        error = file.hashing.exception()
-        if error is not None and not isinstance(error, FileChangedError | FileNotFoundError):
-            file.trouble = getattr(error, "strerror", None) or str(error)
-        elif file.answer is not None or (error is not None and not file.is_asked):
-            file.trouble = file.refusal
-        elif not file.is_asked and self._is_kept(file.hashing.result()):
-            file.is_same = True
-        elif not file.is_asked:
-            self._ask(ticket, file)
-            return
-        else:
-            return
-        self._leave(ticket, file)
+    def _take(self, ticket: int, file: FileInProgress, value: Any) -> None:
+        """Take in a worker's answer; where it failed on a file, ask once more for its hash."""
+        if isinstance(value, Failure):
+            if file.failure is None:
+                file.failure = value
+                self._ask(ticket, file, is_hash_only=True)
+                return
+            value = Lost(value.what)
+        if isinstance(value, WasRead) and value.assessment is None and file.failure is None:
+            file.is_same = self._is_kept(value.sha256)
+            if not file.is_same:
+                self._ask(ticket, file)
+                return
+        self._leave(ticket, file, value)
+
+    def _ask(self, ticket: int, file: FileInProgress, *, is_hash_only: bool = False) -> None:
+        """Ask a worker for a file; a brief that the ledger can't give now is trouble."""
+        path, brief = file.whole_path, None
+        if not is_hash_only:
+            try:
+                brief = self._brief(Path(path))
+            except LedgerError as error:
+                self._leave(ticket, file, Lost(str(error)))
+                return
+        job = file.job
+        is_rested = job.is_rested or file.failure is not None
+        asked = FileAsked(path, job.stamp, is_rested, brief, is_hash_only)
+        self._pool.start(Task(ticket, (asked,), job.stamp.size))
+
+    def _had_stamp(self, stamp: Stamp) -> bool:
+        """Tell whether some path held this very stamp, as after a rename."""
+        try:
+            return self._ledger.frames.by_stamp(stamp) is not None
+        except LedgerError:
+            return False
 
     def _is_kept(self, sha256: str) -> bool:
         try:
@@ -311,6 +287,7 @@ class FilesInProgress:
         except LedgerError:
             return False
 
-    def _leave(self, ticket: int, file: FileInProgress) -> None:
+    def _leave(self, ticket: int, file: FileInProgress, answer: NotYet | Lost | WasRead) -> None:
+        file.answer = answer
         del self._open[ticket]
         self._line.fill(ticket, file)

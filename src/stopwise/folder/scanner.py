@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+import logging
 import os
 import threading
 import time
-from collections import deque
 from queue import SimpleQueue
 from typing import TYPE_CHECKING, Any, Protocol
 
@@ -14,13 +14,10 @@ from stopwise.folder import listing
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
-    from stopwise.folder.listing import Listing, NeedsLook
+    from stopwise.folder.listing import Listing
 
 _GAP_S = 0.01
 """Pause between two looks, so that a burst of events at one file is one look."""
-
-_CHUNK = 32
-"""Files of a sweep that are looked into between two looks at hints: some 10 ms on a local disk."""
 
 _SHARE = 0.05
 """Most of the time that sweeps may take."""
@@ -30,6 +27,10 @@ _MOST_HINTS = 2000
 
 _POLL_S = 1.0
 """Interval at which listings are compared where the system gives no events."""
+
+_LOG, _NOWHERE = logging.getLogger("watchdog"), logging.NullHandler()
+"""What the library logs of an event that comes while it is ended is nobody's concern: events are
+hints. Without a handler of its own it would be written to stderr."""
 
 _TELLING = frozenset({"created", "modified", "closed", "moved", "deleted", "attrib"})
 _END_S = 5.0  # seconds that ending waits for a thread, which may hang in a dead mount
@@ -76,6 +77,7 @@ class FolderEvents:
         from watchdog.observers.polling import PollingObserver
 
         self.close()
+        _LOG.addHandler(_NOWHERE)
         try:
             observer: Any = PollingObserver(timeout=_POLL_S) if self._is_polling else Observer()
             observer.schedule(self, self._folder, recursive=True)
@@ -114,15 +116,12 @@ class FolderScanner:
     """Looks at the folder in a thread of its own, so that a slow disk doesn't hold the loop up.
 
     Events are hints: each has its path looked at. The sweep is the truth; it comes every `sweep_s`,
-    or less often where it would take more than a twentieth of the time. What a sweep finds is
-    looked into afterwards, some files at a time, so that hints never wait for a flood.
+    or less often where it would take more than a twentieth of the time.
 
     Parameters
     ----------
     folder
         The watched folder.
-    needs_look
-        Whether a path with this stamp must be opened to see if it is whole.
     wake
         Called after something was seen.
     is_polling
@@ -135,13 +134,11 @@ class FolderScanner:
         self,
         folder: str,
         *,
-        needs_look: NeedsLook,
         wake: Callable[[], None],
         is_polling: bool = False,
         sweep_s: float = 2.0,
     ) -> None:
         self._folder = folder
-        self._needs_look = needs_look
         self._wake = wake
         self._events = FolderEvents(folder, self.hint, is_polling=is_polling)
         self._no_events: str | None = None
@@ -149,7 +146,6 @@ class FolderScanner:
         self._sweep_s = sweep_s
         self._seen: SimpleQueue[Listing] = SimpleQueue()
         self._hints: dict[str, None] = {}
-        self._to_open: deque[str] = deque()
         self._change = threading.Condition()
         self._is_closing = False
         self._next_sweep = 0.0
@@ -200,10 +196,10 @@ class FolderScanner:
     def _run(self) -> None:
         try:
             while (hints := self._next_hints()) is not None:
-                self._look_at(hints)
+                if hints:
+                    self._give(listing.look_at(self._folder, hints))
                 if time.monotonic() >= self._next_sweep:
                     self._sweep()
-                self._look_at([self._to_open.popleft() for _ in range(_CHUNK) if self._to_open])
                 time.sleep(_GAP_S)
         except Exception as error:  # noqa: BLE001 (raised again in the watch loop)
             self._failed = error
@@ -213,20 +209,11 @@ class FolderScanner:
         """Wait for something to do; return the hints since the last call, None to end."""
         with self._change:
             self._change.wait_for(
-                lambda: (
-                    self._is_closing
-                    or self._hints
-                    or self._to_open
-                    or time.monotonic() >= self._next_sweep
-                ),
+                lambda: self._is_closing or self._hints or time.monotonic() >= self._next_sweep,
                 timeout=max(self._next_sweep - time.monotonic(), 0.0),
             )
             hints, self._hints = list(self._hints), {}
             return None if self._is_closing else hints
-
-    def _look_at(self, paths: list[str]) -> None:
-        if paths:
-            self._give(listing.look_at(self._folder, paths, needs_look=self._needs_look))
 
     def _sweep(self) -> None:
         began = time.monotonic()
@@ -234,7 +221,6 @@ class FolderScanner:
         self._listen()
         found = listing.sweep(self._folder)
         found.no_events = self._no_events
-        self._to_open = deque(listing.to_be_opened(found, self._needs_look))
         self._give(found)
         took = time.monotonic() - began
         with self._change:

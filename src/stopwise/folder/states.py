@@ -12,8 +12,8 @@ from enum import Enum
 from itertools import chain
 from typing import TYPE_CHECKING
 
-from stopwise.folder.listing import Wholeness
 from stopwise.folder.names import in_order
+from stopwise.folder.one_file import NotYet, Wholeness
 from stopwise.folder.watch_notes import note
 
 if TYPE_CHECKING:
@@ -52,23 +52,20 @@ class Waits:
     retry_s: float = 5.0
     flood: int = 50
 
-    def before_trying(self, wholeness: Wholeness) -> float:
-        """Return how long a file must have been at rest before it is judged."""
-        rests = {
-            Wholeness.WHOLE: 0.0,
-            Wholeness.UNKNOWN: self.rest_s,
-            Wholeness.SHORT: self.settle_s,
-        }
-        return rests.get(wholeness, _NEVER)
+    def before_trying(self, wholeness: Wholeness | None) -> float:
+        """Return how long a file that isn't known to be whole must have been at rest."""
+        if wholeness is Wholeness.SHORT:
+            return self.settle_s
+        return self.rest_s if wholeness is Wholeness.UNKNOWN else _NEVER
 
 
 class State(Enum):
     """Where a file stands."""
 
     WAITING = "waiting"
-    """It isn't whole, or hasn't rested."""
+    """It wasn't whole when a worker looked, and hasn't rested."""
     QUEUED = "queued"
-    """It landed while watching, and its turn will come."""
+    """It landed or changed while watching, and its turn will come."""
     BACKLOGGED = "backlogged"
     """It lay there at the start, or came in a flood: those that land now go first."""
     JUDGING = "judging"
@@ -102,6 +99,8 @@ class Job:
         False for what lay there at the start or came in a flood.
     is_known
         Whether this path was judged before, so that its bytes may well be the same.
+    is_rested
+        Whether it has been at rest so long that it is taken as it is, whole or not.
     """
 
     path: str
@@ -109,6 +108,7 @@ class Job:
     landed_ns: int
     is_fresh: bool
     is_known: bool
+    is_rested: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,13 +132,19 @@ class Changes:
 
 @dataclass(slots=True)
 class _File:
-    """One file; times are on the caller's clock, `landed_ns` since 1970."""
+    """One file; times are on the caller's clock, `landed_ns` since 1970.
+
+    `wholeness` is what a worker last said of it; `is_seen_anew` tells that the folder was looked at
+    since, so that a worker is to look again.
+    """
 
     stamp: Stamp
     changed_at: float
     landed_ns: int
-    wholeness: Wholeness = Wholeness.UNSEEN
+    wholeness: Wholeness | None = None
     state: State = State.WAITING
+    is_seen_anew: bool = True
+    is_rested: bool = False
     is_fresh: bool = True
     is_known: bool = False
     is_told: bool = False
@@ -177,13 +183,6 @@ class FileStates:
             else:
                 self._add_done(path, before.stamp)
 
-    def needs_look(self, path: str, stamp: Stamp) -> bool:
-        """Tell whether a file must be opened to see if it is whole; safe from any thread."""
-        file = self._files.get(path)
-        if file is None:
-            return self._gone.get(path) != stamp
-        return file.stamp != stamp or file.state is State.WAITING
-
     def see(self, listing: Listing, now: float) -> Changes:
         """Take in what was seen."""
         if not listing.is_folder_there:
@@ -203,10 +202,10 @@ class FileStates:
                 for file in new:
                     file.is_fresh = False
             self._is_first_sweep = False
-        return Changes(self._denied(listing) + self.move_on(now), gone, back)
+        return Changes(self.move_on(now), gone, back)
 
     def move_on(self, now: float) -> list[Note]:
-        """Queue what is whole or has rested long enough; return what is to be told."""
+        """Queue what is to be looked at or has rested long enough; return what is to be told."""
         waiting = self._in[State.WAITING]
         ripe = [
             (file.landed_ns, in_order(path), path)
@@ -214,6 +213,7 @@ class FileStates:
             if self._ripe_at(file) <= now
         ]
         for _, _, path in sorted(ripe):
+            waiting[path].is_rested = self._rested_at(waiting[path]) <= now
             self._move(path, State.QUEUED if waiting[path].is_fresh else State.BACKLOGGED)
         late = [path for path, file in waiting.items() if self._tell_at(file) <= now]
         for path in late:
@@ -232,7 +232,8 @@ class FileStates:
         for path in chain(self._in[State.QUEUED], self._in[State.BACKLOGGED]):
             file = self._files[path]
             self._move(path, State.JUDGING)
-            return Job(path, file.stamp, self._landing(file), file.is_fresh, file.is_known)
+            landed_ns, file.is_seen_anew = self._landing(file), False
+            return Job(path, file.stamp, landed_ns, file.is_fresh, file.is_known, file.is_rested)
         return None
 
     def finished(
@@ -254,6 +255,18 @@ class FileStates:
         self._finish(job.path)
         return Outcome.KEEP
 
+    def not_yet(self, job: Job, answer: NotYet) -> list[Note]:
+        """Have a file wait that a worker didn't take yet; return what is to be told, once."""
+        file = self._files.get(job.path)
+        if file is None or file.stamp != job.stamp or file.state is not State.JUDGING:
+            return []
+        file.wholeness = answer.wholeness
+        self._move(job.path, State.WAITING)
+        if answer.wholeness is not Wholeness.DENIED or file.is_told:
+            return []
+        file.is_told = True
+        return [note("no_access", job.path, answer.detail)]
+
     def released(self, now: float) -> list[str]:
         """Return the held paths that have rested long enough to be called unreadable."""
         held = self._in[State.HELD].items()
@@ -273,7 +286,7 @@ class FileStates:
             self._restart(job.path, stamp, now)
         else:
             self._move(job.path, State.WAITING)
-            file.not_before = now + self._waits.retry_s
+            file.is_seen_anew, file.not_before = True, now + self._waits.retry_s
 
     def is_fresh(self, path: str) -> bool:
         """Tell whether a file landed while watching: it isn't of a backlog."""
@@ -291,15 +304,14 @@ class FileStates:
         """Bring one file up to date; return it where it is new."""
         file = self._files.get(seen.path)
         if file is None:
-            file = _File(seen.stamp, now, seen.landed_ns, seen.wholeness)
+            file = _File(seen.stamp, now, seen.landed_ns)
             self._files[seen.path] = self._in[State.WAITING][seen.path] = file
             return file
         if file.stamp != seen.stamp:
             self._restart(seen.path, seen.stamp, now)
+        file.is_seen_anew = True
         if file.state is State.WAITING:
             file.landed_ns = seen.landed_ns
-            if seen.wholeness is not Wholeness.UNSEEN:
-                file.wholeness = seen.wholeness
         return None
 
     def _take_away_missing(self, listing: Listing) -> list[str]:
@@ -334,7 +346,7 @@ class FileStates:
     def _restart(self, path: str, stamp: Stamp, now: float) -> None:
         file = self._files[path]
         file.stamp, file.changed_at, file.not_before = stamp, now, 0.0
-        file.wholeness, file.is_fresh = Wholeness.UNSEEN, True
+        file.wholeness, file.is_seen_anew, file.is_fresh = None, True, True
         self._move(path, State.WAITING)
 
     def _finish(self, path: str) -> None:
@@ -354,6 +366,10 @@ class FileStates:
 
     def _ripe_at(self, file: _File) -> float:
         """Return when a waiting file may be queued."""
+        return file.not_before if file.is_seen_anew else self._rested_at(file)
+
+    def _rested_at(self, file: _File) -> float:
+        """Return when a file is taken as it is, though it isn't known to be whole."""
         return max(file.changed_at + self._waits.before_trying(file.wholeness), file.not_before)
 
     def _tell_at(self, file: _File) -> float:
@@ -363,13 +379,3 @@ class FileStates:
 
     def _settled_at(self, file: _File) -> float:
         return file.changed_at + self._waits.settle_s
-
-    def _denied(self, listing: Listing) -> list[Note]:
-        """Return what is to be told of files that can't be opened, once of each."""
-        notes = []
-        for seen in listing.raws:
-            file = self._files[seen.path]
-            if seen.wholeness is Wholeness.DENIED and not file.is_told:
-                file.is_told = True
-                notes.append(note("no_access", seen.path, seen.detail))
-        return notes

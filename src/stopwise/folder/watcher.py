@@ -8,12 +8,14 @@ import os
 import time
 from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any
 
 from stopwise.errors import LedgerDamaged, LedgerError, PathMissing, WrongUse
 from stopwise.folder.in_progress import FilesInProgress
 from stopwise.folder.lock import WatchLock
+from stopwise.folder.one_file import Lost, NotYet, WasRead, read_one
 from stopwise.folder.record_writer import Finished, RecordWriter
 from stopwise.folder.scanner import FolderScanner
 from stopwise.folder.states import FileStates, Outcome, Waits
@@ -27,13 +29,16 @@ from stopwise.folder.watch_notes import (
 )
 from stopwise.folder.workers import Limits, ProcessPool
 from stopwise.ledger.database import MEMORY
+from stopwise.ledger.frames import Stamp
 
 if TYPE_CHECKING:
     import threading
     from collections.abc import Callable, Iterable, Sequence
     from multiprocessing.connection import Connection
 
+    from stopwise.folder.in_progress import FileInProgress
     from stopwise.folder.listing import Listing
+    from stopwise.folder.one_file import Assess
     from stopwise.folder.scanner import Sight
     from stopwise.folder.workers import Pool
     from stopwise.ledger import Kept, KnownPath, Ledger
@@ -44,13 +49,6 @@ _MOST_UNWRITTEN = 200
 
 _LONGEST_WAIT_S = 0.5
 """No wait of the loop is longer, since on some systems a signal can't end one."""
-
-
-class Assess(Protocol):
-    """What judges one file: `stopwise.pipeline.assess`. It must be a module's own function."""
-
-    def __call__(self, path: Path, brief: Any, /) -> Any:
-        """Return an object with a `record`, its hash still missing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,6 +82,9 @@ class Hooks:
     ----------
     brief
         Gives what `assess` needs besides the path; called for each file as its turn comes.
+    is_stale
+        Given a file's name in the folder, in landing order: whether what its brief said doesn't
+        hold any more, so that it is assessed anew before any that follow it.
     complete
         Given a record and its assessment in landing order, before it is kept: may return the record
         with what depends on the frames before it.
@@ -102,6 +103,7 @@ class Hooks:
     """
 
     brief: Callable[[Path], Any] = _nothing
+    is_stale: Callable[[str], bool] = lambda _: False
     complete: Callable[[Record, Any], Record] = lambda record, _: record
     on_record: Callable[[Landing], None] = _nothing
     on_note: Callable[[Note], None] = _nothing
@@ -144,7 +146,7 @@ class Seams:
     clock
         Seconds, steady.
     pool
-        Assesses files; None for worker processes.
+        Has files read by `one_file.read_one`; None for worker processes.
     sight
         Looks at the folder; None for a thread with events and sweeps.
     """
@@ -266,15 +268,15 @@ class Watcher:
             ledger, on_kept=self._kept, on_note=hooks.on_note, on_renewed=self._begin_anew
         )
         self._pool = seams.pool or ProcessPool(
-            assess, prepare=hooks.prepare, size=options.workers, limits=options.limits
+            partial(read_one, assess),
+            prepare=hooks.prepare,
+            size=options.workers,
+            limits=options.limits,
         )
         self._brief_ahead: Any = None
-        self._in_progress = FilesInProgress(
-            self.folder, ledger, self._pool, brief=hooks.brief, wake=self._waker.wake
-        )
+        self._in_progress = FilesInProgress(self.folder, ledger, self._pool, brief=hooks.brief)
         self._scanner: Sight = seams.sight or FolderScanner(
             self.folder,
-            needs_look=self._files.needs_look,
             wake=self._waker.wake,
             is_polling=options.is_polling,
             sweep_s=options.sweep_s,
@@ -344,7 +346,7 @@ class Watcher:
         self._writer.work(now)
         self._in_progress.hear()
         self._decide(now)
-        self._begin_jobs(now)
+        self._begin_jobs()
         if self._has_looked and self._backlog.is_due(now):
             self._tell(self._backlog.see(self.status().backlog, now))
 
@@ -372,34 +374,42 @@ class Watcher:
             self._has_looked = True
             self._tell(self._backlog.found(self._files.queued[1]))
 
-    def _begin_jobs(self, now: float) -> None:
+    def _begin_jobs(self) -> None:
         while self._in_progress.room and self._writer.waiting < _MOST_UNWRITTEN:
             job = self._files.next_job()
             if job is None:
                 return
-            if job.is_fresh:
-                self._gaps.landed(job.path, now)
             self._in_progress.begin(job)
 
     def _decide(self, now: float) -> None:
         """Decide on each answer whose turn it is, and write what holds."""
         for file in self._in_progress.ready(now):
-            self._tell_trouble(file.job.path, file.trouble)
-            stamp = file.stamp_now()
-            if file.is_lost:
-                self._files.look_again(file.job, stamp, now)
-                continue
-            outcome = self._files.finished(
-                file.job, stamp=stamp, is_unreadable=file.is_unreadable, now=now
-            )
-            if outcome is Outcome.HOLD:
-                self._in_progress.hold(file)
-            elif outcome is Outcome.KEEP:
-                self._write(file.finished(), now)
+            self._decide_on(file, now)
         for path in self._files.released(now):
             held = self._in_progress.release(path)
-            if held is not None:
-                self._write(held.finished(), now)
+            if held is not None and isinstance(held.answer, WasRead):
+                self._write(held.finished(held.answer), now)
+
+    def _decide_on(self, file: FileInProgress, now: float) -> None:
+        job, answer = file.job, file.answer
+        self._tell_trouble(job.path, answer.trouble if isinstance(answer, Lost) else None)
+        if isinstance(answer, NotYet):
+            self._tell(self._files.not_yet(job, answer))
+            return
+        if file.assessment is not None and self._hooks.is_stale(job.path):
+            self._in_progress.again(file)
+            return
+        if job.is_fresh:
+            self._gaps.landed(job.path, now)
+        stamp = Stamp.at(file.whole_path)
+        if not isinstance(answer, WasRead):
+            self._files.look_again(job, stamp, now)
+            return
+        outcome = self._files.finished(job, stamp=stamp, is_unreadable=file.is_unreadable, now=now)
+        if outcome is Outcome.HOLD:
+            self._in_progress.hold(file)
+        elif outcome is Outcome.KEEP:
+            self._write(file.finished(answer), now)
 
     def _write(self, finished: Finished, now: float) -> None:
         if finished.record is not None:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import multiprocessing
 import os
 import signal
-import sys
 import threading
 import time
 from collections import deque
@@ -16,7 +15,8 @@ from multiprocessing import parent_process, resource_tracker
 from multiprocessing.connection import wait
 from typing import TYPE_CHECKING, Any, Protocol
 
-from stopwise.errors import WrongUse
+from stopwise.errors import WrongUse, what_failed
+from stopwise.raw.bounds import LEAST_S, LEAST_S_PER_MEGABYTE, MOST_MEMORY, hold_memory
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -29,6 +29,10 @@ _MOST_TRIES = 2
 
 _START_S = 60.0
 """Seconds that a worker may take to start: Python and our libraries from a cold disk."""
+
+_SLOW_S = 4.0
+"""Seconds at one file after which a worker doesn't count as one any more, and another is begun in
+its place, so that files which take long don't hold up the others. As many again as there are."""
 
 _END_S = 5.0
 _PREPARE_TIMES = 10.0
@@ -47,12 +51,12 @@ class Limits:
     least_s, per_megabyte_s
         Time: the greater of `least_s` and the file's size times `per_megabyte_s`.
     memory_bytes
-        Address space of a worker; None for no limit. The system holds to it on Linux.
+        Address space of a worker. The system holds to it on Linux.
     """
 
-    least_s: float = 30.0
-    per_megabyte_s: float = 0.5
-    memory_bytes: int | None = 8 << 30
+    least_s: float = LEAST_S
+    per_megabyte_s: float = LEAST_S_PER_MEGABYTE
+    memory_bytes: int = MOST_MEMORY
 
     def time_s(self, size: int) -> float:
         """Return the seconds that a file of `size` bytes may take."""
@@ -124,6 +128,7 @@ class _Worker:
     process: SpawnProcess
     pipe: Connection
     deadline: float
+    slow_at: float = _NEVER
     doing: _Doing = _Doing.STARTING
     task: Task | None = None
     brief: Any = None
@@ -131,7 +136,9 @@ class _Worker:
 
     def send(self, doing: _Doing, arguments: tuple[Any, ...], most_s: float) -> None:
         """Give it something to do."""
-        self.doing, self.deadline = doing, time.monotonic() + most_s
+        now = time.monotonic()
+        self.doing, self.deadline = doing, now + most_s
+        self.slow_at = now + _SLOW_S if doing is _Doing.ASSESSING else _NEVER
         try:
             self.pipe.send((doing is _Doing.PREPARING, arguments))
         except OSError:
@@ -145,7 +152,7 @@ class _Worker:
             except (EOFError, OSError):
                 self.failed = "it crashed"
                 return
-            self.doing, self.deadline = _Doing.NOTHING, _NEVER
+            self.doing, self.deadline, self.slow_at = _Doing.NOTHING, _NEVER, _NEVER
             task, self.task = self.task, None
             if task is not None:
                 yield Done(task.ticket, value if is_good else Failure(value))
@@ -180,7 +187,9 @@ class ProcessPool:
         self._brief: Any = None
         self._limits = limits or Limits()
         self._context = multiprocessing.get_context("spawn")
+        self._size = size
         self._waiting: deque[Task] = deque()
+        self._again: deque[Task] = deque()
         self._lost: list[Done] = []
         self._failed_starts = 0
         self._workers: list[_Worker] = []
@@ -220,6 +229,7 @@ class ProcessPool:
             if worker.failed is not None:
                 self._end(worker)
                 self._workers[place] = self._new_worker()
+        self._make_up_for_slow(now)
         self._hand_out()
         lost, self._lost = self._lost, []
         return answers + lost
@@ -229,18 +239,18 @@ class ProcessPool:
         return [worker.pipe for worker in self._workers]
 
     def next_due(self) -> float | None:
-        """Return when a worker will have taken too long, on `time.monotonic`."""
-        return min((worker.deadline for worker in self._workers), default=None)
+        """Return when a worker will have been slow, or taken too long, on `time.monotonic`."""
+        now = time.monotonic()
+        dues = (
+            worker.deadline if worker.slow_at <= now else min(worker.slow_at, worker.deadline)
+            for worker in self._workers
+        )
+        return min(dues, default=None)
 
     def close(self) -> None:
         """End all workers at once; what they were doing is lost."""
         ended, self._workers = self._workers, []
-        for worker in ended:
-            worker.pipe.close()
-            worker.process.kill()
-        for worker in ended:
-            worker.process.join(_END_S)
-            worker.process.close()
+        _put_away(ended)
 
     def _new_worker(self) -> _Worker:
         ours, theirs = self._context.Pipe()
@@ -255,6 +265,17 @@ class ProcessPool:
         theirs.close()
         return _Worker(process, ours, time.monotonic() + _START_S)
 
+    def _make_up_for_slow(self, now: float) -> None:
+        """Have as many workers as there are to be that aren't long at one file."""
+        slow = sum(worker.slow_at <= now for worker in self._workers)
+        wanted = self._size + min(slow, self._size)
+        while len(self._workers) < wanted:
+            self._workers.append(self._new_worker())
+        for worker in list(self._workers):
+            if len(self._workers) > wanted and worker.doing is _Doing.NOTHING:
+                self._workers.remove(worker)
+                _put_away([worker])
+
     def _hand_out(self) -> None:
         """Get idle workers ready first: what a file needs anyway mustn't count as its own time."""
         for worker in self._workers:
@@ -264,14 +285,14 @@ class ProcessPool:
                 worker.brief = self._brief
                 most_s = _PREPARE_TIMES * self._limits.least_s
                 worker.send(_Doing.PREPARING, (self._brief,), most_s)
-            elif self._waiting:
-                worker.task = self._waiting.popleft()
+            elif self._waiting or self._again:
+                worker.task = (self._waiting or self._again).popleft()
                 worker.task.tries += 1
                 most_s = self._limits.time_s(worker.task.size)
                 worker.send(_Doing.ASSESSING, worker.task.arguments, most_s)
 
     def _end(self, worker: _Worker) -> None:
-        """End a worker that failed; its file is tried once more."""
+        """End a worker that failed; its file is tried once more, when no other waits."""
         worker.process.kill()
         worker.process.join(_END_S)
         code = worker.process.exitcode
@@ -288,12 +309,21 @@ class ProcessPool:
             self._brief = None  # what ended one worker would end the next
         task = worker.task
         if task is not None and task.tries < _MOST_TRIES:
-            self._waiting.appendleft(task)
+            self._again.append(task)
         elif task is not None:
             told = f" (exit {code})" if worker.failed == "it crashed" else ""
             self._lost.append(
                 Done(task.ticket, Failure(f"{worker.failed}{told}, {task.tries} times"))
             )
+
+
+def _put_away(workers: list[_Worker]) -> None:
+    for worker in workers:
+        worker.pipe.close()
+        worker.process.kill()
+    for worker in workers:
+        worker.process.join(_END_S)
+        worker.process.close()
 
 
 @contextmanager
@@ -314,7 +344,7 @@ def serve(
     connection: Connection,
     assess: Callable[..., Any],
     prepare: Callable[..., Any] | None,
-    memory_bytes: int | None,
+    memory_bytes: int,
 ) -> None:
     """Run a worker process: answer each request until the pipe is closed.
 
@@ -327,7 +357,7 @@ def serve(
     for output in (1, 2):
         os.dup2(nowhere, output)
     threading.Thread(target=_end_with_parent, name="stopwise-parent", daemon=True).start()
-    _limit_memory(memory_bytes)
+    hold_memory(memory_bytes)
     connection.send((True, os.getpid()))
     while True:
         try:
@@ -337,10 +367,8 @@ def serve(
         try:
             act = prepare if is_ahead and prepare else assess
             answer: tuple[bool, Any] = (True, act(*arguments))
-        except MemoryError:
-            answer = (False, "it ran out of memory")
         except Exception as error:  # noqa: BLE001 (whatever it is, it costs this file and no other)
-            answer = (False, f"{type(error).__name__}: {error}")
+            answer = (False, what_failed(error))
         try:
             connection.send(answer)
         except (MemoryError, ValueError, TypeError, AttributeError) as error:
@@ -352,17 +380,3 @@ def _end_with_parent() -> None:
     if parent is not None:
         wait([parent.sentinel])
         os._exit(0)
-
-
-def _limit_memory(memory_bytes: int | None) -> None:
-    """Have the system refuse more memory than this, where it can."""
-    if memory_bytes is None or sys.platform == "win32":
-        return
-    import resource
-
-    _, hard = resource.getrlimit(resource.RLIMIT_AS)
-    limit = memory_bytes if hard == resource.RLIM_INFINITY else min(memory_bytes, hard)
-    try:
-        resource.setrlimit(resource.RLIMIT_AS, (limit, hard))
-    except (ValueError, OSError):
-        return

@@ -42,6 +42,15 @@ class Stamp(NamedTuple):
         changed = min(max(status.st_mtime_ns, -_LARGEST), _LARGEST)
         return cls(status.st_size, changed, status.st_ino & _LARGEST)
 
+    @classmethod
+    def at(cls, path: str) -> Stamp | None:
+        """Return the stamp of the regular file at a path; None for a link or where none is."""
+        try:
+            status = os.lstat(path)
+        except OSError:
+            return None
+        return cls.of(status) if stat.S_ISREG(status.st_mode) else None
+
 
 class FileChangedError(OSError):
     """A file isn't any more what it was when its turn came."""

@@ -12,8 +12,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from stopwise.comparison.levelling import level_of
-from stopwise.pipeline import assess_file
-from stopwise.pipeline.plan_frames import PlanFrames
 from stopwise.plan.model import Plan
 from stopwise.plan.now import plan_now
 from stopwise.shoot.awaited_parts import awaited_words, awaiting_now, card_box, keep_awaiting, play
@@ -99,13 +97,12 @@ class Day:
         self._clock = clock
         self._free_bytes = free_bytes
         self.standing = Standing(ledger, around.tell)
-        self._frames = PlanFrames()
         self._advice = Advice()
         self._tail = Tail()
         self._camera = CameraCalls()
         self._room = Room()
         self._marks = 0
-        self._briefs: dict[str, tuple[Brief, int]] = {}
+        self._begun: dict[str, tuple[str | None, int]] = {}
         self._lit: tuple[str, ...] | None = None
         self._before: tuple[Record, float] | None = None
         self._take = self.standing.take
@@ -136,7 +133,7 @@ class Day:
             Whether it landed while watching: what lay there already plays no part.
         """
         brief = self._brief(base, is_awaited=is_fresh)
-        self._briefs[file] = (brief, self._marks)
+        self._begun[file] = (brief.awaited, self._marks)
         return brief
 
     def _brief(self, base: Brief, *, is_awaited: bool) -> Brief:
@@ -169,15 +166,19 @@ class Day:
         self.standing.wear(None)
         return None
 
+    def is_stale(self, file: str) -> bool:
+        """Tell whether a frame was begun for a part that isn't the one awaited any more."""
+        awaited, marks = self._begun.get(file, (None, 0))
+        return awaited is not None and (awaited, marks) != (
+            awaiting_now(self._ledger).part,
+            self._marks,
+        )
+
     def complete(self, record: Record, assessment: Assessment | None) -> Record:
         """Return a frame's record with what depends on the frames before it; in landing order."""
-        brief, marks = self._briefs.pop(record.file, (None, 0))
-        if brief is None or assessment is None or record.verdict == "unreadable":
+        was_begun = self._begun.pop(record.file, None) is not None
+        if not was_begun or assessment is None or record.verdict == "unreadable":
             return record
-        now = self._brief(brief, is_awaited=brief.awaited is not None)
-        if (brief.awaited is not None) and (now.awaited, self._marks) != (brief.awaited, marks):
-            assessment = assess_file(Path(self._around.folder, record.file), now, self._frames)
-            record = replace(assessment.record, file=record.file)
         self._call_camera(record, assessment)
         if assessment.answer is not None:
             return self._played(record, assessment)

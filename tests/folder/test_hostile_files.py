@@ -1,0 +1,155 @@
+"""Files made to hurt, through the real watch and through `check`: each costs itself alone."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import sys
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+
+from lightmodel.dng import DngSpec, write_dng
+from stopwise.cli import check_command, run
+from stopwise.raw.bounds import MOST_MEMORY, hold_memory
+from support.commanding import WatchCommand, highest_mb
+from support.hostile_files import UNREADABLE, WHOLE
+from support.made_raws import levels_for, write_kind
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+VERDICTS = {
+    **{f"{make.__name__}.dng": "unreadable" for make in UNREADABLE},
+    **{f"{make.__name__}.dng": "measured" for make in WHOLE},
+    "good.dng": "measured",
+}
+
+
+@pytest.fixture
+def hostile(tmp_path: Path) -> Path:
+    """Return a folder with each hostile file."""
+    folder = tmp_path / "shoot"
+    folder.mkdir()
+    for make in (*UNREADABLE, *WHOLE):
+        make(folder / f"{make.__name__}.dng")
+    return folder
+
+
+def lying_there(folder: Path) -> dict[str, tuple[str, int]]:
+    return {
+        path.name: (hashlib.sha256(path.read_bytes()).hexdigest(), path.stat().st_mtime_ns)
+        for path in folder.iterdir()
+    }
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="looks at /proc")
+def test_no_hostile_file_ends_the_watch_or_a_restart_of_it_or_hides_a_good_one(
+    hostile: Path, tmp_path: Path
+) -> None:
+    write_kind(hostile / "good.dng", "rggb lossless")
+    before = lying_there(hostile)
+    for records in (VERDICTS, {}):
+        with WatchCommand(
+            hostile, tmp_path / "l.sqlite", options=("--settle", "0.5", "--workers", "1")
+        ) as watch:
+            watch.wait_for("watching ")
+            watch.wait(lambda watch=watch, records=records: len(watch.records) >= len(records))
+            highest = [highest_mb(pid) for pid in (watch.process.pid, *watch.workers())]
+            assert watch.stop() == 0
+        assert {record["file"]: record["verdict"] for record in watch.records} == records
+        assert "Traceback" not in watch.said
+        assert max(highest) < MOST_MEMORY >> 20
+    assert lying_there(hostile) == before
+
+
+def test_check_gives_a_record_for_each_hostile_file_and_goes_on(
+    hostile: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    write_kind(hostile / "good.dng", "rggb lossless")
+    before = lying_there(hostile)
+    assert run(["check", str(hostile), "--json"]) == 3
+    told = capsys.readouterr()
+    records = [json.loads(line) for line in told.out.splitlines()]
+    assert {Path(record["file"]).name: record["verdict"] for record in records} == VERDICTS
+    assert "Traceback" not in told.err
+    assert lying_there(hostile) == before
+
+
+@pytest.fixture
+def two_frames(tmp_path: Path) -> Iterator[tuple[Path, Path]]:
+    large, small = tmp_path / "large.dng", tmp_path / "small.dng"
+    spec = DngSpec(compression="none", bits=16)
+    write_dng(large, levels_for("gbrg uncompressed", (4000, 6000)), spec=spec)
+    write_kind(small, "gbrg uncompressed")
+    yield large, small
+    large.unlink()
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="only Linux holds a process to its memory")
+def test_a_file_that_takes_too_much_memory_is_unreadable_and_the_batch_goes_on(
+    two_frames: tuple[Path, Path],
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    import resource
+
+    limits = resource.getrlimit(resource.RLIMIT_AS)
+    monkeypatch.setattr(check_command, "hold_memory", partial(hold_memory, 64 << 20))
+    assert run(["check", *map(str, two_frames), "--json"]) == 3
+    large, small = map(json.loads, capsys.readouterr().out.splitlines())
+    assert (large["verdict"], small["verdict"]) == ("unreadable", "measured")
+    assert large["reason"].startswith("it claims a size that can't be true")
+    assert resource.getrlimit(resource.RLIMIT_AS) == limits
+
+
+def test_whatever_fails_over_a_file_costs_check_that_file_alone(
+    two_frames: tuple[Path, Path],
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    whole = check_command.assess_file
+
+    def fails_once(path: Path, *rest: object) -> object:
+        if path.name == "large.dng":
+            msg = "made to fail"
+            raise OverflowError(msg)
+        return whole(path, *rest)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(check_command, "assess_file", fails_once)
+    assert run(["check", *map(str, two_frames), "--json"]) == 3
+    large, small = map(json.loads, capsys.readouterr().out.splitlines())
+    assert large["reason"] == "the decoder failed on it: OverflowError: made to fail"
+    assert small["verdict"] == "measured"
+
+
+def test_a_hole_that_is_filled_later_gets_one_verdict_and_no_other(tmp_path: Path) -> None:
+    folder = tmp_path / "shoot"
+    folder.mkdir()
+    made, path = tmp_path / "made.dng", folder / "F1.dng"
+    write_dng(made, levels_for("gbrg uncompressed", (300, 400)), spec=DngSpec(compression="none"))
+    whole, hole = made.read_bytes(), slice(20 * 4096, 21 * 4096)
+    with WatchCommand(folder, tmp_path / "l.sqlite", options=("--settle", "600")) as watch:
+        watch.wait_for("watching ")
+        with path.open("wb") as stream:
+            stream.write(whole[: hole.start])
+            stream.seek(hole.stop)
+            stream.write(whole[hole.stop :])
+        write_kind(folder / "F2.dng", "rggb lossless")
+        watch.wait(lambda: watch.files == ["F2.dng"])
+        with path.open("r+b") as stream:
+            stream.seek(hole.start)
+            stream.write(whole[hole])
+        watch.wait(lambda: len(watch.files) == 2)
+        assert watch.stop() == 0
+    assert watch.files == ["F2.dng", "F1.dng"]
+    assert {record["verdict"] for record in watch.records} == {"measured"}
+
+
+def test_a_watch_without_workers_is_refused_with_a_word(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run(["watch", str(tmp_path), "--ledger", ":memory:", "--workers", "0"]) == 2
+    assert "0 is not in the range x>=1" in capsys.readouterr().err
