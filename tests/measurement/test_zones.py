@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from stopwise.frame import Camera, Exposure
 from stopwise.grid import is_blocked
-from stopwise.measurement.zones import mid_grey_for, read_zones
+from stopwise.measurement.reading import mid_grey_for, read_zones
 from stopwise.plan import Plan
 from stopwise.reduction import Asked, reduce
 from stopwise.stops import MID_GREY_OF_SATURATION

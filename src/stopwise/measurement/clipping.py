@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from stopwise.measurement.figures import BlownArea, Clipping, Pinpoints
+from stopwise.frame import window
+from stopwise.measurement.figures import BlownArea, ClippedAtMost, Clipping, Pinpoints
 from stopwise.measurement.levels import thresholds
 
 if TYPE_CHECKING:
@@ -131,6 +132,7 @@ def read_clipping(
     *,
     patches: Mapping[str, Box] | None = None,
     blocked: int | None = None,
+    doubt: ClippedAtMost | None = None,
 ) -> Clipping:
     """Count what is clipped and blocked.
 
@@ -142,6 +144,8 @@ def read_clipping(
         Boxes by name; a blown area whose centroid lies in one names it.
     blocked
         Cells under Zone 1; None where zones aren't seen.
+    doubt
+        `find_doubt` of the frame.
 
     Returns
     -------
@@ -150,8 +154,9 @@ def read_clipping(
     """
     full = _full(cells, thresholds(levels))
     areas = () if clipped is None else clipped.areas
+    least = 0.0 if clipped is None else float(np.count_nonzero(clipped.any)) / cells.size
     return Clipping(
-        any=0.0 if clipped is None else float(np.count_nonzero(clipped.any)) / cells.size,
+        any=least,
         all=0.0 if clipped is None else clipped.every / cells.size,
         by_colour={
             name: full[name] / (len(cells.planes_of(name)) * cells.size) for name in cells.channels
@@ -160,6 +165,48 @@ def read_clipping(
         areas=tuple(replace(area, patch=_holding(area.centre, patches or {})) for area in areas),
         pinpoints=Pinpoints(0, 0.0) if clipped is None else clipped.pinpoints,
         blocked=None if blocked is None else blocked / cells.size,
+        may_be=None if doubt is None else (least, max(least, doubt.most)),
+    )
+
+
+def find_doubt(
+    cells: Cells,
+    levels: Levels,
+    patches: Mapping[str, Box],
+    *,
+    pinpoint_largest: float = PINPOINT_LARGEST,
+) -> ClippedAtMost | None:
+    """Find what is clipped at most.
+
+    Parameters
+    ----------
+    cells, levels
+        The frame, and where its photosites stop for sure and perhaps.
+    patches
+        Boxes by name.
+    pinpoint_largest
+        Fraction of the frame's cells under which a connected area is a pinpoint.
+
+    Returns
+    -------
+    ClippedAtMost or None
+        None where no level is in doubt.
+    """
+    if levels.doubted is None:
+        return None
+    lowest = tuple(float(level) for level in levels.doubted)
+    none = tuple(0.0 for _ in lowest)
+    most = replace(levels, saturation=lowest, tolerance=none)
+    clipped = find_clipped(cells, most, pinpoint_largest=pinpoint_largest)
+    if clipped is None:
+        return None
+    return ClippedAtMost(
+        most=float(np.count_nonzero(clipped.any)) / cells.size,
+        areas=tuple(replace(area, patch=_holding(area.centre, patches)) for area in clipped.areas),
+        patches={
+            name: float(clipped.blown[window(box, cells.shape)].mean())
+            for name, box in patches.items()
+        },
     )
 
 

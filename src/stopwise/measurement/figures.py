@@ -30,6 +30,9 @@ class Levels:
     observed
         Level of the pile-up that this frame itself shows, by colour, for the ledger to learn;
         colours without one are left out.
+    doubted
+        Least raw level of each colour from which photosites may be full, where a peak can't be told
+        from light for sure; None where none is in doubt.
     masked_black
         Mean level of the masked photosites, None for a colour with too few; None where the frame
         has none to compare with.
@@ -43,6 +46,7 @@ class Levels:
     saturation_source: SaturationSource
     tolerance: tuple[float, ...]
     observed: Mapping[str, float] = field(default_factory=dict)
+    doubted: tuple[int, ...] | None = None
     masked_black: tuple[float | None, ...] | None = None
     why: Mapping[str, str] = field(default_factory=dict)
 
@@ -95,6 +99,8 @@ class Clipping:
         What is too small for an area.
     blocked
         Share of cells under Zone 1; None where zones aren't seen.
+    may_be
+        Least and most of `any` where a level can't be told for sure; None where it can.
     """
 
     any: float
@@ -104,6 +110,26 @@ class Clipping:
     areas: tuple[BlownArea, ...]
     pinpoints: Pinpoints
     blocked: float | None
+    may_be: tuple[float, float] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ClippedAtMost:
+    """What is clipped at most, where it can't be told for sure whether photosites are full.
+
+    Attributes
+    ----------
+    most
+        Share of the frame's cells.
+    areas
+        Blown areas, largest first.
+    patches
+        Share of each patch's cells in them, by name.
+    """
+
+    most: float
+    areas: tuple[BlownArea, ...]
+    patches: Mapping[str, float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -306,6 +332,8 @@ class Measurement:
         Median log2 Y of the whole frame's unclipped cells: tells a frame that no lamp lit.
     look
         Name of the look that it was measured with: by another it can't be judged.
+    doubt
+        What is clipped at most; None where that is sure.
     """
 
     camera: Camera
@@ -320,6 +348,7 @@ class Measurement:
     shutter: ShutterReading
     subject_log2_y: float | None = None
     look: str | None = None
+    doubt: ClippedAtMost | None = None
 
     def to_json(self) -> dict[str, Any]:
         """Return the record's parts that this measurement answers for, as the record has them."""
@@ -342,6 +371,7 @@ def part_json(part: Any) -> Any:
     plain = asdict(part) if is_dataclass(part) and not isinstance(part, type) else part
     if isinstance(part, Levels):
         plain.pop("observed")
+        plain.pop("doubted")
     if isinstance(part, Ratio):
         plain.pop("ashman")
         plain["ratio"] = part.ratio

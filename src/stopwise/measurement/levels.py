@@ -7,17 +7,14 @@ from dataclasses import dataclass, replace
 from statistics import median
 from typing import TYPE_CHECKING
 
-import numpy as np
-
+from stopwise.measurement.evidence import evidence
 from stopwise.measurement.figures import Levels, SaturationSource
 from stopwise.measurement.noise import MaskedLevels
-from stopwise.measurement.saturation import LOWEST, MOST_HOT, find_peak
+from stopwise.measurement.saturation import LOWEST, MOST_HOT, find_peaks
 from stopwise.stops import MID_GREY_OF_SATURATION, luminance_of_zone
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from numpy.typing import NDArray
+    from collections.abc import Mapping, Sequence
 
     from stopwise.cells import Cells
     from stopwise.frame import Frame
@@ -31,17 +28,15 @@ _LEARNED_SHARE = 0.002
 """Of the range above black: how far above a learned level a photosite may stand, and the noise that
 is due where the frame's isn't known (set on our own renderer)."""
 
-_TOGETHER = 0.35
-"""Share of a peak's photosites that must have company: full ones lie together, hot ones alone (set
-on our own renderer)."""
+SURE, SURELY_LIGHT = 3.5, -5.0
+"""Natural logarithm of the odds from which a peak is told as full photosites (33 to 1) and as light
+(1 to 150, since a blown frame that is called fine costs more); what lies between may be clipped."""
 
-_MOST_ASKED = 20_000
-"""Photosites of a peak whose neighbours are looked at."""
+_FAIR = 2.0
+"""A peak whose chi square is so many times the best one's, or chance's, fits as well."""
 
-_ELECTRONS_AT_100, _FEWEST_ELECTRONS, _MOST_ELECTRONS = 8000.0, 400.0, 200_000.0
-"""Least electrons that a full photosite holds at ISO 100 (in proportion at higher ones) and at all,
-and the most: they bound the gain that texture may feign. Common practice, from memory: sensors hold
-some 20 000 to 100 000 at base ISO."""
+_WIDTHS_ABOVE = 4.0
+"""Widths of the others' peaks above which next to nothing of a colour without one may stand."""
 
 MOST_ZONE_1_STOPS = 0.05
 """How far a wrong black may move Zone 1, stops: half a flash's 0.1 stop step (common practice)."""
@@ -98,12 +93,9 @@ def find_levels(
     if raw_clip is not None:
         every = tuple(raw_clip for _ in cells.colours)
         return Levels(cells.black, every, every, "plan", tuple(0.0 for _ in every))
-    peaks = [
-        None if noise is None else _peak(cells, noise, colour, iso)
-        for colour in range(len(cells.colours))
-    ]
+    told, doubted = _weighed(cells, noise, learned or {}, iso)
     found = [
-        _observed(peaks, colour)
+        _observed(cells, colour, told)
         or _by_learning(cells, colour, noise, learned or {})
         or _Found(cells.anchor[colour], 0.0, "file")
         for colour in range(len(cells.colours))
@@ -114,10 +106,18 @@ def find_levels(
         anchor=cells.anchor,
         saturation_source=max((one.source for one in found), key=_STRONGEST_FIRST.index),
         tolerance=tuple(one.tolerance for one in found),
-        observed={
-            name: peak.level for name, peak in zip(cells.colours, peaks, strict=True) if peak
-        },
+        observed={cells.colours[colour]: peak.level for colour, peak in told.items()},
+        doubted=tuple(
+            min(doubted[colour].threshold, limit) if colour in doubted else limit
+            for colour, limit in enumerate(_limits(found))
+        )
+        if doubted
+        else None,
     )
+
+
+def _limits(found: Sequence[_Found]) -> list[int]:
+    return [math.ceil(one.level - one.tolerance) for one in found]
 
 
 def thresholds(levels: Levels) -> tuple[int, ...]:
@@ -147,15 +147,19 @@ def _above(cells: Cells, colour: int, level: float) -> float:
     return float(histogram[math.floor(level + spare) + 1 :].sum() / max(histogram.sum(), 1))
 
 
-def _observed(peaks: list[SaturationPeak | None], colour: int) -> _Found | None:
-    own = peaks[colour]
+def _observed(cells: Cells, colour: int, told: Mapping[int, SaturationPeak]) -> _Found | None:
+    """Return where a colour stops by its own peak, or by the others' where nothing stands above."""
+    own = told.get(colour)
     if own is not None:
         return _Found(own.level, max(own.level - own.threshold, 0.0), "observed")
-    others = [peak for peak in peaks if peak is not None]
-    if not others:
+    if not told:
         return None
-    level = median(peak.level for peak in others)
-    return _Found(level, median(peak.level - peak.threshold for peak in others), "observed")
+    level = median(peak.level for peak in told.values())
+    reach = _WIDTHS_ABOVE * max(peak.width for peak in told.values()) + 1.0
+    histogram = cells.histograms[colour]
+    if int(histogram[math.ceil(level + reach) :].sum()) > MOST_HOT * int(histogram.sum()):
+        return None
+    return _Found(level, median(peak.level - peak.threshold for peak in told.values()), "observed")
 
 
 def _by_learning(
@@ -169,61 +173,47 @@ def _by_learning(
     return _Found(level, LEARNED_WIDTHS * due, "learned")
 
 
-def _peak(
-    cells: Cells, noise: SensorNoise, colour: int, iso: float | None
-) -> SaturationPeak | None:
-    black, span = cells.black[colour], cells.anchor[colour] - cells.black[colour]
-    least_electrons = _ELECTRONS_AT_100 * 100.0 / max(iso, 100.0) if iso else 0.0
-    full_well = max(least_electrons, _FEWEST_ELECTRONS) if noise.is_noise else _MOST_ELECTRONS
-    dark = noise.dark[colour] if noise.is_noise else 0.0
+def _weighed(
+    cells: Cells, noise: SensorNoise | None, learned: Mapping[str, float], iso: float | None
+) -> tuple[dict[int, SaturationPeak], dict[int, SaturationPeak]]:
+    """Return each colour's peak of what is surely full, and of what may be, by its index."""
+    peaks = {}
+    for colour, histogram in enumerate(cells.histograms):
+        black, span = cells.black[colour], cells.anchor[colour] - cells.black[colour]
+        peaks[colour] = find_peaks(histogram, lowest=black + LOWEST * span, span=span)
+    told: dict[int, SaturationPeak] = {}
+    doubted: dict[int, SaturationPeak] = {}
+    for colour, own in peaks.items():
+        weights = [
+            evidence(cells, colour, peak, noise=noise, iso=iso, others=peaks)
+            + _told_by_learning(cells, colour, peak, learned)
+            for peak in own
+        ]
+        for held, least in ((told, SURE), (doubted, SURELY_LIGHT)):
+            likely = [peak for peak, weight in zip(own, weights, strict=True) if weight > least]
+            if likely:
+                held[colour] = _fullest_of_the_fitting(likely)
+                break
+    return told, doubted
 
-    def due(level: float) -> float:
-        signal = max(level - black, 1.0)
-        return min(noise.due(colour, signal), math.sqrt(dark + span / full_well * signal))
 
-    return find_peak(
-        cells.histograms[colour],
-        lowest=black + LOWEST * span,
-        due=due,
-        holds=lambda peak: _stands_together(cells, colour, peak.threshold),
-    )
+def _fullest_of_the_fitting(peaks: Sequence[SaturationPeak]) -> SaturationPeak:
+    """Return the peak that holds most, of those that fit about as well as the best does.
 
-
-def _stands_together(cells: Cells, colour: int, threshold: int) -> bool:
-    """Tell whether many of a colour's photosites from a level on have company there.
-
-    Company is a photosite of the same plane beside, above or below, or any other photosite of the
-    cell. Where they are many they are evenly thinned out.
+    Where stops scatter across the last level that a file can hold, the spike there is a part only.
     """
-    standing = beside = 0
-    for number, plane in enumerate(cells.planes):
-        if cells.plane_colours[number] != colour:
-            continue
-        places = np.flatnonzero(plane >= threshold)
-        every = -(-len(places) // _MOST_ASKED) or 1
-        rows, columns = np.divmod(places[::every], plane.shape[1])
-        company = _neighbours_stand(plane, rows, columns, threshold)
-        for other in (*cells.planes[:number], *cells.planes[number + 1 :]):
-            company |= other[rows, columns] >= threshold
-        standing += len(rows)
-        beside += int(np.count_nonzero(company))
-    return beside >= _TOGETHER * standing
+    fair = _FAIR * max(1.0, min(peak.misfit for peak in peaks))
+    return max((peak for peak in peaks if peak.misfit <= fair), key=lambda peak: peak.count)
 
 
-def _neighbours_stand(
-    plane: NDArray[np.uint16],
-    rows: NDArray[np.intp],
-    columns: NDArray[np.intp],
-    threshold: int,
-) -> NDArray[np.bool_]:
-    """Return which of some photosites (n,) of a plane (h, w) have a neighbour from a level on."""
-    tall, wide = plane.shape
-    company = np.zeros(len(rows), dtype=bool)
-    for down, across in ((-1, 0), (1, 0), (0, -1), (0, 1)):
-        row, column = rows + down, columns + across
-        inside = (row >= 0) & (row < tall) & (column >= 0) & (column < wide)
-        company |= inside & (plane[row % tall, column % wide] >= threshold)
-    return company
+def _told_by_learning(
+    cells: Cells, colour: int, peak: SaturationPeak, learned: Mapping[str, float]
+) -> float:
+    """Return what earlier frames of the camera tell of a peak that lies at their level."""
+    level = learned.get(cells.colours[colour])
+    span = cells.anchor[colour] - cells.black[colour]
+    near = level is not None and abs(peak.level - level) <= max(_LEARNED_SHARE * span, peak.width)
+    return SURE if near else 0.0
 
 
 def with_margins(levels: Levels, frame: Frame) -> Levels:

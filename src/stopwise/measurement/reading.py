@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 
 from stopwise.cells import cells_of, weighted
 from stopwise.measurement.backdrop import read_backdrop
-from stopwise.measurement.clipping import find_clipped, read_clipping
-from stopwise.measurement.figures import Measurement, Ratio
+from stopwise.measurement.clipping import find_clipped, find_doubt, read_clipping
+from stopwise.measurement.figures import Measurement, Ratio, Zones
 from stopwise.measurement.follow import LEAST_SCORE, find_patches
 from stopwise.measurement.levels import find_levels, with_margins
 from stopwise.measurement.noise import sensor_noise
@@ -17,7 +17,6 @@ from stopwise.measurement.paper import find_parts
 from stopwise.measurement.patches import Ground, lost_patch, read_patch
 from stopwise.measurement.shutter import read_shutter
 from stopwise.measurement.split import split_ratio
-from stopwise.measurement.zones import mid_grey_for, read_zones
 from stopwise.plan.model import Plan
 from stopwise.plan.now import plan_now
 from stopwise.reduction import Asked, reduce_frame
@@ -37,6 +36,9 @@ if TYPE_CHECKING:
 
 DARK_NOISES = 3.0
 """Read noises above black under which a cell is left out of a split."""
+
+SAME_ISO_STOPS = 1.0 / 6.0
+"""ISO speeds that lie nearer are one: files round them to a sixth of a stop at worst."""
 
 MOST_SPLIT = 700_000
 """Cells of the whole frame among which the subject is split."""
@@ -127,6 +129,13 @@ def read(
     parts = find_parts(grid, paper, plate=known.plate)
     patches = _patches(ground, targets, grid, known.reference)
     middle = grid.tones.stops_at(50.0) if grid.tones else None
+    places = {name: patch.box for name, patch in patches.items()}
+    doubt = find_doubt(
+        ground.cells,
+        ground.levels,
+        places,
+        pinpoint_largest=targets.plan.limits.pinpoint_largest,
+    )
     measurement = Measurement(
         camera=frame.camera,
         exposure=frame.exposure,
@@ -136,8 +145,9 @@ def read(
             ground.cells,
             ground.levels,
             ground.clipped,
-            patches={name: patch.box for name, patch in patches.items()},
+            patches=places,
             blocked=None if ground.mid_grey is None or not grid.tones else grid.tones.blocked,
+            doubt=doubt,
         ),
         zones=read_zones(grid, mid_grey=ground.mid_grey),
         patches=patches,
@@ -152,6 +162,7 @@ def read(
         ),
         subject_log2_y=None if middle is None else middle + math.log2(mid_grey),
         look=look,
+        doubt=doubt,
     )
     return Reading(measurement, ground, grid)
 
@@ -258,4 +269,63 @@ def _between(lit: str, shadow: str, patches: Mapping[str, PatchReading]) -> Rati
         lit=lit,
         shadow=shadow,
         uncertainty=math.hypot(above.uncertainty or 0.0, below.uncertainty or 0.0),
+    )
+
+
+def mid_grey_for(frame: Frame, plan: Plan | None) -> float | None:
+    """Return mid-grey as a fraction of the anchor, or None where it holds for another camera.
+
+    Parameters
+    ----------
+    frame
+        The frame: its body and ISO.
+    plan
+        The plan, with what a grey card gave and for which body and ISO. Without a figure in the
+        plan mid-grey is 0.18 / sqrt(2) = 0.1273 of saturation (ISO 12232).
+
+    Notes
+    -----
+    A figure that names no body or ISO holds for every one.
+    """
+    if plan is None or plan.camera.mid_grey is None:
+        return MID_GREY_OF_SATURATION
+    model, named, iso = plan.camera.mid_grey_model, plan.camera.mid_grey_iso, frame.exposure.iso
+    if model is not None and frame.camera.model != model:
+        return None
+    if named is not None and (iso is None or abs(math.log2(iso / named)) > SAME_ISO_STOPS):
+        return None
+    return plan.camera.mid_grey
+
+
+def read_zones(grid: LightGrid, *, mid_grey: float | None) -> Zones:
+    """Return how a frame's cells spread over the zones.
+
+    Parameters
+    ----------
+    grid
+        The frame, with its tones counted.
+    mid_grey
+        Y of mid-grey; None where it holds for another camera: then `share` is None.
+
+    Returns
+    -------
+    Zones
+        Eleven fractions of all cells, Zone 0 to X: zone k holds k - 0.5 <= zone < k + 0.5, Zone 0
+        all that is darker and Zone X all that is lighter. With the clipped share they sum to 1.
+
+    Raises
+    ------
+    ValueError
+        If the grid is a sum, of which no cells were counted.
+    """
+    if grid.tones is None:
+        msg = "zones are counted from a frame's cells, got a sum of grids"
+        raise ValueError(msg)
+    rows, columns = grid.cells
+    held = grid.tones.zones()
+    share = None if mid_grey is None else tuple(int(cells) / (rows * columns) for cells in held)
+    return Zones(
+        share=share,
+        clipped=(rows * columns - int(held.sum())) / (rows * columns),
+        mid_grey=MID_GREY_OF_SATURATION if mid_grey is None else mid_grey,
     )

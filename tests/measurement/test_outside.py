@@ -1,0 +1,89 @@
+"""What is told of frames that we did not make: a few of `tests/bench/bench_outside.py`."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from stopwise.cells import cells_of
+from stopwise.measurement.levels import find_levels, thresholds
+from stopwise.measurement.noise import sensor_noise
+from support.light_frames import Sensor
+from support.light_frames import expose as exposed_plainly
+from support.outside import (
+    FIRST_PROVING,
+    SHAPE,
+    blown,
+    camera_light,
+    clean,
+    drawn_sensor,
+    expose,
+    linear,
+    stopped_anew,
+    told_of,
+)
+
+QUICK = [FIRST_PROVING + number for number in (2, 7, 9)]
+MORE = [pytest.param(FIRST_PROVING + number, marks=pytest.mark.slow) for number in range(20, 32)]
+
+
+def test_the_srgb_curve_is_undone_as_the_standard_has_it():
+    """IEC 61966-2-1: the two pieces meet at 0.04045, and 0.5 is 0.21404 of linear light."""
+    assert linear(np.array([0.0, 0.04045, 0.5, 1.0])) == pytest.approx(
+        [0.0, 0.04045 / 12.92, 0.214041, 1.0], abs=1e-6
+    )
+    assert linear(np.array([0.0404499, 0.0404501])) == pytest.approx([0.00313] * 2, abs=1e-5)
+
+
+@pytest.mark.parametrize("seed", [*QUICK, *MORE])
+def test_a_blown_frame_is_never_called_fine_nor_counted_over(seed):
+    told = told_of(blown(seed))
+    assert told.answer in ("near", "may be"), told
+
+
+@pytest.mark.parametrize("seed", [*QUICK, *MORE])
+def test_a_frame_of_which_nothing_is_full_is_never_told_as_clipped(seed):
+    told = told_of(clean(seed))
+    assert told.answer in ("clean", "may be"), told
+
+
+@pytest.mark.parametrize("seed", [5, 11])
+def test_stops_put_upon_a_real_mosaic_are_found(seed):
+    assert told_of(stopped_anew(seed, blown=True)).answer == "near"
+    assert told_of(stopped_anew(seed, blown=False)).answer == "clean"
+
+
+def test_twelve_bits_whose_planes_pile_up_apart_far_under_the_named_white_are_told():
+    """A real file's figures: black 128, white named 4095, planes full from 3 790 to 3 850."""
+    rng = np.random.default_rng(2)
+    light, _ = camera_light(1, rng)
+    span = 4095.0 - 128.0
+    sensor = replace(
+        drawn_sensor(np.random.default_rng(0)), kind="rggb", iso=100.0, full=45_000.0, read=6.0,
+        dsnu=1.0, prnu=0.006, bits=12, black=128.0, white=4095.0, spread=0.003, hot=2e-6,
+        stops=tuple((level - 128.0) / span for level in (3850.0, 3812.0, 3790.0, 3826.0)),
+        multipliers=(2.1, 1.0, 1.5),
+    )  # fmt: skip
+    exposed = expose(light / np.quantile(light, 0.93), sensor, rng=rng, told="12 bits")
+    told = told_of(exposed)
+    assert exposed.any_clipped > 0.05
+    assert told.any_clipped == pytest.approx(exposed.any_clipped, abs=0.01)
+    assert not told.is_open
+
+
+def test_a_plane_that_light_passes_where_the_others_stop_takes_no_level_of_theirs():
+    """Else whatever light of it lies over their level would be counted as full."""
+    ramp = np.tile(np.linspace(0.02, 1.05, SHAPE[1]), (SHAPE[0], 1))
+    sensor = Sensor(ceiling=15000.0, spread=0.2, multipliers=(1.0, 1.0, 1.0))
+    frame, _ = exposed_plainly(ramp, sensor)
+    red = frame.mosaic[::2, ::2]
+    light = 0.92 * 15871.0 * ramp[::2, ::2]
+    noise = np.random.default_rng(1).standard_normal(red.shape)
+    red[:] = np.rint(512.0 + light + np.sqrt(0.25 * light) * noise)
+    cells = cells_of(frame)
+    levels = find_levels(cells, noise=sensor_noise(cells))
+    assert set(levels.observed) == {"G", "B", "G2"}
+    counted = int(cells.histograms[0][thresholds(levels)[0] :].sum())
+    assert counted < 0.002 * red.size
