@@ -137,6 +137,9 @@ TOLD: list[Row] = [
      "Blown area of 2.1 %, 10 % from the left, 90 % down.", "Less light there, or let it clip.",
      "Blown area bottom left, 2.1 %."),
     ("blown", "clear", "frame", 0.0, 0.0, SHARE | HELD, "No blown area outside patches.", "", SAME),
+    ("blown", "may_be_clipped", "frame", None, None, SHARE | UNSEEN | {"share": 0.4},
+     "Up to 40 % of the frame may be blown.", "Shoot two, 2 stops over: it learns.",
+     "Up to 40 % may be blown."),
     ("pinpoints", "blown", "frame", 0.002, 0.001, SHARE | {"count": 40},
      "40 pinpoints cover 0.2 % of the frame.", "Find the glints: move or dull them.",
      "Pinpoints cover 0.2 %."),
@@ -373,6 +376,8 @@ def test_a_frame_that_is_not_judged_says_its_ratio_and_what_is_blown_and_why() -
     )
     part = Verdict("measured", reason=Reason("own_frame", ("clean plate",)))
     assert headline(part, blown=0.02) == ("Blown 2 %.", "Clean plate: measured only.")
+    doubted = headline(Verdict("measured"), may_be=0.4)[0]
+    assert doubted == "Up to 40 % may be blown."
     refused = Verdict("measured", reason=Reason("refused", ("grey",), "the box is blown"))
     assert headline(refused)[1] == "Not taken as grey."
 
@@ -391,6 +396,7 @@ def test_every_condition_of_a_file_has_a_headline_of_its_own() -> None:
     [
         (Reason("must_see", ("cheek", "brow")), "must be seen, and isn't: cheek, brow"),
         (Reason("material_not_seen", ("skin",)), "no patch of skin is seen"),
+        (Reason("may_be_clipped"), "more may be blown than the plan allows"),
         (Reason("nothing_seen"), "nothing that the plan asks for is seen"),
         (
             Reason("no_boxes", ("upright",)),

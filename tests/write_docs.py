@@ -20,6 +20,7 @@ FIELDS = {
     "measured, planned": "what was read and what is planned, stops",
     "tenths, hundredths": "what was read, in stops to that digit",
     "share": "what was read, in per cent",
+    "most": "the greatest share of the frame that it may be, in per cent",
     "snr, snr_planned": "signal to noise, read and planned",
     "figure": "which figure of the backdrop",
     "at, where": "a place, in per cent from the left and the top; or in words: `bottom left`",

@@ -32,6 +32,7 @@ Code = Literal[
     "hot_centre",
     "near_clip",
     "blown",
+    "may_be_clipped",
     "clear",
     "rough",
     "blocked",
@@ -186,6 +187,12 @@ MESSAGES: dict[tuple[Check, Code], Message] = {
         "Blown area of {share}{at}.",
         "Less light there, or let it clip.",
         ("Blown area{where}, {share}.", "Blown area, {share}."),
+    ),
+    ("blown", "may_be_clipped"): Message(
+        "Up to {most} of the frame may be blown.",
+        "Shoot two, 2 stops over: it learns.",
+        ("Up to {most} may be blown.",),
+        is_advice=True,
     ),
     ("blown", "clear"): Message("No blown area outside patches."),
     ("pinpoints", "blown"): Message(

@@ -94,6 +94,8 @@ class Detail:
         Of the picture.
     count
         Of specks.
+    share
+        Greatest share of the frame, where only that is known.
     moved
         Shares of the picture to the right and down, of a spot or of the way back into it.
     overhead, held
@@ -122,6 +124,7 @@ class Detail:
     where: tuple[float, float, float, float] | None = None
     side: Side | None = None
     count: int | None = None
+    share: float | None = None
     moved: Point | None = None
     overhead: bool | None = None
     held: Literal["boom", "stand"] | None = None
@@ -291,6 +294,7 @@ ReasonCode = Literal[
     "no_boxes",
     "must_see",
     "material_not_seen",
+    "may_be_clipped",
     "nothing_seen",
     "open",
     "own_frame",
@@ -307,9 +311,9 @@ class Reason:
     ----------
     code
         no_boxes: the camera is held as for no boxes of the plan; must_see, material_not_seen,
-        nothing_seen: what a verdict would need isn't seen; open: its zones aren't set; own_frame:
-        the frame plays a part in the plan; refused: it was meant to, and can't; file: the file
-        gives no pixels.
+        nothing_seen: what a verdict would need isn't seen; may_be_clipped: more may be blown than a
+        limit allows; open: its zones aren't set; own_frame: the frame plays a part in the plan;
+        refused: it was meant to, and can't; file: the file gives no pixels.
     of
         Names that it is about: patches and ratios, a material, the part.
     detail
@@ -337,8 +341,9 @@ def verdict_of(findings: Iterable[Finding]) -> Verdict:
     """Return the verdict that findings come to, with the findings in their order.
 
     Any that fails: off plan. Else can't tell, where a `must_see` patch or a ratio isn't seen, where
-    no patch of a material is that has two or more, or where nothing is seen at all; what waits for
-    its lamps is left out. Else on plan: on the line counts as held.
+    no patch of a material is that has two or more, where more may be clipped than a limit allows,
+    or where nothing is seen at all; what waits for its lamps is left out. Else on plan: on the line
+    counts as held.
     """
     told = tuple(sorted(findings, key=severity))
     if any(finding.state == "fails" for finding in told):
@@ -367,6 +372,8 @@ def _missing(findings: Sequence[Finding]) -> Reason | None:
     for material, seen in seen_by_material.items():
         if len(seen) > 1 and not any(seen):
             return Reason("material_not_seen", (material,))
+    if any(finding.code == "may_be_clipped" for finding in findings):
+        return Reason("may_be_clipped")
     if not any(finding.state in ("holds", "on the line") for finding in findings):
         return Reason("nothing_seen")
     return None

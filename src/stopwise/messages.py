@@ -102,7 +102,11 @@ def headline_of(finding: Finding) -> tuple[str, str]:
 
 
 def headline(
-    verdict: Verdict, *, ratio_stops: float | None = None, blown: float = 0.0
+    verdict: Verdict,
+    *,
+    ratio_stops: float | None = None,
+    blown: float = 0.0,
+    may_be: float | None = None,
 ) -> tuple[str, str]:
     """Return what a frame says at a glance, and what to do about it.
 
@@ -112,6 +116,8 @@ def headline(
         The answer; its findings stand in their order, worst first.
     ratio_stops, blown
         Lit to shadow, and the share of the frame in blown areas: said of a frame that isn't judged.
+    may_be
+        Greatest share of the frame that may be clipped, where that isn't sure: said of it too.
 
     Returns
     -------
@@ -129,13 +135,17 @@ def headline(
     if verdict.verdict == "unreadable":
         return _unreadable(reason)
     parts = [] if ratio_stops is None else [f"lit to shadow {tenths(ratio_stops)}"]
-    parts.append(f"blown {share_text(blown)}" if blown else "nothing blown")
+    surely = f"blown {share_text(blown)}" if blown else "nothing blown"
+    parts.append(surely if may_be is None else f"up to {share_text(may_be)} may be blown")
     return fitted("{}.".format, ", ".join(parts)), _why_measured(reason)
 
 
 def _cannot_tell(unseen: Sequence[Finding], reason: Reason | None) -> tuple[str, str]:
     if unseen and unseen[0].code == "no_boxes":
         return headline_of(unseen[0])
+    for one in unseen:
+        if reason is not None and one.code == reason.code:  # what may be clipped
+            return headline_of(one)
     if not unseen:
         why = "" if reason is None else reason_text(reason)
         return "Can't tell.", shortened_line(why) or "Shoot again."
@@ -215,6 +225,7 @@ def reason_text(reason: Reason) -> str:
         "open": f"targets are open until a frame is adopted: {names}",
         "must_see": f"must be seen, and isn't: {names}",
         "material_not_seen": f"no patch of {names} is seen",
+        "may_be_clipped": "more may be blown than the plan allows",
         "nothing_seen": "nothing that the plan asks for is seen",
         "own_frame": f"the plan's own frame: {names}",
         "refused": f"not taken as {names}: {reason.detail}",
@@ -501,6 +512,7 @@ _FIELDS: dict[str, Callable[[Finding], str]] = {
     "tenths": lambda one: f"{one.measured or 0.0:.1f}",
     "hundredths": lambda one: f"{one.measured or 0.0:.2f}",
     "share": lambda one: share_text(one.measured or 0.0),
+    "most": lambda one: share_text(one.detail.share or 0.0),
     "snr": lambda one: f"{one.measured or 0.0:.0f}",
     "snr_planned": lambda one: f"{one.planned or 0.0:.0f}",
     "figure": lambda one: FIGURES[one.figure or "zone"],

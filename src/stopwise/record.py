@@ -121,6 +121,7 @@ class Record:
             Verdict(self.verdict, self.findings, self.reason),
             ratio_stops=None if self.ratio is None else self.ratio.stops,
             blown=sum(area.fraction for area in areas),
+            may_be=self.clipping.may_be[1] if self.clipping and self.clipping.may_be else None,
         )
 
     def with_verdict(self, verdict: Verdict) -> Record:
@@ -258,6 +259,7 @@ def record_schema() -> dict[str, Any]:
     schema["required"] = ["schema", *_KEYS]
     parts["Finding"]["properties"] |= {"say": sentence, "do": sentence}
     parts["Levels"]["properties"].pop("observed")
+    parts["Levels"]["properties"].pop("doubted")
     parts["Ratio"]["properties"]["ratio"] = parts["Ratio"]["properties"].pop("ashman")
     return schema
 

@@ -7,8 +7,8 @@ from dataclasses import replace
 import pytest
 
 from stopwise.frame import Exposure
-from stopwise.measurement.figures import BlownArea, ShutterReading
-from stopwise.messages import do, say
+from stopwise.measurement.figures import BlownArea, ClippedAtMost, ShutterReading
+from stopwise.messages import do, headline, say
 from stopwise.verdict import judge
 from support.readings import backdrop, measurement, patch, plan, reading
 
@@ -162,6 +162,42 @@ def test_blown_areas_in_patches_and_in_places_meant_to_clip_are_not_the_frame_s(
     blown = next(finding for finding in verdict.findings if finding.check == "blown")
     assert blown.measured == pytest.approx(0.0002)
     assert blown.state == "fails"
+
+
+AREA = BlownArea(0.3, (0.6, 0.1, 0.9, 0.9), (0.75, 0.5))
+IN_CHEEK = replace(AREA, patch="cheek")
+
+
+@pytest.mark.parametrize(
+    ("doubt", "verdict", "patches"),
+    [
+        (ClippedAtMost(0.4, (AREA,), {"cheek": 0.0}), "can't tell", ()),
+        (
+            ClippedAtMost(0.4, (replace(AREA, patch="cheek"),), {"cheek": 0.2}),
+            "can't tell",
+            ("cheek",),
+        ),
+        (ClippedAtMost(1e-5, (replace(AREA, fraction=1e-5),), {"cheek": 0.0}), "on plan", None),
+    ],
+)
+def test_what_may_be_clipped_over_a_limit_leaves_the_verdict_open(doubt, verdict, patches):
+    judged = judge(
+        measurement({"cheek": reading(6.0)}, doubt=doubt),
+        plan(patch=[patch("cheek", zone=6.0, material="skin")]),
+    )
+    assert judged.verdict == verdict
+    told = [one for one in judged.findings if one.code == "may_be_clipped"]
+    assert [one.detail.patches for one in told] == ([] if patches is None else [patches])
+    if told:
+        assert headline(judged)[0] == "Up to 40 % may be blown."
+
+
+def test_what_may_be_clipped_never_makes_good_what_fails():
+    judged = judge(
+        measurement({"cheek": reading(6.9)}, doubt=ClippedAtMost(0.4, (AREA,), {})),
+        plan(patch=[patch("cheek", zone=6.0)]),
+    )
+    assert judged.verdict == "off plan"
 
 
 def test_the_shutters_edge_is_the_first_thing_said():

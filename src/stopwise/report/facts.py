@@ -130,6 +130,8 @@ def _clipping(clipping: Clipping) -> Iterator[tuple[str, str]]:
     ]
     if len(clipping.areas) > MOST_AREAS:
         told.append(f"{len(clipping.areas) - MOST_AREAS} smaller")
+    if clipping.may_be is not None:
+        told.append(f"up to {share(clipping.may_be[1])} may be")
     yield "Blown", ", ".join(told) or "nothing"
     points = clipping.pinpoints
     blocked = "" if clipping.blocked is None else f"; blocked {share(clipping.blocked)}"

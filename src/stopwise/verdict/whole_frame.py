@@ -13,7 +13,7 @@ from stopwise.targets import setting_offset_stops
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from stopwise.measurement.figures import Measurement
+    from stopwise.measurement.figures import BlownArea, Measurement
     from stopwise.plan.model import CameraPlan
     from stopwise.plan.now import PlanNow
 
@@ -29,6 +29,7 @@ _SLOPE_STOPS = 0.15
 def frame_findings(now: PlanNow, measurement: Measurement) -> Iterator[Finding]:
     """Yield the findings that belong to no patch and no setting."""
     yield _blown(now, measurement)
+    yield from _may_be_blown(now, measurement)
     pinpoints = measurement.clipping.pinpoints
     within = (None, now.plan.limits.pinpoints_total)
     yield Finding(
@@ -78,17 +79,7 @@ def _safe_shutter_s(camera: CameraPlan) -> float | None:
 
 def _blown(now: PlanNow, measurement: Measurement) -> Finding:
     """Find the largest blown area that lies in no patch and in no place that may clip."""
-    boxes = [place.box for place in now.plan.may_clip]
-    boxes += [reading.box for reading in measurement.patches.values()]
-    loose = [
-        area
-        for area in measurement.clipping.areas
-        if area.patch is None
-        and not any(
-            x0 <= area.centre[0] <= x1 and y0 <= area.centre[1] <= y1 for x0, y0, x1, y1 in boxes
-        )
-    ]
-    largest = max(loose, key=lambda area: area.fraction, default=None)
+    largest = _largest_loose(measurement.clipping.areas, now, measurement)
     within = (None, now.plan.limits.blown_area)
     fraction = 0.0 if largest is None else largest.fraction
     return Finding(
@@ -102,6 +93,44 @@ def _blown(now: PlanNow, measurement: Measurement) -> Finding:
         unit="fraction",
         detail=Detail() if largest is None else Detail(at=largest.centre, where=largest.box),
     )
+
+
+def _largest_loose(
+    areas: Sequence[BlownArea], now: PlanNow, measurement: Measurement
+) -> BlownArea | None:
+    boxes = [place.box for place in now.plan.may_clip]
+    boxes += [reading.box for reading in measurement.patches.values()]
+    loose = [
+        area
+        for area in areas
+        if area.patch is None
+        and not any(
+            x0 <= area.centre[0] <= x1 and y0 <= area.centre[1] <= y1 for x0, y0, x1, y1 in boxes
+        )
+    ]
+    return max(loose, key=lambda area: area.fraction, default=None)
+
+
+def _may_be_blown(now: PlanNow, measurement: Measurement) -> Iterator[Finding]:
+    """Say it where what may be clipped could exceed a limit, of a patch or of the rest."""
+    doubt = measurement.doubt
+    if doubt is None:
+        return
+    patches = tuple(
+        patch.name
+        for patch in now.patches
+        if doubt.patches.get(patch.name, 0.0) > patch.most_clipped
+    )
+    largest = _largest_loose(doubt.areas, now, measurement)
+    if patches or (largest is not None and largest.fraction > now.plan.limits.blown_area):
+        yield Finding(
+            check="blown",
+            of="frame",
+            code="may_be_clipped",
+            state="not seen",
+            unit="fraction",
+            detail=Detail(patches=patches, share=doubt.most),
+        )
 
 
 def trigger_finding() -> Finding:
