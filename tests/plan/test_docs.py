@@ -13,7 +13,7 @@ import pytest
 from stopwise.cli import run
 from stopwise.errors import WrongUse
 from stopwise.plan import readings
-from stopwise.plan.faults import keys_of_the_plan
+from stopwise.plan.keys import PLAN
 from stopwise.plan.loading import plan_of_text
 from stopwise.plan.model import MATERIALS
 
@@ -36,20 +36,19 @@ def keys_in_tables(text: str) -> set[str]:
     return {key for cell in first_cells for key in re.findall(r"`([a-z_0-9.]+)`", cell)}
 
 
-OWN_SECTION = sorted(table for table in keys_of_the_plan() if not table.startswith("look."))
+TABLES = {table.dotted: table.keys for table in PLAN.tables()}
+OWN_SECTION = sorted(table for table in TABLES if not table.startswith("look."))
 
 
 @pytest.mark.parametrize("table", OWN_SECTION)
 def test_every_key_stands_in_the_section_of_its_table(table: str) -> None:
     explained = keys_in_tables(section_of(table))
-    tables = set(keys_of_the_plan())
-
-    keys = [key for key in keys_of_the_plan()[table] if f"{table}.{key}".lstrip(".") not in tables]
+    keys = [name for name, key in TABLES[table].items() if not key.keys]
     assert [key for key in keys if key not in explained] == []
 
 
 def test_the_page_explains_no_key_that_is_not_there() -> None:
-    known = {key for keys in keys_of_the_plan().values() for key in keys}
+    known = {key for keys in TABLES.values() for key in keys}
     sections = [text for name, text in SECTIONS.items() if name.startswith("`")]
 
     explained = {key for text in sections for key in keys_in_tables(text)}
@@ -61,7 +60,7 @@ def test_all_examples_together_are_one_plan_that_uses_every_key() -> None:
 
     used: dict[str, set[str]] = {}
     collect(tomllib.loads(WHOLE), "", used)
-    for table, keys in keys_of_the_plan().items():
+    for table, keys in TABLES.items():
         if not table.startswith("look."):
             assert set(keys) - used[table] == set(), table
     assert plan.looks[0].ratios[0].stops == 3.5

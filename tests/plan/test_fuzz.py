@@ -10,14 +10,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from stopwise.errors import PlanError
-from stopwise.plan.faults import keys_of_the_plan
+from stopwise.plan.keys import PLAN
 from stopwise.plan.loading import decode_text, plan_of_text
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
 LINE = re.compile(r"plan\.toml:[1-9][0-9]*: \S.*[.?]", re.DOTALL)
-KNOWN = sorted({key for keys in keys_of_the_plan().values() for key in keys})
+KNOWN = sorted({key for table in PLAN.tables() for key in table.keys})
 WORDS = st.sampled_from(
     ["f/11", "8.3", "1/160", "skin", "key", "7 of 10", "125 Ws", "daylight", "5'11\"", "backdrop"]
 )

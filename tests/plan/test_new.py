@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from stopwise.cli import run
 from stopwise.errors import PlanError, WrongUse
 from stopwise.plan.interview import Interview
 from stopwise.plan.loading import plan_of_text
@@ -297,10 +298,32 @@ def test_a_box_may_be_left_to_be_drawn_on_the_first_frame() -> None:
     plan = plan_of_text(text)
     assert [patch.name for patch in plan.patches] == ["shadow"]
     assert plan.ratios == ()
-    told = text.replace("# name", "name").replace("# zone = 6.3", "zone = 6.3")
-    assert '# [[patch]]\nname = "lit cheek"' in told
-    assert '# lit = "lit cheek"' in told
-    assert "zone = 6.3" in told
+    assert '# [[patch]]\n# name = "lit cheek"' in text
+    assert '# lit = "lit cheek"' in text
+
+
+def test_once_the_box_is_drawn_what_was_said_of_its_patch_holds(tmp_path: Path) -> None:
+    said = {
+        "light": ["key", "fill"],
+        "patch": ["cheek; material=skin; zone=6 1/3; lit_by=key", "shade; material=skin", "hair"],
+        "ratio": ["cheek to shade = 2"],
+        "separation": ["hair over cheek = 0.7"],
+    }
+    file = write_new_plan(tmp_path / "plan.toml", plan_tables(said))
+    assert plan_of_text(file.read_text(encoding="utf-8")).patches == ()
+    for name in ("cheek", "shade"):
+        assert run(["plan", "patch", name, "--plan", str(file), "--box", ".1,.1,.2,.2"]) == 0
+
+    text = file.read_text(encoding="utf-8")
+    plan = plan_of_text(text)
+    cheek = plan.patch("cheek")
+    assert cheek is not None
+    assert (cheek.material, cheek.lit_by) == ("skin", ("key",))
+    assert cheek.zone == pytest.approx(6.333, abs=1e-3)
+    assert [(one.lit, one.shadow, one.stops) for one in plan.ratios] == [("cheek", "shade", 2.0)]
+    assert plan.separations == ()
+    assert text.count("# waits for a box") == 2  # hair, and what names it
+    assert "# one for each lamp" in text
 
 
 def test_an_interview_that_is_broken_off_keeps_its_answers() -> None:

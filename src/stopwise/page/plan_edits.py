@@ -137,7 +137,8 @@ def _with_patch(draft: Draft, edit: PatchEdit, look: str | None) -> Draft:
             msg = f'There is a patch called "{shown(now.name)}" already. Give it another name.'
             raise Stale(msg)
         stated = {key: value for key, value in asdict(now).items() if value not in _UNSAID}
-        return draft.add(place[:-1], stated)
+        is_own = place[:-1] == ("patch",)
+        return draft.add_patch(stated) if is_own else draft.add(place[:-1], stated)
     if patch is None:
         msg = f'There is no patch called "{shown(sought.name)}" any more.'
         raise Stale(msg)

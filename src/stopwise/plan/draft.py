@@ -15,23 +15,29 @@ import re
 import shutil
 import tempfile
 import tomllib
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from stopwise.errors import PathMissing, WrongUse
 from stopwise.plan.loading import decode_text, plan_of_text, read_bytes, text_of
+from stopwise.plan.model import BACKDROP
 from stopwise.plan.places import find_places
 from stopwise.plan.plan_bounds import MOST_BYTES
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Callable, Iterator, Mapping
 
     from stopwise.plan.model import Plan
     from stopwise.plan.places import Path as KeyPath
     from stopwise.plan.places import Places
 
 _MARK = b"\xef\xbb\xbf"
+WAITS = "# waits for a box: draw it on the first frame"
+"""Stands above a table of a new plan that is all comments, since a patch has no box yet."""
+
+_WAITING = re.compile(rf"(?m)^{WAITS}\r?\n((?:# [^\n]*\n)+)")
 _MOST_KEPT = 3 * MOST_BYTES
 """Bytes of what is kept for an undo: a plan in hexadecimal digits, and how the edit was called."""
 
@@ -154,6 +160,27 @@ class Draft:
             else:
                 edited = _at_the_end(self.text, block)
         return self._checked(edited, path, lambda data: _append(data, path, table))
+
+    def add_patch(self, values: Mapping[str, object]) -> Draft:
+        """Add a patch whose box was drawn, with what the plan's comments say of it until then.
+
+        Ratios and separations that waited for it follow, where nothing else they name is missing.
+
+        Raises
+        ------
+        WrongUse
+            If the text is laid out so that it can't be added safely.
+        """
+        kept, draft = {}, self
+        for block, kind, keys in _waiting(self.text):
+            if kind == "patch" and keys.get("name") == values["name"]:
+                kept, draft = keys, replace(draft, text=draft.text.replace(block, "", 1))
+        draft = draft.add(("patch",), {**kept, **values})
+        names = {patch["name"] for patch in tomllib.loads(draft.text)["patch"]} | {BACKDROP}
+        for block, kind, keys in _waiting(draft.text):
+            if kind != "patch" and {keys.get(side) for side in _NAMED_BY[kind]} <= names:
+                draft = replace(draft, text=draft.text.replace(block, "", 1)).add((kind,), keys)
+        return draft
 
     def remove(self, path: KeyPath) -> Draft:
         """Take out one table of several, with its own keys and the comments straight above it.
@@ -360,6 +387,14 @@ def plain_value(value: object) -> Any:
         msg = "Text that is written into a plan has one line and no control signs."
         raise WrongUse(msg)
     return [plain_value(part) for part in value] if isinstance(value, list | tuple) else value
+
+
+def _waiting(text: str) -> Iterator[tuple[str, str, dict[str, Any]]]:
+    """Yield each table that waits for a box: its comments, its kind and its keys."""
+    for found in _WAITING.finditer(text):
+        with suppress(tomllib.TOMLDecodeError, ValueError):
+            ((kind, (keys,)),) = tomllib.loads(re.sub(r"(?m)^# ", "", found[1])).items()
+            yield found[0], kind, keys
 
 
 def _inside(data: Any, path: KeyPath) -> Any:

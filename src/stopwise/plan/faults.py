@@ -5,20 +5,20 @@ The model refuses single values; names that stand twice, or that nothing bears, 
 
 from __future__ import annotations
 
-import typing
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
-from stopwise.plan.model import BACKDROP, SINGLE_ROLES, Plan, Table
+from stopwise.plan.keys import PLAN
+from stopwise.plan.model import BACKDROP, SINGLE_ROLES
 from stopwise.plan.readings import nearest
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
 
-    from pydantic.fields import FieldInfo
     from pydantic_core import ErrorDetails
 
+    from stopwise.plan.keys import PlanKey
     from stopwise.plan.loading import PlanText
-    from stopwise.plan.model import Light, Look, MayClip, Patch
+    from stopwise.plan.model import Light, Look, MayClip, Patch, Plan
     from stopwise.plan.places import Path
 
 
@@ -115,135 +115,65 @@ def model_fault(error: ErrorDetails, source: PlanText) -> Fault:
         is_box = {"box", "boxes"} & set(path) and path[-1] in range(len(_CORNERS))
         which = f"{_CORNERS[int(path[-1])]} is" if is_box else "It holds"
         what = f"{which} {short(str(error['input']))}. {what}"
-    is_table = error["type"] in _TABLE_EXPECTED and _found(path)[0] is not None
+    is_table = error["type"] in _TABLE_EXPECTED and bool(PLAN.at(path).keys)
     is_told = is_table or error.get("ctx", {}).get("tells_right")
     return Fault(path, what if is_told else f"{what} {_right(path)}".rstrip(), stands)
 
 
 def _instead(path: Path) -> str:
     """Say which key was likely meant by one that isn't there, or which there are."""
-    key, keys = str(path[-1]), list(fields_of(_found(path[:-1])[0]))
+    key, keys = str(path[-1]), PLAN.at(path[:-1]).keys
     meant = _MEANT.get(key.lower(), "")
     meant = meant if meant in keys else nearest(key, keys) or ""
     if meant:
-        return f" Did you mean `{meant if len(path) > 1 else bracketed(meant)}`?"
-    elsewhere = [name for name in fields_of(Plan) if key in fields_of(_found((name,))[0])]
-    if elsewhere:
-        return f" It belongs in {bracketed(elsewhere[0])}."
-    return f" It takes {', '.join(keys)}."
+        return f" Did you mean `{meant if len(path) > 1 else keys[meant].header}`?"
+    elsewhere = [table.header for table in PLAN.keys.values() if key in table.keys]
+    return f" It belongs in {elsewhere[0]}." if elsewhere else f" It takes {', '.join(keys)}."
 
 
 def _what(error: ErrorDetails, path: Path) -> str:
     """Say what is wrong with a value."""
     kind, given, context = error["type"], error["input"], error.get("ctx", {})
-    table, field = _found(path)
-    if kind in _TABLE_EXPECTED and table:
-        return _brackets(given, path, is_many=_is_many(field))
+    key = PLAN.at(path)
+    if kind in _TABLE_EXPECTED and key.keys:
+        return _brackets(given, key, is_one=isinstance(path[-1], int))
     if kind == "literal_error":
-        words = _words(field.annotation) if field else []
-        meant = nearest(given, words) if isinstance(given, str) else None
+        meant = nearest(given, key.words) if isinstance(given, str) else None
         ask = f' Did you mean "{meant}"?' if meant else ""
-        return f"It is one of {', '.join(words)}.{ask}" if words else "This version reads 1."
+        return (
+            f"It is one of {', '.join(key.words)}.{ask}" if key.words else "This version reads 1."
+        )
     if kind == "plain":
         return str(context["text"])
     is_box = kind == "too_long" and context["max_length"] <= len(_CORNERS)
     if (is_box or kind in ("missing", "too_short")) and isinstance(given, list | tuple):
         if path[-1] == "boxes":
             return "It is a list of boxes, at least one."
-        wanted = field.examples[0] if field and field.examples else given
-        wanted = wanted[0] if wanted and isinstance(wanted[0], list) else wanted
-        return f"It has {len(given)} numbers where {len(wanted)} belong."
+        wanted = 2 if key.name == "range" else len(_CORNERS)
+        return f"It has {len(given)} numbers where {wanted} belong."
     figures = {k: f"{v:g}" if isinstance(v, float) else v for k, v in context.items()}
     return _KINDS.get(kind, "This can't stand here.").format(**figures)
 
 
-def _brackets(given: Any, path: Path, *, is_many: bool) -> str:
+def _brackets(given: object, key: PlanKey, *, is_one: bool) -> str:
     """Explain single and double brackets, where a table stands in the wrong ones."""
-    name = ".".join(part for part in path if isinstance(part, str))
     if isinstance(given, dict):
-        return f"There may be several of these. Write [[{name}]] with two brackets."
+        return f"There may be several of these. Write [[{key.dotted}]] with two brackets."
     if isinstance(given, list):
-        return f"There is only one of these. Write [{name}] with single brackets."
-    header = f"[[{name}]]" if is_many and not isinstance(path[-1], int) else f"[{name}]"
-    return f"This is a table. Write {header} and its keys below."
-
-
-def _words(annotation: Any) -> list[str]:
-    """Return the words that a key may be."""
-    if typing.get_origin(annotation) is typing.Literal:
-        return [word for word in typing.get_args(annotation) if isinstance(word, str)]
-    return [word for part in typing.get_args(annotation) for word in _words(part)]
+        return f"There is only one of these. Write [{key.dotted}] with single brackets."
+    return (
+        f"This is a table. Write {f'[{key.dotted}]' if is_one else key.header} and its keys below."
+    )
 
 
 def _right(path: Path) -> str:
-    field = _found(path)[1]
-    key = next((part for part in reversed(path) if isinstance(part, str)), "")
-    if field is None or not field.examples or isinstance(field.examples[0], dict):
+    key = PLAN.at(path)
+    if key.example is None or isinstance(key.example, dict):
         return ""
     from tomlkit import item
 
-    about = f" ({field.description})" if field.description else ""
-    return f"Right would be {key} = {item(field.examples[0]).as_string()}{about}."
-
-
-# --- the way through the model --------------------------------------------------------------------
-
-
-def table_called(kind: str) -> type[Table]:
-    """Return the table that stands under a key of the top: "light"; "" is the top itself."""
-    table = _found((kind,) if kind else ())[0]
-    if table is None:
-        raise KeyError(kind)
-    return table
-
-
-def fields_of(table: type[Table] | None) -> dict[str, FieldInfo]:
-    """Return a table's fields by the key that stands in the file."""
-    fields = table.model_fields.items() if table else ()
-    return {field.alias or name: field for name, field in fields}
-
-
-def keys_of_the_plan() -> dict[str, list[str]]:
-    """Return the keys of every table, by the table's header in the file: "light", "look.patch"."""
-    found: dict[str, list[str]] = {}
-
-    def collect(table: type[Table], name: str) -> None:
-        found[name] = list(fields_of(table))
-        for key, field in fields_of(table).items():
-            if inner := table_in(field):
-                collect(inner, f"{name}.{key}".lstrip("."))
-
-    collect(Plan, "")
-    return found
-
-
-def _found(path: Path) -> tuple[type[Table] | None, FieldInfo | None]:
-    """Return the table that a path leads to, and the field of the last key on its way."""
-    table: type[Table] | None = Plan
-    field = None
-    for part in path:
-        if isinstance(part, str) and table:
-            field = fields_of(table).get(part, field)
-            table = table_in(field) if field else None
-    return table, field
-
-
-def table_in(field: FieldInfo) -> type[Table] | None:
-    """Return the table that a key is or holds several of, None for a plain value."""
-    kinds = (field.annotation, *typing.get_args(field.annotation))
-    return next((k for k in kinds if isinstance(k, type) and issubclass(k, Table)), None)
-
-
-def _is_many(field: FieldInfo | None) -> bool:
-    return field is not None and typing.get_origin(field.annotation) is tuple
-
-
-def bracketed(key: str) -> str:
-    """Return a key of the top as it stands in a file: tables in their brackets."""
-    table, field = _found((key,))
-    if table is None:
-        return key
-    return f"[[{key}]]" if _is_many(field) else f"[{key}]"
+    about = f" ({key.about})" if key.about else ""
+    return f"Right would be {key.name} = {item(key.example).as_string()}{about}."
 
 
 # --- what no single value shows -------------------------------------------------------------------

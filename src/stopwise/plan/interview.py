@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from stopwise.errors import WrongUse
-from stopwise.plan.faults import table_called
+from stopwise.plan.keys import PLAN
 from stopwise.plan.model import MATERIALS
 from stopwise.plan.new import faults_of
 from stopwise.plan.readings import as_the_dial_reads
@@ -14,7 +14,6 @@ from stopwise.plan.spoken_tables import Keys, role_of, scale_at_full, table_of, 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
 
-    from stopwise.plan.faults import Fault
     from stopwise.plan.spoken_tables import Tables
 
 _CAMERA = (
@@ -179,7 +178,7 @@ class Interview:
                 answer = as_the_dial_reads(
                     answer, scale=str(table.get("scale", "")), full_reads=table.get("full_reads")
                 )
-            value = value_of(table_called(kind), key, answer)
+            value = value_of(kind, key, answer)
             if not self._refused(kind, table, {**table, key: value}, (key,)):
                 if not table:
                     self.tables.setdefault(kind, []).append(table)
@@ -190,28 +189,22 @@ class Interview:
     def _refused(self, kind: str, table: Keys | None, tried: Keys, keys: Iterable[str]) -> bool:
         """Say what the plan would refuse in these keys of a table, in any for none."""
         held = [one for one in self.tables.get(kind, ()) if one is not table]
+        place: tuple[str | int, ...] = (kind,) if kind else ()
+        if PLAN.at(place).shape == "tables":
+            place = (kind, len(held))
         asked = {*keys}
         try:
             faults = faults_of({**self.tables, kind: [*held, tried]})
         except WrongUse as wrong:
             self._say(f"  {wrong}")
             return True
-        here = [one for one in faults if _is_of(one, kind, len(held), asked)]
-        for fault in here:
-            self._say(f"  {fault.what}")
-        return bool(here)
-
-
-def _is_of(fault: Fault, kind: str, index: int, keys: set[str]) -> bool:
-    """Tell whether a fault is of these keys of a table; a fault of the whole table is."""
-    rest = fault.path[1:] if kind else fault.path
-    if fault.path[:1] != (kind,) and kind:
-        return False
-    if rest and isinstance(rest[0], int):
-        if rest[0] != index:
-            return False
-        rest = rest[1:]
-    return not keys or not rest or rest[0] in keys
+        is_refused = False
+        for fault in faults:
+            key = fault.path[len(place) :][:1]
+            if fault.path[: len(place)] == place and (not asked or not key or key[0] in asked):
+                self._say(f"  {fault.what}")
+                is_refused = True
+        return is_refused
 
 
 def _enough() -> WrongUse:

@@ -8,18 +8,16 @@ from typing import TYPE_CHECKING
 import tomlkit
 
 from stopwise.errors import PlanError, WrongUse
-from stopwise.plan.draft import plain_value
-from stopwise.plan.faults import bracketed, fields_of, table_in
+from stopwise.plan.draft import WAITS, plain_value
+from stopwise.plan.keys import PLAN
 from stopwise.plan.loading import text_of
-from stopwise.plan.model import MATERIALS, Plan
+from stopwise.plan.model import MATERIALS
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
 
-    from pydantic.fields import FieldInfo
-
     from stopwise.plan.faults import Fault
-    from stopwise.plan.model import Table
+    from stopwise.plan.keys import PlanKey
     from stopwise.plan.spoken_tables import Keys, Tables
 
 _COLUMN = 34  # where the remarks of a new plan begin, characters
@@ -64,21 +62,19 @@ def faults_of(tables: Tables) -> list[Fault]:
 def _text(tables: Tables) -> str:
     waiting = {patch.get("name") for patch in tables.get("patch", ()) if "box" not in patch}
     lines = ["schema = 1", *(line for top in tables.get("", ()) for line in _pairs(top, {})), _HEAD]
-    for key, field in fields_of(Plan).items():
-        table = table_in(field)
-        if table is None or key in _BY_PROGRAM:
+    for kind, table in PLAN.keys.items():
+        if not table.keys or kind in _BY_PROGRAM:
             continue
-        lines += ["", f"# {field.description}"]
-        if not tables.get(key):
-            lines += [f"# {bracketed(key)}", *_examples(table, ())]
-        for number, values in enumerate(tables.get(key, ())):
-            fields = {} if number else fields_of(table)
-            block = [bracketed(key), *_pairs(values, fields)]
-            block += [] if number else _examples(table, values)
-            sides = {values.get(side) for side in ("lit", "shadow", "lighter", "darker", "name")}
-            if waiting & sides and key in ("patch", "ratio", "separation"):
-                block = [line if line.startswith("#") else f"# {line}" for line in block]
-                block.insert(0, "# waits for a box: draw it on the first frame")
+        lines += ["", f"# {table.about}"]
+        if not tables.get(kind):
+            lines += [f"# {table.header}", *_examples(table, ())]
+        for number, values in enumerate(tables.get(kind, ())):
+            block = [table.header, *_pairs(values, {} if number else table.keys)]
+            named = [values.get(key) for key in ("name", "lit", "shadow", "lighter", "darker")]
+            if kind in ("patch", "ratio", "separation") and not waiting.isdisjoint(named):
+                block = [WAITS, *(f"# {line}" for line in block)]
+            elif not number:
+                block += _examples(table, values)
             lines += [*[""][: bool(number)], *block]
     return "\n".join(lines) + "\n" + _FOOT
 
@@ -126,26 +122,25 @@ def write_new_plan(path: str | Path, tables: Tables) -> Path:
     return file
 
 
-def _pairs(values: Keys, fields: Mapping[str, FieldInfo]) -> Iterator[str]:
-    """Yield a line for each key, with what it means where `fields` say so."""
+def _pairs(values: Keys, keys: Mapping[str, PlanKey]) -> Iterator[str]:
+    """Yield a line for each value, with what it means where `keys` say so."""
     for key, value in values.items():
         if value in ("", None):
             continue
-        about = str(fields[key].description) if key in fields else ""
+        about = keys[key].about if key in keys else ""
         if key == "material" and value in MATERIALS:
             row = MATERIALS[str(value)]
-            keys = ("zone", "over", "under", "headroom", "may_clip")
-            brings = {one: getattr(row, one) for one in keys}
+            shown = ("zone", "over", "under", "headroom", "may_clip")
+            brings = {one: getattr(row, one) for one in shown}
             told = [f"{one} {held:g}" for one, held in brings.items() if held is not None]
             about = f"brings {', '.join([*told, *(['no zone'] if row.zone is None else [])])}"
         pair = f"{tomlkit.key(key).as_string()} = {tomlkit.item(plain_value(value)).as_string()}"
         yield f"{pair:<{_COLUMN}} # {about}" if about else pair
 
 
-def _examples(table: type[Table], held: Iterable[str]) -> Iterator[str]:
+def _examples(table: PlanKey, held: Iterable[str]) -> Iterator[str]:
     """Yield the keys that aren't said as comments with an example each."""
-    known = {*held, *_BY_PROGRAM}
-    for key, field in fields_of(table).items():
-        if key not in known and field.examples:
-            pair = f"# {key} = {tomlkit.item(field.examples[0]).as_string()}"
-            yield f"{pair:<{_COLUMN}} # {field.description}"
+    for key, one in table.keys.items():
+        if key not in {*held, *_BY_PROGRAM} and one.example is not None:
+            pair = f"# {key} = {tomlkit.item(one.example).as_string()}"
+            yield f"{pair:<{_COLUMN}} # {one.about}"

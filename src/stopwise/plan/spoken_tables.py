@@ -3,18 +3,13 @@
 from __future__ import annotations
 
 import re
-import typing
 from typing import TYPE_CHECKING
 
 from stopwise.errors import WrongUse
-from stopwise.plan.faults import fields_of, table_called
-from stopwise.plan.kinds import Role
-from stopwise.plan.model import CameraPlan
+from stopwise.plan.keys import PLAN
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
-
-    from stopwise.plan.model import Table
 
 Keys = dict[str, object]
 """The keys of one table with their values as TOML holds them."""
@@ -46,8 +41,11 @@ def plan_tables(said: Mapping[str, str | Sequence[str] | None]) -> Tables:
     WrongUse
         If one can't be read.
     """
-    camera = {key: value_of(CameraPlan, key, str(said[key])) for key in fields_of(CameraPlan)
-              if said.get(key)}  # fmt: skip
+    camera = {
+        key: value_of("camera", key, str(said[key]))
+        for key in PLAN.keys["camera"].keys
+        if said.get(key)
+    }
     tables: Tables = {"": [{"title": said["title"]}] if said.get("title") else []}
     tables["camera"] = [camera] if camera else []
     for kind in _LINES:
@@ -75,21 +73,21 @@ def table_of(kind: str, said: str) -> Keys:
     WrongUse
         If a part has no equals sign, or a key stands twice.
     """
-    model, keys = table_called(kind), Keys()
+    keys = Keys()
     if kind in _PAIRS:
         word, names, example = _PAIRS[kind]
         found = re.fullmatch(rf"\s*(.+?)\s+{word}\s+(.+?)\s*=\s*(.+?)\s*", said)
         if not found:
             msg = f'"{said}" is not a {kind}. Write "{example}", in stops.'
             raise WrongUse(msg)
-        return {key: value_of(model, key, found[n]) for n, key in enumerate(names, 1)}
+        return {key: value_of(kind, key, found[n]) for n, key in enumerate(names, 1)}
     what = "lamp" if kind == "light" else kind
     for number, part in enumerate(said.split(";")):
         key, equals, value = (piece.strip() for piece in part.partition("="))
         if not equals and not key:
             continue
         if not equals and number == 0:
-            key, value = next(iter(fields_of(model))), key
+            key, value = next(iter(PLAN.keys[kind].keys)), key
         elif not equals:
             msg = f'"{part.strip()}" in the {what} "{said}" has no equals sign. Write key=value.'
             raise WrongUse(msg)
@@ -97,7 +95,7 @@ def table_of(kind: str, said: str) -> Keys:
         if key in keys:
             msg = f'"{key}" stands twice in the {what} "{said}". Keep one.'
             raise WrongUse(msg)
-        keys[key] = value_of(model, key, value)
+        keys[key] = value_of(kind, key, value)
     if kind != "light":
         return keys
     role, scale = role_of(str(keys.get("name", ""))), scale_of(keys.get("power"))
@@ -109,7 +107,7 @@ def role_of(name: str) -> str | None:
     words = name.lower().replace("-", " ").split()
     if {"paper", "backdrop"} & {*words}:
         return "background"
-    return next((role for role in typing.get_args(Role) if role in words), None)
+    return next((role for role in PLAN.at(("light", "role")).words if role in words), None)
 
 
 def scale_of(power: object) -> Keys:
@@ -166,36 +164,22 @@ def box_of(said: str) -> tuple[float, float, float, float]:
     return x0, y0, x1, y1
 
 
-def value_of(table: type[Table], key: str, said: str) -> object:
+def value_of(kind: str, key: str, said: str) -> object:
     """Return the value of a table's key as TOML would hold it: number, text, true, false or list.
 
     What the key can't be stays as it was said, for the plan to refuse.
     """
-    field = fields_of(table).get(key)
-    kinds = _kinds_in(field.annotation) if field else {float}
-    if bool in kinds and said.lower() in ("true", "yes", "false", "no"):
+    one = PLAN.at((kind,)).keys.get(key)
+    shape = one.shape if one else "number"
+    if shape == "switch" and said.lower() in ("true", "yes", "false", "no"):
         return said.lower() in ("true", "yes")
-    if "list of lists" in kinds:
+    if shape == "boxes":
         return [_numbers(box) for box in re.split(r"\s*[|/]\s*", said) if box]
-    if "list of names" in kinds:
+    if shape == "names":
         return [name.strip() for name in re.split(r"[,+]", said) if name.strip()]
-    if "list" in kinds and ("," in said or str not in kinds):
+    if shape == "numbers" and ("," in said or not (one and one.words)):
         return _numbers(said)
-    return _plain(said) if kinds & {float, int} and "list" not in kinds else said
-
-
-def _kinds_in(annotation: object) -> set[object]:
-    """Return what a key may be: str, bool, float, and lists by what they hold."""
-    inner = typing.get_args(annotation)
-    origin = typing.get_origin(annotation)
-    if origin is typing.Literal:
-        return {type(word) for word in inner}
-    if origin is tuple:
-        held = set[object]().union(*map(_kinds_in, inner))
-        return {"list of lists" if "list" in held else "list of names" if str in held else "list"}
-    if origin is typing.Annotated:
-        return _kinds_in(inner[0])
-    return set[object]().union(*map(_kinds_in, inner)) if inner else {annotation}
+    return _plain(said) if shape == "number" else said
 
 
 def _numbers(said: str) -> list[object]:

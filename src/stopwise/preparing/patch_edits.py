@@ -8,7 +8,7 @@ from stopwise.errors import WrongUse
 from stopwise.measurement import read
 from stopwise.plan import load_plan
 from stopwise.plan.draft import open_draft
-from stopwise.plan.model import MATERIALS, Patch
+from stopwise.plan.model import MATERIALS
 from stopwise.plan.readings import nearest
 from stopwise.plan.spoken_tables import box_of, value_of
 from stopwise.raw import decode
@@ -61,7 +61,7 @@ def place_patch(plan: Path, name: str, said: Mapping[str, Any]) -> str:
                 f'The plan has no patch "{name}" yet; a new one needs its place: --box x0,y0,x1,y1.'
             )
             raise WrongUse(msg)
-        draft.add(("patch",), {"name": name, **keys}).save()
+        draft.add_patch({"name": name, **keys}).save()
         return f"{plan.name}: added {name}{_brings(keys.get('material'))}."
     if not keys:
         msg = f'Say what is to change in "{name}": --box, --material, --zone, or --remove.'
@@ -97,7 +97,7 @@ def remove_patch(plan: Path, name: str) -> str:
 def _value(key: str, said: Any) -> Any:
     if key == "box":
         return list(box_of(said))
-    return value_of(Patch, key, said) if isinstance(said, str) else said
+    return value_of("patch", key, said) if isinstance(said, str) else said
 
 
 def _index(plan: Plan, name: str) -> int | None:
