@@ -138,7 +138,7 @@ class Interview:
 
     def _pack(self, lamp: Keys, before: Keys) -> None:
         """Ask for scale and step; left out they are those of the lamp before."""
-        usual = f"; Return for as {before['name']}" if before else ""
+        usual = f"; Return: as {before['name']}" if before else ""
         question = f"  What its pack reads at full power (0, 1/1, 10, 500 Ws{usual})"
         for _ in range(_MOST):
             answer = self._ask(question).strip()

@@ -63,7 +63,7 @@ class Doubt:
         return self._told(1)
 
     def _told(self, half: int) -> str:
-        return title(SENTENCES[self.code].split(" | ")[half].format(**self.values))
+        return title(SENTENCES[self.code][half].format(**self.values))
 
 
 @dataclass(frozen=True, slots=True)
@@ -474,85 +474,110 @@ _BY_ROLE = " (key and fill by their roles, since lit_by isn't said)"
 _TURNED = " Surfaces turned from their lamps make it {least:.1f} to {most:.1f}."
 _HEADROOM = " with {room:g} stops of headroom"
 
-SENTENCES: Mapping[str, str] = {
+SENTENCES: Mapping[str, tuple[str, str]] = {
     "beyond_sync": (
-        "The shutter at {shutter} is shorter than sync at {sync}: its edge darkens a side of "
-        "the frame. | Set it to {sync} or longer."
+        (
+            "The shutter at {shutter} is shorter than sync at {sync}: its edge darkens a side "
+            "of the frame."
+        ),
+        "Set it to {sync} or longer.",
     ),
     "mid_grey_of_other_iso": (
-        "`mid_grey` was set at ISO {was:g}, the plan shoots at {now:g}: zones won't be seen. | "
-        "Shoot the grey card again and run `stopwise grey`."
+        "`mid_grey` was set at ISO {was:g}, the plan shoots at {now:g}: zones won't be seen.",
+        "Shoot the grey card again and run `stopwise grey`.",
     ),
     "at_top": (
-        "{lamp} stands at {shown}, the top of its range: it can't go up. | Move it nearer, or "
-        "raise the ISO and turn the others down."
+        "{lamp} stands at {shown}, the top of its range: it can't go up.",
+        "Move it nearer, or raise the ISO and turn the others down.",
     ),
     "between_steps": (
-        "{lamp} at {power:g} lies between steps of {step:.2g}. | The nearest that it has is "
-        "{near:.2f}."
+        "{lamp} at {power:g} lies between steps of {step:.2g}.",
+        "The nearest that it has is {near:.2f}.",
     ),
     "at_bottom": (
-        "{lamp} stands at {shown}, the bottom of its range. | Move it back, or put a diffuser "
-        "on it."
+        "{lamp} stands at {shown}, the bottom of its range.",
+        "Move it back, or put a diffuser on it.",
     ),
     "ambient_lifts": (
-        "EV {ev:g} of ambient at {shutter} reads f/{reads:.2g} and lifts {lamp} ({flash}) by "
-        "{lift:.2f} stop. | Darken the room, shorten the shutter as far as sync allows, or "
-        "work at more power."
+        (
+            "EV {ev:g} of ambient at {shutter} reads f/{reads:.2g} and lifts {lamp} ({flash}) "
+            "by {lift:.2f} stop."
+        ),
+        "Darken the room, shorten the shutter as far as sync allows, or work at more power.",
     ),
     "paper_uneven": (
-        "Background lamps read {left} left and {right} right: left minus right is "
-        "{gives:+.1f}, and the target is {target:g}. | {turn}."
+        (
+            "Background lamps read {left} left and {right} right: left minus right is "
+            "{gives:+.1f}, and the target is {target:g}."
+        ),
+        "{turn}.",
     ),
     "ratio_of_readings": (
-        "{lit} to {shadow}: the readings give {gives:.1f} stops lit to shadow{clauses} The "
-        "target is {target:.1f}, {within:.1f} either way. | {turn}."
+        (
+            "{lit} to {shadow}: the readings give {gives:.1f} stops lit to shadow{clauses} The "
+            "target is {target:.1f}, {within:.1f} either way."
+        ),
+        "{turn}.",
     ),
     "zone_out_of_reach": (
-        "{patch}: its lamps give {reading} together, {against}, which puts {material} at Zone "
-        "{least:.1f} to {most:.1f} (common practice). The target is {target:.1f}. | Give it "
-        "{short:.1f} {way} light, or change the target."
+        (
+            "{patch}: its lamps give {reading} together, {against}, which puts {material} at "
+            "Zone {least:.1f} to {most:.1f} (common practice). The target is {target:.1f}."
+        ),
+        "Give it {short:.1f} {way} light, or change the target.",
     ),
     "key_off_the_lens": (
-        "{patch}: its lamps give {reading} together, {against}. | Set the lens to {reading}, "
-        "turn the lamps, or leave it if it is meant."
+        "{patch}: its lamps give {reading} together, {against}.",
+        "Set the lens to {reading}, turn the lamps, or leave it if it is meant.",
     ),
     "patch_unlit": (
-        "No lamp is said to light {patch}: when it is off, none can be named. | Write its "
-        'lamps, such as lit_by = ["key", "fill"].'
+        "No lamp is said to light {patch}: when it is off, none can be named.",
+        'Write its lamps, such as lit_by = ["key", "fill"].',
     ),
     "lamp_lights_nothing": (
-        "{lamp} lights no patch: nothing in the frame answers for it. | Put a patch where it "
-        "alone is seen."
+        "{lamp} lights no patch: nothing in the frame answers for it.",
+        "Put a patch where it alone is seen.",
     ),
     "above_the_clip_line": (
-        "{patch} at Zone {target:g}{kept} lies above the clip line, Zone {clip:.2f}. | Target "
-        "Zone {most:.1f} at most."
+        "{patch} at Zone {target:g}{kept} lies above the clip line, Zone {clip:.2f}.",
+        "Target Zone {most:.1f} at most.",
     ),
     "on_a_clipping_place": (
-        "{patch} lies on {place}, which is meant to clip. | Move one of the boxes."
+        "{patch} lies on {place}, which is meant to clip.",
+        "Move one of the boxes.",
     ),
-    "on_the_backdrop": "{patch} lies on a box of the backdrop. | Move one of the boxes.",
+    "on_the_backdrop": (
+        "{patch} lies on a box of the backdrop.",
+        "Move one of the boxes.",
+    ),
     "ratio_against_zones": (
-        "{lit} and {shadow} have targets {least:.1f} to {most:.1f} stops apart as zones, and "
-        "{target:.1f} as a ratio. | One of the three must give way."
+        (
+            "{lit} and {shadow} have targets {least:.1f} to {most:.1f} stops apart as zones, "
+            "and {target:.1f} as a ratio."
+        ),
+        "One of the three must give way.",
     ),
     "two_ratios": (
-        "The ratio of {lit} to {shadow} has two targets, {before:g} and {target:g}. | Keep one "
-        "of the two."
+        "The ratio of {lit} to {shadow} has two targets, {before:g} and {target:g}.",
+        "Keep one of the two.",
     ),
     "separation_against_zones": (
-        "{lighter} can lie {most:.1f} over {darker} at most, by their zones; the target "
-        "between them is {target:.1f}. | Move a zone, or ask for less."
+        (
+            "{lighter} can lie {most:.1f} over {darker} at most, by their zones; the target "
+            "between them is {target:.1f}."
+        ),
+        "Move a zone, or ask for less.",
     ),
     "frame_missing": (
-        "{file} isn't beside the plan. | Copy it there, or mark another: stopwise mark FRAME "
-        "{mark}."
+        "{file} isn't beside the plan.",
+        "Copy it there, or mark another: stopwise mark FRAME {mark}.",
     ),
     "two_materials": (
-        "{box} covers two {by}s in {frame}, {stops:.1f} stops apart, the smaller over "
-        "{smaller:.0%} of it: two materials, or an edge of light. | Draw the box inside one of "
-        "them."
+        (
+            "{box} covers two {by}s in {frame}, {stops:.1f} stops apart, the smaller over "
+            "{smaller:.0%} of it: two materials, or an edge of light."
+        ),
+        "Draw the box inside one of them.",
     ),
 }
-"""What each doubt is told as | what to do; a name or a turn begins with a capital."""
+"""What each doubt is told as, and what to do; a name or a turn begins with a capital."""
