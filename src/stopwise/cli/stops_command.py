@@ -81,7 +81,7 @@ def ratio(said: str, fill: str, why: bool) -> None:  # noqa: FBT001
 @stops.command()
 @click.argument("start")
 @click.argument("end", default="")
-@click.option("--stops", "change", default="", help="The change wanted, in place of END.")
+@click.option("--stops", "change", default="", help="The change wanted, with its way: -1, up 1/3.")
 @click.option("--meter", default="", help="What the lamp reads at START.")
 @_why
 def distance(start: str, end: str, change: str, meter: str, why: bool) -> None:  # noqa: FBT001
@@ -95,7 +95,7 @@ def distance(start: str, end: str, change: str, meter: str, why: bool) -> None: 
 @stops.command(context_settings=_SIGNED)
 @click.argument("said")
 @click.option("--full-ws", type=click.FloatRange(min=0, min_open=True), help="Full power, Ws.")
-@click.option("--turn", default="", help="Stops to turn it by.")
+@click.option("--turn", default="", help="A turn, with its way: -0.7, up 1/3.")
 @_why
 def power(said: str, full_ws: float | None, turn: str, why: bool) -> None:  # noqa: FBT001
     """Say a power as stops from full, as a fraction, of a dial of 10 and in watt-seconds.

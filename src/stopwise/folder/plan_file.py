@@ -24,7 +24,7 @@ _REST_S = 0.5
 may still be saving."""
 
 _WAIT_S = 0.25
-"""Seconds that the loop waits for a plan that is read beside it; most take a hundredth."""
+"""Seconds that the loop waits once for a plan that is read beside it; most take a hundredth."""
 
 _NO_EDIT = object()
 
@@ -86,7 +86,7 @@ class PlanFile:
             if self._reading is not None and self._reading.is_alive():
                 return self.plan
             self._reading = _Reading(self.path, stamp, self._load)
-        self._reading.join(_WAIT_S)
+            self._reading.join(_WAIT_S)
         read = self._reading.read
         if isinstance(read, Plan) and not read.model_fields_set and self.plan.model_fields_set:
             read = PlanError(f"{self.path} is empty.")

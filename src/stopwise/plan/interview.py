@@ -28,7 +28,6 @@ _LAMP = (
     ("pack", "  Pack or head that feeds it"),
 )
 _LAMP_SET = (
-    ("power", "  Power, as its pack shows it"),
     ("meter", "  Meter, this lamp alone"),
     ("off_axis", "  Degrees round the sitter (60 right)"),
     ("elevation", "  Degrees up"),
@@ -112,16 +111,9 @@ class Interview:
     def _lines(self, kind: str, question: str) -> None:
         """Ask for tables of a kind that are said in one line, until one is left out."""
         for _ in range(_MOST):
-            answer = self._ask(f"{question}; Return for no more").strip()
-            if not answer:
+            told = f"{question}; Return for no more"
+            if not self._keys(kind, Keys(), told, lambda said: table_of(kind, said)):
                 return
-            try:
-                table = table_of(kind, answer)
-            except WrongUse as wrong:
-                self._say(f"  {wrong}")
-                continue
-            if not self._refused(kind, None, table, ()):
-                self.tables.setdefault(kind, []).append(table)
         raise _enough()
 
     def _lamp(self, lamp: Keys) -> None:
@@ -133,6 +125,7 @@ class Interview:
         for key, question in _LAMP:
             self._answer("light", lamp, key, question)
         self._pack(lamp, before[0] if before else {})
+        self._power(lamp)
         for key, question in _LAMP_SET:
             self._answer("light", lamp, key, question)
 
@@ -140,21 +133,8 @@ class Interview:
         """Ask for scale and step; left out they are those of the lamp before."""
         usual = f"; Return: as {before['name']}" if before else ""
         question = f"  What its pack reads at full power (0, 1/1, 10, 500 Ws{usual})"
-        for _ in range(_MOST):
-            answer = self._ask(question).strip()
-            if not answer:
-                lamp.update({key: before[key] for key in _SCALE if key in before})
-                break
-            try:
-                keys = scale_at_full(answer)
-            except WrongUse as wrong:
-                self._say(f"  {wrong}")
-                continue
-            if not self._refused("light", lamp, {**lamp, **keys}, keys):
-                lamp.update(keys)
-                break
-        else:
-            raise _enough()
+        if not self._keys("light", lamp, question, scale_at_full):
+            lamp.update({key: before[key] for key in _SCALE if key in before})
         self._answer("light", lamp, "step", f"  Step of its power (0.1, 1/3{usual})")
         if "step" in before and "step" not in lamp:
             lamp["step"] = before["step"]
@@ -169,42 +149,55 @@ class Interview:
             self._answer("patch", patch, "lit_by", f"  Lit by ({', '.join(lamps)})")
 
     def _answer(self, kind: str, table: Keys, key: str, question: str) -> None:
-        """Ask for one key until the plan can take it; with its first key a table is in the plan."""
+        """Ask for one key, until the plan can take it or it is left out."""
+        self._keys(kind, table, question, lambda said: {key: value_of(kind, key, said)})
+
+    def _power(self, lamp: Keys) -> None:
+        """Ask for a power as its pack's display shows it."""
+
+        def read(said: str) -> Keys:
+            scale, top = str(lamp.get("scale", "")), lamp.get("full_reads")
+            typed = as_the_dial_reads(said, scale=scale, full_reads=top)
+            return {"power": value_of("light", "power", typed)}
+
+        self._keys("light", lamp, "  Power, as its pack shows it", read)
+
+    def _keys(self, kind: str, table: Keys, question: str, read: Callable[[str], Keys]) -> Keys:
+        """Ask until the plan can take the keys that an answer is read as; {} where it is left out.
+
+        With its first keys a table is in the plan.
+        """
         for _ in range(_MOST):
             answer = self._ask(question).strip()
             if not answer:
-                return
-            if key == "power":
-                answer = as_the_dial_reads(
-                    answer, scale=str(table.get("scale", "")), full_reads=table.get("full_reads")
-                )
-            value = value_of(kind, key, answer)
-            if not self._refused(kind, table, {**table, key: value}, (key,)):
+                return {}
+            try:
+                keys = read(answer)
+                problems = self._problems(kind, table, keys)
+            except WrongUse as wrong:
+                problems = [str(wrong)]
+            if not problems:
                 if not table:
                     self.tables.setdefault(kind, []).append(table)
-                table[key] = value
-                return
+                table.update(keys)
+                return keys
+            for problem in problems:
+                self._say(f"  {problem}")
         raise _enough()
 
-    def _refused(self, kind: str, table: Keys | None, tried: Keys, keys: Iterable[str]) -> bool:
-        """Say what the plan would refuse in these keys of a table, in any for none."""
+    def _problems(self, kind: str, table: Keys, keys: Keys) -> list[str]:
+        """Return what the plan would refuse in these keys of a table."""
         held = [one for one in self.tables.get(kind, ()) if one is not table]
         place: tuple[str | int, ...] = (kind,) if kind else ()
         if PLAN.at(place).shape == "tables":
             place = (kind, len(held))
-        asked = {*keys}
-        try:
-            faults = faults_of({**self.tables, kind: [*held, tried]})
-        except WrongUse as wrong:
-            self._say(f"  {wrong}")
-            return True
-        is_refused = False
-        for fault in faults:
-            key = fault.path[len(place) :][:1]
-            if fault.path[: len(place)] == place and (not asked or not key or key[0] in asked):
-                self._say(f"  {fault.what}")
-                is_refused = True
-        return is_refused
+        depth = len(place)
+        faults = faults_of({**self.tables, kind: [*held, {**table, **keys}]})
+        return [
+            fault.what
+            for fault in faults
+            if fault.path[:depth] == place and (fault.path == place or fault.path[depth] in keys)
+        ]
 
 
 def _enough() -> WrongUse:

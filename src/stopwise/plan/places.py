@@ -213,7 +213,7 @@ class _Scan:
     def _pair(self, start: int, end: int, table: Path | None = None) -> Path:
         """Note a key and what its value holds."""
         first, last = next(_parts(self.text, start, end, between="="), (start, end))
-        if last == end:
+        if first != start or last == end:
             raise ValueError(start)
         path = self.table if table is None else table
         *on_the_way, name = _names(self.text[first:last])
