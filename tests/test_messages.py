@@ -22,6 +22,7 @@ from stopwise.messages import (
     say,
     turn_sentence,
 )
+from stopwise.part_lines import Unjudged
 from stopwise.plan.model import Plan
 from stopwise.verdict.turns import turn_of
 from stopwise.wording import HEADLINE_WIDTH
@@ -73,6 +74,13 @@ TOLD: list[Row] = [
     ("headroom", "hot_centre", "brow", 0.23, 0.5, turned("key", -0.3, power=-8.0),
      "Hot centre on the brow: 0.2 from clip, target 0.5.",
      "Feather the key, it is at its least.", "Hot centre on the brow."),
+    ("headroom", "hot_centre", "brow", 0.23, 0.5, turned("key", -0.3) | {"material": "skin"},
+     "Hot centre on the brow: 0.2 from clip, target 0.5.",
+     "Feather key, powder, or key down 0.3.", "Hot centre on the brow."),
+    ("headroom", "hot_centre", "brow", 0.23, 0.5,
+     {"lamps": ("key",), "material": "skin", "advice": "feather"},
+     "Hot centre on the brow: 0.2 from clip, target 0.5.",
+     "Feather the key or powder it.", "Hot centre on the brow."),
     ("headroom", "hot_centre", "brow", 0.23, 0.5, {},
      "Hot centre on the brow: 0.2 from clip, target 0.5.",
      "Feather the lamp that lights it.", "Hot centre on the brow."),
@@ -227,6 +235,14 @@ CHANGED: list[tuple[str, str, str, float | None, float | None, dict[str, Any], s
     ("setting", "something_moved", "framing", 0.0, None, {},
      "Sitter or framing moved.",
      "Hold patch figures loosely: they may lie in another part of the light."),
+    ("setting", "camera_moved", "framing", 0.03, None,
+     HELD | {"moved": (-0.03, 0.0), "patches": ("paper", "chip")},
+     "Camera moved: picture 3 % left.", "Boxes of paper and chip follow."),
+    ("setting", "off_mark", "framing", 0.04, None, HELD | {"moved": (-0.04, 0.01)},
+     "Sitter to camera left, 4 % of frame.", "Shoot on."),
+    ("setting", "off_mark", "framing", 0.05, None,
+     HELD | {"moved": (0.01, -0.05), "lamps": ("key", "fill", "hair")},
+     "Sitter higher, 5 % of frame.", "Key, fill, hair not read."),
     ("setting", "no_boxes", "framing", None, None, UNSEEN | {"camera_held": "upright"},
      "Camera upright: no boxes for it.", "Make a look: look upright --new."),
     ("lamp", "not_seen", "hair", None, None, UNSEEN, "Hair lamp not seen on both sides.", ""),
@@ -370,16 +386,46 @@ def test_the_headline_of_each_verdict(
 
 
 def test_a_frame_that_is_not_judged_says_its_ratio_and_what_is_blown_and_why() -> None:
-    assert headline(Verdict("measured"), ratio_stops=2.1) == (
+    assert headline(Verdict("measured"), Unjudged(ratio_stops=2.1)) == (
         "Lit to shadow 2.1, nothing blown.",
         "Measured only: no targets in a plan.",
     )
     part = Verdict("measured", reason=Reason("own_frame", ("clean plate",)))
-    assert headline(part, blown=0.02) == ("Blown 2 %.", "Clean plate: measured only.")
-    doubted = headline(Verdict("measured"), may_be=0.4)[0]
+    assert headline(part, Unjudged(blown=0.02)) == ("Blown 2 %.", "Clean plate: measured only.")
+    doubted = headline(Verdict("measured"), Unjudged(may_be=0.4))[0]
     assert doubted == "Up to 40 % may be blown."
     refused = Verdict("measured", reason=Reason("refused", ("grey",), "the box is blown"))
     assert headline(refused)[1] == "Not taken as grey."
+
+
+ZONES = {"cheek": 6.1, "jacket": 6.7, "mask": 1.2, "hand": None}
+
+
+@pytest.mark.parametrize(
+    ("role", "lamp", "value", "unjudged", "lines"),
+    [
+        ("solo", "key", None, Unjudged(zones=ZONES),
+         ("Key alone: cheek 6.1, jacket 6.7.", "Good solo.")),
+        ("solo", "hair", None, Unjudged(zones=ZONES, blown=0.02),
+         ("Hair lamp alone: jacket 6.7.", "Blown, 2 %: turn it down.")),
+        ("solo", "key", None, Unjudged(),
+         ("Key alone: no patch seen.", "Draw one that it lights.")),
+        ("grey", None, 0.1273, Unjudged(),
+         ("Grey card: mid-grey 0.127, set.", "Zones stand on it, at this ISO.")),
+        ("grey", None, None, Unjudged(),
+         ("Grey card: mid-grey not set.", "Say stopwise grey, with its box.")),
+        ("ambient", None, -5.2, Unjudged(),
+         ("Ambient: 5.2 under.", "It is taken out of every solo.")),
+        ("plate", None, 0.031, Unjudged(),
+         ("Paper bare: even to 0.03.", "It shows the paper behind the sitter.")),
+        ("white card", "key", None, Unjudged(),
+         ("Nothing blown.", "White card of key: measured only.")),
+    ],
+)  # fmt: skip
+def test_a_frame_of_the_plan_says_what_it_came_to(role, lamp, value, unjudged, lines) -> None:
+    of = ("white card of key",) if role == "white card" else ("its part",)
+    reason = Reason("own_frame", of, role=role, lamp=lamp, value=value)
+    assert headline(Verdict("measured", reason=reason), unjudged) == lines
 
 
 def test_every_condition_of_a_file_has_a_headline_of_its_own() -> None:

@@ -105,8 +105,7 @@ def _patch(patch: Patch, table: str) -> Iterator[str]:
     if patch.material:
         yield f'material = "{patch.material}"'
     yield f"zone = {patch.zone}"
-    if patch.part is not None:
-        yield "follow = true"
+    yield "still = true" if patch.part is None else "follow = true"
     yield f"lit_by = [{', '.join(_quoted(name) for name in patch.lit_by)}]"
     yield ""
 

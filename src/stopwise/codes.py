@@ -72,6 +72,8 @@ Code = Literal[
     "framing_changed",
     "sitter_moved",
     "something_moved",
+    "camera_moved",
+    "off_mark",
     "no_boxes",
     "as_said",
     "near_said",
@@ -277,6 +279,10 @@ MESSAGES: dict[tuple[Check, Code], Message] = {
         ("Sitter or framing moved{shift}.", "Sitter or framing moved."),
         is_advice=True,
     ),
+    ("setting", "camera_moved"): Message(
+        "Camera moved: picture {went}.", "{boxes_follow}", is_advice=True
+    ),
+    ("setting", "off_mark"): Message("Sitter {to_side} of frame.", "{not_read}", is_advice=True),
     ("setting", "no_boxes"): Message(
         "Camera {held}: no boxes for it.", "Make a look: look {held} --new.", is_advice=True
     ),

@@ -9,6 +9,7 @@ from typing import Literal
 
 from stopwise.codes import Check, Code  # noqa: TC001 - JSON is read by these types
 from stopwise.frame import Held, Point  # noqa: TC001 - JSON is read by these types
+from stopwise.plan.model import FrameRole  # noqa: TC001 - JSON is read by these types
 
 Advice = Literal[
     "shoot_slower",
@@ -320,12 +321,21 @@ class Reason:
         Of a file or a refusal: what was seen.
     condition
         Of a file: name of its condition.
+    role, lamp
+        Of the plan's own frame: the part that it plays, and whose solo or white card it is.
+    value
+        What that came to: mid-grey as the plan has it now, a fraction of the named white; the
+        ambient light against the nearest target zone, stops; how uneven the bare paper is, stops.
+        None for the others, and where it can't be told.
     """
 
     code: ReasonCode
     of: tuple[str, ...] = ()
     detail: str = ""
     condition: str | None = None
+    role: FrameRole | None = None
+    lamp: str | None = None
+    value: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -252,6 +252,36 @@ class LightGrid:
         """Return Y of each kept cell of a named box, float32 (n,), anchor = 1."""
         return weighted(self.boxes[name].light, self.weights)
 
+    def brought_back(self, right: float, down: float) -> LightGrid:
+        """Return the light as it would lie had the picture not shifted, to half a block.
+
+        Parameters
+        ----------
+        right, down
+            By which fractions of the picture's width and height everything in it has shifted.
+
+        Returns
+        -------
+        LightGrid
+            Blocks that the picture doesn't show count as clipped, so that nobody reads them; cells
+            of boxes and the histogram are left out.
+        """
+        rows, columns = self.shape
+        y = np.arange(rows) + round(down * rows)
+        x = np.arange(columns) + round(right * columns)
+        at = np.ix_(np.clip(y, 0, rows - 1), np.clip(x, 0, columns - 1))
+        outside = ((y < 0) | (y >= rows))[:, None] | ((x < 0) | (x >= columns))[None, :]
+        return replace(
+            self,
+            mean=self.mean[:, at[0], at[1]],
+            noise=self.noise[at],
+            clipped=np.where(outside, np.float32(1.0), self.clipped[at]),
+            blocked=self.blocked[at],
+            tail=None if self.tail is None else self.tail[:, at[0], at[1]],
+            boxes={},
+            tones=None,
+        )
+
     def scaled(self, factor: float) -> LightGrid:
         """Return the same light times `factor`."""
         return combine([self], [factor])

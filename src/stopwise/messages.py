@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from stopwise.codes import MESSAGES, STEADY
 from stopwise.conditions import condition
+from stopwise.part_lines import Unjudged, part_lines
 from stopwise.stops import aperture_stops, iso_stops
 from stopwise.wording import (
     HEADLINE_WIDTH,
@@ -76,10 +77,8 @@ def do(finding: Finding) -> str:
     message = _message(finding)
     if finding.state != "fails" and not message.is_advice:
         return ""
-    if finding.code == "hot_centre" and finding.turn is not None:
-        lamp, way = lamp_name(finding.turn.light), turn_words(finding.turn)[1]
-        is_at_end = finding.turn.limit is not None
-        return f"Feather the {lamp}, {'it is' if is_at_end else f'or {lamp}'} {way}."
+    if finding.code == "hot_centre":
+        return _feather(finding)
     if finding.turn is not None:
         return turn_sentence(finding.turn)
     template = _ADVICE.get(finding.advice or "") or message.do
@@ -101,23 +100,15 @@ def headline_of(finding: Finding) -> tuple[str, str]:
     return line, fitted(lambda lamp: turn_sentence(turn, lamp=lamp), lamp_name(turn.light))
 
 
-def headline(
-    verdict: Verdict,
-    *,
-    ratio_stops: float | None = None,
-    blown: float = 0.0,
-    may_be: float | None = None,
-) -> tuple[str, str]:
+def headline(verdict: Verdict, unjudged: Unjudged | None = None) -> tuple[str, str]:
     """Return what a frame says at a glance, and what to do about it.
 
     Parameters
     ----------
     verdict
         The answer; its findings stand in their order, worst first.
-    ratio_stops, blown
-        Lit to shadow, and the share of the frame in blown areas: said of a frame that isn't judged.
-    may_be
-        Greatest share of the frame that may be clipped, where that isn't sure: said of it too.
+    unjudged
+        What is said of a frame that isn't judged.
 
     Returns
     -------
@@ -134,7 +125,11 @@ def headline(
         return _cannot_tell(unseen, reason)
     if verdict.verdict == "unreadable":
         return _unreadable(reason)
-    parts = [] if ratio_stops is None else [f"lit to shadow {tenths(ratio_stops)}"]
+    unjudged = unjudged or Unjudged()
+    if reason is not None and reason.code == "own_frame" and (line := part_lines(reason, unjudged)):
+        return line
+    ratio, blown, may_be = unjudged.ratio_stops, unjudged.blown, unjudged.may_be
+    parts = [] if ratio is None else [f"lit to shadow {tenths(ratio)}"]
     surely = f"blown {share_text(blown)}" if blown else "nothing blown"
     parts.append(surely if may_be is None else f"up to {share_text(may_be)} may be blown")
     return fitted("{}.".format, ", ".join(parts)), _why_measured(reason)
@@ -153,7 +148,13 @@ def _cannot_tell(unseen: Sequence[Finding], reason: Reason | None) -> tuple[str,
     return _unseen(unseen, "can't tell"), shortened_line(advice)
 
 
+_MOVED = ("camera_moved", "off_mark", "something_moved")
+
+
 def _on_plan(findings: Sequence[Finding], unseen: Sequence[Finding]) -> tuple[str, str]:
+    moved = next((one for one in findings if one.code in _MOVED), None)
+    if moved is not None:
+        return headline_of(moved)
     if unseen:
         return _unseen(unseen, "rest on plan"), "Shoot on."
     edge = next((one for one in findings if one.state == "on the line"), None)
@@ -386,10 +387,21 @@ def _lamps_to_check(finding: Finding) -> str:
 
 
 def _feather(finding: Finding) -> str:
-    if not finding.detail.lamps:
+    """Return what takes a hot centre: feather first, powder on skin, a turn where that is free."""
+    turn, lamps = finding.turn, finding.detail.lamps
+    if turn is None and not lamps:
         return "Feather the lamp that lights it."
-    lead = lamp_name(finding.detail.lamps[0])
-    return f"Feather the {lead}, or {lead} down {stops_text(finding.difference or 0.0)}."
+    lead = lamp_name(lamps[0] if turn is None else turn.light)
+    is_skin = finding.detail.material == "skin"
+    if finding.advice == "feather":
+        return f"Feather the {lead} or powder it." if is_skin else f"Feather the {lead}."
+    way = f"down {stops_text(finding.difference or 0.0)}" if turn is None else turn_words(turn)[1]
+    if turn is not None and turn.limit is not None:
+        return f"Feather the {lead}, it is {way}."
+    powdered = f"Feather {lead}, powder, or {lead} {way}."
+    if is_skin and len(powdered) <= HEADLINE_WIDTH:
+        return powdered
+    return f"Feather the {lead}, or {lead} {way}."
 
 
 def _shoot_slower(finding: Finding) -> str:
@@ -428,13 +440,29 @@ def _far(finding: Finding) -> str:
     return _percent(finding.measured or 0.0 if moved is None else max(abs(part) for part in moved))
 
 
-def _way_back(finding: Finding) -> str:
-    """Return where the sitter goes: how far, as a share of the frame; a hand isn't known."""
+def _to_side(finding: Finding) -> str:
+    """Return which way, as the camera sees it, and how far, a share of the frame."""
     right, down = finding.detail.moved or (0.0, 0.0)
-    sideways = abs(right) >= abs(down)
-    side = ("to camera right" if right > 0 else "to camera left") if sideways else ""
-    up = "down" if down > 0 else "up"
-    return f"Back {side or up}, {_percent(max(abs(right), abs(down)))} of frame."
+    if abs(right) >= abs(down):
+        side = "to camera right" if right > 0 else "to camera left"
+    else:
+        side = "lower" if down > 0 else "higher"
+    return f"{side}, {_percent(max(abs(right), abs(down)))}"
+
+
+def _boxes_follow(finding: Finding) -> str:
+    """Return which boxes went with the picture."""
+    names = [shown(name) for name in finding.detail.patches]
+    return fitted(
+        "Boxes of {} follow.".format,
+        " and ".join(filter(None, (", ".join(names[:-1]), *names[-1:]))),
+    )
+
+
+def _not_read(finding: Finding) -> str:
+    """Return the lamps that can't be read while the sitter is off his mark."""
+    names = ", ".join(shown(lamp) for lamp in finding.detail.lamps)
+    return fitted("{} not read.".format, names) if names else "Shoot on."
 
 
 def _secure(finding: Finding) -> str:
@@ -521,6 +549,10 @@ _FIELDS: dict[str, Callable[[Finding], str]] = {
     "up": lambda one: _up(one.measured or 0.0),
     "more": lambda one: "more" if (one.measured or 0.0) > 0 else "less",
     "shift": _shift,
+    "went": lambda one: _shift(one).removeprefix(": "),
+    "to_side": _to_side,
+    "boxes_follow": _boxes_follow,
+    "not_read": _not_read,
     "lead": lambda one: lamp_name(one.detail.lamps[0] if one.detail.lamps else one.of),
     "turned": lambda one: _moved(one.detail.turned_stops or 0.0),
     "shift_hundredths": lambda one: f"{abs(one.measured or 0.0):.2f}",
@@ -542,7 +574,7 @@ _FIELDS: dict[str, Callable[[Finding], str]] = {
     "stay_slower": _stay_slower,
     "way": _way,
     "far": _far,
-    "way_back": _way_back,
+    "way_back": lambda one: f"Back {_to_side(one)} of frame.",
     "secure": _secure,
 }
 """How each field of a template is worked out."""

@@ -24,6 +24,7 @@ from stopwise.measurement.figures import (
     part_json,
     tidy,
 )
+from stopwise.part_lines import Unjudged
 
 if TYPE_CHECKING:
     from pydantic import TypeAdapter
@@ -117,12 +118,16 @@ class Record:
     def headline(self) -> tuple[str, str]:
         """Its two lines, 38 characters at most: first what, then what to do."""
         areas = () if self.clipping is None else self.clipping.areas
-        return messages.headline(
-            Verdict(self.verdict, self.findings, self.reason),
+        zones = {name: one.zone for name, one in self.patches.items()}
+        if self.backdrop is not None:
+            zones["paper"] = self.backdrop.zone
+        unjudged = Unjudged(
             ratio_stops=None if self.ratio is None else self.ratio.stops,
             blown=sum(area.fraction for area in areas),
             may_be=self.clipping.may_be[1] if self.clipping and self.clipping.may_be else None,
+            zones=zones,
         )
+        return messages.headline(Verdict(self.verdict, self.findings, self.reason), unjudged)
 
     def with_verdict(self, verdict: Verdict) -> Record:
         """Return the record with another answer."""

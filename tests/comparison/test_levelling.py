@@ -12,6 +12,7 @@ import pytest
 
 from stopwise.cli import run
 from stopwise.comparison.levelling import level_of, levelled
+from stopwise.findings import Reason
 from stopwise.ledger import Kept, Ledger, Place, Stamp
 from stopwise.pipeline import Brief, assess_file
 from stopwise.pipeline.plan_frames import PlanFrames
@@ -52,6 +53,13 @@ def test_its_uncertainty_is_that_of_a_median_of_scattered_patches():
     told = [level_of(shot("F2", list(draw)), shot("F1", [0.0] * 25)) for draw in draws]
     truly = np.std([one.stops for one in told])
     assert np.median([one.uncertainty for one in told]) == pytest.approx(truly, rel=0.2)
+
+
+def test_the_plan_s_own_frames_have_no_offset():
+    frame = shot("F2", [0.3, 0.3])
+    solo = replace(frame, verdict="measured", reason=Reason("own_frame", ("solo of key",)))
+    assert level_of(frame, shot("F1", [0.0, 0.0])) is not None
+    assert level_of(solo, shot("F1", [0.0, 0.0])) is None
 
 
 def test_with_nothing_to_hold_it_against_there_is_no_offset():

@@ -84,10 +84,11 @@ def test_another_series_a_new_count_and_a_great_leap_are_no_gap() -> None:
     assert numbering.move_on(100) == []
 
 
-def test_each_missing_number_of_a_gap_is_called() -> None:
+def test_a_gap_is_called_once_however_many_numbers_it_has() -> None:
     numbering = NumberGaps()
-    land(numbering, "F0008.dng", "F0012.dng")
-    assert [told.file for told in numbering.move_on(50)] == ["F0009", "F0010", "F0011"]
+    land(numbering, "F0008.dng", "F0012.dng", "F0014.dng")
+    told = numbering.move_on(50)
+    assert [one.text for one in told] == ["F0009 to F0011: never came", "F0013: never came"]
 
 
 def told_of(backlog: BacklogNotes, *left: int) -> list[str]:

@@ -290,6 +290,7 @@ def test_an_unannounced_turn_that_holds_is_asked_about_and_taken(tmp_path):
         assert day.say("take") == 0
         for seconds in (10, 20, 30):
             day.shot(key(0.0, seconds=seconds))
+        assert day.say("take", "yes") == 2  # nothing was asked yet
         first = day.shot(key(-0.5, seconds=40))
         second = day.shot(key(-0.5, seconds=50))
         assert day.notes.count('Key down 0.5: was that you? Say "stopwise take yes" if so.') == 1
@@ -384,7 +385,7 @@ def test_a_hot_centre_fails_its_headroom_while_zone_and_clip_hold(tmp_path):
     assert cheek["top_at"] == pytest.approx((across, down), abs=0.005)
     place = f"{100 * across:.0f} % from the left, {100 * down:.0f} % down"
     assert headroom["say"] == f"Hot centre on the lit cheek, {place}: 0.2 from clip, target 0.5."
-    assert headroom["do"].startswith("Feather the key, or key down")
+    assert headroom["do"].startswith("Feather key, powder, or key down")
     assert headroom["turn"] is None
 
 

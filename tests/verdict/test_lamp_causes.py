@@ -95,7 +95,7 @@ def test_no_lamp_at_all_is_one_finding_on_the_trigger(record):
 def test_a_hot_centre_is_feathered_and_no_zone_is_blamed(record):
     (only,) = fails(record("F0015"))
     assert (only["check"], only["of"]) == ("headroom", "lit cheek")
-    assert only["do"].startswith("Feather the key, or key down 0.")
+    assert only["do"].startswith("Feather key, powder, or key down 0.")
 
 
 def test_a_head_that_turned_is_no_lamps_fault(record):

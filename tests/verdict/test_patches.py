@@ -59,6 +59,14 @@ def test_a_hot_centre_hides_from_the_median_and_is_named():
     assert say(findings["headroom"]) == ("Hot centre on the lit cheek: 0.2 from clip, target 0.5.")
 
 
+@pytest.mark.parametrize(("zone", "advice"), [(6.5, None), (6.25, "feather")])
+def test_a_turn_is_offered_for_a_hot_centre_only_where_its_patch_stays_on_plan(zone, advice):
+    # 0.27 stop too near clip: turned down by that, 6.5 comes to 6.23 and 6.25 to 5.98, of 6.2 least
+    target = patch("lit cheek", material="skin", zone=6.5, headroom=0.5)
+    hot = judged(target, reading(zone, top=7.75, headroom=0.23))["headroom"]
+    assert (hot.code, hot.advice, hot.turn) == ("hot_centre", advice, None)
+
+
 def test_black_cloth_may_be_blocked_over_three_tenths_of_it():
     target = patch("mask", material="black cloth")
     assert judged(target, reading(2.2, blocked=0.29))["blocked"].state == "holds"

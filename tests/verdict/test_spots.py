@@ -74,8 +74,8 @@ def test_no_line_is_longer_than_the_headline():
     [
         ((-0.08, 0.01), "Back to camera left, 8 % of frame."),
         ((0.12, 0.0), "Back to camera right, 12 % of frame."),
-        ((0.0, -0.1), "Back up, 10 % of frame."),
-        ((0.0, 0.1), "Back down, 10 % of frame."),
+        ((0.0, -0.1), "Back higher, 10 % of frame."),
+        ((0.0, 0.1), "Back lower, 10 % of frame."),
     ],
 )
 def test_a_sitter_out_of_a_spot_is_sent_back_and_no_lamp_is_blamed(way, words):

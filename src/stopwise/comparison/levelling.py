@@ -38,11 +38,12 @@ def level_of(record: Record, target: Record | None) -> Level | None:
     Level or None
         `to`: the target's file; `stops`: exposure to add, camera settings and all, and its standard
         `uncertainty`; `red_green`, `blue_green`: stops to add to R/G and B/G; `patches`: how many
-        say so. None where no patch is seen in both. Each patch counts by its uncertainty, and the
-        weighted median holds one turned cheek off. The uncertainty is that of a weighted median:
-        from the patches' scatter, and no less than their own.
+        say so. None where no patch is seen in both, and for the plan's own frames: a card, or one
+        lamp alone, is levelled with nothing. Each patch counts by its uncertainty, and the weighted
+        median holds one turned cheek off. The uncertainty is that of a weighted median: from the
+        patches' scatter, and no less than their own.
     """
-    if target is None or _UNREADABLE in (record.verdict, target.verdict):
+    if target is None or _UNREADABLE in (record.verdict, target.verdict) or record.plays_a_part:
         return None
     there, here = target.patches, record.patches
     pairs = [(here[name], there[name]) for name in here if name in there]

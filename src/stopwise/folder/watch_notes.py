@@ -10,7 +10,7 @@ from stopwise.conditions import condition
 from stopwise.folder.names import in_order, shown, stem
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Iterator
 
     from stopwise.conditions import Condition
     from stopwise.folder.listing import Listing
@@ -238,7 +238,7 @@ class NumberGaps:
         late = [name for name, since in self._missing.items() if since + self._wait_s <= now]
         for name in late:
             del self._missing[name]
-        return [note("never_came", name) for name in sorted(late, key=in_order)]
+        return [note("never_came", gap) for gap in _gaps(sorted(late, key=in_order))]
 
     def next_due(self) -> float | None:
         """Return when a missing frame will have had its time."""
@@ -249,3 +249,21 @@ class NumberGaps:
         self._seen.add(name.casefold())
         for missing in [missing for missing in self._missing if missing.casefold() in self._seen]:
             del self._missing[missing]
+
+
+def _gaps(names: Iterable[str]) -> Iterator[str]:
+    """Yield each run of numbers without a hole once: "F0032", or "F0032 to F0038"."""
+    runs: list[list[str]] = []
+    for name in names:
+        if runs and _is_next(runs[-1][-1], name):
+            runs[-1].append(name)
+        else:
+            runs.append([name])
+    yield from (run[0] if len(run) == 1 else f"{run[0]} to {run[-1]}" for run in runs)
+
+
+def _is_next(before: str, name: str) -> bool:
+    one, other = _NUMBERED.fullmatch(before), _NUMBERED.fullmatch(name)
+    if one is None or other is None:
+        return False
+    return one[1] == other[1] and int(one[2]) + 1 == int(other[2])

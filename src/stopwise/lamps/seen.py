@@ -11,10 +11,12 @@ from stopwise.lamps.blame import Circumstances
 from stopwise.lamps.outputs import expect, read_lamps
 from stopwise.lamps.solos import exposure_stops
 from stopwise.lamps.unmixing import Shift
+from stopwise.measurement.figures import CameraMove
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
+    from stopwise.frame import Box
     from stopwise.grid import LightGrid
     from stopwise.lamps.beam_spots import SpotReading
     from stopwise.lamps.blame import Knowledge
@@ -149,12 +151,19 @@ def place_of(measurement: Measurement, now: PlanNow) -> Shift | None:
         and (reading := measurement.patches.get(patch.name)) is not None
         and reading.score is not None
         and reading.zone is not None
-        for then, here in ((patch.box, reading.box),)
+        for then, here in ((patch.box, _in_set(reading.box, measurement)),)
     ]
     if not moves:
         return None
     dx, dy = (float(median(steps)) for steps in zip(*moves, strict=True))
     return Shift(dx, dy, is_sure=False)
+
+
+def _in_set(box: Box, measurement: Measurement) -> Box:
+    """Return a box of the picture as it would lie had the camera not moved."""
+    moved = measurement.moved or CameraMove()
+    x0, y0, x1, y1 = box
+    return (x0 - moved.right, y0 - moved.down, x1 - moved.right, y1 - moved.down)
 
 
 def followed_by_lamp(
@@ -170,7 +179,7 @@ def followed_by_lamp(
         reading = measurement.patches.get(patch.name)
         if not patch.follow or not patch.lit_by or reading is None:
             continue
-        here = reading.box
+        here = _in_set(reading.box, measurement)
         if reading.zone is None:
             if placement is None:
                 continue

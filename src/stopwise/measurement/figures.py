@@ -317,6 +317,31 @@ class ShutterReading:
 
 
 @dataclass(frozen=True, slots=True)
+class CameraMove:
+    """How what stands still lies in a picture, against the reference.
+
+    Attributes
+    ----------
+    right, down
+        Fractions of the picture's width and height; the camera went the other way.
+    """
+
+    right: float = 0.0
+    down: float = 0.0
+
+    def __bool__(self) -> bool:
+        """Whether the camera was moved at all."""
+        return bool(self.right or self.down)
+
+    def carried(self, box: Box) -> Box:
+        """Return where a box on a still thing lies now, cut at the picture's edges."""
+        x0, y0, x1, y1 = box
+        moved = (x0 + self.right, y0 + self.down, x1 + self.right, y1 + self.down)
+        left, top, right, bottom = (min(max(edge, 0.0), 1.0) for edge in moved)
+        return (left, top, right, bottom)
+
+
+@dataclass(frozen=True, slots=True)
 class Measurement:
     """All that one frame measured.
 
@@ -334,6 +359,8 @@ class Measurement:
         Name of the look that it was measured with: by another it can't be judged.
     doubt
         What is clipped at most; None where that is sure.
+    moved
+        How still things lie against the reference; None where none was found again.
     """
 
     camera: Camera
@@ -349,6 +376,7 @@ class Measurement:
     subject_log2_y: float | None = None
     look: str | None = None
     doubt: ClippedAtMost | None = None
+    moved: CameraMove | None = None
 
     def to_json(self) -> dict[str, Any]:
         """Return the record's parts that this measurement answers for, as the record has them."""

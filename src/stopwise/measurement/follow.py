@@ -1,12 +1,18 @@
-"""Follow: find a sitter's patches again after he has moved, and say how surely."""
+"""Follow: find a sitter's patches again after he has moved, and tell a moved camera from him.
+
+A sitter moves all day; a chip on its rod, a stand, the paper's edge don't. Where these lie
+elsewhere in the picture the tripod was knocked, and the boxes of still things go with them.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from statistics import median
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from stopwise.measurement.figures import CameraMove
 from stopwise.measurement.motion import (
     OVERLAP,
     Motion,
@@ -212,3 +218,68 @@ def _score(pair: _Pair, box: Box, at: tuple[float, float]) -> float:
         told.append(evidence(template, pair.field, middle))
     weight = sum(telling for _, telling in told)
     return sum(agreeing for agreeing, _ in told) / weight if weight > 0 else 0.0
+
+
+# --- what stands still --------------------------------------------------------------------------
+
+_STILL_RIM = 0.02
+"""Of the long edge: how far round a still thing it is compared. Wide enough for its own edges to
+lie inside whatever box was drawn on it, and no more: what is further round may move."""
+
+_STILL_REACH = 0.08
+"""Of the long edge: how far a still thing is looked for. Knocked by more, it is set up anew."""
+
+_APART = 0.004
+"""Of the long edge: how near the shifts of all still things must lie to their median. Half of what
+boxes of still things may be off."""
+
+LEAST_MOVE = 0.004
+"""Of the long edge, from which the camera counts as moved: twice what a shift that is read on
+blocks of a five-hundredth is sure to."""
+
+
+def camera_move(reference: LightGrid, grid: LightGrid, still: Sequence[Box]) -> CameraMove | None:
+    """Return how still things lie in a frame against the reference.
+
+    Parameters
+    ----------
+    reference
+        The frame that the boxes were set on.
+    grid
+        The frame to look in.
+    still
+        Boxes of what stands still, fractions of the reference's upright picture.
+
+    Returns
+    -------
+    CameraMove or None
+        The median of their shifts; no shift where it is too small to count. None where nothing
+        still is found again, or what is found disagrees: then nobody knows.
+    """
+    if reference.shape != grid.shape:
+        return None
+    then, now = (
+        tones(np.where(one.usable, one.luminance, np.float32(1.0))) for one in (reference, grid)
+    )
+    field, long_edge = gradient(now), max(then.shape)
+    reach = round(_STILL_REACH * long_edge)
+    shifts = []
+    for box in still:
+        part = around(box, then.shape, _STILL_RIM)
+        shape = template_shape(part, [Motion()])
+        middle = (round(part.row), round(part.column))
+        off = (part.row - middle[0], part.column - middle[1])
+        template = template_of(then, part, Motion(), shape, off=off)
+        searched = prepare(field, middle, (reach, reach), shape)
+        row, column, score = peak(correlate(searched, template, overlap=OVERLAP))
+        if score >= LEAST_SCORE:
+            shifts.append((row - reach, column - reach))
+    if not shifts:
+        return None
+    down, across = (float(median(steps)) for steps in zip(*shifts, strict=True))
+    apart = max(max(abs(row - down), abs(column - across)) for row, column in shifts)
+    if apart > _APART * long_edge:
+        return None
+    if max(abs(down), abs(across)) < LEAST_MOVE * long_edge:
+        return CameraMove()
+    return CameraMove(right=across / then.shape[1], down=down / then.shape[0])

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 from stopwise.cells import cells_of, weighted
 from stopwise.measurement.backdrop import read_backdrop
 from stopwise.measurement.clipping import find_clipped, find_doubt, read_clipping
-from stopwise.measurement.figures import Measurement, Ratio, Zones
-from stopwise.measurement.follow import LEAST_SCORE, find_patches
+from stopwise.measurement.figures import CameraMove, Measurement, Ratio, Zones
+from stopwise.measurement.follow import LEAST_SCORE, camera_move, find_patches
 from stopwise.measurement.levels import find_levels, with_margins
 from stopwise.measurement.noise import sensor_noise
 from stopwise.measurement.paper import find_parts
@@ -28,10 +28,11 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from stopwise.frame import Frame
+    from stopwise.frame import Box, Frame
     from stopwise.grid import LightGrid
     from stopwise.measurement.figures import PatchReading
     from stopwise.measurement.paper import Parts
+    from stopwise.plan.model import BackdropPlan
     from stopwise.plan.now import PlanNow
 
 DARK_NOISES = 3.0
@@ -124,10 +125,14 @@ def read(
     boxes = {patch.name: patch.box for patch in targets.measured}
     mid_grey = MID_GREY_OF_SATURATION if ground.mid_grey is None else ground.mid_grey
     grid = _reduced(ground, Asked(mid_grey=mid_grey, boxes=boxes, tails=tails))
+    moved = _moved(targets, grid, known.reference)
+    carried = moved if moved else None
+    if carried is not None:  # light of before lies elsewhere in this picture
+        known = replace(known, plate=None, even=None)
     backdrop = targets.plan.backdrop
-    paper = backdrop.boxes if backdrop else ()
+    paper = tuple(carried.carried(box) if carried else box for box in _paper(backdrop))
     parts = find_parts(grid, paper, plate=known.plate)
-    patches = _patches(ground, targets, grid, known.reference)
+    patches = _patches(ground, targets, grid, known.reference, carried)
     middle = grid.tones.stops_at(50.0) if grid.tones else None
     places = {name: patch.box for name, patch in patches.items()}
     doubt = find_doubt(
@@ -158,11 +163,12 @@ def read(
         shutter=read_shutter(
             grid,
             parts=parts,
-            reference=known.even if known.reference is None else known.reference,
+            reference=known.even if known.reference is None or carried else known.reference,
         ),
         subject_log2_y=None if middle is None else middle + math.log2(mid_grey),
         look=look,
         doubt=doubt,
+        moved=moved,
     )
     return Reading(measurement, ground, grid)
 
@@ -200,8 +206,24 @@ def _reduced(ground: Ground, asked: Asked) -> LightGrid:
     return reduce_frame(ground.cells, ground.levels.saturation, clipped=clipped, asked=asked)
 
 
+def _paper(backdrop: BackdropPlan | None) -> tuple[Box, ...]:
+    return () if backdrop is None else backdrop.boxes
+
+
+def _moved(targets: PlanNow, grid: LightGrid, reference: LightGrid | None) -> CameraMove | None:
+    """Return how the plan's still things lie against the reference, where there are any."""
+    still = [patch.box for patch in targets.measured if patch.still and not patch.follow]
+    if reference is None or not still:
+        return None
+    return camera_move(reference, grid, still)
+
+
 def _patches(
-    ground: Ground, targets: PlanNow, grid: LightGrid, reference: LightGrid | None
+    ground: Ground,
+    targets: PlanNow,
+    grid: LightGrid,
+    reference: LightGrid | None,
+    carried: CameraMove | None,
 ) -> dict[str, PatchReading]:
     """Read every patch where it lies now."""
     followed = [patch for patch in targets.measured if patch.follow and reference is not None]
@@ -216,6 +238,8 @@ def _patches(
             readings[patch.name] = lost_patch(place.box, place.score)
             continue
         box = patch.box if place is None else place.box
+        if carried is not None and patch.still:
+            box = carried.carried(box)
         reading = read_patch(ground, box, read_at=patch.defaults.read_at)
         readings[patch.name] = reading if place is None else replace(reading, score=place.score)
     return readings

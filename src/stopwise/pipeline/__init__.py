@@ -33,7 +33,9 @@ if TYPE_CHECKING:
     from stopwise.grid import LightGrid
     from stopwise.lamps.seen import LampsSeen
     from stopwise.measurement import Reading
+    from stopwise.measurement.figures import Measurement
     from stopwise.pipeline.plan_frames import References
+    from stopwise.plan.model import FramePart
     from stopwise.plan.now import PlanNow
     from stopwise.record import Record
 
@@ -152,10 +154,12 @@ def _assess(path: Path, frame: Frame, brief: Brief, frames: PlanFrames) -> Asses
         if answer is not None and answer.refused is None and answer.part == "plate":
             answer = _bare(answer, reading, targets)
         overfed = () if answer or part else overfed_solos(light, references, brief, lamps=lamps)
+    if answer is not None and plan is not None:
+        part = plan.part(answer.part)
     if part is not None:
-        verdict = Verdict("measured", reason=Reason("own_frame", (part.words,)))
-    elif answer is not None:
-        verdict = Verdict("measured", reason=Reason("own_frame", (answer.part,)))
+        value = _came_to(part, reading.measurement, targets)
+        reason = Reason("own_frame", (part.words,), role=part.role, lamp=part.lamp, value=value)
+        verdict = Verdict("measured", reason=reason)
     elif not chosen.has_boxes:
         verdict = verdict_without_boxes(reading.measurement, targets)
     else:
@@ -192,6 +196,19 @@ def _as_held(brief: Brief, frame: Frame, frames: PlanFrames) -> tuple[Brief, Loo
     return brief, chosen
 
 
+def _came_to(part: FramePart, measurement: Measurement, targets: PlanNow) -> float | None:
+    """Return what one of the plan's own frames came to, see `Reason.value`."""
+    if part.role == "grey":
+        return targets.plan.camera.mid_grey
+    if part.role == "plate":
+        return None if measurement.backdrop is None else measurement.backdrop.uneven
+    if part.role != "ambient":
+        return None
+    pairs = [(measurement.patches[one.name].zone, one.target_zone) for one in targets.patches]
+    off = [zone - target for zone, target in pairs if zone is not None and target is not None]
+    return max(off, default=None)
+
+
 def _recorded_lamps(
     lamps: LampsSeen | None, references: References
 ) -> dict[str, LampReading] | None:
@@ -210,9 +227,11 @@ def _lamps(
     frames: PlanFrames,
 ) -> LampsSeen | None:
     """Return what solos say of the lamps; None without solos that fit the frame."""
-    light, solos = reading.grid, references.lamps
+    light, solos, moved = reading.grid, references.lamps, reading.measurement.moved
     if solos is None or not light.fits(next(iter(solos.nets.values()))):
         return None
+    if moved:  # solos lie where the camera stood before
+        light = light.brought_back(moved.right, moved.down)
     held = of_the_set(targets) if brief.is_other_look else targets
     knowledge = frames.knowledge(solos, held)
     said = Announced(brief.said, brief.run, is_other=brief.is_other_look)

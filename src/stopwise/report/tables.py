@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from rich.text import Text
 
+from stopwise.comparison.events import FEWEST
 from stopwise.messages import dial_headline, do, say, turn_words
 from stopwise.report.lamp_words import dialled_turn
 from stopwise.report.look import STATE_MARKS
@@ -64,6 +65,9 @@ def comparison_text(comparison: Comparison, *, style: Style | None = None) -> Te
         for one in comparison.findings
         if one.check != "patch" or one.state != "holds"
     ]
+    if not (told or lamps or patches):
+        nothing = "No patch and no lamp is known on both sides: give the plan with --plan."
+        told = [style.told("not seen", nothing)]
     return blocks(
         [Text(f"{before}  to  {after}", "bold")],
         told,
@@ -91,8 +95,7 @@ def run_text(run: TakeRun, *, style: Style | None = None) -> Text:
         for flag in run.flags
     ]
     if not flags and run.files:
-        steady = f"Nothing steps, drifts or falls out by more than {run.limit:g} stop."
-        flags = [style.told("holds", steady)]
+        flags = [style.told("holds", _without_events(run))]
     return blocks(
         [Text(run_title(run), "bold")],
         flags,
@@ -110,6 +113,20 @@ def run_title(run: TakeRun) -> str:
     gone = len(run.left_out)
     rest = f", {gone} {'does' if gone == 1 else 'do'} not" if gone else ""
     return f"{take}{look}: {count}{rest}"
+
+
+def _without_events(run: TakeRun) -> str:
+    """Return what is to be said of a run in which nothing was found, and of how sure that is."""
+    if len(run.files) < FEWEST:
+        return f"Too few frames to tell a step or a drift: {FEWEST} at least."
+    drifts = {name: one.drift or 0.0 for name, one in (*run.patches.items(), *run.lamps.items())}
+    most = max(drifts, key=lambda name: abs(drifts[name]), default="")
+    if most and abs(drifts[most]) > run.limit:
+        return (
+            f"No step or drift stands out of the scatter; {shown(most)} slopes by "
+            f"{figure(drifts[most])} over the run."
+        )
+    return f"Nothing steps, drifts or falls out by more than {run.limit:g} stop."
 
 
 def _series_table(head: str, series: Iterable[tuple[str, Series]]) -> list[Text]:

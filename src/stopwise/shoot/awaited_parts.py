@@ -187,7 +187,11 @@ def play(
         now = now.asked_again(note.lamp)
     words = [f"{name} is {_called(part)}. {_next(now)}", *found]
     words += [note.words for note in (*answer.warnings, *answer.spoilt)]
-    own = _measured(record, Reason("own_frame", (part.words,)))
+    value = None if record.reason is None else record.reason.value
+    if part.role == "grey":
+        value = load_plan(plan).camera.mid_grey
+    of = (part.words,)
+    own = _measured(record, Reason("own_frame", of, role=part.role, lamp=part.lamp, value=value))
     return Played(own, now, tuple(words), part.asked)
 
 

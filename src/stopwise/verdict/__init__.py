@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from stopwise.errors import WrongUse
@@ -12,10 +13,16 @@ from stopwise.targets import setting_findings, targets_of
 from stopwise.verdict.causes import with_causes
 from stopwise.verdict.lamp_causes import with_lamp_causes, with_spots
 from stopwise.verdict.turns import with_one_turn_a_lamp
-from stopwise.verdict.whole_frame import frame_findings, is_unlit, trigger_finding, with_exposure
+from stopwise.verdict.whole_frame import (
+    frame_findings,
+    is_unlit,
+    moved_findings,
+    trigger_finding,
+    with_exposure,
+)
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterator
+    from collections.abc import Collection, Iterator, Sequence
 
     from stopwise.lamps.seen import LampsSeen
     from stopwise.measurement.figures import Measurement
@@ -85,7 +92,7 @@ def verdict_on(
     if not now.any:
         return Verdict("measured")
     _refuse_other_patches(measurement, now)
-    findings = list(_findings(now, measurement))
+    findings = [*_findings(now, measurement), *moved_findings(now, measurement, lamps)]
     out = [] if lamps is None else lamps.out(now)
     all_out = lamps is not None and len(out) == len(lamps.readings)
     if all_out or is_unlit(measurement, ambient, findings):
@@ -96,11 +103,32 @@ def verdict_on(
     else:
         findings = with_lamp_causes(findings, now, lamps, out)
         findings = with_spots(findings, now, lamps.spots)
-    verdict = verdict_of(with_one_turn_a_lamp(findings, now))
+    verdict = verdict_of(_with_free_turns(with_one_turn_a_lamp(findings, now)))
     still_open = tuple(patch.name for patch in now.patches if patch.is_open)
     if still_open and verdict.verdict != "off plan":
         return Verdict("measured", verdict.findings, Reason("open", still_open))
     return verdict
+
+
+_ROUNDED = 0.05
+"""Stops by which a turn may be off what was read: half of a tenth, in which turns are said."""
+
+
+def _with_free_turns(findings: Sequence[Finding]) -> list[Finding]:
+    """Return the findings with no turn for a hot centre that would take its patch off its zone."""
+    rooms = {
+        one.of: one.difference - low
+        for one in findings
+        if one.is_zone and one.difference is not None and (low := (one.within or (None,))[0])
+    }
+    return [
+        replace(one, turn=None, advice="feather")
+        if one.code == "hot_centre"
+        and one.state == "fails"
+        and rooms.get(one.of, 0.0) + _ROUNDED < -(one.difference or 0.0)
+        else one
+        for one in findings
+    ]
 
 
 def verdict_without_boxes(measurement: Measurement, now: PlanNow) -> Verdict:

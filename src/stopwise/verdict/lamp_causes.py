@@ -60,7 +60,7 @@ def _explained(
         return finding
     if finding.check == "headroom" and blame.cause == "sitter" and finding.of not in off:
         # only the centre is hot: a turned head would take its whole patch along
-        return replace(finding, cause="unknown", advice="feather")
+        return replace(finding, cause="unknown")
     light = None if blame.lamp is None else now.plan.light(blame.lamp)
     if blame.cause == "lamp" and light is not None and blame.turn is not None:
         return turned(finding, light, blame.turn, now)

@@ -1,18 +1,24 @@
-"""What a frame shows as a whole: blown areas, pinpoints, the shutter, no lamp, one exposure."""
+"""What a frame shows as a whole: blown areas, the shutter, who moved, no lamp, one exposure."""
 
 from __future__ import annotations
 
+import math
 from statistics import median
 from typing import TYPE_CHECKING
 
 from stopwise.findings import Detail, Finding, Knocked, state_of
 from stopwise.lamps.outputs import no_lamp_fired
+from stopwise.lamps.seen import place_of
+from stopwise.measurement.figures import CameraMove
 from stopwise.stops import slower_full_mark
 from stopwise.targets import setting_offset_stops
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
+    from stopwise.codes import Code
+    from stopwise.frame import Point
+    from stopwise.lamps.seen import LampsSeen
     from stopwise.measurement.figures import BlownArea, Measurement
     from stopwise.plan.model import CameraPlan
     from stopwise.plan.now import PlanNow
@@ -20,6 +26,10 @@ if TYPE_CHECKING:
 AGREE_STOPS = 0.15
 """An offset is common when every seen zone lies this near its median (stops; half a pack's usual
 third of a stop)."""
+
+LEAST_OFF_MARK = 0.03
+"""Fraction of the picture from which a sitter counts as off his mark: half a hand's breadth in a
+picture that shows a metre and a third (common practice: sitters sway by a finger or two)."""
 
 _LEAST_ZONES = 3
 _SLOPE_STOPS = 0.15
@@ -98,7 +108,8 @@ def _blown(now: PlanNow, measurement: Measurement) -> Finding:
 def _largest_loose(
     areas: Sequence[BlownArea], now: PlanNow, measurement: Measurement
 ) -> BlownArea | None:
-    boxes = [place.box for place in now.plan.may_clip]
+    moved = measurement.moved or CameraMove()
+    boxes = [moved.carried(place.box) for place in now.plan.may_clip]
     boxes += [reading.box for reading in measurement.patches.values()]
     loose = [
         area
@@ -131,6 +142,48 @@ def _may_be_blown(now: PlanNow, measurement: Measurement) -> Iterator[Finding]:
             unit="fraction",
             detail=Detail(patches=patches, share=doubt.most),
         )
+
+
+def moved_findings(
+    now: PlanNow, measurement: Measurement, lamps: LampsSeen | None
+) -> Iterator[Finding]:
+    """Yield who moved, how far and which way; nothing of it fails.
+
+    Parameters
+    ----------
+    now
+        What holds now.
+    measurement
+        The frame's, with how its still things lie and where its patches were found again.
+    lamps
+        What its lamps gave; those that can't be read are named with a sitter who is off his mark.
+    """
+    moved = measurement.moved
+    if moved:
+        still = tuple(patch.name for patch in now.measured if patch.still)
+        paper = () if now.plan.backdrop is None else ("paper",)
+        yield _moved("camera_moved", (moved.right, moved.down), patches=(*paper, *still))
+    place = place_of(measurement, now)
+    if place is None or max(abs(place.dx), abs(place.dy)) < LEAST_OFF_MARK:
+        return
+    readings = {} if lamps is None else lamps.readings
+    unread = tuple(name for name, one in readings.items() if one.state == "not seen")
+    code: Code = "something_moved" if moved is None else "off_mark"
+    yield _moved(code, (place.dx, place.dy), lamps=unread)
+
+
+def _moved(
+    code: Code, shift: Point, *, patches: tuple[str, ...] = (), lamps: tuple[str, ...] = ()
+) -> Finding:
+    return Finding(
+        check="setting",
+        of="framing",
+        code=code,
+        state="holds",
+        measured=math.hypot(*shift),
+        unit="fraction",
+        detail=Detail(moved=shift, patches=patches, lamps=lamps),
+    )
 
 
 def trigger_finding() -> Finding:
