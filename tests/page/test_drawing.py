@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shutil
 import time
 from typing import TYPE_CHECKING
 
@@ -11,6 +12,7 @@ from playwright.sync_api import expect
 
 from stopwise.plan import load_plan
 from support.page_in_browser import box_of, drawn, opened
+from support.page_process import SAMPLES
 from support.page_scene import PLAN_TEXT, Scene, key_hot, on_plan
 
 if TYPE_CHECKING:
@@ -19,6 +21,8 @@ if TYPE_CHECKING:
     from stopwise.frame import Box
     from stopwise.page.server import PageServer
 
+SLOW_DISK_MS = 20_000
+"""A plan is written through to the disk, which others may be using."""
 SAVED = "Saved what was drawn in the plan."
 RED = '\n[[look]]\nname = "in red"\n\n[[look.patch]]\nname = "hair"\nbox = [0.4, 0.2, 0.5, 0.3]\n'
 
@@ -44,7 +48,7 @@ def box(scene: Scene, name: str) -> Box:
 
 def save(page: Page) -> None:
     page.get_by_role("button", name="Save").click()
-    expect(page.locator("#tools")).to_be_visible()
+    expect(page.locator("#tools")).to_be_visible(timeout=SLOW_DISK_MS)
     expect(page.locator("#told")).to_have_text(SAVED)
 
 
@@ -68,6 +72,22 @@ def test_a_patch_drawn_named_and_given_its_light_is_in_the_plan(
     assert (patch.zone, patch.material, patch.lit_by) == (5.5, "white cloth", ("key",))
     assert "# the snoot" in scene.plan_path.read_text()
     expect(page.locator("#over .thing")).to_have_count(0)
+
+
+def test_the_frame_is_measured_again_with_what_was_drawn_before_it_is_saved(
+    scene: Scene, server: PageServer, page: Page
+) -> None:
+    shutil.copy(SAMPLES / "F0011.dng", scene.folder / "F0001.dng")
+    scene.land(on_plan())
+    begun(page, server)
+    figure = thing(page, "hair").locator(".name")
+    expect(figure).to_have_text(re.compile(r"^hair {2}[+-]?\d\.\d$"), timeout=60_000)
+    before = figure.text_content()
+    thing(page, "hair").focus()
+    for _ in range(30):
+        page.keyboard.press("ArrowDown")
+    expect(figure).not_to_have_text(before or "", timeout=20_000)
+    assert scene.plan_path.read_text() == PLAN_TEXT
 
 
 @pytest.mark.parametrize("roll", [(2, 0), (0, -6), (5, 5)])
@@ -185,7 +205,7 @@ def test_a_patch_is_sized_opened_renamed_and_taken_out_by_keyboard_alone(
     page.keyboard.press("Delete")
     expect(thing(page, "curls")).to_have_count(0)
     page.keyboard.press("s")
-    expect(page.locator("#tools")).to_be_visible()
+    expect(page.locator("#tools")).to_be_visible(timeout=SLOW_DISK_MS)
     assert load_plan(scene.plan_path).patch("curls") is None
 
 

@@ -124,6 +124,9 @@ def test_a_lamp_that_is_held_stands_beside_the_present_and_only_good_frames_coun
     expect(page.locator("#say")).to_have_text("Lit cheek 0.4 over.")
     expect(page.locator("#do")).to_have_text("Key down 0.4, to -2.4.")
     expect(page.locator("#beside")).to_contain_text("Hair lamp was out, 1 good since.")
+    scene.land(hair_out())
+    scene.land(key_hot(0.7))
+    expect(page.locator("#beside")).to_have_text("Hair lamp was out, 0 good since. Check the lamp.")
 
 
 # --- looking back --------------------------------------------------------------------------------
@@ -194,6 +197,8 @@ def test_looking_back_greys_the_band_and_the_newest_runs_above_it(
     expect(page.locator("#state")).to_contain_text("Looking back at frame 1 of 2")
     assert page.evaluate("getComputedStyle(document.querySelector('#say')).color") != newest
     expect(page.locator("#strip")).to_contain_text("Newest 2 Lit cheek 0.4 over.")
+    button = page.get_by_role("button", name="Newest")
+    expect(button).to_have_attribute("aria-pressed", "false")
     scene.land(none_fired())
     expect(page.locator("#strip")).to_contain_text("Newest 3 No lamp fired.")
     expect(page.locator("#spoken")).to_contain_text("Newest, frame 3: No lamp fired.")
@@ -482,6 +487,8 @@ def test_at_every_moment_all_parts_of_each_page_agree_with_one_record(
     with PageServer(scene.live) as server:
         opened(page, server)
         opened(other, server)
+        for one in (page, other):
+            expect(one.locator("#number")).to_have_text("1")
         for number in range(2, frames + 2):
             make = makers[(number * 7) % len(makers)]
             scene.land(make(), size=(60, 40))

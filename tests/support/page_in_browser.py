@@ -52,9 +52,12 @@ def opened(page: Page, server: PageServer, path: str = "") -> Page:
 
 def box_of(page: Page, selector: str) -> Any:
     """Return where a thing stands on the screen."""
-    box = page.locator(selector).first.bounding_box()
-    assert box is not None
-    return box
+    for _ in range(5):  # what is drawn anew just then has no place
+        box = page.locator(selector).first.bounding_box()
+        if box is not None:
+            return box
+    message = f"{selector} stands nowhere"
+    raise AssertionError(message)
 
 
 def drawn(page: Page, start: tuple[float, float], end: tuple[float, float]) -> None:

@@ -8,12 +8,13 @@ from __future__ import annotations
 import asyncio
 from collections import OrderedDict
 from contextlib import ExitStack
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Protocol
 
 from pydantic import Field, StringConstraints, TypeAdapter, ValidationError
-from pydantic.dataclasses import dataclass
+from pydantic.dataclasses import dataclass as action
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request  # noqa: TC002 - starlette reads it
 from starlette.routing import Route
@@ -91,7 +92,7 @@ class Action(Protocol):
         """Do it, and return what is told."""
 
 
-@dataclass(frozen=True, slots=True, config=SENT)
+@action(frozen=True, slots=True, config=SENT)
 class DrawAction:
     """Write all that was drawn."""
 
@@ -112,7 +113,7 @@ class Measured:
     patches: tuple[PatchOnPicture, ...]
 
 
-@dataclass(frozen=True, slots=True, config=SENT)
+@action(frozen=True, slots=True, config=SENT)
 class MeasureAction:
     """Measure a frame again with what was drawn; nothing is written."""
 
@@ -140,7 +141,7 @@ def _measured(frame: Path, plan_path: Path, edits: DrawnEdits) -> tuple[PatchOnP
     )
 
 
-@dataclass(frozen=True, slots=True, config=SENT)
+@action(frozen=True, slots=True, config=SENT)
 class AdoptAction:
     """Make a frame's figures the targets, the old ones kept as comments; a take begins."""
 
@@ -175,11 +176,11 @@ def would_adopt(live: LivePage, number: int) -> tuple[Change, ...]:
 
 def _worth_adopting(live: LivePage, number: int) -> Record:
     record = kept_frame(live, number).record
-    refuse_spoilt(record)
+    refuse_spoilt(record, instead="Mend it, and adopt the next frame.")
     return record
 
 
-@dataclass(frozen=True, slots=True, config=SENT)
+@action(frozen=True, slots=True, config=SENT)
 class MarkAction:
     """Write into the plan that a frame is grey, ambient, plate, reference or a lamp's solo."""
 
@@ -200,7 +201,7 @@ class MarkAction:
         return Reply(said)
 
 
-@dataclass(frozen=True, slots=True, config=SENT)
+@action(frozen=True, slots=True, config=SENT)
 class UndoAction:
     """Take back the last edit of the plan, and what the watch made of it."""
 
@@ -211,7 +212,7 @@ class UndoAction:
         return Reply(_UNDONE.get(done, "Took back the last edit of the plan."))
 
 
-@dataclass(frozen=True, slots=True, config=SENT)
+@action(frozen=True, slots=True, config=SENT)
 class TakeAction:
     """Begin a take, and say what was turned: "key -0.5"; "yes" for the turn asked about."""
 
@@ -230,7 +231,7 @@ class TakeAction:
         return Reply("A new take begins with the next frame.")
 
 
-@dataclass(frozen=True, slots=True, config=SENT)
+@action(frozen=True, slots=True, config=SENT)
 class LitAction:
     """Say which lamps are meant to be lit; None for all of them."""
 
@@ -245,7 +246,7 @@ class LitAction:
         return Reply(words)
 
 
-@dataclass(frozen=True, slots=True, config=SENT)
+@action(frozen=True, slots=True, config=SENT)
 class LookAction:
     """Say which look is worn from the next frame on; None for the plan's own; or make one."""
 
@@ -262,7 +263,7 @@ class LookAction:
         return Reply(f"From the next frame on: {worn or 'the plan without a look'}.")
 
 
-@dataclass(frozen=True, slots=True, config=SENT)
+@action(frozen=True, slots=True, config=SENT)
 class ExpectAction:
     """Say which parts the next frames play, in order; none to await nothing any more."""
 
@@ -293,7 +294,7 @@ def _keep_card(ledger: Ledger, plan: Plan) -> None:
         raise WrongUse(msg)
 
 
-@dataclass(frozen=True, slots=True, config=SENT)
+@action(frozen=True, slots=True, config=SENT)
 class DialAction:
     """Work out powers that meet the plan, from the solos."""
 
@@ -307,7 +308,7 @@ class DialAction:
         return powers
 
 
-@dataclass(frozen=True, slots=True, config=SENT)
+@action(frozen=True, slots=True, config=SENT)
 class FixedAction:
     """Let the band go of a lamp that was out."""
 

@@ -243,7 +243,12 @@ def frame_view(
 def patches_view(record: Record) -> tuple[PatchOnPicture, ...]:
     """Return a frame's patches as they are marked on its picture."""
     return tuple(
-        PatchOnPicture(shown(patch.name), patch.box, patch.figure, _sign(patch.state, plain=None))
+        PatchOnPicture(
+            shown(patch.name),
+            patch.box,
+            _figure(patch.zone, _off(patch.zone, patch.target)),
+            _sign(patch.state, plain=None),
+        )
         for patch in marked_patches(record)
     )
 
@@ -326,6 +331,10 @@ def _ruler(record: Record) -> RulerView:
             for reading in ruler.readings
         ),
     )
+
+
+def _off(zone: float | None, target: float | None) -> float | None:
+    return None if zone is None or target is None else zone - target
 
 
 def _figure(value: float | None, off: float | None) -> str:

@@ -131,19 +131,21 @@ class HeldHeadline:
 
     def __init__(self) -> None:
         self._good: dict[str, int] = {}
+        self._out: frozenset[str] = frozenset()
 
     def see(self, record: Record) -> None:
-        """Take in the next frame; one that can't be read tells nothing."""
-        if record.verdict == "unreadable":
+        """Take in the next frame; one without a picture, or without a flash, tells of no lamp."""
+        is_dark = any(one.code == "none_fired" for one in record.findings)
+        if is_dark or record.verdict == "unreadable":
             return
-        out = lamps_out(record)
-        if not any(one.code == "none_fired" for one in record.findings):
-            is_good = record.verdict == "on plan"
-            good = {
-                name: frames + (is_good and name not in out) for name, frames in self._good.items()
-            }
-            self._good = {name: frames for name, frames in good.items() if frames < GOOD_FRAMES}
-        self._good |= dict.fromkeys(out, 0)
+        self._out = lamps_out(record)
+        is_good = record.verdict == "on plan"
+        good = {
+            name: frames + (is_good and name not in self._out)
+            for name, frames in self._good.items()
+        }
+        self._good = {name: frames for name, frames in good.items() if frames < GOOD_FRAMES}
+        self._good |= dict.fromkeys(self._out, 0)
 
     def fixed(self) -> None:
         """Call none of them any more: somebody has seen to it."""
@@ -156,8 +158,8 @@ class HeldHeadline:
 
     @property
     def is_out(self) -> bool:
-        """Whether that lamp has fired in no frame since."""
-        return self.lamp is not None and not self._good[self.lamp]
+        """Whether that lamp is out as far as anybody knows: it was in the last frame that told."""
+        return self.lamp in self._out
 
     def lines(self) -> tuple[str, str] | None:
         """Return the headline that stays, or None where nothing is held."""
@@ -165,7 +167,7 @@ class HeldHeadline:
         if lamp is None:
             return None
         good = self._good[lamp]
-        if not good:
+        if self.is_out:
             say = fitted("{} did not fire.".format, lamp_name(lamp))
             return say, "Stop. Check it, shoot again."
         since = f"{good} good since"

@@ -107,8 +107,15 @@ def adopted(
     return draft, tuple(changes)
 
 
-def refuse_spoilt(record: Record) -> None:
+def refuse_spoilt(record: Record, *, instead: str = "Mend it, or say adopt --anyway.") -> None:
     """Refuse a frame that shows no light to keep.
+
+    Parameters
+    ----------
+    record
+        The frame's record.
+    instead
+        What can be done where this is asked.
 
     Raises
     ------
@@ -126,7 +133,7 @@ def refuse_spoilt(record: Record) -> None:
         if finding.check in _SPOILS and finding.state == "fails"
     ]
     if faults:
-        msg = f"{file} is not adopted: {' '.join(faults)} Mend it, or say adopt --anyway."
+        msg = f"{file} is not adopted: {' '.join(faults)} {instead}"
         raise WrongUse(msg)
 
 

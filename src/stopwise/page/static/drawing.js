@@ -43,6 +43,7 @@ export class Drawing {
     this.picture.over.classList.add("drawing-on");
     this.show();
     this.changed();
+    this.measure();
   }
 
   end() {

@@ -35,7 +35,7 @@ function show(view) {
   state.view = view;
   document.body.dataset.number = view.number;
   band.draw();
-  by("shown-file").textContent = `${view.number} · ${view.file}`;
+  by("shown-file").textContent = view.file;
   drawParts();
   drawFindings(view.findings);
   by("facts").replaceChildren(...view.facts.flatMap(([label, words]) => [html("dt", {}, label || "\u00a0"), html("dd", {}, firm(words))]));
@@ -227,7 +227,7 @@ async function findFrame() {
 
 // --- what is done -------------------------------------------------------------------------------
 
-const button = (name) => document.querySelector(`[data-do="${name}"]`);
+const button = (name) => document.querySelector(`nav [data-do="${name}"]`);
 
 const deeds = {
   earlier: () => step(-1),
@@ -290,8 +290,9 @@ function drawingChanged() {
   }
 }
 
-// One thing after another, in the order in which it was pressed.
-let queue = Promise.resolve();
+// One thing after another, in the order in which it was pressed, once the page has begun.
+let isReady;
+let queue = new Promise((ready) => (isReady = ready));
 const done = (name) => (queue = queue.then(deeds[name]).catch((error) => tell(`That failed in the page itself: ${error.message}.`, true)));
 
 const shortcuts = [...document.querySelectorAll("[aria-keyshortcuts]")].map((one) => {
@@ -365,6 +366,7 @@ function begin({ run, shown }) {
 setTheme(localStorage.getItem("theme") ?? "dark");
 const [begun] = await Promise.all([read("/begin"), loadPlan()]);
 if (begun) begin(begun);
+isReady();
 listen({
   after: begun?.shown.beat.newest ?? 0,
   state: (isUp) => {

@@ -68,11 +68,12 @@ export class Picture {
     const [known, { contours: lines, dots: blocked, blown: outlines }] = [this.view?.patches ?? [], this.overlay ?? NOTHING];
     const taken = known.map(({ box }) => pixels(box, to));
     const parts = [];
-    if (this.layers.blocked) parts.push(dots(blocked, to));
-    if (this.layers.contours) parts.push(...contours(lines, to));
-    if (this.layers.blown) parts.push(...blown(outlines, this.view?.areas, to, taken, size));
-    if (this.layers.patches && !this.isDrawing) parts.push(...patches(known, to, taken, size, this.layers.names));
-    if (this.layers.contours && !this.isDrawing && size[0] > 400) parts.push(...levels(lines, to, (level) => level.toFixed(1), taken));
+    const isBare = this.isDrawing; // boxes are seen best on the picture itself
+    if (this.layers.blocked && !isBare) parts.push(dots(blocked, to));
+    if (this.layers.contours && !isBare) parts.push(...contours(lines, to));
+    if (this.layers.blown && !isBare) parts.push(...blown(outlines, this.view?.areas, to, taken, size));
+    if (this.layers.patches && !isBare) parts.push(...patches(known, to, taken, size, this.layers.names));
+    if (this.layers.contours && !isBare && size[0] > 400) parts.push(...levels(lines, to, (level) => level.toFixed(1), taken));
     const focused = document.activeElement?.closest?.(".thing")?.dataset.id;
     this.over.replaceChildren(...parts.filter(Boolean));
     this.afterDraw?.(to, focused);
