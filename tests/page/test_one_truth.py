@@ -494,6 +494,8 @@ def test_at_every_moment_all_parts_of_each_page_agree_with_one_record(
             scene.land(make(), size=(60, 40))
             if number % 3 == 0:
                 other.keyboard.press(["ArrowLeft", "ArrowLeft", "End", "ArrowRight"][number % 4])
+            if number % 25 in (5, 8):  # it begins to draw, and leaves it
+                other.keyboard.press("p")
             if number % 50 == 10:
                 context.set_offline(True)
             if number % 50 == 14:

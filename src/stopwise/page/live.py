@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import json
+import secrets
 import threading
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from stopwise.errors import LedgerError
 from stopwise.page.pictures import Pictures, PicturesAgain, SpawnedWork
 from stopwise.page.plan_views import plan_then, turned_after
 from stopwise.page.stream import Stream, event
@@ -29,6 +32,9 @@ Dialler = Callable[[], tuple["Powers", "Drawable | None"]]
 
 RUN_LENGTH = 60
 """Frames that a page holds of the run: a phone 375 pixels wide leaves 3 of them to each."""
+
+_NAME = "page ledger"
+"""Setting of the ledger."""
 
 _MOST_BACK = 20
 """Unreadable frames behind which the last judged one is looked for."""
@@ -74,8 +80,9 @@ class Held:
 
 @dataclass(frozen=True, slots=True)
 class Beat:
-    """The newest frame, and the time here: milliseconds since 1970. Every answer names them."""
+    """The ledger, its newest frame, the time here in ms since 1970. Every answer names them."""
 
+    ledger: str
     newest: int
     now_ms: int
 
@@ -138,6 +145,7 @@ class LivePage:
         self._lock = threading.Lock()
         self._held = HeldHeadline()
         self._status = Status()
+        self._ledger_name = _name_of(ledger)
         self._newest = 0
         for kept in ledger.frames.all(last=RUN_LENGTH):
             self._held.see(kept.record)
@@ -156,7 +164,7 @@ class LivePage:
             self.pictures.put(kept, picture)
         with self._lock:
             self._held.see(kept.record)
-            self._newest = kept.frame
+            self._newest = max(self._newest, kept.frame)
         self.stream.tell(self.beat_event(), *self.events_of(kept))
 
     def look_round(self, status: Status, *, plan_read: Plan | None = None) -> None:
@@ -235,7 +243,7 @@ class LivePage:
 
     def beat(self) -> Beat:
         """Return the newest frame, and the time here."""
-        return Beat(self._newest, time.time_ns() // 1_000_000)
+        return Beat(self._ledger_name, self._newest, time.time_ns() // 1_000_000)
 
     def held(self) -> Held | None:
         """Return the lamp that was out and is still called; None where none is."""
@@ -246,3 +254,13 @@ class LivePage:
     def beat_event(self) -> bytes:
         """Return what is sent while there is no news."""
         return event("beat", self.beat())
+
+
+def _name_of(ledger: Ledger) -> str:
+    """Return what tells a ledger from others, so that a page doesn't mix the frames of two."""
+    name = ledger.settings.get(_NAME)
+    if not isinstance(name, str):
+        name = secrets.token_hex(8)
+        with suppress(LedgerError):
+            ledger.settings.set(_NAME, name)
+    return name

@@ -21,7 +21,7 @@ const mayEdit = document.body.dataset.mayEdit === "yes";
 
 // `view` is the one frame that every part shows. `wanted` is the number that steps have reached while
 // looking back; null follows the newest. `last` is the newest frame that any answer named.
-const state = { run: [], view: null, newest: null, held: null, last: 0, wanted: null, drawing: null, offset: 0, link: { isUp: true, since: 0 }, status: { behind: 0, backlog: 0, decoding: [], said: [], take: null }, plan: null, hasKeys: localStorage.getItem("shortcuts") !== "off" };
+const state = { run: [], view: null, newest: null, held: null, last: 0, wanted: null, ledger: "", drawing: null, offset: 0, link: { isUp: true, since: 0 }, status: { behind: 0, backlog: 0, decoding: [], said: [], take: null }, plan: null, hasKeys: localStorage.getItem("shortcuts") !== "off" };
 Object.defineProperty(state, "isFollowing", { get: () => state.wanted === null });
 
 const picture = new Picture({ frame: by("picture"), image: by("image"), over: by("over"), none: by("no-picture") });
@@ -112,7 +112,8 @@ function afterTold() {
 
 function hear(beat) {
   state.offset = beat.now_ms - Date.now();
-  if (beat.newest < (state.newest?.number ?? 0)) return location.reload(); // another ledger is served
+  if (state.ledger && beat.ledger !== state.ledger) return location.reload(); // its numbers are others
+  state.ledger = beat.ledger;
   if (beat.newest > state.last) {
     state.last = beat.newest;
     band.landed();
