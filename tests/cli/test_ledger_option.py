@@ -68,3 +68,26 @@ def test_so_is_one_that_is_named_as_an_earlier_days_ledger(shoot, capsys):
     rebuilt = "rebuild F0009.dng key=F0011.dng --plan plan.toml --take 1"
     refused(rebuilt.split(), "F0009.dng", capsys)
     assert lying_there(shoot) == before
+
+
+READING = (
+    "ledger export",
+    "run",
+    "compare F0010.dng F0011.dng --plan plan.toml",
+    "dial --plan plan.toml",
+    "rebuild LEDGER key=F0003.dng --plan plan.toml --take 1",
+)
+"""Commands that only read a ledger; how they end is no matter here."""
+
+
+@pytest.mark.parametrize("command", READING)
+def test_commands_that_read_never_write(shoot, command):
+    for frame in SAMPLES.glob("F*.dng"):
+        shutil.copy(frame, shoot)
+    place = shoot / "kept" / "l.sqlite"
+    assert run(["check", "F0011.dng", "--plan", "plan.toml", "--ledger", str(place)]) == 0
+    before = lying_there(place.parent)
+    words = [str(place) if word == "LEDGER" else word for word in command.split()]
+    named = () if "LEDGER" in command else ("--ledger", str(place))
+    assert run([*words, *named]) in {0, 1, 2}
+    assert lying_there(place.parent) == before

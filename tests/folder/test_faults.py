@@ -9,10 +9,11 @@ from __future__ import annotations
 
 import os
 import shutil
+import sqlite3
 import subprocess
 import sys
 import time
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from random import Random
@@ -79,6 +80,12 @@ class Set:
         ) as watch:
             watch.wait_for(WATCHING)
             yield watch
+
+    def plan(self) -> Path:
+        """Write a plan that asks for nothing."""
+        plan = self.base / "plan.toml"
+        plan.write_text('schema = 1\ntitle = "no target"\n', encoding="utf-8")
+        return plan
 
     def kept(self) -> list[str]:
         """Return the files of the ledger's records, in landing order."""
@@ -301,6 +308,62 @@ def test_where_no_ledger_can_be_written_memory_is_offered_and_works(
         watch.wait(lambda: watch.files == ["F1.dng"])
         assert watch.stop() == 0
     made.place.parent.chmod(0o755)
+
+
+@contextmanager
+def locked(place: Path) -> Iterator[None]:
+    """Hold a ledger locked as another program does that writes for long."""
+    with closing(sqlite3.connect(place, isolation_level=None)) as other:
+        other.execute("BEGIN IMMEDIATE")
+        yield
+        other.execute("ROLLBACK")
+
+
+MOST_LOCKED_S = 5.0
+"""Far under the 8 to 10 s that a lock once took; unloaded it is half a second."""
+
+
+def test_a_ledger_that_is_locked_delays_neither_a_frames_first_word_nor_the_end(
+    made: Set,
+) -> None:
+    with made.watching() as watch:
+        made.land("F1.dng", seed=1)
+        watch.wait(lambda: watch.files == ["F1.dng"])
+        with locked(made.place):
+            made.land("F2.dng", seed=2)
+            watch.wait_for("(not kept yet: F2.dng, measured)")
+        watch.wait(lambda: watch.files == ["F1.dng", "F2.dng"])
+        with locked(made.place):
+            made.land("F3.dng", seed=3)
+            watch.wait_for("(not kept yet: F3.dng, measured)")
+            began = time.monotonic()
+            assert watch.stop() == 0
+            assert time.monotonic() - began < MOST_LOCKED_S
+    assert made.kept() == ["F1.dng", "F2.dng"]
+
+
+def test_a_ledger_that_is_locked_at_the_start_is_said_and_the_wait_ends_when_asked(
+    made: Set,
+) -> None:
+    Ledger(made.place).close()
+    with locked(made.place), WatchCommand(made.folder, made.place) as watch:
+        watch.wait_for("another program holds the ledger locked. Waiting.")
+        began = time.monotonic()
+        assert watch.stop() == 0
+        assert time.monotonic() - began < MOST_LOCKED_S
+
+
+def test_the_watch_s_own_process_opens_no_frame(made: Set) -> None:
+    with made.fault("watch-opens"), made.watching("--plan", str(made.plan())) as watch:
+        for number in range(3):
+            made.land(f"F{number}.dng", seed=number + 1)
+        watch.wait(lambda: len(watch.files) == 3)
+        (made.folder / "F0.dng").rename(made.folder / "F9.dng")
+        (made.folder / "cut.dng").write_bytes((made.folder / "F1.dng").read_bytes()[:-9])
+        watch.wait(lambda: len(watch.files) == 4)
+        assert watch.stop() == 0
+    assert {record["verdict"] for record in watch.records} == {"measured", "unreadable"}
+    assert "input/output" not in watch.said.lower()
 
 
 def test_a_damaged_ledger_is_set_aside_under_a_name_that_is_told_and_filled_again(

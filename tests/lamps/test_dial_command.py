@@ -14,6 +14,7 @@ from PIL import Image
 from stopwise.cli import run
 from stopwise.ledger import Ledger
 from stopwise.plan import load_plan
+from stopwise.preparing.dialling import dial_plan
 
 SAMPLES = Path(__file__).parents[2] / "sample_frames"
 TRUTH = json.loads((SAMPLES / "truth.json").read_text(encoding="utf-8"))
@@ -21,10 +22,12 @@ TRUTH = json.loads((SAMPLES / "truth.json").read_text(encoding="utf-8"))
 
 @pytest.fixture(scope="module")
 def studio(tmp_path_factory):
-    """Return a folder with the sample plan and the frames it needs, and a ledger for solos."""
+    """Return a folder with the sample plan and its frames, and a ledger that keeps the solos."""
     folder = tmp_path_factory.mktemp("studio")
     for name in ("plan.toml", *(f"F{number:04d}.dng" for number in (2, 4, 5, 6, 7, 8))):
         shutil.copy(SAMPLES / name, folder / name)
+    with Ledger(folder / "l.sqlite") as ledger:  # as a watch's page does
+        dial_plan(folder / "plan.toml", ledger=ledger)
     return folder
 
 
@@ -65,14 +68,17 @@ def test_the_answer_has_the_keys_that_other_programs_read(studio, capfd):
     assert set(answer["predicted"]) == {"patches", "ratios", "left_right", "clipped"}
 
 
-def test_solos_are_decoded_once_and_then_read_from_the_ledger(studio, capfd, monkeypatch):
-    first = dialled(studio, capfd, "--json")[1]
-    with Ledger(studio / "l.sqlite") as ledger:
-        held = ledger.atomic()
-        with held as connection:
-            assert connection.execute("SELECT count(*) FROM solos").fetchone() == (6,)
+def test_solos_that_a_ledger_keeps_are_read_out_of_it_and_nothing_is_written(
+    studio, capfd, monkeypatch
+):
+    empty = studio / "empty.sqlite"
+    Ledger(empty).close()
+    decoded = dialled(studio, capfd, "--json", "--ledger", str(empty))[1]
+    for place, count in ((empty, 0), (studio / "l.sqlite", 6)):
+        with Ledger(place, is_read_only=True) as ledger:
+            assert ledger.row("SELECT count(*) FROM solos") == (count,)
     monkeypatch.setattr("stopwise.pipeline.plan_frames.decode_unproven", None)
-    assert json.loads(dialled(studio, capfd, "--json")[1]) == json.loads(first)
+    assert json.loads(dialled(studio, capfd, "--json")[1]) == json.loads(decoded)
 
 
 def test_a_person_reads_each_lamp_with_its_power_as_the_pack_shows_it(studio, capfd):
@@ -127,10 +133,10 @@ def test_a_kept_lamp_stays(studio, capfd):
 
 def test_a_take_that_turned_a_lamp_moves_where_it_stands_now(studio, capfd):
     before = json.loads(dialled(studio, capfd, "--json")[1])
-    with Ledger(studio / "l.sqlite") as ledger:
+    turned = shutil.copy(studio / "l.sqlite", studio / "turned.sqlite")
+    with Ledger(turned) as ledger:
         ledger.takes.begin({"key": -0.5})
-    after = json.loads(dialled(studio, capfd, "--json")[1])
-    (studio / "l.sqlite").unlink()
+    after = json.loads(dialled(studio, capfd, "--json", "--ledger", str(turned))[1])
     assert after["lamps"]["key"]["turn"] == pytest.approx(before["lamps"]["key"]["turn"] + 0.5)
     assert after["lamps"]["key"]["power"] == before["lamps"]["key"]["power"]
 

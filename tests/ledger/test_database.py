@@ -214,6 +214,12 @@ def test_who_reads_leaves_no_trace_and_makes_nothing(tmp_path: Path) -> None:
     assert not (tmp_path / "none.sqlite").exists()
 
 
+def test_a_ledger_in_memory_may_be_only_read_too() -> None:
+    with Ledger(":memory:", is_read_only=True) as ledger:
+        assert files(ledger) == []
+        assert ledger.in_memory
+
+
 def test_who_reads_beside_a_watch_sees_what_it_has_just_written(tmp_path: Path) -> None:
     place = tmp_path / "l.sqlite"
     with Ledger(place) as writer:

@@ -2,7 +2,8 @@
 
 `STOPWISE_TEST_FAULTS` names the folder. `ledger-full` and `ledger-fails` are what SQLite says of a
 full disk (ENOSPC) and a failing one (EIO), `frames-fail` is EIO on every frame that is opened to be
-read, which worker processes do: they read this file too.
+read, which worker processes do: they read this file too. `watch-opens` is the same in the own
+process of the watch.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ from __future__ import annotations
 import builtins
 import errno
 import io
+import multiprocessing
 import os
 import sqlite3
 import sys
@@ -47,7 +49,8 @@ def connect(*arguments: Any, **options: Any) -> sqlite3.Connection:
 
 def fail(path: Any) -> None:
     """Fail as a broken medium does where a frame is opened."""
-    if str(path).endswith(".dng") and is_on("frames-fail"):
+    in_watch = multiprocessing.parent_process() is None
+    if str(path).endswith(".dng") and (is_on("frames-fail") or (in_watch and is_on("watch-opens"))):
         raise OSError(errno.EIO, os.strerror(errno.EIO), str(path))
 
 

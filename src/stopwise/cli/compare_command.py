@@ -90,7 +90,9 @@ def run_compare(wanted: Wanted, plan: Plan | None, plan_path: Path | None) -> in
 
 
 def _opened(stack: ExitStack, path: Path | None) -> Ledger | None:
-    return None if path is None else stack.enter_context(Ledger(ledger_file(path, None)))
+    if path is None:
+        return None
+    return stack.enter_context(Ledger(ledger_file(path, None), is_read_only=True))
 
 
 def _show(comparison: Comparison, *, as_json: bool) -> None:

@@ -34,8 +34,8 @@ class DialRun(ExitStack):
     plan_path
         The plan.
     ledger_path
-        Where reduced solos are kept, and takes say what was turned; None for the ledger of the
-        plan's folder where there is one.
+        What is read for takes that say what was turned, and for reduced solos; None for the ledger
+        of the plan's folder where there is one.
     retargeted
         Puts other targets in the place of the plan's own.
     """
@@ -62,7 +62,7 @@ class DialRun(ExitStack):
             raise PathMissing(msg)
         place = self._ledger_path or default_place(self._plan_path.parent)
         if self._ledger_path is not None or place.exists():
-            self._ledger = self.enter_context(Ledger(place))
+            self._ledger = self.enter_context(Ledger(place, is_read_only=True))
         return self
 
     def over(

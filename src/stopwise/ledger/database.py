@@ -166,6 +166,8 @@ class Database:
     ----------
     place
         The file, or ``:memory:``.
+    is_read_only
+        As given.
     set_aside
         Where a damaged ledger was put, None if it was sound.
     on_wait
@@ -191,7 +193,7 @@ class Database:
         self.place = str(place)
         self.set_aside: Path | None = None
         self.on_wait = on_wait
-        self._is_read_only = is_read_only
+        self.is_read_only = is_read_only
         self._opener = opener
         self._lock = threading.RLock()
         self._numbers: dict[str, tuple[int, int]] = {}
@@ -275,7 +277,7 @@ class Database:
         try:
             return self._open()
         except LedgerDamaged:
-            if self.in_memory or self._is_read_only:
+            if self.in_memory or self.is_read_only:
                 raise
         self.set_aside = _put_aside(Path(self.place), _PARTS)
         return self._open()
@@ -308,7 +310,7 @@ class Database:
         """Refuse a file that isn't a ledger of ours; where there is none, make its folder."""
         place = Path(self.place)
         if not os.path.lexists(place):
-            if self._is_read_only:
+            if self.is_read_only:
                 msg = f"{self.place}: there is no ledger. Check its name."
                 raise PathMissing(msg)
             place.parent.mkdir(parents=True, exist_ok=True)
@@ -324,7 +326,7 @@ class Database:
 
     def _address(self) -> str:
         """Return what to open: to read a file that nobody writes, without a trace beside it."""
-        if not self._is_read_only:
+        if not self.is_read_only or self.in_memory:
             return self.place
         place = Path(self.place).absolute()
         is_at_rest = not place.with_name(f"{place.name}-wal").exists()
@@ -345,7 +347,7 @@ class Database:
                 "Update stopwise, or give another file with --ledger."
             )
             raise LedgerError(msg)
-        if self._is_read_only:
+        if self.is_read_only and not self.in_memory:
             return
         if connection.execute("PRAGMA application_id").fetchone() != (APPLICATION_ID,):
             connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
@@ -386,7 +388,7 @@ class Database:
         return LedgerError(self._closed_text(str(error)))
 
     def _damaged_text(self, detail: str) -> str:
-        then = "" if self._is_read_only else " It is set aside and a new one begun."
+        then = "" if self.is_read_only else " It is set aside and a new one begun."
         return f"{self.place}: the ledger is damaged ({detail}).{then}"
 
     def _number(self, tail: str) -> tuple[int, int] | None:

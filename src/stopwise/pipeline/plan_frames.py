@@ -167,8 +167,9 @@ class PlanFrames:
     Parameters
     ----------
     ledger
-        Where reduced light is kept by content, and what it has learned of cameras; then only frames
-        that others are followed from or held against are measured. None keeps in this process only.
+        Where reduced light is kept by content, unless it is only read, and what it has learned of
+        cameras; then only frames that others are followed from or held against are measured. None
+        keeps in this process only.
     """
 
     def __init__(self, ledger: Ledger | None = None) -> None:
@@ -368,7 +369,7 @@ class PlanFrames:
         known = Known(learned=levels_of(unproven.frame, self._learned))
         reading = read(unproven.frame, targets.plan, look=look, known=known, tails=True)
         unproven.proven()
-        if self._ledger is not None:
+        if self._ledger is not None and not self._ledger.is_read_only:
             try:
                 self._ledger.solos.keep(self._hash(path), variant, to_blob(reading.grid))
             except LedgerError:  # that it can't be kept is no reason to fail

@@ -74,7 +74,7 @@ def dial_plan(
     look
         Name of the look that is worn.
     ledger
-        Where reduced solos are kept and takes say what was turned; None decodes every solo.
+        Where reduced solos may be kept and takes say what was turned; None decodes every solo.
     folder
         Where the plan's frames lie; None for beside the plan.
     retargeted
