@@ -1,4 +1,4 @@
-"""A short run of the soak; the long one is `python tests/soak/land_and_kill.py --frames 5000`."""
+"""A short run of the soak; the long one is `python tests/soak/land_and_kill.py --frames 100000`."""
 
 from __future__ import annotations
 
@@ -7,22 +7,32 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from soak.landing import run_with_kills
+from soak.killed_stopwise import STATES
+from soak.landing import Pictures, counted, one_round
 
 if TYPE_CHECKING:
     from pathlib import Path
 
+BROKEN = ("lost", "doubled", "out of order", "ledgers not sound", "folders changed")
+
 
 @pytest.mark.slow
+@pytest.mark.timeout(900)
 @pytest.mark.skipif(sys.platform == "win32", reason="signals are POSIX's here")
-def test_every_frame_is_kept_once_in_landing_order_though_the_watch_is_killed(
+def test_every_frame_is_kept_once_in_landing_order_though_the_watch_is_killed_in_every_state(
     tmp_path: Path,
 ) -> None:
-    outcome = run_with_kills(tmp_path, count=120, kills=4)
-    assert outcome.lost == []
-    assert outcome.doubled == []
-    assert outcome.is_in_landing_order
-    assert {verdict for _, _, verdict in outcome.kept} == {"measured"}
-    assert outcome.is_sound
-    assert outcome.is_untouched
-    assert outcome.worked >= 1, outcome.lives
+    pictures = Pictures(tmp_path)
+    rounds = []
+    for turn, states in enumerate(([], list(STATES))):
+        base = tmp_path / f"round {turn}"
+        base.mkdir()
+        rounds.append(one_round(base, pictures, count=150, states=states, turn=turn, seed=8))
+    undisturbed, killed = rounds
+    assert set(undisturbed.verdicts) == {"on plan", "off plan", "unreadable"}
+    figures = counted(killed, undisturbed.verdicts)
+    assert figures["kills"] == dict.fromkeys(STATES, 1)
+    assert {name: figures[name] for name in (*BROKEN, "other verdicts")} == dict.fromkeys(
+        (*BROKEN, "other verdicts"), 0
+    )
+    assert figures["landed"] == figures["kept"] == 150
