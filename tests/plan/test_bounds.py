@@ -54,6 +54,8 @@ HOSTILE = {
     "quotes": many('"'),
     "spaces": "k = x" + many(" ")[:-9] + '"',
     "spaces in a key": "k" + many(" ")[: ROOM // 2] + "b" + many(" ")[: ROOM // 3] + "= 1",
+    "a reading of spaces": f'[camera]\nf_number = "1{many(" ")[:-40]}x"',
+    "a reading of words": f'[camera]\nshutter = "{many("and ")[:-40]}"',
     "words": many("a b "),
     "equals signs": many("a="),
     "digits": f"a = {many('1')[:-9]}",

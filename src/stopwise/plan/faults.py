@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from stopwise.plan.keys import PLAN
 from stopwise.plan.model import BACKDROP, SINGLE_ROLES
-from stopwise.plan.readings import nearest
+from stopwise.plan.readings import nearest, which_there_is
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -269,7 +269,5 @@ def _side_faults(plan: Plan) -> Iterator[Fault]:
 def _unknown(name: str, known: Iterable[str], what: str, path: Path) -> Iterator[Fault]:
     names = list(dict.fromkeys(known))
     if name not in names:
-        listed = f"It has {', '.join(names)}." if names else f"It has no {what} yet."
-        meant = nearest(name, names)
-        ask = f'Did you mean "{meant}"?' if meant else listed
-        yield Fault(path, f'The plan has no {what} "{name}". {ask}')
+        which = which_there_is(name, names) if names else f"It has no {what} yet."
+        yield Fault(path, f'The plan has no {what} "{name}". {which}')

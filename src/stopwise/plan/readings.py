@@ -22,7 +22,7 @@ from stopwise.stops import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Collection, Iterable
 
 Said = str | float
 """What a person gave: text, or a number of a TOML file."""
@@ -40,6 +40,7 @@ _NUMBER = r"(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)"
 _SECONDS = r"\s*(?:s|secs?|seconds?|\")"
 _METRES_A_FOOT = 0.3048  # exact, by definition: twelve inches
 _METRES_AN_INCH = 0.0254  # exact, by definition
+_LONGEST = 80  # characters of a reading; "5.6 and two thirds" has 18
 _SHOWN = 40  # characters of what was said that a message repeats
 _LONGEST_BARE_S = 30.0  # a dial shows up to 30 both as seconds and as their fractions
 
@@ -317,10 +318,19 @@ def nearest(wrong: str, right: Iterable[str]) -> str | None:
     return small[found[0]] if found else None
 
 
+def which_there_is(wrong: str, right: Collection[str]) -> str:
+    """Say which name was likely meant by one that isn't there, or else which there are."""
+    meant = nearest(wrong, right)
+    return f'Did you mean "{meant}"?' if meant else f"It has {', '.join(right) or 'none'}."
+
+
 def _plain(said: Said) -> str:
     """Return what was said in small letters, with one way of writing signs and words."""
     if isinstance(said, int | float):
         return f"{said!r}".lower().removesuffix(".0")
+    if len(said) > _LONGEST:
+        msg = f"{_show(said)} is too long for a reading: {_LONGEST} characters are the most."
+        raise WrongUse(msg)
     text = said.strip().lower().translate(_SIGNS)
     for words, plain in _WORDS.items():
         text = re.sub(words, plain, text)

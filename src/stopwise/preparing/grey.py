@@ -16,7 +16,7 @@ from stopwise.measurement.card import (
 )
 from stopwise.measurement.reading import ground_of
 from stopwise.plan.draft import open_draft
-from stopwise.plan.readings import nearest
+from stopwise.plan.readings import which_there_is
 from stopwise.raw import decode
 from stopwise.stops import exact_f_number, nearest_third, say_f_number
 
@@ -164,9 +164,7 @@ def _lamp_of(plan: Plan, card: Card) -> Light | None:
     lamp = plan.light(card.lamp)
     if lamp is None:
         names = [light.name for light in plan.lights]
-        meant = nearest(card.lamp, names)
-        ask = f'Did you mean "{meant}"?' if meant else f"It has {', '.join(names) or 'none'}."
-        msg = f'The plan has no lamp "{card.lamp}". {ask}'
+        msg = f'The plan has no lamp "{card.lamp}". {which_there_is(card.lamp, names)}'
         raise WrongUse(msg)
     return lamp
 

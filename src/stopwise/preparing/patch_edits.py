@@ -9,7 +9,7 @@ from stopwise.measurement import read
 from stopwise.plan import load_plan
 from stopwise.plan.draft import open_draft
 from stopwise.plan.model import MATERIALS
-from stopwise.plan.readings import nearest
+from stopwise.plan.readings import which_there_is
 from stopwise.plan.spoken_tables import box_of, value_of
 from stopwise.raw import decode
 from stopwise.record import recorded
@@ -86,9 +86,7 @@ def remove_patch(plan: Path, name: str) -> str:
     index = _index(draft.plan, name)
     if index is None:
         names = [patch.name for patch in draft.plan.patches]
-        meant = nearest(name, names)
-        ask = f'Did you mean "{meant}"?' if meant else f"It has {', '.join(names) or 'none'}."
-        msg = f'The plan has no patch "{name}". {ask}'
+        msg = f'The plan has no patch "{name}". {which_there_is(name, names)}'
         raise WrongUse(msg)
     draft.remove(("patch", index)).save()
     return f"{plan.name}: removed {name}."

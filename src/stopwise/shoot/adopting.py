@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Literal
 from stopwise.errors import WrongUse
 from stopwise.messages import reason_text, say
 from stopwise.plan.now import plan_now
-from stopwise.plan.readings import nearest
+from stopwise.plan.readings import which_there_is
 from stopwise.wording import shown
 
 if TYPE_CHECKING:
@@ -155,9 +155,7 @@ def _refuse_unknown(plan: Plan, look: str | None, patches: Collection[str]) -> N
     known = [patch.name for patch in plan_now(plan, look=look).measured]
     for name in patches:
         if name not in known:
-            meant = nearest(name, known)
-            ask = f'Did you mean "{meant}"?' if meant else f"It has {', '.join(known) or 'none'}."
-            msg = f'The plan has no patch "{name}" now. {ask}'
+            msg = f'The plan has no patch "{name}" now. {which_there_is(name, known)}'
             raise WrongUse(msg)
 
 

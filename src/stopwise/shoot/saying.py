@@ -6,7 +6,7 @@ import re
 from typing import TYPE_CHECKING
 
 from stopwise.errors import WrongUse
-from stopwise.plan.readings import nearest, read_turn
+from stopwise.plan.readings import read_turn, which_there_is
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -175,9 +175,7 @@ def _named(said: str, known: Sequence[str], what: str, *, else_say: str = "") ->
     for name in known:
         if name.lower() == said.lower():
             return name
-    meant = nearest(said, known)
-    ask = f'Did you mean "{meant}"?' if meant else f"It has {', '.join(known) or 'none'}."
-    msg = f'"{said}" is {what}. {ask}{else_say}'
+    msg = f'"{said}" is {what}. {which_there_is(said, known)}{else_say}'
     raise WrongUse(msg)
 
 
