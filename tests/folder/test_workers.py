@@ -175,6 +175,20 @@ def fails_on_import(path: Path, brief: object) -> None:
     """Never reached: the worker's module can't be found."""
 
 
+def test_a_worker_that_is_slow_to_start_is_given_more_time_and_never_given_up(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(workers, "_START_S", 0.001)  # seven and more starts come too late
+    pool = ProcessPool(assess, size=1, limits=TIGHT)
+    try:
+        working = Working(pool, tmp_path)
+        working.start(1)
+        working.wait(1)
+        assert working.verdict(1) == "measured"
+    finally:
+        pool.close()
+
+
 def test_workers_that_never_start_are_given_up_with_a_word(monkeypatch: pytest.MonkeyPatch) -> None:
     fails_on_import.__module__ = "support.not_there"
     monkeypatch.setitem(sys.modules, "support.not_there", sys.modules[__name__])

@@ -28,7 +28,8 @@ _MOST_TRIES = 2
 """Times that a file is given to a worker: the first may have been ended by something else."""
 
 _START_S = 60.0
-"""Seconds that a worker may take to start: Python and our libraries from a cold disk."""
+"""Seconds that a worker may take to start, Python and our libraries from a cold disk; twice as many
+after each that took longer, since a machine that others use may need minutes."""
 
 _SLOW_S = 4.0
 """Seconds at one file after which a worker doesn't count as one any more, and another is begun in
@@ -40,6 +41,7 @@ _PREPARE_TIMES = 10.0
 
 _MOST_FAILED_STARTS = 4  # in a row, before the watch says that workers can't be started
 _NEVER = float("inf")
+_LATE = "it took too long"
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,7 +193,7 @@ class ProcessPool:
         self._waiting: deque[Task] = deque()
         self._again: deque[Task] = deque()
         self._lost: list[Done] = []
-        self._failed_starts = 0
+        self._failed_starts, self._start_s = 0, _START_S
         self._workers: list[_Worker] = []
         try:
             self._workers += (self._new_worker() for _ in range(size))
@@ -225,7 +227,7 @@ class ProcessPool:
         now = time.monotonic()
         for place, worker in enumerate(self._workers):
             if worker.failed is None and now >= worker.deadline:
-                worker.failed = "it took too long"
+                worker.failed = _LATE
             if worker.failed is not None:
                 self._end(worker)
                 self._workers[place] = self._new_worker()
@@ -263,7 +265,7 @@ class ProcessPool:
         with _deaf_to_interrupt():
             process.start()
         theirs.close()
-        return _Worker(process, ours, time.monotonic() + _START_S)
+        return _Worker(process, ours, time.monotonic() + self._start_s)
 
     def _make_up_for_slow(self, now: float) -> None:
         """Have as many workers as there are to be that aren't long at one file."""
@@ -297,7 +299,9 @@ class ProcessPool:
         worker.process.join(_END_S)
         code = worker.process.exitcode
         worker.pipe.close()
-        if worker.doing is _Doing.STARTING:
+        if worker.doing is _Doing.STARTING and worker.failed == _LATE:
+            self._start_s *= 2
+        elif worker.doing is _Doing.STARTING:
             self._failed_starts += 1
             if self._failed_starts >= _MOST_FAILED_STARTS:
                 msg = (
