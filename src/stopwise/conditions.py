@@ -30,7 +30,8 @@ class Condition:
     long
         What it means and what to do, in one or two sentences.
     do
-        Of a file: what to do, as the headline says it.
+        Of a file: what to do, as the headline says it; of one of the plan's own frames, as its line
+        does.
     """
 
     code: int
@@ -315,24 +316,28 @@ _ROWS = (
         "frame_missing",
         "not there",
         "Until it is, it tells nothing of the set. Shoot it, put it back, or mark another frame.",
+        "Shoot it, or mark another frame.",
     ),
     Condition(
         402,
         "frame_unusable",
         "not usable",
         "It tells nothing of the set. Shoot it again and mark it.",
+        "Shoot it again and mark it.",
     ),
     Condition(
         403,
         "frame_of_other_size",
         "of another size than this frame",
         "No lamp can be named in a frame that lies otherwise. Solos shot that way up would tell.",
+        "No lamp is named in it: solos shot this way up would tell.",
     ),
     Condition(
         404,
         "frame_of_other_camera",
         "of another camera than this frame",
         "Two bodies record light otherwise. Mark frames that this body took.",
+        "Mark frames that this body took.",
     ),
 )
 

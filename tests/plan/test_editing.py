@@ -249,6 +249,18 @@ def test_a_draft_is_written_whole_and_undone_once(plan_file: Path) -> None:
         undo_edit(plan_file)
 
 
+def test_what_an_edit_keeps_for_its_undo_is_never_written_through_a_link(plan_file: Path) -> None:
+    raw = plan_file.with_name("F0001.dng")
+    raw.write_bytes(b"raw")
+    undo_file(plan_file).symlink_to(raw)
+
+    open_draft(plan_file).set(("camera", "iso"), 200).save()
+
+    assert raw.read_bytes() == b"raw"
+    undo_edit(plan_file)
+    assert plan_file.read_text(encoding="utf-8") == TEXT
+
+
 def test_an_undo_is_refused_after_a_change_by_hand(plan_file: Path) -> None:
     open_draft(plan_file).set(("camera", "iso"), 200).save()
     plan_file.write_text(TEXT + "# mine\n", encoding="utf-8")

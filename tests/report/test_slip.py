@@ -13,11 +13,13 @@ import numpy as np
 import pytest
 from matplotlib.patches import Rectangle
 
+from stopwise.findings import Reason
+from stopwise.lamps.outputs import LampReading
 from stopwise.measurement.figures import BlownArea, Zones
 from stopwise.report.look import DARK
 from stopwise.report.ruler import LOWEST
-from stopwise.report.sheet import HEIGHT, WIDTH, Area, Labels, Sheet
-from stopwise.report.slip import compose, draw_slip, write_slip
+from stopwise.report.sheet import HEIGHT, WIDTH, Area, Labels, Sheet, left_to_right
+from stopwise.report.slip import compose, draw_slip, keep_frame_slip
 from support.grids import grid_of
 from support.made_picture import drawable, made_picture
 from support.made_records import finding, patch, record, turned, unreadable
@@ -249,10 +251,78 @@ def test_every_kind_of_record_gives_a_png_that_another_reader_opens(
 
 def test_a_slip_of_a_measured_picture_is_written_whole(tmp_path: Path) -> None:
     picture = grid_of(np.moveaxis(made_picture(60, 40).rgb, -1, 0))
-    write_slip(tmp_path / "F0012.png", off_plan(), picture)
-    written = (tmp_path / "F0012.png").read_bytes()
-    assert written == draw_slip(off_plan(), picture)
-    assert imagecodecs.png_decode(written).shape[:2] == (HEIGHT, WIDTH)
+    place = keep_frame_slip(tmp_path, tmp_path / "F0012.dng", off_plan(), picture)
+    assert place == tmp_path / "F0012.png"
+    assert imagecodecs.png_decode(place.read_bytes()).shape[:2] == (HEIGHT, WIDTH)
+    bare = imagecodecs.png_decode(draw_slip(off_plan(), picture))
+    assert np.array_equal(imagecodecs.png_decode(place.read_bytes()), bare)
+
+
+def test_what_lies_under_the_scale_is_marked_at_its_foot_and_nothing_runs_on_below() -> None:
+    """A frame in which no lamp fired: every patch lies under Zone 0."""
+    dark = off_plan()
+    patches = {
+        name: replace(one, zone=-1.0 - place)
+        for place, (name, one) in enumerate(dark.patches.items())
+    }
+    sheet = slip(replace(dark, patches=patches, findings=()))
+    foot = max(one(sheet, "scale").get_ydata())
+    drawn = [artist for artist in sheet.axes.lines if str(artist.get_gid()).startswith("under:")]
+    assert {artist.get_gid() for artist in drawn} == {f"under:{name}" for name in patches}
+    facts = min(text.get_position()[1] for text in found(sheet, "fact"))
+    for artist in drawn:
+        assert foot < min(artist.get_ydata()) <= max(artist.get_ydata()) < facts - 12
+    figures = [one(sheet, f"figure:{name}") for name in patches]
+    assert [text.get_text() for text in figures] == [f"{-1 - n}.0" for n in range(len(patches))]
+    heights = [text.get_position()[1] for text in figures]
+    assert heights == sorted(heights)
+
+
+@pytest.mark.parametrize("shape", [(480, 320), (320, 480), (300, 300)])
+@pytest.mark.parametrize("rows", [3, 40])
+def test_rows_of_figures_keep_their_distance_and_stay_on_the_sheet(
+    shape: tuple[int, int], rows: int
+) -> None:
+    lamps = {f"lamp of a long name {n}": LampReading(0.0, 0.01, "fired") for n in range(rows)}
+    sheet = slip(off_plan(lamps=lamps), *shape)
+    heights = sorted(text.get_position()[1] for text in found(sheet, "fact"))
+    assert min(np.diff(heights)) >= 20  # of type of 16 pixels: 1.25, as print has it
+    assert heights[-1] <= HEIGHT - 40
+    assert one(sheet, "scale").get_ydata()[0] < heights[0] or shape[0] <= shape[1]
+
+
+def test_what_is_said_of_one_thing_stands_in_one_column_and_its_advice_once() -> None:
+    name = "sleeve of the white fencing jacket that a sitter wears"
+    hot = [
+        finding("patch", "over", f"{name} {n}", 7.0, 6.5, **turned("key", -0.5)) for n in range(9)
+    ]
+    sheet = slip(record("off plan", *hot))
+    texts = found(sheet, "finding")
+    assert sum(text.get_text() == "Key down 0.5, to -2.5." for text in texts) == 1
+    columns = {text.get_position()[0] for text in texts}
+    assert len(columns) == 2
+    for left in columns:
+        first = min(
+            (text for text in texts if text.get_position()[0] == left),
+            key=lambda text: text.get_position()[1],
+        )
+        assert first.get_text().startswith("Sleeve")
+
+
+def test_figures_stand_behind_a_name_that_runs_from_right_to_left() -> None:
+    """UAX #9 would put the figure to the other side of a name in Hebrew or Arabic."""
+    assert left_to_right("lit cheek 0.4 over") == "lit cheek 0.4 over"
+    assert left_to_right("\u05de\u05e6\u05d7 0.4 over") == (
+        "\u200e\u05de\u05e6\u05d7\u200e 0.4 over"
+    )
+    two = "\u062e\u062f \u0627\u0644\u0638\u0644"
+    assert left_to_right(f"{two} 4.5  0.0") == f"\u200e{two}\u200e 4.5  0.0"
+
+
+def test_a_frame_that_isnt_judged_says_why() -> None:
+    own = replace(record("measured"), reason=Reason("own_frame", ("grey",)))
+    [text] = [text for text in slip(own).axes.texts if text.get_text().startswith("Not judged")]
+    assert text.get_text() == "Not judged: the plan's own frame: grey."
 
 
 def test_the_same_record_gives_the_same_bytes() -> None:

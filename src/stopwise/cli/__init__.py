@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import io
+import os
 import sys
 from importlib import import_module
 from typing import TYPE_CHECKING
@@ -9,7 +11,8 @@ from typing import TYPE_CHECKING
 import click
 
 import stopwise
-from stopwise.errors import StopwiseError
+from stopwise.cli.printing import tell, warn
+from stopwise.errors import PlanError, StopwiseError, WrongUse
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -68,7 +71,12 @@ def commands() -> None:
 
 def main(arguments: Sequence[str] | None = None) -> None:
     """Run a command and end the process; the one place where an error becomes words and a code."""
-    sys.exit(run(arguments))
+    code = run(arguments)
+    try:
+        sys.stdout.flush()
+    except OSError:  # it was told of; what still waits is let go, or Python ends with a traceback
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    sys.exit(code)
 
 
 def run(arguments: Sequence[str] | None = None) -> int:
@@ -80,15 +88,26 @@ def run(arguments: Sequence[str] | None = None) -> int:
             standalone_mode=False,
         )
     except StopwiseError as error:
-        click.echo(f"stopwise: {error}", err=True)
+        first, *more = error.problems if isinstance(error, PlanError) else (str(error),)
+        warn(f"stopwise: {first}", *more)
         return error.exit_code
     except click.ClickException as error:
-        error.show()
+        told = io.StringIO()
+        error.show(told)
+        warn(*told.getvalue().rstrip("\n").split("\n"))
         return error.exit_code
     except click.Abort:
-        click.echo("stopwise: stopped.", err=True)
+        tell("stopped.")
         return 1
-    except BrokenPipeError:
-        sys.stderr.close()
-        return 0
+    except OSError as error:
+        tell(_said_of(error))
+        return WrongUse.exit_code
     return result if isinstance(result, int) else 0
+
+
+def _said_of(error: OSError) -> str:
+    """Return what the system refused and what to do: a file where it names one, else the output."""
+    why = error.strerror or error
+    if error.filename is not None:
+        return f"{error.filename}: {why}. Look at the file, and at what its disk allows."
+    return f"The output can't be written: {why}. Make room, or send it elsewhere."

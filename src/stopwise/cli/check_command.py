@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import json
 from contextlib import ExitStack
-from typing import TYPE_CHECKING, Self
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import click
 
@@ -16,9 +16,10 @@ from stopwise.cli.options import (
     plan_option,
     read_plan,
 )
+from stopwise.cli.printing import say_json, tell
 from stopwise.conditions import condition
-from stopwise.errors import PathMissing, StopwiseError, Unreadable, WrongUse, what_failed
-from stopwise.ledger import Place, Stamp, content_hash
+from stopwise.errors import PathMissing, StopwiseError, Unreadable, what_failed
+from stopwise.ledger import Ledger, Place, Stamp, content_hash
 from stopwise.messages import reason_text
 from stopwise.pipeline import Assessment, Brief, assess_file
 from stopwise.pipeline.plan_frames import PlanFrames, note_lines
@@ -29,17 +30,17 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
     from pathlib import Path
 
-    from stopwise.ledger import Kept, Ledger
     from stopwise.pipeline import Observed
-    from stopwise.plan.model import Plan
     from stopwise.record import Record
 
 
 EXIT_CODES = {"on plan": 0, "measured": 0, "off plan": 1, "can't tell": 1, "unreadable": 3}
 """What a verdict is worth as an exit code; a path that isn't there is worth 2."""
 
+SLIP_EDGE = 1024
+"""Blocks along the longer side of a picture for a slip: what it has room for."""
+
 _PRECEDENCE = (2, 3, 1, 0)  # exit codes, the gravest first
-_SLIP_EDGE = 1024  # blocks along the longer side of the picture: what a slip has room for
 
 
 def worst_exit(codes: Iterable[int]) -> int:
@@ -47,103 +48,55 @@ def worst_exit(codes: Iterable[int]) -> int:
     return min(codes, key=_PRECEDENCE.index, default=0)
 
 
-class CheckRun(ExitStack):
-    """One call of `check`: its plan, where slips go, and the ledger it keeps open, if any.
+@dataclass(frozen=True, slots=True)
+class Checking:
+    """How files are checked: by what, who reads the plan's frames, where to show, keep and draw."""
 
-    Parameters
-    ----------
-    plan, plan_path
-        The plan and its file.
-    look
-        Name of the look that is worn.
-    slip_folder
-        Where slips are written, made if it isn't there; None for none.
-    ledger_path
-        A ledger to read learned levels from and to keep records in; None for none.
-    """
+    brief: Brief
+    frames: PlanFrames
+    show: Callable[[Record], None]
+    ledger: Ledger | None = None
+    slip_folder: Path | None = None
 
-    def __init__(
-        self,
-        plan: Plan | None,
-        plan_path: Path | None,
-        *,
-        look: str | None = None,
-        slip_folder: Path | None = None,
-        ledger_path: Path | None = None,
-    ) -> None:
-        super().__init__()
-        check_look(plan, look)
-        self.plan = plan
-        self.slip_folder = slip_folder
-        self.ledger_path = ledger_path
-        self.ledger: Ledger | None = None
-        self._frames = PlanFrames()
-        self.brief = Brief(
-            plan=plan,
-            plan_folder=None if plan_path is None else plan_path.parent,
-            look=look,
-            picture_edge=_SLIP_EDGE if slip_folder else 0,
-        )
+    def all_at(self, path: Path) -> Iterator[int]:
+        """Judge a file, or a folder's raw files; yield what each is worth as an exit code."""
+        try:
+            for file in files_at(path):
+                yield self.one(file)
+        except PathMissing as error:
+            tell(str(error))
+            yield error.exit_code
 
-    def __enter__(self) -> Self:
-        """Hold this process to the memory that files may take; open ledger and slips' folder."""
-        self.callback(hold_memory(beyond_now=True))
-        if self.slip_folder is not None:
-            make_folder(self.slip_folder)
-        if self.ledger_path is not None:
-            from stopwise.ledger import Ledger
-
-            self.ledger = self.enter_context(Ledger(self.ledger_path))
-        return self
-
-    def over(self, paths: Iterable[Path], show: Callable[[Record], None]) -> int:
-        """Judge each file, show its record, and return the exit code of them all."""
-        codes = []
-        for path in paths:
-            try:
-                codes += [self._one(file, show) for file in files_at(path)]
-            except PathMissing as error:
-                click.echo(f"stopwise: {error}", err=True)
-                codes.append(error.exit_code)
-        return worst_exit(codes)
-
-    def _one(self, path: Path, show: Callable[[Record], None]) -> int:
-        assessment = self._assess(path)
+    def one(self, path: Path) -> int:
+        """Judge one file, keep, show and draw it, and return what it is worth as an exit code."""
+        assessment = self._assessed(path)
         record = assessment.record
         if self.ledger is not None:
-            record = self._keep(path, assessment)
+            whole = path.resolve()
+            place = Place(str(whole.parent), whole.name, Stamp.of(whole.stat()))
+            kept = self.ledger.frames.keep(record, place, sha256=content_hash(str(whole)))
+            learn(self.ledger, kept.sha256, assessment.observed)
+            record = kept.record
         for line in note_lines(assessment.notes):
-            click.echo(f"stopwise: {line}", err=True)
+            tell(line)
         if record.verdict == "unreadable" and record.reason:
-            click.echo(f"stopwise: {path}: {reason_text(record.reason)}", err=True)
-        show(record)
+            tell(f"{path}: {reason_text(record.reason)}")
+        self.show(record)
         if self.slip_folder is not None:
-            self._draw(path, assessment)
+            from stopwise.report.slip import keep_frame_slip
+
+            keep_frame_slip(self.slip_folder, path, record, assessment.picture)
         return EXIT_CODES[record.verdict]
 
-    def _assess(self, path: Path) -> Assessment:
+    def _assessed(self, path: Path) -> Assessment:
         """Judge one file; whatever it does, it costs itself and no other."""
         try:
-            return assess_file(path, self.brief, self._frames)
+            return assess_file(path, self.brief, self.frames)
         except StopwiseError:
             raise
         except Exception as error:  # noqa: BLE001 (as a worker of the watch does)
             failed = Unreadable(path, condition("decoder_failed"), what_failed(error))
             return Assessment(unreadable(str(path), failed, look=self.brief.look))
-
-    def _keep(self, path: Path, assessment: Assessment) -> Record:
-
-        if self.ledger is None:
-            return assessment.record
-        return keep(self.ledger, path, assessment).record
-
-    def _draw(self, path: Path, assessment: Assessment) -> None:
-        from stopwise.report.slip import write_slip
-
-        if self.slip_folder is None:
-            return
-        target = self.slip_folder / f"{path.stem}.png"
-        write_slip(target, assessment.record, assessment.picture)
 
 
 def files_at(path: Path) -> Iterator[Path]:
@@ -167,30 +120,6 @@ def files_at(path: Path) -> Iterator[Path]:
         msg = f"{path} holds no camera raw file. Name a folder that does, or the files."
         raise PathMissing(msg)
     yield from files
-
-
-def make_folder(folder: Path) -> None:
-    """Make a folder for output.
-
-    Raises
-    ------
-    WrongUse
-        If it can't be made.
-    """
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        msg = f"{folder} can't be made: {error.strerror}. Name a folder that can be written."
-        raise WrongUse(msg) from error
-
-
-def keep(ledger: Ledger, path: Path, assessment: Assessment) -> Kept:
-    """Write one checked file's record, and learn from it."""
-    whole = path.resolve()
-    place = Place(str(whole.parent), whole.name, Stamp.of(whole.stat()))
-    kept = ledger.frames.keep(assessment.record, place, sha256=content_hash(str(whole)))
-    learn(ledger, kept.sha256, assessment.observed)
-    return kept
 
 
 def learn(ledger: Ledger, sha256: str, observed: Observed | None) -> None:
@@ -221,12 +150,28 @@ def check(
 
     Example: stopwise check F0001.dng --plan plan.toml --slip slips/
     """
+    from stopwise.report.slip_file import make_folder
     from stopwise.report.terminal import Terminal
 
     plan = read_plan(plan_path)
-    run = CheckRun(plan, plan_path, look=look, slip_folder=slip_folder, ledger_path=ledger_path)
-    with run:
-        if as_json:
-            return run.over(frames, lambda record: click.echo(json.dumps(record.to_json())))
-        with Terminal() as terminal:
-            return run.over(frames, terminal.file)
+    check_look(plan, look)
+    brief = Brief(
+        plan=plan,
+        plan_folder=None if plan_path is None else plan_path.parent,
+        look=look,
+        picture_edge=SLIP_EDGE if slip_folder else 0,
+    )
+    if slip_folder is not None:
+        make_folder(slip_folder)
+    with ExitStack() as opened:
+        opened.callback(hold_memory(beyond_now=True))
+        ledger = None if ledger_path is None else opened.enter_context(Ledger(ledger_path))
+        if ledger is not None:
+            brief = replace(brief, learned=ledger.levels.believed())
+        show = (
+            (lambda record: say_json(record.to_json()))
+            if as_json
+            else opened.enter_context(Terminal()).file
+        )
+        run = Checking(brief, PlanFrames(), show, ledger, slip_folder)
+        return worst_exit(code for path in frames for code in run.all_at(path))

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import json
 from contextlib import ExitStack
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING
 
 import click
@@ -12,6 +12,7 @@ import click
 from stopwise.cli.ledger_command import ledger_file
 from stopwise.cli.named_sides import Basis, Found, find, find_take, lamps_of
 from stopwise.cli.options import PATH, json_option, ledger_option, plan_option, read_plan
+from stopwise.cli.printing import say_json
 from stopwise.comparison.changes import known_of
 from stopwise.comparison.framing import Framing, framing_of_boxes, framing_of_pictures
 from stopwise.comparison.two_sides import Comparison
@@ -97,7 +98,7 @@ def _opened(stack: ExitStack, path: Path | None) -> Ledger | None:
 
 def _show(comparison: Comparison, *, as_json: bool) -> None:
     if as_json:
-        click.echo(json.dumps(comparison.to_json()))
+        say_json(comparison.to_json())
         return
     from stopwise.report.tables import comparison_text
     from stopwise.report.terminal import Terminal
@@ -176,26 +177,25 @@ def sides_of(
     return (found[0], found[1]) if earlier is None else (earlier, found[0])
 
 
-def draw(folder: Path, comparison: Comparison, before: Found, after: Found) -> Path:
-    """Write the comparison's slip and return its path.
+def draw(folder: Path, comparison: Comparison, before: Found, after: Found) -> None:
+    """Draw the comparison's slip into a folder.
 
     Raises
     ------
     WrongUse
         If the pictures aren't there.
     """
-    from stopwise.cli.check_command import make_folder
     from stopwise.report.compared_slip import draw_compared
     from stopwise.report.drawable import drawable_of
+    from stopwise.report.slip_file import keep_slip
 
     if before.picture is None or after.picture is None:
         msg = "There is no picture to draw: the file of one side is gone. Name files."
         raise WrongUse(msg)
-    make_folder(folder)
-    target = folder / f"{_stem(comparison.before.name)} to {_stem(comparison.after.name)}.png"
+    names = (comparison.before.name, comparison.after.name)
     pictures = (drawable_of(before.picture), drawable_of(after.picture))
-    target.write_bytes(draw_compared(comparison, *pictures))
-    return target
+    draw = partial(draw_compared, comparison, *pictures)
+    keep_slip(folder, " to ".join(map(_stem, names)), "\0".join(names), draw)
 
 
 def _stem(name: str) -> str:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from stopwise.cli.options import PATH
+from stopwise.cli.printing import say
 from stopwise.errors import PathMissing, WrongUse
 from stopwise.ledger import Ledger
 from stopwise.plan.spoken_tables import box_of
@@ -77,13 +78,13 @@ def plan_of(watch: Watch) -> Plan:
     return load_plan(watch.plan_path())
 
 
-def say(watch: Watch, kind: str, body: object, words: str) -> None:
+def order(watch: Watch, kind: str, body: object, words: str) -> None:
     """Write an order for the watcher, and print what it comes to and when it holds."""
     from stopwise.ledger import Ledger
 
     with Ledger(watch.ledger) as ledger:
         ledger.orders.say(kind, body)
-    click.echo(f"{words}, {watch.since}.")
+    say(f"{words}, {watch.since}.")
 
 
 @click.command()
@@ -135,7 +136,7 @@ class Expecting:
         parts = read_parts(said, plan)
         if "grey" in parts:
             self._keep_card(plan, box)
-        say(self._watch, "expect", list(parts), f"Awaited: {Awaiting(parts).words()}")
+        order(self._watch, "expect", list(parts), f"Awaited: {Awaiting(parts).words()}")
 
     def _keep_card(self, plan: Plan, box: str | None) -> None:
         with Ledger(self._watch.ledger) as ledger:
@@ -153,7 +154,7 @@ class Expecting:
         """Say what is awaited."""
         with Ledger(self._watch.ledger) as ledger:
             words = awaiting_now(ledger).words()
-        click.echo(f"{words[:1].upper()}{words[1:]}.")
+        say(f"{words[:1].upper()}{words[1:]}.")
 
     def undo(self) -> None:
         """Take back the last frame that came; where none has come, what is awaited.
@@ -177,7 +178,7 @@ class Expecting:
                 msg = "Nothing is awaited and nothing has come: there is nothing to undo."
                 raise WrongUse(msg)
             keep_awaiting(ledger, awaiting)
-        click.echo(f"{said}; {awaiting.words()}.")
+        say(f"{said}; {awaiting.words()}.")
 
 
 @click.command()
@@ -193,7 +194,7 @@ def lit(lamps: tuple[str, ...], **named: Any) -> None:
     watch = find_watch(**named)
     meant = read_lit(" ".join(lamps), plan_of(watch))
     words = "All lamps are meant to be lit" if meant is None else f"Lit: {', '.join(meant)}"
-    say(watch, "lit", None if meant is None else list(meant), words)
+    order(watch, "lit", None if meant is None else list(meant), words)
 
 
 @click.command()
@@ -215,10 +216,10 @@ def look(name: tuple[str, ...], is_new: bool, **named: Any) -> None:  # noqa: FB
     watch = find_watch(**named)
     if is_new:
         with Ledger(watch.ledger) as ledger:
-            click.echo(begin_look(ledger, watch.plan_path(), " ".join(name)).words)
+            say(begin_look(ledger, watch.plan_path(), " ".join(name)).words)
         return
     worn = read_look(" ".join(name), plan_of(watch))
-    say(watch, "look", worn, f"Look: {worn}" if worn else "The plan's own look")
+    order(watch, "look", worn, f"Look: {worn}" if worn else "The plan's own look")
 
 
 @click.command(context_settings={"ignore_unknown_options": True})
@@ -245,8 +246,8 @@ def take(turned: tuple[str, ...], **named: Any) -> None:
         if not is_asked:
             msg = 'No turn was asked about. Say what was turned: take "key -0.5".'
             raise WrongUse(msg)
-        say(watch, "take", YES, "A new take begins with the turn that was asked about")
+        order(watch, "take", YES, "A new take begins with the turn that was asked about")
         return
     stops = read_turned(said, plan, powers=powers)
     what = f": {turned_text(stops)}" if stops else ""
-    say(watch, "take", said, f"A new take begins{what}")
+    order(watch, "take", said, f"A new take begins{what}")

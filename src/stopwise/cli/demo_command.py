@@ -10,21 +10,24 @@ import time
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
+from stopwise.cli.check_command import SLIP_EDGE
 from stopwise.cli.options import PATH
+from stopwise.cli.printing import say, tell
 from stopwise.cli.watching import Shown, WatchRun
-from stopwise.errors import PathMissing
+from stopwise.errors import PathMissing, WrongUse
 from stopwise.folder.states import Waits
 from stopwise.folder.watcher import Options
 from stopwise.ledger import Ledger
 from stopwise.pipeline import Brief
 from stopwise.plan import load_plan
+from stopwise.report.slip_file import make_folder
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Mapping
 
     from stopwise.folder.watcher import Landing
     from stopwise.record import Record
@@ -33,7 +36,6 @@ if TYPE_CHECKING:
 
 _SETTLE_S = 2.0  # seconds of rest before a file may be called unreadable: here all land fast
 _MOST_S = 30.0  # seconds that the demo waits for one verdict, on a slow machine too
-_SLIP_EDGE = 1024  # blocks along the longer side of the picture: what a slip has room for
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,28 +73,53 @@ def sample_folder() -> Path:
     raise PathMissing(msg)
 
 
-class Easel:
-    """Draws slips in a thread of its own, so that no frame waits for the drawing of another."""
+@dataclass(frozen=True, slots=True)
+class MadeFrame:
+    """What a sample frame was made for: its verdict, the look that is worn, what it shows."""
 
-    def __init__(self) -> None:
-        self._hand = ThreadPoolExecutor(1)
-        self._drawn: list[Future[None]] = []
+    verdict: str
+    look: str | None
+    shows: str
 
-    def draw(self, write: Callable[..., None], *what: Any, **how: Any) -> None:
-        """Draw when those before it are drawn."""
-        self._drawn.append(self._hand.submit(write, *what, **how))
 
-    def close(self) -> None:
-        """Wait until all is drawn.
+def made_frames(source: Path) -> dict[str, MadeFrame]:
+    """Read what each frame of a sample folder was made for, in the order of the day.
 
-        Raises
-        ------
-        StopwiseError
-            The first one that came up in drawing.
-        """
-        self._hand.shutdown()
-        for slip in self._drawn:
-            slip.result()
+    Raises
+    ------
+    PathMissing
+        If the folder holds no such frames.
+    """
+    try:
+        truth = json.loads((source / "truth.json").read_text(encoding="utf-8"))["frames"]
+        made = {
+            name: MadeFrame(one["verdict"] or "measured", one["look"], one["shows"])
+            for name, one in truth.items()
+        }
+        gone = [name for name in (*made, "plan.toml") if not (source / name).is_file()]
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        gone = ["truth.json"]
+    if gone:
+        msg = f"{source} holds no made frames: look at its {gone[0]}, or leave --frames out."
+        raise PathMissing(msg)
+    return made
+
+
+def empty_stage(place: Path | None) -> Path:
+    """Return an empty folder to work in: the one that is named, else a temporary one.
+
+    Raises
+    ------
+    WrongUse
+        If it holds something, or can't be made.
+    """
+    if place is None:
+        return Path(tempfile.mkdtemp(prefix="stopwise-demo-"))
+    make_folder(place)
+    if any(place.iterdir()):
+        msg = f"{place} isn't empty, and the demo writes over nothing. Name an empty folder."
+        raise WrongUse(msg)
+    return place
 
 
 class Replay:
@@ -101,24 +128,28 @@ class Replay:
     Parameters
     ----------
     source
-        Folder with the frames, `plan.toml` and `truth.json`.
+        Folder with the frames and `plan.toml`.
+    made
+        What each was made for, in the order in which they land.
     stage
         An empty folder; the frames land in its `shoot`, slips in its `slips`.
     terminal
         Where to print.
     """
 
-    def __init__(self, source: Path, stage: Path, terminal: Terminal) -> None:
+    def __init__(
+        self, source: Path, made: Mapping[str, MadeFrame], stage: Path, terminal: Terminal
+    ) -> None:
         self.shoot, self.slips = stage / "shoot", stage / "slips"
         self.shoot.mkdir()
         self.slips.mkdir()
         self._source = source
         self._terminal = terminal
-        truth = json.loads((source / "truth.json").read_text(encoding="utf-8"))
-        self._made: dict[str, dict[str, Any]] = truth["frames"]
+        self._made = made
         self._verdicts: dict[str, str] = {}
         self._landed = threading.Condition()
-        self._easel = Easel()
+        self._drawing = ThreadPoolExecutor(1)  # beside the watch, so that no frame waits for it
+        self._drawn: list[Future[Path]] = []
         shutil.copy(source / "plan.toml", self.shoot)
         self._plan = load_plan(self.shoot / "plan.toml")
 
@@ -132,23 +163,35 @@ class Replay:
                 Shown(self._show, self._terminal.note, self._draw),
                 plan_path=self.shoot / "plan.toml",
                 options=Options(waits=Waits(_SETTLE_S)),
-                brief=Brief(picture_edge=_SLIP_EDGE),
+                brief=Brief(picture_edge=SLIP_EDGE),
             )
             stop = threading.Event()
-            hand = threading.Thread(target=self._land_all, args=(run, stop), daemon=True)
-            hand.start()
-            run.run(stop)
-            hand.join()
-        self._easel.close()
+            with ThreadPoolExecutor(1) as hand:
+                landing = hand.submit(self._land_all, run, stop)
+                try:
+                    run.run(stop)
+                finally:
+                    stop.set()
+                    self._wake()
+                landing.result()
+        self._drawing.shutdown()
+        for slip in self._drawn:
+            slip.result()
         strayed = tuple(name for name in self._made if not self._is_as_made(name))
         return Told(len(self._verdicts), strayed, time.monotonic() - start)
 
     def _land_all(self, run: WatchRun, stop: threading.Event) -> None:
         try:
             for name, made in self._made.items():
-                run.wear(made["look"])
+                run.wear(made.look)
                 self._land(name)
-                self._await(name)
+                with self._landed:
+                    self._landed.wait_for(
+                        lambda: stop.is_set() or name in self._verdicts,  # noqa: B023
+                        timeout=_MOST_S,
+                    )
+                if stop.is_set():
+                    return
         finally:
             stop.set()
             run.watcher.wake()
@@ -163,31 +206,29 @@ class Replay:
             time.sleep(0.05)
             file.write(content[middle:])
 
-    def _await(self, name: str) -> None:
+    def _wake(self) -> None:
         with self._landed:
-            self._landed.wait_for(lambda: name in self._verdicts, timeout=_MOST_S)
+            self._landed.notify_all()
 
     def _show(self, record: Record) -> None:
         name = record.file
         self._verdicts[name] = record.verdict
         self._terminal.frame(record)
-        made: Mapping[str, Any] = self._made[name]
-        stray = "" if self._is_as_made(name) else f" It was made {made['verdict']}!"
-        self._terminal.note(f"    made to show: {made['shows']}{stray}")
+        made = self._made[name]
+        stray = "" if self._is_as_made(name) else f" It was made {made.verdict}!"
+        self._terminal.note(f"    made to show: {made.shows}{stray}")
 
     def _draw(self, landing: Landing) -> None:
         """Have the slip drawn beside the watch, and let the next frame land."""
-        from stopwise.report.slip import write_slip
+        from stopwise.report.slip import keep_frame_slip
 
         picture = None if landing.assessment is None else landing.assessment.picture
-        slip = self.slips / f"{landing.path.stem}.png"
-        self._easel.draw(write_slip, slip, landing.kept.record, picture)
-        with self._landed:
-            self._landed.notify_all()
+        what = (self.slips, landing.path, landing.kept.record, picture)
+        self._drawn.append(self._drawing.submit(keep_frame_slip, *what))
+        self._wake()
 
     def _is_as_made(self, name: str) -> bool:
-        made = self._made[name]["verdict"] or "measured"
-        return self._verdicts.get(name) == made
+        return self._verdicts.get(name) == self._made[name].verdict
 
 
 @click.command()
@@ -200,11 +241,12 @@ def demo(source: Path | None, stage: Path | None) -> int:
     """
     from stopwise.report.terminal import Terminal
 
-    place = stage or Path(tempfile.mkdtemp(prefix="stopwise-demo-"))
+    source = source or sample_folder()
+    made = made_frames(source)
     with Terminal() as terminal:
-        replay = Replay(source or sample_folder(), place, terminal)
+        replay = Replay(source, made, empty_stage(stage), terminal)
         told = replay.run()
-    click.echo(f"{told.frames} frames in {told.seconds:.0f} s; slips in {replay.slips}")
+    say(f"{told.frames} frames in {told.seconds:.0f} s; slips in {replay.slips}")
     if told.strayed:
-        click.echo(f"stopwise: not as made: {', '.join(told.strayed)}", err=True)
+        tell(f"not as made: {', '.join(told.strayed)}")
     return 1 if told.strayed else 0

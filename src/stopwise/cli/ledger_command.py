@@ -46,7 +46,7 @@ def export(
     with Ledger(ledger_file(ledger_path, folder), is_read_only=True) as opened:
         records = levelled(opened.frames.all(), targets_of(opened))
         for line in (csv_lines if as_csv else json_lines)(records):
-            click.echo(line, nl=not line.endswith("\n"))
+            click.echo(line, nl=False)
     return 0
 
 

@@ -7,11 +7,12 @@ from typing import TYPE_CHECKING, Any, Self
 
 import click
 
+from stopwise import messages
 from stopwise.cli.day_commands import find_watch, watch_of_plan, watch_options
-from stopwise.cli.options import PATH, plan_option
+from stopwise.cli.options import PATH, SHARE, plan_option
+from stopwise.cli.printing import say
 from stopwise.errors import WrongUse
 from stopwise.ledger import MEMORY, Ledger, content_hash
-from stopwise.messages import say
 from stopwise.pipeline import Brief, assess_file
 from stopwise.pipeline.plan_frames import PlanFrames
 from stopwise.plan import load_plan
@@ -34,7 +35,7 @@ if TYPE_CHECKING:
 @click.option(
     "--card",
     "reflectance",
-    type=click.FloatRange(0.01, 1.0),
+    type=SHARE,
     default=0.18,
     show_default=True,
     help="Its reflectance.",
@@ -63,7 +64,7 @@ def grey(frame: Path, plan: Path, box: str, force: bool, **card: Any) -> None:  
     from stopwise.preparing.grey import Card, set_grey
 
     card["meter"] = read_f_number(card["meter"]) if card["meter"] else None
-    click.echo("\n".join(set_grey(frame, plan, Card(box_of(box), **card), force=force)))
+    say(*set_grey(frame, plan, Card(box_of(box), **card), force=force))
 
 
 @click.command()
@@ -88,7 +89,7 @@ def mark(frame: Path, part: str, plan: Path, is_white_card: bool) -> None:  # no
 
     part = FramePart("white card", part).asked if is_white_card else part
     frame = frame_meant(frame, watch_of_plan(plan))
-    click.echo(mark_frame(frame, part, plan))
+    say(mark_frame(frame, part, plan))
     tell_of_mark(frame, part, plan)
 
 
@@ -176,7 +177,7 @@ class Adopting:
         """
         with Ledger(self._watch.ledger if self._watch else MEMORY) as ledger:
             undo_last(ledger, self._plan, what=ADOPT)
-        click.echo(f"{self._plan.name}: the targets are as they were before.")
+        say(f"{self._plan.name}: the targets are as they were before.")
 
     def adopt(
         self,
@@ -204,8 +205,7 @@ class Adopting:
             names = tuple(part.strip() for part in (patches or "").split(",") if part.strip())
             choice = Choice(only, names, standing.lit)
             changes = adopt_frame(ledger, record, self._plan, frame=path, choice=choice)
-        for words in _told(path, changes, record):
-            click.echo(words)
+        say(*_told(path, changes, record))
 
     def _brief(self, ledger: Ledger, standing: Standing) -> Brief:
         plan = load_plan(self._plan)
@@ -245,7 +245,7 @@ def _told(path: Path, changes: tuple[Change, ...], record: Record) -> list[str]:
     if unseen:
         told.append(f"Not seen, left as they were: {', '.join(unseen)}.")
     rest = [
-        say(finding)
+        messages.say(finding)
         for finding in record.findings
         if finding.state == "fails" and finding.check in _STILL
     ]

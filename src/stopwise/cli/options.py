@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from stopwise.cli.printing import warn
 from stopwise.errors import WrongUse
 
 if TYPE_CHECKING:
@@ -15,6 +17,23 @@ if TYPE_CHECKING:
     from stopwise.plan.model import Plan
 
 PATH = click.Path(path_type=Path)
+
+
+class _Number(click.FloatRange):
+    """A number of a range that is one: neither "nan" nor "inf"."""
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        """Read it, or refuse it with what was written."""
+        number: float = super().convert(value, param, ctx)
+        if not math.isfinite(number):
+            self.fail(f"{value!r} is no number that can be reckoned with.", param, ctx)
+        return number
+
+
+POSITIVE = _Number(min=0.0, min_open=True)
+SHARE = _Number(min=0.01, max=1.0)
 
 plan_option: Callable[[Any], Any] = click.option(
     "--plan", "plan_path", type=PATH, help="The lighting plan (TOML)."
@@ -36,7 +55,7 @@ def read_plan(path: Path | None) -> Plan | None:
 
     plan = load_plan(path)
     for old in plan.old_keys:
-        click.echo(f"{path.name}:{old.line}: {say_old_key(old)}", err=True)
+        warn(f"{path.name}:{old.line}: {say_old_key(old)}")
     return plan
 
 

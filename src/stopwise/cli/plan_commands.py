@@ -7,6 +7,7 @@ from typing import Any
 
 import click
 
+from stopwise.cli.printing import say
 from stopwise.errors import WrongUse
 from stopwise.plan import sense
 
@@ -45,14 +46,14 @@ def new(file: Path, **said: Any) -> None:
     from stopwise.plan.spoken_tables import plan_tables
 
     refuse_old(file)
-    interview = Interview(_ask, click.echo)
+    interview = Interview(_ask, say)
     try:
         tables = plan_tables(said) if any(said.values()) else interview.plan()
     except (click.Abort, WrongUse):
         if interview.tables:
-            click.echo(f"\nWrote {write_new_plan(file, interview.tables)} with what was answered.")
+            say("", f"Wrote {write_new_plan(file, interview.tables)} with what was answered.")
         raise
-    click.echo(f"Wrote {write_new_plan(file, tables)}. Check it: stopwise plan check {file}")
+    say(f"Wrote {write_new_plan(file, tables)}. Check it: stopwise plan check {file}")
 
 
 def _ask(question: str) -> str:
@@ -74,7 +75,7 @@ def check(file: Path, frame: Path | None, strict: bool) -> int:  # noqa: FBT001
     from stopwise.preparing.boxes import doubts_in
 
     found = sense.check_plan(file, also=doubts_in(frame) if frame else None)
-    click.echo("\n".join(found.lines))
+    say(*found.lines)
     return 2 if strict and found.warnings else 0
 
 
@@ -93,7 +94,7 @@ def draw(file: Path, out: Path | None) -> None:
     drawn = write_floor(
         floor_of_plan(load_plan(file)), out or file.with_name(f"{file.stem}-floor.png")
     )
-    click.echo(f"Drew {drawn}.")
+    say(f"Drew {drawn}.")
 
 
 @plan.command()
@@ -116,9 +117,9 @@ def patch(name: str, file: Path, frame: Path | None, slip: Path | None, **keys: 
 
     remove = keys.pop("remove")
     done = remove_patch(file, name) if remove else place_patch(file, name, keys)
-    click.echo(done)
+    say(done)
     if frame:
-        click.echo(f"Drew {show_patches(file, frame, slip)}.")
+        say(f"Drew {show_patches(file, frame, slip)}.")
 
 
 @plan.command()
@@ -133,4 +134,4 @@ def undo(file: Path) -> None:
 
     with ledger_of_plan(file) as ledger:
         undo_last(ledger, file)
-    click.echo(f"{file.name} is as it was before the last edit.")
+    say(f"{file.name} is as it was before the last edit.")

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from stopwise.cli import printing
 from stopwise.cli.named_sides import Basis, find_take, lamps_of
 from stopwise.cli.options import PATH, json_option, read_plan
 from stopwise.comparison.rebuild_words import caution, do, say
@@ -88,10 +88,9 @@ def walk(ledger: Ledger, take: str, basis: Basis, today: Today, *, as_json: bool
     }
     missing = [name for name in old.names if name not in matches]
     if as_json:
-        click.echo(json.dumps(_json(take, matches, missing, basis.plan)))
+        printing.say_json(_json(take, matches, missing, basis.plan))
     else:
-        for line in _lines(old.names, matches, basis.plan):
-            click.echo(line)
+        printing.say(*_lines(old.names, matches, basis.plan))
     return 0 if not missing and all(one.is_matched for one in matches.values()) else 1
 
 

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from typing import TYPE_CHECKING
 
 import click
 
 from stopwise.cli.named_sides import Basis, names_there, records_of, take_called
 from stopwise.cli.options import PATH, ledger_option, plan_option, read_plan
+from stopwise.cli.printing import say_json
 from stopwise.comparison.run import DRIFT_STOPS, TakeRun, run_of
 from stopwise.errors import PathMissing
 
@@ -79,7 +79,7 @@ def show(found: Iterable[TakeRun], *, as_json: bool) -> int:
     found = list(found)
     if as_json:
         for run in found:
-            click.echo(json.dumps(run.to_json()))
+            say_json(run.to_json())
     else:
         from rich.text import Text
 

@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING, TypeVar
 
 import click
 
+from stopwise.cli.options import POSITIVE
+from stopwise.cli.printing import say
 from stopwise.plan import arithmetic
 
 if TYPE_CHECKING:
@@ -33,9 +35,9 @@ def _why(command: F) -> F:
 
 
 def _print(answer: Result, *, why: bool) -> None:
-    click.echo(answer.say)
+    say(*answer.say.split("\n"))
     if why:
-        click.echo(f"  because {answer.why}")
+        say(*f"  because {answer.why}".split("\n"))
 
 
 @stops.command()
@@ -94,7 +96,7 @@ def distance(start: str, end: str, change: str, meter: str, why: bool) -> None: 
 
 @stops.command(context_settings=_SIGNED)
 @click.argument("said")
-@click.option("--full-ws", type=click.FloatRange(min=0, min_open=True), help="Full power, Ws.")
+@click.option("--full-ws", type=POSITIVE, help="Full power, Ws.")
 @click.option("--turn", default="", help="A turn, with its way: -0.7, up 1/3.")
 @_why
 def power(said: str, full_ws: float | None, turn: str, why: bool) -> None:  # noqa: FBT001

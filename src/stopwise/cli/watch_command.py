@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from contextlib import ExitStack, closing, contextmanager
 from dataclasses import replace
 from functools import partial
@@ -12,12 +11,14 @@ import click
 
 from stopwise.cli.options import (
     PATH,
+    POSITIVE,
     check_look,
     json_option,
     ledger_option,
     plan_option,
     read_plan,
 )
+from stopwise.cli.printing import say_json, warn
 from stopwise.errors import PathMissing, WrongUse
 
 if TYPE_CHECKING:
@@ -110,7 +111,7 @@ class WatchPage:
         self._run = run
         with closing(_live_page(ledger, run, plan_path)) as page, PageServer(page, self._at) as at:
             self._page = page
-            click.echo(at.greeting, err=True)
+            warn(*at.greeting.split("\n"))
             if self._opens:
                 _show(at.address)
             yield
@@ -201,7 +202,7 @@ def _show(address: str) -> None:
     import webbrowser
 
     if not webbrowser.open(address):
-        click.echo("No browser was found here: open the address by hand.", err=True)
+        warn("No browser was found here: open the address by hand.")
 
 
 @click.command()
@@ -210,7 +211,13 @@ def _show(address: str) -> None:
 @json_option
 @ledger_option
 @click.option("--poll", "is_polling", is_flag=True, help="Compare listings: for network shares.")
-@click.option("--settle", "settle_s", default=10.0, help="Seconds that a short file is waited for.")
+@click.option(
+    "--settle",
+    "settle_s",
+    type=POSITIVE,
+    default=10.0,
+    help="Seconds that a short file is waited for.",
+)
 @click.option("--workers", type=click.IntRange(1), default=2, help="Decoding processes.")
 @click.option("--look", help="Name of the look that is worn.")
 @page_options
@@ -257,7 +264,7 @@ def _word_of_a_lock(place: Path) -> Callable[[], bool]:
     def waits() -> bool:
         nonlocal said
         if not said:
-            click.echo(f"{place}: another program holds the ledger locked. Waiting.", err=True)
+            warn(f"{place}: another program holds the ledger locked. Waiting.")
         said = True
         return True
 
@@ -288,7 +295,7 @@ def _shown(terminal: Terminal | None) -> Shown:
 
     if terminal is None:
         return Shown(
-            frame=lambda record: click.echo(json.dumps(record.to_json())),
-            note=lambda words: click.echo(words, err=True),
+            frame=lambda record: say_json(record.to_json()),
+            note=warn,
         )
     return Shown(frame=terminal.frame, note=terminal.note)

@@ -7,11 +7,13 @@ import io
 import json
 from typing import TYPE_CHECKING, Any
 
+from stopwise.wording import shown
+
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
 
 _LISTS_AS_JSON = ("findings", "areas")
-_FORMULA = ("=", "+", "-", "@", "\t", "\r")
+_FORMULA = ("=", "+", "-", "@")
 
 
 def json_lines(records: Iterable[Mapping[str, Any]]) -> Iterator[str]:
@@ -25,8 +27,9 @@ def csv_lines(records: Iterable[Mapping[str, Any]]) -> Iterator[str]:
 
     Nested keys are joined with dots (``patches.lit cheek.zone``), lists of figures get a column for
     each place (``size.0``), lists of findings and areas stay JSON. A figure that wasn't seen is an
-    empty field. Text that a spreadsheet would take for a formula gets an apostrophe before it; line
-    ends and quotes follow RFC 4180.
+    empty field. Text that a spreadsheet would take for a formula gets an apostrophe before it, what
+    could steer a screen is spelled out (JSON keeps names as they are); line ends and quotes follow
+    RFC 4180.
     """
     rows = [flat(record) for record in records]
     columns = list(dict.fromkeys(name for row in rows for name in row))
@@ -65,8 +68,7 @@ def _cell(value: Any) -> str:
 
 
 def _safe(text: str) -> str:
-    shown = text.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
-    return f"'{shown}" if shown.startswith(_FORMULA) else shown
+    return f"'{shown(text)}" if text.startswith(_FORMULA) else shown(text)
 
 
 def _csv_line(cells: Iterable[str]) -> str:

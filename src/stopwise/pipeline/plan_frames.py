@@ -63,6 +63,10 @@ class FrameNote:
     detail: str = ""
 
 
+_MOST_NAMED = 3
+"""Frames that one line names: what a person keeps in mind."""
+
+
 def note_lines(notes: Iterable[FrameNote]) -> list[str]:
     """Return what is to be said of notes and what to do: one line for all in the same condition."""
     alike: dict[tuple[str, str], list[str]] = {}
@@ -73,7 +77,10 @@ def note_lines(notes: Iterable[FrameNote]) -> list[str]:
     for (name, detail), frames in alike.items():
         row = condition(name)
         seen = f" ({detail.rstrip('.')})" if detail else ""
-        lines.append(f"The plan's {', '.join(frames)}: {row.short}{seen}. {row.long}")
+        named = frames
+        if len(frames) > _MOST_NAMED:
+            named = [*frames[: _MOST_NAMED - 1], f"{len(frames) - _MOST_NAMED + 1} more"]
+        lines.append(f"The plan's {', '.join(named)}: {row.short}{seen}. {row.do}")
     return lines
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import math
 import warnings
 from pathlib import Path
@@ -9,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from stopwise.errors import WrongUse
 from stopwise.plan.floor import FACE_HEIGHT
+from stopwise.whole_file import write_whole
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
@@ -65,13 +67,11 @@ def write_floor(floor: Floor, path: str | Path) -> Path:
         "text.parse_math": False,
     }
     metadata = {"Title": floor.title, **({"Date": None} if kind == ".svg" else {})}
-    try:
-        with rc_context(settings), warnings.catch_warnings():
-            warnings.filterwarnings("ignore", "Glyph .* missing")
-            draw_floor(floor).savefig(file, dpi=150, metadata=metadata)
-    except OSError as error:
-        msg = f"{file} can't be written: {error.strerror or error}."
-        raise WrongUse(msg) from None
+    drawn = io.BytesIO()
+    with rc_context(settings), warnings.catch_warnings():
+        warnings.filterwarnings("ignore", "Glyph .* missing")
+        draw_floor(floor).savefig(drawn, format=kind[1:], dpi=150, metadata=metadata)
+    write_whole(file, drawn.getvalue())
     return file
 
 

@@ -13,8 +13,9 @@ from stopwise.plan.readings import which_there_is
 from stopwise.plan.spoken_tables import box_of, value_of
 from stopwise.raw import decode
 from stopwise.record import recorded
-from stopwise.report.slip import write_slip
+from stopwise.report.slip import draw_slip
 from stopwise.verdict import judge
+from stopwise.whole_file import write_whole
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -132,11 +133,7 @@ def show_patches(plan: Path, frame: Path, slip: Path | None = None) -> Path:
     targets = load_plan(plan)
     target = slip or plan.with_name(f"{frame.stem}-patches.png")
     record, picture = _seen(frame, targets)
-    try:
-        write_slip(target, record, picture)
-    except OSError as error:
-        msg = f"{target} can't be written: {error.strerror or error}."
-        raise WrongUse(msg) from None
+    write_whole(target, draw_slip(record, picture))
     return target
 
 

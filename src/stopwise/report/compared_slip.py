@@ -26,6 +26,8 @@ from stopwise.report.tables import figure, figures
 from stopwise.wording import signed
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from numpy.typing import NDArray
 
     from stopwise.comparison.two_sides import Comparison
@@ -55,7 +57,12 @@ class _Places:
     is_list_under_table: bool
 
 
-def draw_compared(comparison: Comparison, before: Drawable, after: Drawable) -> bytes:
+def draw_compared(
+    comparison: Comparison,
+    before: Drawable,
+    after: Drawable,
+    texts: Mapping[str, str] | None = None,
+) -> bytes:
     """Return a comparison's slip as a PNG file of 1600 x 1200 pixels.
 
     Parameters
@@ -64,8 +71,10 @@ def draw_compared(comparison: Comparison, before: Drawable, after: Drawable) -> 
         What was worked out.
     before, after
         The two pictures. Where their shapes differ there is no map, and the slip says so.
+    texts
+        What else the file says of itself.
     """
-    return compose(comparison, before, after).png()
+    return compose(comparison, before, after).png(texts)
 
 
 def compose(comparison: Comparison, before: Drawable, after: Drawable) -> Sheet:

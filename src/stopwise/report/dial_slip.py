@@ -19,7 +19,7 @@ from stopwise.report.tables import alike_sentences, dial_call, lamp_rows, target
 from stopwise.stops import MID_GREY_OF_SATURATION, MIDDLE_ZONE
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from stopwise.findings import State
     from stopwise.grid import LightGrid
@@ -65,7 +65,12 @@ def light_drawable(light: LightGrid, *, mid_grey: float | None = None) -> Drawab
     return drawable_of(replace(finer, blocked=blocked))
 
 
-def draw_dial_slip(answer: Dial, plan: Plan, sentences: Sequence[str] = ()) -> bytes:
+def draw_dial_slip(
+    answer: Dial,
+    plan: Plan,
+    sentences: Sequence[str] = (),
+    texts: Mapping[str, str] | None = None,
+) -> bytes:
     """Return the slip of a dialled answer as a PNG of 1600 x 1200 pixels, sRGB.
 
     Parameters
@@ -74,6 +79,8 @@ def draw_dial_slip(answer: Dial, plan: Plan, sentences: Sequence[str] = ()) -> b
         What was dialled, and the plan with each lamp at the power that it has now.
     sentences
         What else is to be said, of solos and lamps.
+    texts
+        What else the file says of itself.
     """
     sheet = Sheet()
     mid_grey = plan.camera.mid_grey or MID_GREY_OF_SATURATION
@@ -91,7 +98,7 @@ def draw_dial_slip(answer: Dial, plan: Plan, sentences: Sequence[str] = ()) -> b
     told += [ListEntry(None, (said,)) for said in (*alike_sentences(answer), *sentences)]
     foot = Area(MARGIN, area.bottom + 84, area.right, HEIGHT - MARGIN)
     sheet.told(foot, told, _SIZE, rest="and more, in the text")
-    return sheet.png()
+    return sheet.png(texts)
 
 
 def _patches(answer: Dial) -> list[MarkedPatch]:

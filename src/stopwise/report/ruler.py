@@ -65,9 +65,19 @@ class RulerReading:
 
     @property
     def span(self) -> tuple[float, float] | None:
-        """Least and greatest zone that it takes up, or None where it shows nothing."""
-        heights = [zone for zone in (self.value, self.low, self.high) if zone is not None]
+        """Least and greatest zone that it takes up, or None where it shows nothing.
+
+        What lies below the ruler's foot stands at the foot.
+        """
+        heights = [
+            max(zone, LOWEST) for zone in (self.value, self.low, self.high) if zone is not None
+        ]
         return (min(heights), max(heights)) if heights else None
+
+    @property
+    def is_under(self) -> bool:
+        """Whether its value lies below the ruler's foot."""
+        return self.value is not None and self.value < LOWEST
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,13 +170,17 @@ def _with_target(reading: RulerReading, finding: Finding | None) -> RulerReading
 def in_lanes(readings: Iterable[RulerReading], *, gap: float = 0.12) -> tuple[RulerReading, ...]:
     """Return the readings with lanes in which no two spans come nearer than `gap` zones.
 
-    Each takes the first lane that is free, lowest first, so that few lanes are needed.
+    Each takes the first lane that is free, lowest first, so that few lanes are needed. Values under
+    the ruler that have no bracket stand at its foot together.
     """
     tops: list[float] = []
     placed = {}
     known = list(readings)
     for index in sorted(range(len(known)), key=lambda index: known[index].span or (0.0, 0.0)):
         low, high = known[index].span or (0.0, 0.0)
+        if known[index].is_under and known[index].low is None:
+            placed[index] = 0
+            continue
         lane = next((lane for lane, top in enumerate(tops) if low - top >= gap), len(tops))
         tops[lane : lane + 1] = [high]
         placed[index] = lane

@@ -54,8 +54,10 @@ class Rule:
         self.labels = self.lanes + max(lanes, 1) * self.lane + 34
 
     def y(self, zone: float) -> float:
-        """Return the pixel row of a zone."""
-        return self.area.bottom - (zone - LOWEST) / (self.top - LOWEST) * self.area.height
+        """Return the pixel row of a zone; what lies below the foot stands at the foot."""
+        return (
+            self.area.bottom - (max(zone, LOWEST) - LOWEST) / (self.top - LOWEST) * self.area.height
+        )
 
 
 def draw_ruler(sheet: Sheet, area: Area, ruler: Ruler) -> None:
@@ -68,13 +70,11 @@ def draw_ruler(sheet: Sheet, area: Area, ruler: Ruler) -> None:
     rule = Rule(area, ruler.clip, ruler.lanes)
     _draw_scale(sheet, rule)
     _draw_shares(sheet, rule, ruler)
-    heights = [
-        next(z for z in (one.value, one.target, one.low, LOWEST) if z is not None)
-        for one in ruler.readings
-    ]
+    readings = sorted(ruler.readings, key=_height, reverse=True)
+    heights = [_height(one) for one in readings]
     highest = rule.y(ruler.clip) + _ROW / 2 + 2
     labels = spread([rule.y(zone) for zone in heights], _ROW, highest, area.bottom - _ROW / 2)
-    for reading, zone, label in zip(ruler.readings, heights, labels, strict=True):
+    for reading, zone, label in zip(readings, heights, labels, strict=True):
         _draw_target(sheet, rule, reading)
         _draw_value(sheet, rule, reading)
         x, start, elbow = rule.lanes + reading.lane * rule.lane, rule.y(zone), rule.labels - 24
@@ -82,6 +82,12 @@ def draw_ruler(sheet: Sheet, area: Area, ruler: Ruler) -> None:
         leader = [(end, start), (max(elbow - 8, end + 2), start), (elbow + 8, label)]
         sheet.line([*leader, (elbow + 12, label)], DARK.share, 1.2)
         _draw_label(sheet, rule, reading, label)
+
+
+def _height(reading: RulerReading) -> float:
+    """Return the zone that a reading's label belongs to."""
+    known = (reading.value, reading.target, reading.low, LOWEST)
+    return next(zone for zone in known if zone is not None)
 
 
 def _draw_scale(sheet: Sheet, rule: Rule) -> None:
@@ -132,7 +138,11 @@ def _draw_value(sheet: Sheet, rule: Rule, reading: RulerReading) -> None:
     x, y = rule.lanes + reading.lane * rule.lane + 6, rule.y(value)
     bar = Area(x, y - 4, x + rule.lane - 16, y + 4)
     sheet.fill(bar, colour, gid=f"value:{reading.name}", zorder=3)
-    if reading.uncertainty:
+    if reading.is_under:
+        middle = (bar.left + bar.right) / 2
+        arrow = [(bar.left, y + 7), (middle, y + 14), (bar.right, y + 7)]
+        sheet.line(arrow, colour, 2.0, gid=f"under:{reading.name}")
+    if reading.uncertainty and not reading.is_under:
         middle = x + rule.lane / 2 - 8
         ends = [(middle, rule.y(value + side * reading.uncertainty)) for side in (-1, 1)]
         sheet.line(ends, DARK.text, 1.5, zorder=4, gid=f"uncertainty:{reading.name}")

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import io
+import re
 from dataclasses import dataclass, field
 from functools import lru_cache
 from itertools import accumulate
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.collections import LineCollection
@@ -20,7 +21,7 @@ from stopwise.report.look import DARK, STATE_MARKS, colour_of
 from stopwise.wording import CUT, shown
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
 
     import numpy as np
     from matplotlib.artist import Artist
@@ -60,15 +61,15 @@ _GLUED = "\0"
 """Stands for the space before a percent sign while lines are broken."""
 
 
-_MARKERS: dict[str, dict[str, Any]] = {
-    "disc": {"marker": "o"},
-    "half disc": {"marker": "o", "fillstyle": "left"},
-    "diamond": {"marker": "D"},
-    "ring": {"marker": "o", "fillstyle": "none"},
-    "square": {"marker": "s", "fillstyle": "none"},
-    "cross": {"marker": "x"},
+_MARKERS: dict[str, tuple[str, Literal["full", "left", "none"]]] = {
+    "disc": ("o", "full"),
+    "half disc": ("o", "left"),
+    "diamond": ("D", "full"),
+    "ring": ("o", "none"),
+    "square": ("s", "none"),
+    "cross": ("x", "full"),
 }
-"""How each mark's shape is drawn."""
+"""How each mark's shape is drawn: the outline, and what of it is filled."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,6 +99,12 @@ class Area:
             and self.top < other.bottom
             and other.top < self.bottom
         )
+
+    def shared(self, other: Area) -> float:
+        """Return how many square pixels lie in both."""
+        across = min(self.right, other.right) - max(self.left, other.left)
+        down = min(self.bottom, other.bottom) - max(self.top, other.top)
+        return max(across, 0.0) * max(down, 0.0)
 
     def fitted(self, aspect: float) -> Area:
         """Return the largest area of that aspect that fits, at the top left."""
@@ -133,7 +140,7 @@ MOST_LABELS = 14
 _NEAR = 3.0
 """Pixels between two labels under which they read as one."""
 
-_AWAY = (8.0, 30.0, 60.0, 100.0)
+_AWAY = (8.0, 30.0, 60.0, 100.0, 150.0)
 """Pixels from what a label names, tried in turn."""
 
 _ALONG = (0.5, 0.3, 0.7, 0.15, 0.85)
@@ -151,12 +158,12 @@ class Labels:
         """Take and return a place for a label of that size beside something.
 
         Right, left, above and below are tried in turn, then the same further away; where all is
-        taken, the first place that lies inside serves.
+        taken, the place inside serves that covers least.
         """
         tried = list(_places(beside, width, height))
         inside = [place for place in tried if self.area.holds(place)]
         free = (place for place in inside if self._is_free(place, _NEAR))
-        chosen = next(free, None) or (inside[0] if inside else self._pushed(tried[0]))
+        chosen = next(free, None) or min(inside or [self._pushed(tried[0])], key=self._covered)
         self.taken.append(chosen)
         return chosen
 
@@ -173,6 +180,10 @@ class Labels:
     def _is_free(self, place: Area, gap: float) -> bool:
         wide = Area(place.left - gap, place.top - gap, place.right + gap, place.bottom + gap)
         return not any(wide.meets(area) for area in self.taken)
+
+    def _covered(self, place: Area) -> float:
+        """Return how many square pixels of what is taken a place would cover."""
+        return sum(place.shared(area) for area in self.taken)
 
     def _pushed(self, place: Area) -> Area:
         """Return a place moved into the area, its top left corner first."""
@@ -209,14 +220,14 @@ class Sheet:
         self._widths: dict[tuple[str, float, str], float] = {}
         self._renderer: Any = self.canvas.get_renderer()  # type: ignore[no-untyped-call]
 
-    def png(self) -> bytes:
-        """Return the sheet as a PNG file, without the time it was made."""
+    def png(self, texts: Mapping[str, str] | None = None) -> bytes:
+        """Return the sheet as a PNG file that holds these texts, without the time it was made."""
         target = io.BytesIO()
         self.figure.savefig(
             target,
             format="png",
             dpi=_DPI,
-            metadata={"Software": "stopwise"},
+            metadata={"Software": "stopwise", **(texts or {})},
             pil_kwargs={"compress_level": _COMPRESSION},
         )
         return target.getvalue()
@@ -235,11 +246,10 @@ class Sheet:
         style
             Further properties of a text: color, ha, va, weight, gid.
         """
-        words = shown(words)
-        families, words = _families(words)
+        families, words = _families(shown(words))
         text = self.axes.text(
             *at,
-            words,
+            left_to_right(words),
             fontsize=size * _POINTS,
             fontfamily=list(families),
             **{"color": DARK.text, "va": "baseline", **style},
@@ -257,9 +267,16 @@ class Sheet:
             self._widths[key] = float(measure(words, font, ismath=False)[0])
         return self._widths[key]
 
-    def cut(self, words: str, size: float, room: float, *, weight: str = "normal") -> str:
-        """Return `words`, cut behind with an ellipsis until they fit into `room` pixels."""
+    def cut(
+        self, words: str, size: float, room: float, *, weight: str = "normal", head: bool = False
+    ) -> str:
+        """Return `words`, cut behind with an ellipsis until `room` pixels hold them.
+
+        With `head` they are cut in front, where their end says most.
+        """
         words = shown(words)
+        if head:
+            return self.cut(words[::-1], size, room, weight=weight)[::-1]
         if self.text_width(words, size, weight=weight) <= room:
             return words
         low, high = 0, len(words)
@@ -302,6 +319,7 @@ class Sheet:
     def mark(self, at: tuple[float, float], mark: Mark, size: float, **style: Any) -> Line2D:
         """Draw a state's mark about `size` pixels high around `at`."""
         colour = colour_of(mark, DARK)
+        marker, filled = _MARKERS[mark.shape]
         scale = 0.78 if mark.shape == "diamond" else 0.9
         line = Line2D(
             [at[0]],
@@ -311,7 +329,8 @@ class Sheet:
             markeredgewidth=max(size * 0.13, 1.5) * _POINTS,
             markerfacecoloralt=DARK.ground,
             color=colour,
-            **_MARKERS[mark.shape],
+            marker=marker,
+            fillstyle=filled,
             **style,
         )
         self.axes.add_line(line)
@@ -401,16 +420,22 @@ class Sheet:
             Written last where not all has room.
         """
         width, step = area.width / columns, int(1.5 * size)
-        rows = [row for said in told for row in self._wrapped(said, size, width - 50)]
         deep = max(1, int(area.height // step))
-        if len(rows) > columns * deep:
-            rows = [*rows[: columns * deep - 1], (None, rest, DARK.quiet)]
-        for place, (state, words, colour) in enumerate(rows):
-            x = area.left + (place // deep) * width
-            y = area.top + step * (1 + place % deep)
-            if state:
-                self.mark((x + 8, y - 6), STATE_MARKS[state], 14)
-            self.text((x + 26, y), words, size, color=colour, gid="finding")
+        entries = [list(self._wrapped(said, size, width - 50))[:deep] for said in told]
+        place, most = 0, columns * deep
+        for left, rows in zip(range(len(entries) - 1, -1, -1), entries, strict=True):
+            # what is said of one thing stands in one column, and the last row is kept for the rest
+            start = place if place % deep + len(rows) <= deep else place + deep - place % deep
+            has_room = start + len(rows) <= most - (left > 0)
+            told_now = rows if has_room else [(None, rest, DARK.quiet)]
+            for at, (state, words, colour) in enumerate(told_now, start if has_room else place):
+                x, y = area.left + (at // deep) * width, area.top + step * (1 + at % deep)
+                if state:
+                    self.mark((x + 8, y - 6), STATE_MARKS[state], 14)
+                self.text((x + 26, y), words, size, color=colour, gid="finding")
+            if not has_room:
+                return
+            place = start + len(rows)
 
     def _wrapped(
         self, said: ListEntry, size: float, room: float
@@ -428,6 +453,25 @@ class ListEntry:
 
     state: State | None
     words: tuple[str, ...]
+
+
+_LETTERS = r"[\u0590-\u08FF\uFB1D-\uFDFF\uFE70-\uFEFC\U00010800-\U00010FFF\U0001E800-\U0001EFFF]+"
+_RIGHT_TO_LEFT = re.compile(rf"{_LETTERS}(?:\s+{_LETTERS})*")
+"""Words of the blocks that Unicode sets aside for scripts from right to left (UAX #9, from memory
+of its default classes)."""
+
+_LEFT_TO_RIGHT = "\u200e"
+
+
+def left_to_right(words: str) -> str:
+    """Return a line that runs from left to right though names in it run the other way.
+
+    Without marks of ours a name in Hebrew or Arabic would draw the figures behind it to its other
+    side and turn the whole line (UAX #9, rules P2, W2 and N1).
+    """
+    if not _RIGHT_TO_LEFT.search(words):
+        return words
+    return _LEFT_TO_RIGHT + _RIGHT_TO_LEFT.sub(rf"\g<0>{_LEFT_TO_RIGHT}", words)
 
 
 def haloed(width: float) -> list[Any]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -28,10 +29,11 @@ from stopwise.report.sheet import (
     Sheet,
     haloed,
 )
+from stopwise.report.slip_file import keep_slip
 from stopwise.wording import shown
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Mapping, Sequence
     from pathlib import Path
 
     from stopwise.findings import Reason
@@ -52,6 +54,16 @@ _SIZE, _ROW = 17, 25
 _COLUMN = 400
 """Least width of a column of findings: a sentence of it in two lines."""
 
+_FACT_ROW, _USUAL_FACTS, _MOST_FACTS = 22, 15, 22
+"""Of the plain figures: pixels of a row of 16 pixels' type, rows that most frames have, and rows
+beyond which they would leave the ruler too short; more are told to be in the record."""
+
+_LOWEST_FACTS = 920
+"""Where few rows begin: beside the findings, under the longest picture."""
+
+_UNDER = 14
+"""Pixels under the ruler for the signs of what lies below it."""
+
 _LABELS = 108
 _LABEL, _CONTOUR_LABEL, _LEGEND = 17, 13, 15
 _BLOWN, _PALE = OKABE_ITO["orange"], "#C9CED6"
@@ -65,10 +77,6 @@ _COUNTED = {
     "not seen": ("not seen", "not seen"),
     "holds": ("holds", "hold"),
 }
-_NOT_JUDGED = {
-    "measured": "Measured only: the plan has no target, so nothing was judged.",
-    "unreadable": "Not judged.",
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,30 +89,40 @@ class Layout:
     facts: Area
 
 
-def layout(aspect: float) -> Layout:
-    """Return where things go for a picture that is `aspect` times as wide as it is high."""
+def layout(aspect: float, facts: int = _USUAL_FACTS) -> Layout:
+    """Return where things go.
+
+    Parameters
+    ----------
+    aspect
+        How many times as wide as high the picture is.
+    facts
+        Rows that the plain figures take: they have room before ruler and findings have theirs.
+    """
     foot, right = HEIGHT - MARGIN, WIDTH - MARGIN
+    told = min(foot + _ROW - min(facts, _MOST_FACTS) * _FACT_ROW, _LOWEST_FACTS)
     if aspect < TALL:
         picture = Area(MARGIN, BODY_TOP, MARGIN + 560, foot - 56).fitted(aspect)
         start = max(picture.right, MARGIN + 360) + _GAP
-        column = start + (right - start - _GAP) * 0.5
+        column = start + (right - start - _GAP) * 0.53
         return Layout(
             picture=picture,
-            ruler=Area(start, BODY_TOP - 16, column, foot),
-            findings=Area(column + _GAP, BODY_TOP + 8, right, 700),
-            facts=Area(column + _GAP, 724, right, foot),
+            ruler=Area(start, BODY_TOP - 16, column, foot - _UNDER),
+            findings=Area(column + _GAP, BODY_TOP + 8, right, told - 40),
+            facts=Area(column + _GAP, told, right, foot),
         )
     picture = Area(MARGIN, BODY_TOP, 980, 852).fitted(aspect)
-    below = max(picture.bottom, 800) + 68
     return Layout(
         picture=picture,
-        ruler=Area(980 + _GAP, BODY_TOP - 16, right, below - 50),
+        ruler=Area(980 + _GAP, BODY_TOP - 16, right, told - 34 - _UNDER),
         findings=Area(MARGIN, picture.bottom + 68, 980, foot),
-        facts=Area(980 + _GAP, below, right, foot),
+        facts=Area(980 + _GAP, told, right, foot),
     )
 
 
-def draw_slip(record: Record, picture: LightGrid | None) -> bytes:
+def draw_slip(
+    record: Record, picture: LightGrid | None, texts: Mapping[str, str] | None = None
+) -> bytes:
     """Return one frame's slip as a PNG file.
 
     Parameters
@@ -113,31 +131,30 @@ def draw_slip(record: Record, picture: LightGrid | None) -> bytes:
         The frame's record; an unreadable one gives a slip that says why.
     picture
         The reduced picture, or None where there is none.
+    texts
+        What else the file says of itself.
 
     Returns
     -------
     bytes
         A PNG of 1600 x 1200 pixels, sRGB.
     """
-    return compose(record, None if picture is None else drawable_of(picture)).png()
+    return compose(record, None if picture is None else drawable_of(picture)).png(texts)
 
 
-def write_slip(path: Path, record: Record, picture: LightGrid | None) -> None:
-    """Write one frame's slip to `path`; see :func:`draw_slip`.
-
-    Raises
-    ------
-    OSError
-        If the file can't be written.
-    """
-    path.write_bytes(draw_slip(record, picture))
+def keep_frame_slip(folder: Path, frame: Path, record: Record, picture: LightGrid | None) -> Path:
+    """Draw one frame's slip into a folder, named as the frame; see :func:`keep_slip`."""
+    of = str(frame.resolve())
+    return keep_slip(folder, frame.stem, of, partial(draw_slip, record, picture))
 
 
 def compose(record: Record, picture: Drawable | None) -> Sheet:
     """Return the slip as a sheet whose parts can still be looked at one by one."""
     sheet = Sheet()
     rows, columns = (2, 3) if picture is None else picture.luminance.shape[:2]
-    places = layout(columns / rows)
+    aspect = columns / rows
+    told = _fact_rows(sheet, layout(aspect).facts.width, record)
+    places = layout(aspect, len(told))
     sheet.headline(record.headline, VERDICT_MARKS[record.verdict])
     if picture is None:
         whole = Area(MARGIN, BODY_TOP, WIDTH - MARGIN, places.picture.bottom)
@@ -156,7 +173,7 @@ def compose(record: Record, picture: Drawable | None) -> Sheet:
         )
         draw_ruler(sheet, places.ruler, ruler)
     _draw_findings(sheet, places.findings, record)
-    _draw_facts(sheet, places.facts, record)
+    _draw_facts(sheet, places.facts, told)
     return sheet
 
 
@@ -289,7 +306,8 @@ def _draw_findings(sheet: Sheet, area: Area, record: Record) -> None:
     findings = record.findings
     x, y = area.left, area.top + 8
     if not findings:
-        words = _NOT_JUDGED.get(record.verdict, "No findings.")
+        why = reason_text(record.reason) if record.reason else "the plan asks for nothing"
+        words = f"Not judged: {shown(why)}."
         sheet.text((x, y), words, _SIZE, color=DARK.quiet)
         return
     for state, forms in _COUNTED.items():
@@ -304,20 +322,32 @@ def _draw_findings(sheet: Sheet, area: Area, record: Record) -> None:
             x += width + 28
     under = Area(area.left, y + 12, area.right, area.bottom)
     columns = max(1, int(area.width // _COLUMN))
-    told = [ListEntry(one.state, (say(one), do(one))) for one in findings]
+    told, advised = [], {""}
+    for one in findings:  # what to do stands once, at the worst that it mends
+        advice = do(one)
+        told.append(ListEntry(one.state, (say(one), "" if advice in advised else advice)))
+        advised.add(advice)
     sheet.told(under, told, _SIZE, columns=columns, rest="and more, in the record")
 
 
-def _draw_facts(sheet: Sheet, area: Area, record: Record) -> None:
+def _fact_rows(sheet: Sheet, width: float, record: Record) -> list[tuple[str, str]]:
+    """Return the rows of the plain figures, each a word and what it is, broken to a width."""
+    size, room = _SIZE - 1, width - _LABELS
+    rows: list[tuple[str, str]] = []
+    for label, words in facts(record):
+        if label == "File":  # its number stands at its end
+            rows.append((label, sheet.cut(words, size, room, head=True)))
+        elif label != "Reason" or record.findings:  # else it stands in the findings' place
+            lines = sheet.wrapped(words, size, room, lines=3)
+            rows += [("" if place else label, line) for place, line in enumerate(lines)]
+    if len(rows) > _MOST_FACTS:
+        rows = [*rows[: _MOST_FACTS - 1], ("", "and more, in the record")]
+    return rows
+
+
+def _draw_facts(sheet: Sheet, area: Area, rows: Sequence[tuple[str, str]]) -> None:
     """List the plain figures: a word at the left, what it is at the right."""
-    size, room = _SIZE - 1, area.width - _LABELS
-    rows = [
-        ("" if place else label, line)
-        for label, words in facts(record)
-        for place, line in enumerate(sheet.wrapped(words, size, room))
-    ]
-    step = min(_ROW, area.height / max(len(rows), 1))
     for place, (label, words) in enumerate(rows):
-        y = area.top + 8 + place * step
-        sheet.text((area.left, y), label, size, color=DARK.quiet)
-        sheet.text((area.left + _LABELS, y), words, size, gid="fact")
+        y = area.top + place * _FACT_ROW
+        sheet.text((area.left, y), label, _SIZE - 1, color=DARK.quiet)
+        sheet.text((area.left + _LABELS, y), words, _SIZE - 1, gid="fact")

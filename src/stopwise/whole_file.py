@@ -1,0 +1,54 @@
+"""A file written whole or not at all: beside its place first, and never through a link."""
+
+from __future__ import annotations
+
+import os
+import secrets
+import stat
+from typing import TYPE_CHECKING
+
+from stopwise.errors import WrongUse
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+_NEW = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
+
+
+def write_whole(target: Path, content: bytes) -> None:
+    """Put a file in its place in one step; what it replaces, a link too, is never written through.
+
+    Parameters
+    ----------
+    target
+        Where it is to be. A file or a link there is replaced.
+    content
+        All its bytes.
+
+    Raises
+    ------
+    WrongUse
+        If it can't be written, or something else than a file lies there; nothing is changed then.
+    """
+    spare = target.with_name(f".{secrets.token_hex(8)}.part")
+    try:
+        if _is_special(target):
+            msg = f"{target} isn't a file, so nothing is written there. Name another."
+            raise WrongUse(msg)
+        with os.fdopen(os.open(spare, _NEW, 0o666), "wb") as file:
+            file.write(content)
+        spare.replace(target)
+    except (OSError, ValueError) as error:
+        spare.unlink(missing_ok=True)
+        why = getattr(error, "strerror", None) or error
+        msg = f"{target} can't be written: {why}. Name a place that has room and may be written to."
+        raise WrongUse(msg) from None
+
+
+def _is_special(target: Path) -> bool:
+    """Tell whether a folder, pipe or device lies there."""
+    try:
+        mode = target.lstat().st_mode
+    except FileNotFoundError:
+        return False
+    return not (stat.S_ISREG(mode) or stat.S_ISLNK(mode))
