@@ -386,22 +386,45 @@ def _lamps_to_check(finding: Finding) -> str:
     )
 
 
+def lamp_to_feather(finding: Finding) -> str | None:
+    """Return the lamp whose hot centre a finding tells of; None where it isn't known, or none."""
+    if finding.code != "hot_centre":
+        return None
+    if finding.turn is not None:
+        return finding.turn.light
+    return finding.detail.lamps[0] if finding.detail.lamps else None
+
+
+def feather_words(finding: Finding) -> str:
+    """Return what to do at that lamp without naming it: "feather, or down 0.3, to -2.3"."""
+    if finding.advice == "feather":
+        return "feather it"
+    if finding.turn is not None and finding.turn.limit is None:
+        return f"feather, or {turn_words(finding.turn)[0]}"
+    return f"feather, {'or' if finding.turn is None else 'is'} {_less(finding)}"
+
+
+def _less(finding: Finding) -> str:
+    """Return what else than feathering helps: the lamp's turn, else the light that is too much."""
+    if finding.turn is not None:
+        return turn_words(finding.turn)[1]
+    return f"down {stops_text(finding.difference or 0.0)}"
+
+
 def _feather(finding: Finding) -> str:
     """Return what takes a hot centre: feather first, powder on skin, a turn where that is free."""
-    turn, lamps = finding.turn, finding.detail.lamps
-    if turn is None and not lamps:
+    known = lamp_to_feather(finding)
+    if known is None:
         return "Feather the lamp that lights it."
-    lead = lamp_name(lamps[0] if turn is None else turn.light)
-    is_skin = finding.detail.material == "skin"
+    lead, is_skin = lamp_name(known), finding.detail.material == "skin"
     if finding.advice == "feather":
         return f"Feather the {lead} or powder it." if is_skin else f"Feather the {lead}."
-    way = f"down {stops_text(finding.difference or 0.0)}" if turn is None else turn_words(turn)[1]
-    if turn is not None and turn.limit is not None:
-        return f"Feather the {lead}, it is {way}."
-    powdered = f"Feather {lead}, powder, or {lead} {way}."
+    if finding.turn is not None and finding.turn.limit is not None:
+        return f"Feather the {lead}, it is {_less(finding)}."
+    powdered = f"Feather {lead}, powder, or {lead} {_less(finding)}."
     if is_skin and len(powdered) <= HEADLINE_WIDTH:
         return powdered
-    return f"Feather the {lead}, or {lead} {way}."
+    return f"Feather the {lead}, or {lead} {_less(finding)}."
 
 
 def _shoot_slower(finding: Finding) -> str:

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pytest
 
 from stopwise.messages import do
+from stopwise.report.facts import marked_patches
 from stopwise.report.lamp_words import (
     GOOD_FRAMES,
     HeldHeadline,
@@ -15,11 +16,15 @@ from stopwise.report.lamp_words import (
     lamps_out,
     told_at_lamps,
 )
+from stopwise.report.ruler import ruler_of
 from support.made_records import PLAN, finding, lamp, record, turned
 
 if TYPE_CHECKING:
     from stopwise.lamps.outputs import LampState
     from stopwise.record import Record
+
+STATES = ("fails", "on the line", "not seen", "holds")
+"""Worst first."""
 
 NONE_FIRED = record("off plan", finding("lamp", "none_fired", "all"))
 
@@ -30,6 +35,30 @@ def test_a_lamp_that_is_called_has_its_turn_and_where_to() -> None:
     assert told["key"] == LampWords("down 0.4, to -2.4", "down 0.4")
     assert told["fill"] == LampWords("leave at -3.0")
     assert list(told) == [light.name for light in PLAN.lights]
+
+
+@pytest.mark.parametrize(
+    ("more", "words", "advice"),
+    [
+        ({"lamps": ("key",)}, "feather, or down 0.3", "Feather the key, or key down 0.3."),
+        (turned("key", -0.3), "feather, or down 0.3, to -2.3", "Feather the key, or key down 0.3."),
+        (turned("key", -0.3, power=-8.0), "feather, is at its least",
+         "Feather the key, it is at its least."),
+    ],
+)  # fmt: skip
+def test_a_patch_with_a_hot_centre_is_a_failed_mark_everywhere_and_its_lamp_is_to_be_feathered(
+    more: dict[str, Any], words: str, advice: str
+) -> None:
+    """Its median is on plan, so each place would hold it by its zone: list, picture and ruler."""
+    hot = finding("headroom", "hot_centre", "lit cheek", 0.23, 0.5, patches=("lit cheek",), **more)
+    held = finding("patch", "over", "lit cheek", 6.5, 6.5, state="holds", patches=("lit cheek",))
+    frame = record("off plan", hot, held)
+    [on_picture] = [one for one in marked_patches(frame) if one.name == "lit cheek"]
+    [on_ruler] = [one for one in ruler_of(frame).readings if one.name == "lit cheek"]
+    in_list = min((one.state for one in frame.findings if one.of == "lit cheek"), key=STATES.index)
+    assert on_picture.state == on_ruler.state == in_list == "fails"
+    assert told_at_lamps(PLAN, frame)["key"] == LampWords(words, "feather")
+    assert do(hot) == frame.headline[1] == advice
 
 
 def test_a_lamp_that_ends_before_its_turn_is_done_is_told_so_in_every_place() -> None:

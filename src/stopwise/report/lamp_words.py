@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from stopwise.findings import Turn
-from stopwise.messages import turn_words
-from stopwise.wording import fitted, lamp_name, stops_text
+from stopwise.messages import feather_words, lamp_to_feather, turn_words
+from stopwise.wording import fitted, lamp_name
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -78,13 +78,11 @@ def _asked(finding: Finding) -> Iterator[tuple[str, LampWords]]:
     """Yield what a finding asks for, lamp by lamp, as its own advice says it."""
     if finding.state != "fails":
         return
-    turn, lamps = finding.turn, finding.detail.lamps
-    if finding.code == "hot_centre" and (turn is not None or lamps):
-        size = f"down {stops_text(finding.difference or 0.0)}"
-        way = size if turn is None else turn_words(turn)[0]
-        yield lamps[0] if turn is None else turn.light, LampWords(f"feather, or {way}", "feather")
-    elif turn is not None:
-        yield turn.light, LampWords(*turn_words(turn))
+    hot = lamp_to_feather(finding)
+    if hot is not None:
+        yield hot, LampWords(feather_words(finding), "feather")
+    elif finding.turn is not None:
+        yield finding.turn.light, LampWords(*turn_words(finding.turn))
     elif finding.is_misfire and finding.code != "none_fired":
         likely = finding.code == "likely_out"
         said = "may be out" if likely else "did not fire"
