@@ -180,6 +180,18 @@ def test_only_one_module_turns_errors_into_words():
     assert [path.relative_to(SOURCE).as_posix() for path in users] == ["cli/__init__.py"]
 
 
+def test_only_one_module_prints_what_is_no_terminals_own_line():
+    """One printer spells out what could steer a screen; `report/terminal.py` has rich's console."""
+    users = [
+        path.relative_to(SOURCE).as_posix()
+        for path in FILES
+        if re.search(
+            r"click\.echo\(|\bprint\(|sys\.std\w+\.write", path.read_text(encoding="utf-8")
+        )
+    ]
+    assert users == ["cli/printing.py", "report/terminal.py"]
+
+
 def test_codes_of_conditions_are_unique_and_their_texts_are_plain():
     rows = list(conditions.CONDITIONS.values())
     assert len({row.code for row in rows}) == len(rows)

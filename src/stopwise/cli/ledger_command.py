@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from stopwise.cli.options import PATH, ledger_option
+from stopwise.cli.printing import say_rows
 from stopwise.errors import PathMissing, WrongUse
 
 if TYPE_CHECKING:
@@ -45,8 +46,7 @@ def export(
         raise WrongUse(msg)
     with Ledger(ledger_file(ledger_path, folder), is_read_only=True) as opened:
         records = levelled(opened.frames.all(), targets_of(opened))
-        for line in (csv_lines if as_csv else json_lines)(records):
-            click.echo(line, nl=False)
+        say_rows((csv_lines if as_csv else json_lines)(records))
     return 0
 
 

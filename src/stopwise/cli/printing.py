@@ -12,7 +12,7 @@ import click
 from stopwise.wording import shown
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterable, Mapping
 
 
 def say(*lines: str) -> None:
@@ -36,6 +36,12 @@ def tell(*lines: str) -> None:
 def say_json(value: Mapping[str, object]) -> None:
     """Print one line of JSON, in plain ASCII so that any name survives."""
     click.echo(json.dumps(value))
+
+
+def say_rows(rows: Iterable[str]) -> None:
+    """Print rows of a table or of JSON, each with its own line end and safe to print already."""
+    for row in rows:
+        click.echo(row, nl=False)
 
 
 def _printable(line: str, encoding: str | None) -> str:
