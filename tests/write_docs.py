@@ -5,9 +5,15 @@ from __future__ import annotations
 import json
 from itertools import groupby
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from stopwise.codes import MESSAGES
+from stopwise.codes import HELPS, MESSAGES, NOTES, UNMET
+from stopwise.conditions import CONDITIONS
+from stopwise.plan.sense import SENTENCES
 from stopwise.record import record_schema
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
 
 DOCS = Path(__file__).parents[1] / "docs"
 
@@ -53,7 +59,7 @@ HEAD = """# What is said
 
 Every sentence about a frame is made from one table: what was checked, and the code of what it came to, both fields of a finding in [the record](record.md). Programs read the codes; the sentences may change. This page is made from that table by `python tests/write_docs.py`, and a test holds the two together.
 
-In place of what stands in braces comes what the finding says. The headline takes the first of its lines that has room in 38 characters, and shortens names where none has; where no line is given it takes the sentence itself. What to do is the lamp's turn where a lamp explains the finding (`Key down 0.4, to -2.4.`, `Key is at full: move it nearer.`); else what stands here. A patch that is off while its lamps are steady has a sentence of its own: `Cheek 0.4 over, lamps steady.`, `Sitter has turned. Leave the lamps.`
+In place of what stands in braces comes what the finding says. The headline takes the first of its lines that has room in 38 characters, and shortens names where none has; where no line is given it takes the sentence itself. What to do is the lamp's turn where a lamp explains the finding (`Key down 0.4, to -2.4.`, `Key is at full: move it nearer.`); else what stands here. A patch that is off while its lamps are steady has a sentence of its own: `Cheek 0.4 over, lamps steady.`, `Sitter has turned. Leave the lamps.` Under the findings stand the other tables: what is said of the plan's own frames, of targets that no powers meet, of a plan against itself, and of each condition of a file or figure.
 """  # noqa: E501
 
 
@@ -68,9 +74,26 @@ def messages_page() -> str:
             lines = "<br>".join(message.headline)
             parts[-1] += f"\n| `{code}` | {message.say} | {lines} | {message.do} |"
         parts[-1] += "\n"
-    fields = "\n".join(f"| {name} | {words} |" for name, words in FIELDS.items())
-    parts.append(f"## What stands in braces\n\n| field | stands for |\n|---|---|\n{fields}\n")
+    parts.append(table("What stands in braces", ("field", "stands for"), FIELDS.items()))
+    notes = ((f"`{code}`", *words) for code, words in NOTES.items())
+    parts.append(table("The plan's own frames", ("code", "sentence", "what to do"), notes))
+    why = ((f"`{reason}`", words) for reason, words in UNMET.items())
+    parts.append(table("Why a target stays unmet", ("reason", "words"), why))
+    helps = ((f"`{code}`", words) for code, words in HELPS.items())
+    parts.append(table("What would help it", ("code", "sentence"), helps))
+    doubts = ((f"`{code}`", *words.split(" | ")) for code, words in SENTENCES.items())
+    parts.append(
+        table("A plan that doesn't fit itself", ("doubt", "sentence", "what to do"), doubts)
+    )
+    rows = ((str(row.code), f"`{name}`", row.short, row.long) for name, row in CONDITIONS.items())
+    parts.append(table("Conditions", ("number", "name", "in short", "what it means"), rows))
     return "\n".join(parts)
+
+
+def table(title: str, head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
+    """Return a part of the page: its title, and rows under a head."""
+    lines = ["| " + " | ".join(cells) + " |" for cells in (head, *rows)]
+    return "\n".join([f"## {title}\n", lines[0], "|" + "---|" * len(head), *lines[1:], ""])
 
 
 def schema_page() -> str:
