@@ -12,7 +12,7 @@ from skimage.measure import block_reduce
 
 from stopwise.cells import cells_of
 from stopwise.frame import window
-from stopwise.grid import combine, moved, pooled
+from stopwise.grid import combine, fitted_blocks, moved, pooled
 from stopwise.reduction import Asked, reduce, reduce_frame
 from support.grids import Signals
 from support.light_frames import COLOURS, Sensor, exact, expose
@@ -187,3 +187,18 @@ def test_moved_light_lies_where_it_went_and_is_unknown_at_the_rim_it_left():
 def test_pooled_planes_are_those_of_a_reference_library():
     light = some_light((31, 44))
     assert pooled(light, 4) == pytest.approx(block_reduce(light[:, :28], (1, 4, 4), np.mean))
+
+
+@given(st.integers(1, 60), st.integers(1, 60), st.integers(1, 40))
+def test_reducing_keeps_the_whole_light_and_covers_the_whole_picture(
+    height: int, width: int, edge: int
+) -> None:
+    plane = np.random.default_rng(height * 61 + width).random((height, width))
+    small = fitted_blocks(plane, edge)
+    assert max(small.shape) <= max(edge, 1)
+    assert small.min() >= plane.min() - 1e-9
+    assert small.max() <= plane.max() + 1e-9
+    across = np.broadcast_to((np.arange(width) + 0.5) / width, (height, width))
+    middles = fitted_blocks(across, edge)[0]
+    evenly = (np.arange(len(middles)) + 0.5) / len(middles)
+    assert middles == pytest.approx(evenly, abs=1 / width)

@@ -389,6 +389,22 @@ def pooled(planes: NDArray[T], step: int) -> NDArray[np.float64]:
     return means
 
 
+def fitted_blocks(plane: NDArray[np.floating], edge: int) -> NDArray[np.float64]:
+    """Return means over blocks that cover a whole plane (rows, columns), at most `edge` a side.
+
+    Blocks differ by one row or column where the sides can't be shared out evenly.
+    """
+    shrink = max(1.0, max(plane.shape) / edge)
+    ends = [
+        np.round(np.linspace(0, size, max(1, round(size / shrink)) + 1)).astype(np.intp)
+        for size in plane.shape
+    ]
+    sums = np.add.reduceat(np.asarray(plane, float), ends[0][:-1], axis=0)
+    sums = np.add.reduceat(sums, ends[1][:-1], axis=1)
+    means: NDArray[np.float64] = sums / (np.diff(ends[0])[:, None] * np.diff(ends[1]))
+    return means
+
+
 def inner(cells: int, block: int) -> slice:
     """Return which of a row of cells lie in whole blocks of so many, centred on the row."""
     start = (cells - cells // block * block) // 2

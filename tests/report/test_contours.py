@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from stopwise.report.contours import area_outlines, reduced, stipple, zone_contours
+from stopwise.report.contours import area_outlines, stipple, zone_contours
 from stopwise.report.drawable import left_clean
 
 MID_GREY = 0.1273
@@ -50,21 +50,6 @@ def test_any_picture_gives_contours_inside_it(picture: np.ndarray) -> None:
     for line in zone_contours(picture, mid_grey=MID_GREY, clip=7.97):
         assert np.isfinite(line.points).all()
         assert ((line.points >= 0) & (line.points <= 1)).all()
-
-
-@given(st.integers(1, 60), st.integers(1, 60), st.integers(1, 40))
-def test_reducing_keeps_the_whole_light_and_covers_the_whole_picture(
-    height: int, width: int, edge: int
-) -> None:
-    plane = np.random.default_rng(height * 61 + width).random((height, width))
-    small = reduced(plane, edge)
-    assert max(small.shape) <= max(edge, 1)
-    assert small.min() >= plane.min() - 1e-9
-    assert small.max() <= plane.max() + 1e-9
-    across = np.broadcast_to((np.arange(width) + 0.5) / width, (height, width))
-    middles = reduced(across, edge)[0]
-    evenly = (np.arange(len(middles)) + 0.5) / len(middles)
-    assert middles == pytest.approx(evenly, abs=1 / width)
 
 
 def test_an_outline_goes_round_what_is_over_half_and_closes() -> None:

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from contextlib import ExitStack
-from dataclasses import dataclass
 from functools import partial
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -18,6 +17,7 @@ from stopwise.comparison.framing import Framing, framing_of_boxes, framing_of_pi
 from stopwise.comparison.two_sides import Comparison
 from stopwise.comparison.two_sides import compare as compare_sides
 from stopwise.errors import WrongUse
+from stopwise.grid import fitted_blocks
 from stopwise.ledger import Ledger
 from stopwise.shoot.saying import read_turned
 
@@ -25,69 +25,8 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from pathlib import Path
 
-    from stopwise.plan.model import Plan
-
 
 _MAP_EDGE = 320  # blocks along the longer side: gradients are as fine as grids of light
-
-
-@dataclass(frozen=True, slots=True)
-class Wanted:
-    """One call of `compare`.
-
-    Attributes
-    ----------
-    names
-        What is compared.
-    turned
-        What was said to be turned; None where nothing was said.
-    as_json
-        Whether JSON is printed.
-    slip_folder, ledger_path, look
-        As the options say.
-    earlier_path, take
-        An earlier day's ledger and its take.
-    """
-
-    names: tuple[str, ...]
-    turned: str | None = None
-    as_json: bool = False
-    slip_folder: Path | None = None
-    ledger_path: Path | None = None
-    look: str | None = None
-    earlier_path: Path | None = None
-    take: str | None = None
-
-
-def run_compare(wanted: Wanted, plan: Plan | None, plan_path: Path | None) -> int:
-    """Compare, show what came of it, and return the exit code: 1 where something contradicts.
-
-    Raises
-    ------
-    WrongUse
-        If the names or options don't go together.
-    """
-    if (wanted.earlier_path is None) != (wanted.take is None):
-        msg = "--to and --take go together: an earlier day's ledger, and a take of it."
-        raise WrongUse(msg)
-    basis = Basis(plan, plan_path, wanted.look)
-    turned = None if wanted.turned is None else read_turned(wanted.turned, plan)
-    with ExitStack() as stack:
-        ledger = _opened(stack, wanted.ledger_path)
-        earlier_ledger = _opened(stack, wanted.earlier_path)
-        earlier = (
-            None if earlier_ledger is None else find_take(wanted.take or "", basis, earlier_ledger)
-        )
-        basis = stack.enter_context(basis.reading(ledger))
-        before, after = sides_of(wanted.names, basis, ledger, earlier)
-        if turned is None:
-            turned = said_between(before, after, ledger)
-        same = earlier is None or after.is_file
-        comparison = compare_found(before, after, basis, turned=turned, same_solos=same)
-    _show(comparison, as_json=wanted.as_json)
-    if wanted.slip_folder is not None:
-        draw(wanted.slip_folder, comparison, before, after)
-    return 0 if comparison.agrees else 1
 
 
 def _opened(stack: ExitStack, path: Path | None) -> Ledger | None:
@@ -128,12 +67,12 @@ def compare_found(
 
 def framing_between(before: Found, after: Found) -> Framing:
     """Return how the picture moved: from pictures where both are there, else from boxes."""
-    from stopwise.report.contours import reduced
-
     by_boxes = framing_of_boxes(before.side, after.side)
     if before.picture is None or after.picture is None or by_boxes.who == "camera":
         return by_boxes
-    planes = [reduced(one.picture.luminance, _MAP_EDGE) for one in (before, after) if one.picture]
+    planes = [
+        fitted_blocks(picture.luminance, _MAP_EDGE) for picture in (before.picture, after.picture)
+    ]
     patches = before.side.patches.values()
     boxes = [one.box for one in patches if one.box and one.follows]
     fixed = [one.box for one in patches if one.box and not one.follows] if boxes else []
@@ -219,7 +158,9 @@ def compare(
     plan_path: Path | None,
     turned: str | None,
     as_json: bool,  # noqa: FBT001 - click hands flags over by name
-    **options: Path | str | None,
+    slip_folder: Path | None,
+    take: str | None,
+    **more: Any,
 ) -> int:
     """Say in stops what changed from BEFORE to AFTER, the camera's settings taken out.
 
@@ -228,5 +169,27 @@ def compare(
 
     Example: stopwise compare F0009.dng F0011.dng --plan plan.toml --turned "key=-0.8"
     """
-    wanted = Wanted(names, turned, as_json, **options)  # type: ignore[arg-type]
-    return run_compare(wanted, read_plan(plan_path), plan_path)
+    plan = read_plan(plan_path)
+    if (more["earlier_path"] is None) != (take is None):
+        msg = "--to and --take go together: an earlier day's ledger, and a take of it."
+        raise WrongUse(msg)
+    said = None if turned is None else read_turned(turned, plan)
+    with ExitStack() as opened:
+        ledger, earlier_ledger = (
+            _opened(opened, more[place]) for place in ("ledger_path", "earlier_path")
+        )
+        basis = Basis(plan, plan_path, more["look"])
+        earlier = None if earlier_ledger is None else find_take(take or "", basis, earlier_ledger)
+        basis = opened.enter_context(basis.reading(ledger))
+        before, after = sides_of(names, basis, ledger, earlier)
+        comparison = compare_found(
+            before,
+            after,
+            basis,
+            turned=said_between(before, after, ledger) if said is None else said,
+            same_solos=earlier is None or after.is_file,
+        )
+    _show(comparison, as_json=as_json)
+    if slip_folder is not None:
+        draw(slip_folder, comparison, before, after)
+    return 0 if comparison.agrees else 1

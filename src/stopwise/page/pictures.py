@@ -14,9 +14,10 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import numpy as np
 
 from stopwise.errors import StopwiseError, WrongUse
+from stopwise.grid import fitted_blocks
 from stopwise.page.as_json import json_of
 from stopwise.page.overlay import jpeg, overlay
-from stopwise.report.contours import MAP_EDGE, reduced
+from stopwise.report.contours import MAP_EDGE
 from stopwise.report.drawable import drawable_of
 
 if TYPE_CHECKING:
@@ -135,7 +136,7 @@ def _made(
     if picture is None or held is None:
         return None
     drawn = json_of(overlay(picture, kept.record))
-    luminance = reduced(np.asarray(picture.luminance, float), MAP_EDGE).astype(np.float16)
+    luminance = fitted_blocks(np.asarray(picture.luminance, float), MAP_EDGE).astype(np.float16)
     return DrawnFrame(held, drawn, luminance)
 
 

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from stopwise.comparison.field import LEVELS_STOPS, difference_field, field_of_moved
+from stopwise.grid import fitted_blocks
 from stopwise.messages import comparison_headline, do, say
-from stopwise.report.contours import MAP_EDGE, difference_contours, reduced
+from stopwise.report.contours import MAP_EDGE, difference_contours
 from stopwise.report.look import DARK, STATE_MARKS
 from stopwise.report.sheet import (
     BODY_TOP,
@@ -181,7 +182,7 @@ def field_of(
     """
     framing, stops = comparison.framing, comparison.settings.flash_stops
     edge = _ALIGN_EDGE if framing.moved else MAP_EDGE
-    then, now = (reduced(np.asarray(one.luminance, float), edge) for one in (before, after))
+    then, now = (fitted_blocks(np.asarray(one.luminance, float), edge) for one in (before, after))
     if framing.moved:
         return field_of_moved((then, now), framing, settings_stops=stops)
     return difference_field(then, now, settings_stops=stops)

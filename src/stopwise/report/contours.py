@@ -10,6 +10,7 @@ import numpy as np
 
 from stopwise.comparison.field import LEVELS_STOPS
 from stopwise.frame import window
+from stopwise.grid import fitted_blocks
 from stopwise.stops import MIDDLE_ZONE
 
 if TYPE_CHECKING:
@@ -114,29 +115,9 @@ def _zone_field(luminance: NDArray[np.floating], mid_grey: float) -> NDArray[np.
 
     least = 2.0**_DARKEST
     clean = np.nan_to_num(np.asarray(luminance, float), nan=least, posinf=1.0, neginf=least)
-    logs = np.log2(np.maximum(reduced(clean, MAP_EDGE), least))
+    logs = np.log2(np.maximum(fitted_blocks(clean, MAP_EDGE), least))
     smooth: NDArray[np.float64] = gaussian_filter(logs, _SMOOTHING, mode="nearest")
     return smooth - math.log2(mid_grey) + MIDDLE_ZONE
-
-
-def reduced(plane: NDArray[np.floating], edge: int) -> NDArray[np.float64]:
-    """Return means over a grid of blocks that covers a plane (h, w), at most `edge` a side.
-
-    Blocks differ by one row or column where the sides can't be shared out evenly.
-    """
-    shrink = max(1.0, max(plane.shape) / edge)
-    starts = [_starts(size, max(1, round(size / shrink))) for size in plane.shape]
-    sums = np.add.reduceat(np.asarray(plane, float), starts[0], axis=0)
-    sums = np.add.reduceat(sums, starts[1], axis=1)
-    down, across = (
-        np.diff([*begin, size]) for begin, size in zip(starts, plane.shape, strict=True)
-    )
-    means: NDArray[np.float64] = sums / (down[:, None] * across)
-    return means
-
-
-def _starts(size: int, blocks: int) -> NDArray[np.intp]:
-    return np.round(np.linspace(0, size, blocks + 1)[:-1]).astype(np.intp)
 
 
 def even_lines(field: NDArray[np.float64], level: float) -> Iterator[NDArray[np.float64]]:
