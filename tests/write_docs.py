@@ -81,7 +81,7 @@ def messages_page() -> str:
     parts.append(table("Why a target stays unmet", ("reason", "words"), why))
     helps = ((f"`{code}`", words) for code, words in HELPS.items())
     parts.append(table("What would help it", ("code", "sentence"), helps))
-    doubts = ((f"`{code}`", *words.split(" | ")) for code, words in SENTENCES.items())
+    doubts = ((f"`{code}`", *words) for code, words in SENTENCES.items())
     parts.append(
         table("A plan that doesn't fit itself", ("doubt", "sentence", "what to do"), doubts)
     )
