@@ -306,12 +306,9 @@ def _most_changed(patches: Mapping[str, float | None]) -> str:
 
 def dial_headline(turns: Sequence[Turn], *, unmet: int) -> tuple[str, str]:
     """Return what to turn, and whether the targets, of which `unmet` are not, are met then."""
-    if not turns:
-        line = "Leave every lamp as it is."
-    elif len(turns) == 1:
+    line = f"Turn {len(turns)} lamps." if turns else "Leave every lamp as it is."
+    if len(turns) == 1:
         line = fitted(lambda lamp: turn_sentence(turns[0], lamp=lamp), lamp_name(turns[0].light))
-    else:
-        line = f"Turn {len(turns)} lamps."
     if not unmet:
         return line, "Every target is met then."
     return line, "One target stays unmet." if unmet == 1 else f"{unmet} targets stay unmet."
@@ -406,9 +403,8 @@ def feather_words(finding: Finding) -> str:
 
 def _less(finding: Finding) -> str:
     """Return what else than feathering helps: the lamp's turn, else the light that is too much."""
-    if finding.turn is not None:
-        return turn_words(finding.turn)[1]
-    return f"down {stops_text(finding.difference or 0.0)}"
+    turn = finding.turn
+    return f"down {stops_text(finding.difference or 0.0)}" if turn is None else turn_words(turn)[1]
 
 
 def _feather(finding: Finding) -> str:
