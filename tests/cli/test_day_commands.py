@@ -28,6 +28,7 @@ LAMPS = lit_set().names
 ON = dict.fromkeys(LAMPS, 0.0)
 
 
+@pytest.mark.slow
 def test_from_nothing_to_adopted_light_takes_four_commands_and_no_name_of_a_frame(tmp_path):
     """Each command is typed as on set, in a process of its own; the figure allows five."""
     (tmp_path / "shoot").mkdir()

@@ -13,14 +13,16 @@ from support.lamp_figures import SAMPLE_PLAN, dialled_shoot, read_shoot
 from support.spot_figures import read_spots
 
 
-@pytest.mark.parametrize("seed", [1001, pytest.param(1002, marks=pytest.mark.slow)])
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", [1001, 1002])
 def test_dialled_powers_lie_within_a_step_of_the_best(seed):
     done = dialled_shoot(seed)
     assert done.is_within_a_step
     assert max(abs(off) for off in done.off.values()) <= 0.1
 
 
-@pytest.mark.parametrize("seed", [1003, pytest.param(1004, marks=pytest.mark.slow)])
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", [1003, 1004])
 def test_lamps_are_read_and_called_as_they_were(seed):
     for read in read_shoot(seed):
         assert read.false_calls == ()

@@ -22,6 +22,7 @@ def test_zones_of_every_mosaic_lie_within_0_03_stop_and_their_own_uncertainty():
     assert max(abs(case.off) - case.uncertainty for case in cases) <= 0.03
 
 
+@pytest.mark.slow
 def test_soft_pile_ups_anywhere_are_found_and_counted_within_two_hundredths():
     for case in soft_clip_cases(12, seed=3):
         assert case.levels.saturation_source == "observed", case.told

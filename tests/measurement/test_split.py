@@ -288,6 +288,7 @@ def test_more_light_by_whole_stops_changes_no_ratio_at_all(power):
     assert after.ashman == pytest.approx(before.ashman, rel=1e-3)
 
 
+@pytest.mark.slow
 @given(
     values=st.lists(st.floats(0.0, 2.0, width=32), min_size=400, max_size=800),
     floor=st.floats(0.0, 0.5),

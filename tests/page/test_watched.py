@@ -121,6 +121,7 @@ def test_a_killed_watch_comes_back_to_the_page_with_nothing_missed(
         assert len(json.loads(again.get("frames"))) == 3
 
 
+@pytest.mark.slow
 def test_what_is_said_on_the_page_reaches_the_watch_as_the_commands_do(
     tmp_path: Path, page: Page
 ) -> None:
@@ -153,6 +154,7 @@ def test_what_is_said_on_the_page_reaches_the_watch_as_the_commands_do(
     assert record["take"] is not None
 
 
+@pytest.mark.slow
 def test_an_adoption_and_a_mark_made_on_the_page_are_taken_back_whole(
     tmp_path: Path, page: Page
 ) -> None:

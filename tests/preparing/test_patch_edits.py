@@ -46,6 +46,21 @@ def test_a_patch_is_added_with_what_its_material_brings(plan: Path) -> None:
     assert (added.box, added.lit_by, added.zone) == ((0.5, 0.7, 0.6, 0.8), ("key",), None)
 
 
+def test_a_patch_of_a_look_is_added_moved_and_taken_out_there_alone(plan: Path) -> None:
+    own = load_plan(plan).patches
+    with plan.open("a", encoding="utf-8") as file:
+        file.write('[[look]]\nname = "in grey"\n')
+    place_patch(plan, "lit cheek", {"box": ".5,.4,.6,.5", "zone": "open"}, look="in grey")
+    place_patch(plan, "lit cheek", {"box": ".5,.4,.7,.5"}, look="in grey")
+    (held,) = load_plan(plan).looks[0].patches
+    assert (held.box, held.zone) == ((0.5, 0.4, 0.7, 0.5), "open")
+    assert load_plan(plan).patches == own
+    remove_patch(plan, "lit cheek", look="in grey")
+    assert load_plan(plan).looks[0].patches == ()
+    with pytest.raises(WrongUse, match=r'no look "in gray"\. Did you mean "in grey"'):
+        place_patch(plan, "lit cheek", {"zone": "6"}, look="in gray")
+
+
 def test_skin_is_never_given_a_zone(plan: Path) -> None:
     said = place_patch(plan, "hand", {"box": ".1,.1,.2,.2", "material": "skin"})
 

@@ -107,6 +107,7 @@ def draw(file: Path, out: Path | None) -> None:
 @click.option("--follow/--no-follow", default=None, help="Find it again when the sitter moves.")
 @click.option("--frame", type=PLAN, help="A raw frame to show the patches on.")
 @click.option("--slip", type=PLAN, help="Where the picture goes. [FRAME's name with -patches.png]")
+@click.option("--look", help="The look whose patch it is; the plan's own when not given.")
 @click.option("--remove", is_flag=True, help="Take it out of the plan.")
 def patch(name: str, file: Path, frame: Path | None, slip: Path | None, **keys: Any) -> None:
     """Add a PATCH to a plan, move or change it, or take it out.
@@ -115,8 +116,11 @@ def patch(name: str, file: Path, frame: Path | None, slip: Path | None, **keys: 
     """
     from stopwise.preparing.patch_edits import place_patch, remove_patch, show_patches
 
-    remove = keys.pop("remove")
-    done = remove_patch(file, name) if remove else place_patch(file, name, keys)
+    remove, look = keys.pop("remove"), keys.pop("look")
+    if remove:
+        done = remove_patch(file, name, look=look)
+    else:
+        done = place_patch(file, name, keys, look=look)
     say(done)
     if frame:
         say(f"Drew {show_patches(file, frame, slip)}.")

@@ -18,18 +18,19 @@ from stopwise.verdict import judge
 from stopwise.whole_file import write_whole
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
     from pathlib import Path
 
     from stopwise.grid import LightGrid
-    from stopwise.plan.model import Plan
+    from stopwise.plan.model import Patch, Plan
+    from stopwise.plan.places import Path as KeyPath
     from stopwise.record import Record
 
 _EDGE = 1200
 """Cells along the longer edge of the picture that patches are shown on."""
 
 
-def place_patch(plan: Path, name: str, said: Mapping[str, Any]) -> str:
+def place_patch(plan: Path, name: str, said: Mapping[str, Any], *, look: str | None = None) -> str:
     """Add a patch to a plan, or change the one of that name.
 
     Parameters
@@ -40,6 +41,8 @@ def place_patch(plan: Path, name: str, said: Mapping[str, Any]) -> str:
         The patch's name.
     said
         Keys of a patch with their values as said, None for what isn't; a new one needs its box.
+    look
+        The look whose patch it is; None for the plan's own.
 
     Returns
     -------
@@ -49,47 +52,50 @@ def place_patch(plan: Path, name: str, said: Mapping[str, Any]) -> str:
     Raises
     ------
     WrongUse
-        If a new patch has no box, or nothing is said to change.
+        If a new patch has no box, nothing is said to change, or the plan has no such look.
     PlanError, PathMissing
         If the plan is wrong, becomes wrong, or isn't there.
     """
     draft = open_draft(plan)
     keys = {key: _value(key, value) for key, value in said.items() if value is not None}
-    index = _index(draft.plan, name)
+    table, patches = _patches(draft.plan, look)
+    index = _index(patches, name)
     if index is None:
         if "box" not in keys:
             msg = (
                 f'The plan has no patch "{name}" yet; a new one needs its place: --box x0,y0,x1,y1.'
             )
             raise WrongUse(msg)
-        draft.add_patch({"name": name, **keys}).save()
+        new = {"name": name, **keys}
+        (draft.add_patch(new) if look is None else draft.add(table, new)).save()
         return f"{plan.name}: added {name}{_brings(keys.get('material'))}."
     if not keys:
         msg = f'Say what is to change in "{name}": --box, --material, --zone, or --remove.'
         raise WrongUse(msg)
     for key, value in keys.items():
-        draft = draft.set(("patch", index, key), value)
+        draft = draft.set((*table, index, key), value)
     draft.save()
     return f"{plan.name}: changed {', '.join(keys)} of {name}."
 
 
-def remove_patch(plan: Path, name: str) -> str:
-    """Take a patch out of a plan.
+def remove_patch(plan: Path, name: str, *, look: str | None = None) -> str:
+    """Take a patch out of a plan, or out of one of its looks.
 
     Raises
     ------
     WrongUse
-        If the plan has no such patch.
+        If there is no such patch, or no such look.
     PlanError
         If the plan names it elsewhere.
     """
     draft = open_draft(plan)
-    index = _index(draft.plan, name)
+    table, patches = _patches(draft.plan, look)
+    index = _index(patches, name)
     if index is None:
-        names = [patch.name for patch in draft.plan.patches]
+        names = [patch.name for patch in patches]
         msg = f'The plan has no patch "{name}". {which_there_is(name, names)}'
         raise WrongUse(msg)
-    draft.remove(("patch", index)).save()
+    draft.remove((*table, index)).save()
     return f"{plan.name}: removed {name}."
 
 
@@ -99,8 +105,20 @@ def _value(key: str, said: Any) -> Any:
     return value_of("patch", key, said) if isinstance(said, str) else said
 
 
-def _index(plan: Plan, name: str) -> int | None:
-    return next((i for i, patch in enumerate(plan.patches) if patch.name == name), None)
+def _patches(plan: Plan, look: str | None) -> tuple[KeyPath, Sequence[Patch]]:
+    """Return the table of a look's patches, None for the plan's own, and what stands in it."""
+    if look is None:
+        return ("patch",), plan.patches
+    names = [one.name for one in plan.looks]
+    if look not in names:
+        msg = f'The plan has no look "{look}". {which_there_is(look, names)}'
+        raise WrongUse(msg)
+    number = names.index(look)
+    return ("look", number, "patch"), plan.looks[number].patches
+
+
+def _index(patches: Sequence[Patch], name: str) -> int | None:
+    return next((i for i, patch in enumerate(patches) if patch.name == name), None)
 
 
 def _brings(material: str | None) -> str:
