@@ -121,7 +121,7 @@ def test_axe_finds_nothing_in_any_question_and_while_drawing(
     for key, head in QUESTIONS.items():
         page.keyboard.press(key)
         expect(page.locator("#box-head")).to_contain_text(head, timeout=30_000)
-        expect(page.get_by_text("One moment.")).to_have_count(0, timeout=30_000)
+        expect(page.get_by_text("One moment."), head).to_have_count(0, timeout=30_000)
         clean(head)
         page.keyboard.press("Escape")
         expect(page.get_by_role("dialog")).to_have_count(0)
