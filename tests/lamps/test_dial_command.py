@@ -90,7 +90,7 @@ def test_a_person_reads_each_lamp_with_its_power_as_the_pack_shows_it(studio, ca
         ("zone = 6.9", "zone = 6.1"),
         ("zone = 7.0", "zone = 6.2"),
         ("zone = 2.9", "zone = 2.1"),
-        ("zone = 5.8\nlit_by", "zone = 5.0\nlit_by"),
+        ("zone = 5.8\nstill = true\nlit_by", "zone = 5.0\nstill = true\nlit_by"),
         ("stops = 2.1", "stops = 1.3"),
     )
     lamp = json.loads(dialled(studio, capfd, "--json", plan=plan)[1])["lamps"]["key"]
