@@ -103,7 +103,7 @@ def difference_lines(
     Parameters
     ----------
     before, after
-        Shape (h, w), linear luminance on one scale.
+        Shape (h, w), linear luminance on one scale, anchor = 1.
     settings_stops
         What the camera's settings did between them; it is taken out.
 
