@@ -331,6 +331,20 @@ def test_an_answer_that_was_lost_is_asked_for_again_and_done_once(
     assert [order.body for order in scene.ledger.orders.open()] == ["key -0.5"]
 
 
+def test_a_question_whose_answer_is_lost_on_its_way_says_so(
+    scene: Scene, server: PageServer, page: Page
+) -> None:
+    scene.land(on_plan())
+    page.clock.install()
+    opened(page, server)
+    expect(page.locator("#number")).to_have_text("1")
+    page.route(re.compile("/plan"), lambda _: None)
+    page.keyboard.press("t")
+    expect(page.get_by_role("dialog")).to_contain_text("One moment.")
+    page.clock.fast_forward(16_000)
+    expect(page.get_by_role("dialog")).to_contain_text("Cut off from the watch")
+
+
 def test_a_line_that_died_without_a_word_is_noticed(
     scene: Scene, server: PageServer, page: Page, monkeypatch: pytest.MonkeyPatch
 ) -> None:

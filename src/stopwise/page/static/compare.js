@@ -2,7 +2,7 @@
 import { ask, field, select } from "./dialog.js";
 import { html, signed, svg } from "./draw.js";
 import { contours, levels } from "./picture.js";
-import { read } from "./requests.js";
+import { DECODING_MS, read } from "./requests.js";
 
 const WIDE = 560; // units of the drawing over the later picture
 
@@ -16,7 +16,7 @@ export function compare(run, number) {
   const draw = async () => {
     const [before, after] = lists.map((list) => Number(list.value));
     shown.replaceChildren(html("p", { class: "quiet" }, `Comparing ${before} with ${after}.`));
-    const found = await read(`/difference/${before}/${after}`);
+    const found = await read(`/difference/${before}/${after}`, DECODING_MS);
     if (lists.some((list, place) => Number(list.value) !== [before, after][place])) return;
     const lacking = found === undefined ? "Cut off from the watch: they can't be compared now." : "These two can't be compared.";
     shown.replaceChildren(...(found ? sides(found) : [html("p", {}, lacking)]));

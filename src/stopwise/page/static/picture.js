@@ -1,6 +1,6 @@
 // The picture and what is drawn over it: contours, outlines, dots, patches; each can be put away.
 import { around, cut, mark, placed, svg, widthOf } from "./draw.js";
-import { read } from "./requests.js";
+import { DECODING_MS, read } from "./requests.js";
 
 const GRID = 10000;
 export const AWAY = [8, 34, 64]; // of a label from its box
@@ -24,7 +24,7 @@ export class Picture {
     this.none.hidden = false;
     this.none.textContent = `Picture of frame ${number} is coming.`;
     this.cover(null, this.size);
-    const reading = read(`/overlay/${number}`);
+    const reading = read(`/overlay/${number}`, DECODING_MS);
     const next = await loaded(`/picture/${number}`);
     if (this.view.number !== number) return;
     this.none.hidden = Boolean(next);

@@ -1,13 +1,20 @@
 // What is asked of the watch, and what is sent to it. An answer names the frame that it belongs to.
 export const CUT_OFF = "Cut off from the watch: nothing was done. Press again once it is back.";
 
+const PATIENCE_MS = 15000; // an answer that takes longer has been lost on its way
+export const DECODING_MS = 90000; // one for which frames may have to be decoded again
+
 // JSON from an address: null where there is none; undefined where the watch can't be reached.
-export async function read(address, { signal } = {}) {
+export async function read(address, patience = PATIENCE_MS) {
+  const waiting = new AbortController();
+  const end = setTimeout(() => waiting.abort(), patience);
   try {
-    const answer = await fetch(address, { signal });
+    const answer = await fetch(address, { signal: waiting.signal });
     return answer.ok ? await answer.json() : null;
   } catch {
     return undefined;
+  } finally {
+    clearTimeout(end);
   }
 }
 
