@@ -28,9 +28,9 @@ _LEARNED_SHARE = 0.002
 """Of the range above black: how far above a learned level a photosite may stand, and the noise that
 is due where the frame's isn't known (set on our own renderer)."""
 
-SURE, SURELY_LIGHT = 3.5, -5.0
+SURE, SURELY_LIGHT = 3.5, -7.0
 """Natural logarithm of the odds from which a peak is told as full photosites (33 to 1) and as light
-(1 to 150, since a blown frame that is called fine costs more); what lies between may be clipped."""
+(1 to 1 100: a blown frame that is called fine costs more); what lies between may be clipped."""
 
 _FAIR = 2.0
 """A peak whose chi square is so many times the best one's, or chance's, fits as well."""
@@ -181,6 +181,10 @@ def _weighed(
     for colour, histogram in enumerate(cells.histograms):
         black, span = cells.black[colour], cells.anchor[colour] - cells.black[colour]
         peaks[colour] = find_peaks(histogram, lowest=black + LOWEST * span, span=span)
+
+    def sure(weights: Sequence[float]) -> bool:
+        return max(weights, default=-math.inf) > SURE
+
     told: dict[int, SaturationPeak] = {}
     doubted: dict[int, SaturationPeak] = {}
     for colour, own in peaks.items():
@@ -189,11 +193,12 @@ def _weighed(
             + _told_by_learning(cells, colour, peak, learned)
             for peak in own
         ]
-        for held, least in ((told, SURE), (doubted, SURELY_LIGHT)):
+        for held, least in ((told, SURE), (doubted, 0.0 if sure(weights) else SURELY_LIGHT)):
             likely = [peak for peak, weight in zip(own, weights, strict=True) if weight > least]
             if likely:
                 held[colour] = _fullest_of_the_fitting(likely)
-                break
+        if colour in told and doubted[colour].threshold >= told[colour].threshold:
+            del doubted[colour]  # all that may be full is
     return told, doubted
 
 
