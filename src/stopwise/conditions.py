@@ -180,6 +180,12 @@ _ROWS = (
         "The dark rim of the sensor stands at another level than the black that the file names. "
         "The file's black is used; don't trust the deepest shadows.",
     ),
+    Condition(
+        214,
+        "beside_sitter",
+        "can't be told from the sitter's edge",
+        "The greatest blotch lies at the sitter's edge, and may be his. Shoot a clean plate.",
+    ),
     # what a watcher has to tell besides records
     Condition(
         301,

@@ -7,14 +7,17 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from stopwise import measure
 from stopwise.cells import cells_of
 from stopwise.measurement.levels import find_levels, thresholds
 from stopwise.measurement.noise import sensor_noise
+from stopwise.plan.model import Plan
 from support.light_frames import Sensor
 from support.light_frames import expose as exposed_plainly
 from support.outside import (
     FIRST_PROVING,
     SHAPE,
+    beside_paper,
     blown,
     camera_light,
     clean,
@@ -53,6 +56,20 @@ def test_a_frame_of_which_nothing_is_full_is_never_told_as_clipped(seed):
 def test_stops_put_upon_a_real_mosaic_are_found(seed):
     assert told_of(stopped_anew(seed, blown=True)).answer == "near"
     assert told_of(stopped_anew(seed, blown=False)).answer == "clean"
+
+
+BESIDE = {"schema": 1, "backdrop": {"boxes": [[0.02, 0.1, 0.3, 0.6], [0.7, 0.1, 0.98, 0.6]]}}
+
+
+@pytest.mark.parametrize("seed", [3, 8])
+def test_paper_beside_whoever_stands_in_its_boxes_has_the_bare_papers_blotch_or_none(seed):
+    """Cloth many stops darker passed for paper once, and gave blotches of 7 to 10 stops."""
+    plan = Plan.model_validate(BESIDE)
+    beside, bare = (measure(frame, plan).backdrop for frame in beside_paper(seed))
+    assert beside.why.get("blotch") == "beside_sitter" or (
+        abs(beside.blotch) == pytest.approx(abs(bare.blotch), abs=0.1)
+    )
+    assert beside.uneven == pytest.approx(bare.uneven, abs=0.03)
 
 
 def test_twelve_bits_whose_planes_pile_up_apart_far_under_the_named_white_are_told():

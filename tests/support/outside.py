@@ -90,10 +90,11 @@ def resized(picture: Array, shape: tuple[int, int]) -> Array:
     return np.maximum(zoom(picture, factors, order=3, mode="nearest"), 0.0)
 
 
-def before_paper(picture: Array, *, rng: np.random.Generator) -> Array:
+def before_paper(picture: Array, *, rng: np.random.Generator, is_bare: bool = False) -> Array:
     """Return a picture (h, w, 3) cut out along an ellipse and set before plain, nearly white paper.
 
-    The paper reflects 60 to 90 % in every colour and keeps a grain of its own of 0.1 to 0.5 %.
+    The paper reflects 60 to 90 % in every colour and keeps a grain of its own of 0.1 to 0.5 %;
+    bare, it stands alone.
     """
     rows, columns = picture.shape[:2]
     y, x = np.ogrid[: 1 : rows * 1j, : 1 : columns * 1j]
@@ -103,7 +104,8 @@ def before_paper(picture: Array, *, rng: np.random.Generator) -> Array:
     grain = gaussian_filter(rng.standard_normal((rows, columns)), 1.5)
     grain *= rng.uniform(0.001, 0.005) / grain.std()
     paper = rng.uniform(0.6, 0.9) * (1.0 + grain[..., None].astype(np.float32))
-    return held * picture + (1.0 - held) * paper
+    paper = np.broadcast_to(paper, picture.shape).astype(np.float32)
+    return paper if is_bare else held * picture + (1.0 - held) * paper
 
 
 def pattern_of_light(shape: tuple[int, int], *, rng: np.random.Generator) -> Array:
@@ -424,3 +426,73 @@ def told_of(exposed: Exposed) -> Told:
     doubt = find_doubt(ground.cells, ground.levels, {})
     clipping = read_clipping(ground.cells, ground.levels, ground.clipped, doubt=doubt)
     return Told(exposed, clipping.any, clipping.may_be)
+
+
+# --- a portrait, lit from one side ----------------------------------------------------------------
+
+PORTRAITS = {"building": "skimage:astronaut", "proving": "matplotlib:*.jpg"}
+"""The two portraits that packages carry: one to build on, one to prove with."""
+
+
+@dataclass(frozen=True)
+class LitPortrait:
+    """A frame of a portrait lit from one side, and how far its light is from its shadow, stops."""
+
+    frame: Frame
+    stops: float
+
+
+def lit_portrait(seed: int) -> LitPortrait:
+    """Return a portrait under a key from one side and an even fill, 1 to 3.5 stops apart.
+
+    The edge between the two runs through the face, 0.5 to 8 % of the width wide, tilted and bent.
+    """
+    rng = np.random.default_rng([seed, 4])
+    name = PORTRAITS["proving" if seed >= FIRST_PROVING else "building"]
+    picture = photograph(name, rng=rng)
+    tall, wide = picture.shape[:2]
+    # the head fills the middle of the upper half of both pictures
+    left, right = rng.uniform(0.0, 0.25), rng.uniform(0.7, 1.0)
+    bottom = rng.uniform(0.6, 1.0)
+    part = picture[: int(bottom * tall), int(left * wide) : int(right * wide)]
+    picture = resized(part, (480, 480))
+    y, x = np.ogrid[-0.5 : 0.5 : 480 * 1j, -0.5 : 0.5 : 480 * 1j]
+    edge = rng.uniform(-0.08, 0.08) + rng.uniform(-0.3, 0.3) * y + rng.uniform(-0.5, 0.5) * y**2
+    side = 1.0 if rng.random() < 0.5 else -1.0
+    lit = 1.0 / (1.0 + np.exp(-side * (x - edge) / rng.uniform(0.005 / 4, 0.08 / 4)))
+    stops = float(rng.uniform(1.0, 3.5))
+    light = 2.0**-stops + (1.0 - 2.0**-stops) * lit
+    light = picture * light[..., None].astype(np.float32)
+    sensor = replace(
+        drawn_sensor(rng), kind="three planes", iso=100.0, full=40_000.0, read=4.0, bits=14,
+        black=512.0, white=16383.0, stops=(1.0, 1.0, 1.0), spread=0.0, hot=0.0,
+    )  # fmt: skip
+    exposed = expose(light / np.quantile(light, 0.999) * 0.8, sensor, rng=rng, told=f"{seed}")
+    return LitPortrait(exposed.frame, stops)
+
+
+# --- paper beside a sitter ------------------------------------------------------------------------
+
+
+def beside_paper(seed: int) -> tuple[Frame, Frame]:
+    """Return a frame of a cut-out picture before evenly lit paper, and one of the same bare paper.
+
+    Paper falls off by 0.2 to 1 stop; the picture stands in the boxes' way as a sitter does.
+    """
+    rng = np.random.default_rng([seed, 5])
+    shape = (480, 720)
+    picture = cut_out(photograph(str(rng.choice(pictures_of(seed))), rng=rng), shape, rng=rng)
+    before = before_paper(picture * rng.uniform(0.2, 1.0), rng=np.random.default_rng([seed, 6]))
+    bare = before_paper(picture, rng=np.random.default_rng([seed, 6]), is_bare=True)
+    y, x = np.ogrid[-1 : 1 : shape[0] * 1j, -1 : 1 : shape[1] * 1j]
+    fall = rng.uniform(0.2, 1.0) * ((x - rng.uniform(-0.5, 0.5)) ** 2 + 0.5 * y**2)
+    light = (0.4 * 2.0**-fall)[..., None].astype(np.float32)
+    sensor = replace(
+        drawn_sensor(rng), kind="three planes", iso=100.0, full=40_000.0, read=4.0, bits=14,
+        black=512.0, white=16383.0, stops=(1.0, 1.0, 1.0), spread=0.0, hot=0.0,
+    )  # fmt: skip
+    told = f"{seed}"
+    return (
+        expose(before * light, sensor, rng=rng, told=told).frame,
+        expose(bare * light, sensor, rng=rng, told=told).frame,
+    )

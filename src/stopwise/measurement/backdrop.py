@@ -33,6 +33,12 @@ quarter of one block's noise."""
 _SMOOTHED = 1.5
 """Blocks: how far a residual is smoothed before the greatest is called a blotch."""
 
+_BESIDE_BLOCKS = 5
+"""How near the sitter a blotch may be his own blurred edge: three widths of the smoothing."""
+
+_BESIDE_STOPS = 0.1
+"""Blotches beside the sitter that are less are told: what a blotch may be off by."""
+
 Pairs = tuple["NDArray[np.bool_]", "NDArray[np.bool_]"]
 """Blocks left and right, bool (rows, columns) each, that are mirror images of each other."""
 
@@ -41,8 +47,8 @@ Pairs = tuple["NDArray[np.bool_]", "NDArray[np.bool_]"]
 class _Paper:
     """The paper as read: log2 Y of its blocks and their noise, and which may be read.
 
-    `seen` is paper in this frame; `known` adds what the plate fills in behind the sitter. All are
-    (rows, columns), as is `x`.
+    `seen` is paper in this frame; `known` adds what the plate fills in behind the sitter, `held`
+    is the boxes. All are (rows, columns), as is `x`.
     """
 
     grid: LightGrid
@@ -50,6 +56,7 @@ class _Paper:
     noise: NDArray[np.float64]
     seen: NDArray[np.bool_]
     known: NDArray[np.bool_]
+    held: NDArray[np.bool_]
 
     @property
     def pairs(self) -> Pairs | None:
@@ -113,7 +120,7 @@ def read_backdrop(
     -------
     BackdropReading
         Stops and zones, each finite or None with `why`: "too_few", "no_pairs", "other_camera",
-        "no_light", "no_colour".
+        "no_light", "no_colour", "beside_sitter".
 
     Notes
     -----
@@ -143,7 +150,7 @@ def read_backdrop(
 def _paper(grid: LightGrid, boxes: Sequence[Box], plate: LightGrid | None, parts: Parts) -> _Paper:
     held = grid.inside(boxes)
     seen = held & grid.seen & parts.paper
-    bare = _Paper(grid, grid.log2_y, grid.noise_stops, seen, seen)
+    bare = _Paper(grid, grid.log2_y, grid.noise_stops, seen, seen, held)
     if plate is None or plate.shape != grid.shape:
         return bare
     hidden = held & plate.seen & ~seen
@@ -153,7 +160,7 @@ def _paper(grid: LightGrid, boxes: Sequence[Box], plate: LightGrid | None, parts
     filled = plate.log2_y + change.over(grid.x, grid.y)
     stops = np.where(hidden, filled, bare.stops)
     noise = np.where(hidden, plate.noise_stops, bare.noise)
-    return _Paper(grid, stops, noise, seen, seen | hidden)
+    return _Paper(grid, stops, noise, seen, seen | hidden, held)
 
 
 def _level(figures: _Figures, paper: _Paper, mid_grey: float | None) -> None:
@@ -180,7 +187,7 @@ def _sides(figures: _Figures, paper: _Paper) -> None:
 
 def _evenness(figures: _Figures, paper: _Paper) -> None:
     """Read falloff, unevenness and the greatest blotch off a smooth surface."""
-    from scipy.ndimage import gaussian_filter
+    from scipy.ndimage import binary_dilation, gaussian_filter
 
     grid, at = paper.grid, paper.known
     surface = surface_over(grid, paper.stops, at, order=None)
@@ -209,6 +216,10 @@ def _evenness(figures: _Figures, paper: _Paper) -> None:
     smooth = gaussian_filter(np.where(at, rest, 0.0), _SMOOTHED, mode="constant")
     smooth = np.where(at, smooth / np.maximum(share, 1e-9), 0.0)
     worst = int(np.argmax(np.abs(smooth)))
+    beside = binary_dilation(paper.held & ~at, iterations=_BESIDE_BLOCKS)
+    if beside.flat[worst] and abs(smooth.flat[worst]) > _BESIDE_STOPS:
+        figures.refuse("beside_sitter", "blotch", "blotch_at")
+        return
     # a Gaussian of s blocks averages as many as a flat mean of 4 pi s^2 blocks does
     averaged = 4.0 * math.pi * _SMOOTHED**2 * min(float(share.flat[worst]), 1.0)
     figures.told["blotch_at"] = paper.point(worst)

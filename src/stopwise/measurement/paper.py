@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from stopwise.frame import window
-from stopwise.grid import inner, pooled
+from stopwise.grid import MAD_FACTOR, inner, pooled
 from stopwise.measurement.surface import fit_plainest, fit_surface
 from stopwise.plan.now import stays_with_the_set
 
@@ -36,6 +36,10 @@ _PLATE_STOPS = 0.08
 
 _NEAR_STOPS = 1.0
 """How far from the surface blocks outside the boxes may lie and still be paper."""
+
+_TINTED_STOPS = 0.2
+"""How far R/G or B/G of a block may lie from the paper's: lamps on one sheet differ by less, even
+with a quarter of a colour-temperature gel on one (common practice)."""
 
 _STEP_STOPS = 0.12
 """Greatest less least over a block and its neighbours up to which it is smooth."""
@@ -117,7 +121,10 @@ def find_parts(
     sitter = None
     if plate is not None and plate.shape == grid.shape:
         sitter = _against_plate(grid, plate, held)
-    paper = held & ~(_by_edges(grid, held) if sitter is None else sitter)
+    if sitter is None:
+        sitter = _by_edges(grid, held)
+        sitter |= _other_stuff(grid, held & ~sitter)
+    paper = held & ~sitter
     joined, _ = label(paper | (_like(grid, paper) & ~held))
     paper = np.isin(joined, np.unique(joined[paper])) & (joined > 0)
     return Parts(paper, grid.usable & ~_grown(paper, _MARGIN))
@@ -215,6 +222,29 @@ def _by_edges(grid: LightGrid, held: NDArray[np.bool_]) -> NDArray[np.bool_]:
         sitter |= _bodies(grid, held, rest, surface.scatter)
         sitter |= _pockets(sitter, held)
     return sitter
+
+
+def _other_stuff(grid: LightGrid, paper: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return what can't be paper by its tone or its colour, with a rim.
+
+    Light on one sheet doesn't change by a stop within a box but by falling off, and changes colour
+    still less; cloth, hair and skin do both, also where no sharp edge parts them from the paper.
+    """
+    from scipy.ndimage import binary_opening
+
+    surface = surface_over(grid, grid.log2_y, paper, order=2)
+    if surface is None:
+        return np.zeros_like(paper)
+    off = np.abs(grid.log2_y - surface.over(grid.x, grid.y)) > _NEAR_STOPS
+    if len(grid.mean) >= 3:
+        red, green, blue = np.maximum(grid.mean, 1e-9)
+        for colour in (red, blue):
+            tint = np.log2(colour / green, dtype=np.float64)
+            middle = float(np.median(tint[paper]))
+            scatter = MAD_FACTOR * float(np.median(np.abs(tint[paper] - middle)))
+            off |= np.abs(tint - middle) > max(_TINTED_STOPS, _SCATTERS * scatter)
+    # noise takes single blocks, stuff takes squares of them
+    return _grown(binary_opening(paper & off, structure=_EIGHT), _MARGIN)
 
 
 def _bodies(
