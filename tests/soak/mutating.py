@@ -33,7 +33,7 @@ def flip_bits(content: bytes, _donor: bytes, chance: Random) -> bytes:
 
 def cut(content: bytes, _donor: bytes, chance: Random) -> bytes:
     """End the file anywhere, half the time in its last twentieth."""
-    lowest = len(content) * 19 // 20 if chance.random() < 0.5 else 1
+    lowest = len(content) * 19 // 20 if chance.random() < 0.5 else 0
     return content[: chance.randrange(lowest, len(content))]
 
 
@@ -87,7 +87,7 @@ def join(content: bytes, donor: bytes, chance: Random) -> bytes:
 
 def put_behind(content: bytes, donor: bytes, chance: Random) -> bytes:
     """Put another file, or as much of it as came, behind the whole of this one."""
-    return content + donor[: chance.randrange(1, len(donor))]
+    return content + donor[: chance.randrange(1, 1 + len(donor))]
 
 
 def put_before(content: bytes, donor: bytes, chance: Random) -> bytes:
