@@ -16,6 +16,7 @@ from stopwise.errors import Unreadable
 from stopwise.raw import bounds, decode
 from stopwise.raw.bounds import FileBytes
 from stopwise.raw.lossless import (
+    Coded,
     Tiling,
     bits_of,
     differences_of,
@@ -76,6 +77,14 @@ def test_what_is_left_over_is_told_from_padding() -> None:
     assert not uses_up(code, 25)
     assert not uses_up(code, 8)
     assert uses_up(bytes([0x5A, 0, 0, 0]), 8)
+
+
+@pytest.mark.parametrize("category", [3, 16, 17, 255])
+def test_a_table_of_categories_that_there_are_not_uses_up_no_code(category: int) -> None:
+    """No difference has more than 16 bits (T.81, table H.2); each here is in one category."""
+    codes = (bytes([2, *[0] * 15]), bytes([category, category]))
+    coded = Coded((8, 8, 1), 14, 1, (codes,), bytes(range(1, 31)))
+    assert not uses_up(coded.code, followed_bits(coded))
 
 
 @pytest.mark.parametrize("pattern", [*BAYER, None])

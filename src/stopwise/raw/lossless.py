@@ -289,7 +289,7 @@ def followed_bits(coded: Coded, *, known: int = 0, bits: int = 0) -> int:
     plain = coded.code.replace(b"\xff\x00", b"\xff")[first:end]
     if known == coded.samples or not plain:
         return bits
-    data = np.frombuffer(plain + bytes(8), dtype=np.uint8)
+    data = np.frombuffer(plain, dtype=np.uint8)
     steps = {codes: _steps(data, codes) for codes in dict.fromkeys(coded.codes)}
     tables = cycle([steps[codes] for codes in coded.codes])
     for table in islice(tables, known, coded.samples):
@@ -300,7 +300,8 @@ def followed_bits(coded: Coded, *, known: int = 0, bits: int = 0) -> int:
 def _steps(plain: NDArray[np.uint8], codes: Codes) -> bytes:
     """Return for each bit of the data how many bits a difference that begins there has.
 
-    0 where no code begins (T.81, annex C).
+    0 where no code begins (T.81, annex C), and from two bytes behind the end on, as far as the
+    longest step leads: who gets there stays.
     """
     by_window = np.zeros(1 << _WINDOW, dtype=np.uint8)
     first = 0
@@ -309,11 +310,12 @@ def _steps(plain: NDArray[np.uint8], codes: Codes) -> bytes:
         more = category % _WINDOW if category <= _WINDOW else _NO_CODE - length
         by_window[first : first + width] = length + more
         first += width
-    wide = plain.astype(np.uint32)
+    behind = 4 + _NO_CODE // 8 + 1
+    wide = np.pad(plain, (0, behind)).astype(np.uint32)
     windows = wide[:-2] << 16 | wide[1:-1] << 8 | wide[2:]
     shifts = np.arange(8, 0, -1, dtype=np.uint32)
     steps: NDArray[np.uint8] = by_window[(windows[:, None] >> shifts) & 0xFFFF]
-    steps[-4:] = 0  # behind the end, where who gets there stays
+    steps[len(plain) + 2 :] = 0
     return steps.tobytes()
 
 
