@@ -97,8 +97,8 @@ class ThroughWatch:
             self._flying[spoiled.name] = _Flying(spoiled, state, time.monotonic())
 
     def _answer(self) -> None:
-        records, self._watch.records = self._watch.records, []
-        for record in records:
+        while self._watch.records:
+            record = self._watch.records.pop(0)
             flying = self._flying.pop(record["file"], None)
             if flying is None:
                 told = f"{record['file']!r} was told of twice, or never landed"
@@ -127,8 +127,8 @@ class ThroughWatch:
         for left in self._folder.iterdir():
             self._holding.fault(None, f"{left.name!r} came to lie in the folder")
             left.unlink()
-        notes, self._watch.notes = self._watch.notes, []
-        self._holding.said("\n".join(notes))
+        while self._watch.notes:
+            self._holding.said(self._watch.notes.pop(0))
         self._holding.weighed(*self._heights.most)
         self._holding.tally.replaced += self._heights.replaced()
 
