@@ -5,15 +5,20 @@ that is lost at one place is found again at another, and then as many difference
 need more or fewer bits than there are. How many a part needs follows from its photosites: each
 difference from its prediction has one code only (ITU-T T.81, annex H and table H.2).
 
-In which order photosites are coded a DNG's specification says. In other containers with such parts,
-and where a table changed the levels, the order is tried: it holds where most parts agree, and then
-those that don't are damaged; where it doesn't hold, or there is one part only, nothing is said.
+In which order photosites are coded a DNG's specification says, and a tag of some makers' that cut
+the picture into upright slices. In every other container with such parts, and where a table changed
+the levels, a part that doesn't use up its code is damaged only where its first rows show that it is
+coded as we think: each needs as many bits by its photosites as it has in the code. Else nothing is
+said.
+
+It runs beside the measuring, in a thread of its own, and is waited for before anything is told: in
+CPU time a seventh of what decoding and measuring take (24 million photosites: 0.3 s of 2.2 s).
 """
 
 from __future__ import annotations
 
 import struct
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import cycle, islice
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -38,10 +43,11 @@ _WINDOW = 16
 """Greatest length of a Huffman code in bits, and greatest category of a difference; this one is
 followed by no bits, all others by as many as they are."""
 
-_TRIED = 4
-"""Parts more that disagree than agree, after which the order is taken for another; and parts that
-must agree to one that doesn't, so that the order is taken as known. Our own choice: damage is
-local, and in another order parts with noise in them agree by chance only."""
+_ROWS_KNOWN, _ROWS_TRIED = 8, 64
+"""Different numbers of bits that a part's first rows must have, each as its code has it, so that it
+is known to be coded as we think; and rows that are tried. Our own choice: in another order rows
+with noise in them agree by chance only, one in some hundreds each; rows without any don't count.
+"""
 
 _NO_CODE = 255
 """Bits of a difference that the table has no code for: more than any has, 32."""
@@ -53,7 +59,8 @@ Codes = tuple[bytes, bytes]
 class Tiling(NamedTuple):
     """How a picture is cut into parts: their places in the file, and their rows and columns.
 
-    `samples` is how many there are to a photosite; `sure` whether the specification says all this.
+    `samples` is how many there are to a photosite; `sure` whether the specification says all this;
+    `slices` the widths of the slices in which a lone part holds the picture one after another.
     """
 
     parts: tuple[tuple[int, int], ...]
@@ -61,6 +68,12 @@ class Tiling(NamedTuple):
     columns: int
     samples: int
     sure: bool
+    slices: tuple[int, ...] = ()
+
+    @property
+    def width(self) -> int:
+        """Samples along a row of a part that has no margin."""
+        return self.columns * self.samples
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -79,6 +92,8 @@ class Coded:
         For each component, its Huffman table.
     code
         The coded data, stuffing and all, up to the next marker.
+    is_ended
+        Whether a marker follows.
     """
 
     shape: tuple[int, int, int]
@@ -86,6 +101,7 @@ class Coded:
     predictor: int
     codes: tuple[Codes, ...]
     code: bytes
+    is_ended: bool = True
 
     @property
     def samples(self) -> int:
@@ -104,18 +120,23 @@ def tiling_of(tiff: Tiff, shape: tuple[int, ...]) -> Tiling | None:
     shape
         Of the stored picture: rows, columns, and layers of full planes.
     """
-    for raw in tiff.raws[:1]:
+    sliced = [one for one in tiff.directories if tags.SLICES in one]
+    for raw in (*sliced, *tiff.raws)[:1]:
         samples = raw.whole(tags.SAMPLES, 1)
         size = (raw.whole(tags.HEIGHT), raw.whole(tags.WIDTH))
-        if raw.whole(tags.COMPRESSION) not in {tags.OLD_JPEG, tags.JPEG} or size != shape[:2]:
+        if raw.whole(tags.COMPRESSION) not in {tags.OLD_JPEG, tags.JPEG}:
             break
-        if (samples == 1) != (len(shape) == 2):
+        if (size != shape[:2] and not sliced) or (samples == 1) != (len(shape) == 2):
             break
         rows = raw.whole(tags.TILE_HEIGHT) or raw.whole(tags.ROWS_PER_STRIP) or shape[0]
         columns = raw.whole(tags.TILE_WIDTH) or shape[1]
         version = tiff.directories[0].wholes(tags.DNG_VERSION)[:2]
         sure = version >= _FIRST_EXACT_VERSION and tags.LINEARIZATION not in raw
-        return Tiling(tuple(raw.parts()), rows, columns, samples, sure)
+        many, width, last = (*raw.wholes(tags.SLICES), 0, 0, 0)[:3] if sliced else (0, 0, 0)
+        slices = (width,) * min(many, shape[1]) + (last,) if many > 0 else ()
+        if slices and (sum(slices) != shape[1] or min(slices) <= 0):
+            break
+        return Tiling(tuple(raw.parts()), rows, columns, samples, sure, slices)
     return None
 
 
@@ -140,36 +161,58 @@ def disagreement(stored: NDArray[np.uint16], data: bytes, tiling: Tiling) -> str
     coded = [read_coded(data[place : place + length]) for place, length in tiling.parts]
     if tiling.sure and len({one and (one.bits, one.shape[2]) for one in coded}) > 1:
         return "the parts of its picture are coded in different ways"
-    to_follow, agreed, fault = bounds.MOST_FOLLOWED, 0, []
+    to_follow = bounds.MOST_FOLLOWED
     for number, (piece, one) in enumerate(zip(_pieces(stored, tiling), coded, strict=False), 1):
         if one is None:
             continue
         if piece.size > one.samples:
-            fault.append(f"part {number} of its picture has fewer photosites than its place")
+            if tiling.sure:
+                return f"part {number} of its picture has fewer photosites than its place"
             continue
-        known = bits = 0
-        row = one.shape[1] * one.shape[2]
-        is_wide = piece.shape[1] == tiling.columns * tiling.samples
-        if is_wide and row % piece.shape[1] == 0 == piece.size % row:
-            known, bits = piece.size, bits_of(piece.reshape(-1, *one.shape[1:]), one)
-        to_follow -= one.samples - known  # in a margin, of which the decoder tells nothing
-        if to_follow < 0:
-            to_follow += one.samples - known
-        elif uses_up(one.code, followed_bits(one, known=known, bits=bits)):
-            agreed += tiling.sure or piece.min() < piece.max()  # one level agrees in any order
-        else:
-            fault.append(f"part {number} of its picture doesn't end where its code does")
-        if fault and (tiling.sure or agreed + _TRIED == len(fault)):
-            break
-    return fault[0] if fault and (tiling.sure or agreed >= _TRIED * len(fault)) else None
+        samples = _in_coded_rows(piece, one, is_wide=piece.shape[1] == tiling.width)
+        known, bits = samples.size, bits_of(samples, one) if samples.size else 0
+        if one.samples - known > to_follow:  # in a margin, of which the decoder tells nothing
+            continue
+        to_follow -= one.samples - known
+        if uses_up(one.code, followed_bits(one, known=known, bits=bits)):
+            continue
+        if tiling.sure or (one.is_ended and _begins_so(samples, one)):
+            return f"part {number} of its picture doesn't end where its code does"
+    return None
 
 
 def _pieces(stored: NDArray[np.uint16], tiling: Tiling) -> Iterator[NDArray[np.uint16]]:
     """Yield the samples of each tile or strip, (rows, columns x samples), in the file's order."""
+    if tiling.slices:
+        edges = np.cumsum(tiling.slices)[:-1]
+        in_order = [part.ravel() for part in np.split(stored, edges, axis=1)]
+        yield np.concatenate(in_order).reshape(stored.shape[0], -1)
+        return
     for top in range(0, stored.shape[0], tiling.rows):
         for left in range(0, stored.shape[1], tiling.columns):
             piece = stored[top : top + tiling.rows, left : left + tiling.columns]
             yield piece if piece.ndim == 2 else piece[..., : tiling.samples].reshape(len(piece), -1)
+
+
+def _in_coded_rows(piece: NDArray[np.uint16], coded: Coded, *, is_wide: bool) -> NDArray[np.uint16]:
+    """Return what of a piece fills whole rows of its code, (rows, columns, components)."""
+    row = coded.shape[1] * coded.shape[2]
+    fits = is_wide and piece.size % row == 0
+    return (piece if fits else piece[:0]).reshape(-1, *coded.shape[1:])
+
+
+def _begins_so(samples: NDArray[np.uint16], coded: Coded) -> bool:
+    """Whether each of the first rows has as many bits in the code as its photosites need."""
+    row, place, seen = coded.shape[1] * coded.shape[2], 0, set[int]()
+    for number in range(1, min(_ROWS_TRIED, len(samples), bounds.MOST_FOLLOWED // row) + 1):
+        head = replace(coded, shape=(number, *coded.shape[1:]))
+        before, place = place, followed_bits(head, known=(number - 1) * row, bits=place)
+        if place != bits_of(samples[:number], coded):
+            return False
+        seen.add(place - before)
+        if len(seen) == _ROWS_KNOWN:
+            return True
+    return False
 
 
 # --- reading --------------------------------------------------------------------------------------
@@ -204,7 +247,8 @@ def read_coded(data: bytes) -> Coded | None:
     predictor, shift = body[-3], body[-1]
     if len(codes) != shape[2] or not 1 <= predictor <= 7 or shift:
         return None
-    return Coded(shape, bits, predictor, codes, data[place : _marker(data, place)])
+    end = _marker(data, place)
+    return Coded(shape, bits, predictor, codes, data[place:end], end < len(data))
 
 
 def _marker(data: bytes, place: int) -> int:

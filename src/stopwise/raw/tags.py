@@ -7,6 +7,10 @@ ROWS_PER_STRIP, PLANAR, TILE_WIDTH, TILE_HEIGHT, SAMPLE_FORMAT = 278, 284, 322, 
 STRIPS, TILES, PREVIEW, VENDOR_BLOCK = (273, 279), (324, 325), (513, 514), (0x7200, 0x7201)
 """Where stretches of the file begin, and how many bytes each has."""
 
+SLICES = 50752
+"""Of some makers: how many upright slices but the last, their width, and that of the last (known
+well in public, from memory)."""
+
 SUB_DIRECTORIES, EXIF, GPS, PRIVATE = 330, 34665, 34853, 50740
 MAKE, MODEL, LENS, UNIQUE_MODEL, MAKER_NOTE = 271, 272, 42036, 50708, 37500
 SHUTTER, F_NUMBER, ISO, TAKEN, SUBSECOND = 33434, 33437, 34855, 36867, 37521
