@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import sys
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import replace
 from random import Random
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pytest
 
+from bench.bench_threads import decode_by_threads, write_files
 from lightmodel.dng import DngSpec, write_dng
 from stopwise import pipeline
 from stopwise.conditions import condition
@@ -21,13 +21,11 @@ from stopwise.raw import decode, decode_unproven, decoding
 from stopwise.raw.bounds import FileBytes
 from stopwise.raw.decoding import Unproven
 from support.light_frames import frame_of
-from support.made_raws import EXIF, levels_for, write_kind
+from support.made_raws import write_kind
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
-
-    from numpy.typing import NDArray
 
 
 @pytest.fixture
@@ -136,8 +134,7 @@ def test_what_the_decoder_calls_damaged_once_it_is_given_again(
 
 # --- threads --------------------------------------------------------------------------------------
 
-ROUNDS = 25
-"""Decodes of each of four threads."""
+DECODES = 110
 
 READS = 100_000
 """Of each of four threads. Where one stream was sought and read by all, 14 to 25 of them gave the
@@ -153,20 +150,6 @@ def switching() -> Iterator[None]:
     sys.setswitchinterval(before)
 
 
-@pytest.fixture
-def written(tmp_path: Path) -> dict[Path, tuple[int, NDArray[np.uint16]]]:
-    """Return four files, each with an index and levels of its own."""
-    files = {}
-    for number in range(4):
-        path, iso = tmp_path / f"F{number}.dng", 100 * (number + 1)
-        levels = levels_for("rggb lossless", (120, 160), seed=number)
-        deltas = np.linspace(-1.0, 1.0, 120).round(3).tolist()
-        spec = DngSpec(exif=replace(EXIF, iso=iso), black_delta_v=deltas)
-        write_dng(path, levels, spec=spec)
-        files[path] = iso, levels
-    return files
-
-
 @pytest.mark.usefixtures("switching")
 def test_bytes_are_those_of_the_place_whichever_thread_asks() -> None:
     data = bytes(range(256)) * 16
@@ -180,18 +163,6 @@ def test_bytes_are_those_of_the_place_whichever_thread_asks() -> None:
         assert sum(threads.map(wrong, range(4))) == 0
 
 
-@pytest.mark.usefixtures("switching")
-def test_four_threads_read_each_its_own(
-    written: dict[Path, tuple[int, NDArray[np.uint16]]],
-) -> None:
-    def read(path: Path) -> None:
-        iso, levels = written[path]
-        for _ in range(ROUNDS):
-            frame = decode(path)
-            assert frame.exposure == replace(frame.exposure, iso=iso, f_number=11.0)
-            assert frame.camera.lens == EXIF.lens
-            assert frame.levels.anchor == (16383.0,) * 4
-            assert np.array_equal(frame.mosaic, levels)
-
-    with ThreadPoolExecutor(len(written)) as threads:
-        list(threads.map(read, written))
+def test_four_threads_read_each_its_own(tmp_path: Path) -> None:
+    """A short form of `python tests/bench/bench_threads.py`."""
+    assert decode_by_threads(write_files(tmp_path), decodes=DECODES) == ([], [])
