@@ -14,8 +14,8 @@ from soak.parents import made_containers, make_parents, real_containers
 if TYPE_CHECKING:
     from pathlib import Path
 
-_WHOLE_EVERY, _ODD_NAME_EVERY = 16, 16
-_SAMPLES_SHARE = 0.2
+_WHOLE_EVERY, _ODD_NAME_EVERY = 32, 16
+_SAMPLES_SHARE = 0.1
 """Of files whose parent is a sample frame, which takes ten times as long to judge as a refusal."""
 
 _ODD_NAMES = ("\x1b[31mred", "\u202egnd", "two\nlines", "\udcff\udcfe", " ", "'$(true)'", "%s{0}")
