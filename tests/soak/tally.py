@@ -140,7 +140,12 @@ class Holding:
             self.fault(None, f"{own_mb:.0f} MB held, {worker_mb:.0f} by a worker")
 
     def timed(self, spoiled: Spoiled | None, took_s: float) -> None:
-        """Take in how long a file waited for its verdict, None where others waited for it."""
+        """Take in how long a file waited for its verdict, None where others waited for it.
+
+        Parents wait for the start too, and don't count.
+        """
+        if spoiled is not None and spoiled.how == "parent":
+            return
         self.tally.longest_s = max(self.tally.longest_s, took_s)
         if spoiled is None or spoiled.is_whole:
             self.tally.longest_whole_s = max(self.tally.longest_whole_s, took_s)

@@ -3,7 +3,9 @@
 Nothing is decoded here. Camera makers' raw files, DNG among them, mostly are TIFF 6.0 with other
 magic bytes; a few use BigTIFF. Offsets may point anywhere, so each read says how much it got. Own
 code, since a promise needs where each directory and value ends, also of a file that is cut short,
-and bounds on all of it; importing tifffile takes 40 ms, and reading with it half as long again.
+and bounds on all of it: tifffile, whose import takes 21 ms of CPU time and whose reading twice as
+long (0.2 ms a frame for 0.1 ms), reads on for 30 s where 98 directories share one array, and has
+nothing to stop it.
 """
 
 from __future__ import annotations
