@@ -76,7 +76,7 @@ def table_of(kind: str, said: str) -> Keys:
     keys = Keys()
     if kind in _PAIRS:
         word, names, example = _PAIRS[kind]
-        found = re.fullmatch(rf"\s*(.+?)\s+{word}\s+(.+?)\s*=\s*(.+?)\s*", said)
+        found = re.fullmatch(rf"(.*?\S)\s++{word}\s++(.*?\S)\s*+=\s*+(.+)", said.strip())
         if not found:
             msg = f'"{said}" is not a {kind}. Write "{example}", in stops.'
             raise WrongUse(msg)
@@ -174,7 +174,7 @@ def value_of(kind: str, key: str, said: str) -> object:
     if shape == "switch" and said.lower() in ("true", "yes", "false", "no"):
         return said.lower() in ("true", "yes")
     if shape == "boxes":
-        return [_numbers(box) for box in re.split(r"\s*[|/]\s*", said) if box]
+        return [_numbers(box) for box in re.split(r"[|/]", said) if box.strip()]
     if shape == "names":
         return [name.strip() for name in re.split(r"[,+]", said) if name.strip()]
     if shape == "numbers" and ("," in said or not (one and one.words)):

@@ -25,9 +25,13 @@ YES = "yes"
 _CARD = ("grey card", "card", "grey")
 """Names of a patch that says where the grey card is held."""
 
-_SAID_OF = re.compile(
-    r"(?P<name>.+?)[\s=:]+(?P<rest>(?:up|down|at)\b\s*\S.*|[-+−–]?\s*[0-9.½⅓⅔¼¾].*)", re.IGNORECASE
+_SAID_OF = re.compile(  # runs are taken whole, so that the time goes with the length
+    r"(?P<name>.*?[^\s=:])[\s=:]++(?P<rest>(?:up|down|at)\b\s*+\S.*|[-+−–]?\s*+[0-9.½⅓⅔¼¾].*)",
+    re.IGNORECASE,
 )
+_MOST_SAID = 1000
+"""Characters of one saying: far above any list of lamps."""
+
 _MOST_STOPS = 12.0
 """No pack has more range than this: a larger turn was meant otherwise."""
 
@@ -180,6 +184,9 @@ def _named(said: str, known: Sequence[str], what: str, *, else_say: str = "") ->
 
 
 def _list(said: str) -> Iterator[str]:
+    if len(said) > _MOST_SAID:
+        msg = f"{len(said)} characters are too many to be said. Say it in {_MOST_SAID} at most."
+        raise WrongUse(msg)
     return (part.strip() for part in said.split(",") if part.strip())
 
 
