@@ -17,14 +17,12 @@ from stopwise.cli.options import (
     read_plan,
 )
 from stopwise.cli.printing import say_json, tell
-from stopwise.conditions import condition
-from stopwise.errors import PathMissing, StopwiseError, Unreadable, what_failed
+from stopwise.errors import PathMissing
 from stopwise.ledger import Ledger, Place, Stamp, content_hash
 from stopwise.messages import reason_text
-from stopwise.pipeline import Assessment, Brief, assess_file
+from stopwise.pipeline import Brief, assess_file
 from stopwise.pipeline.plan_frames import PlanFrames, note_lines
 from stopwise.raw.bounds import hold_memory
-from stopwise.record import unreadable
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
@@ -69,7 +67,7 @@ class Checking:
 
     def one(self, path: Path) -> int:
         """Judge one file, keep, show and draw it, and return what it is worth as an exit code."""
-        assessment = self._assessed(path)
+        assessment = assess_file(path, self.brief, self.frames)
         record = assessment.record
         if self.ledger is not None:
             whole = path.resolve()
@@ -87,16 +85,6 @@ class Checking:
 
             keep_frame_slip(self.slip_folder, path, record, assessment.picture)
         return EXIT_CODES[record.verdict]
-
-    def _assessed(self, path: Path) -> Assessment:
-        """Judge one file; whatever it does, it costs itself and no other."""
-        try:
-            return assess_file(path, self.brief, self.frames)
-        except StopwiseError:
-            raise
-        except Exception as error:  # noqa: BLE001 (as a worker of the watch does)
-            failed = Unreadable(path, condition("decoder_failed"), what_failed(error))
-            return Assessment(unreadable(str(path), failed, look=self.brief.look))
 
 
 def files_at(path: Path) -> Iterator[Path]:

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from stopwise.conditions import condition
-from stopwise.errors import StopwiseError, Unreadable, WrongUse
+from stopwise.errors import StopwiseError, Unreadable, WrongUse, what_failed
 from stopwise.findings import Reason, Verdict
 from stopwise.frame import held
 from stopwise.lamps.lamp_notes import LampNote
@@ -119,7 +119,7 @@ def assess_file(path: Path, brief: Brief, frames: PlanFrames) -> Assessment:
     except StopwiseError:
         raise
     except Exception as error:  # noqa: BLE001 (whatever it is, it costs this file and no other)
-        what = Unreadable(path, condition("decoder_failed"), f"{type(error).__name__}: {error}")
+        what = Unreadable(path, condition("decoder_failed"), what_failed(error))
         return Assessment(unreadable(file, what, take=brief.take, look=brief.look))
     done = time.perf_counter()
     timing = {"decode": 1e3 * (decoded - start), "measure": 1e3 * (done - decoded)}
