@@ -190,6 +190,15 @@ def test_the_real_file_whole_is_measured_and_cut_is_unreadable(capsys, tmp_path)
         assert said.count("\n") == 1
 
 
+def test_a_file_s_name_turns_no_text_about_and_moves_no_cursor(capsys, tmp_path):
+    path = tmp_path / "a\u202egnd\x1b[31m.dng"
+    path.write_bytes(b"text")
+    run(["check", str(path)])
+    told = "".join(capsys.readouterr())
+    assert "\\u202egnd" in told
+    assert not {"\u202e", "\x1b"} & set(told)
+
+
 def test_an_unreadable_record_says_why_and_claims_no_figure(capsys):
     code, (record,), said = checked(capsys, SAMPLES / "F0021.dng", "--plan", PLAN)
     assert code == 3

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
 @pytest.mark.slow
 @pytest.mark.skipif(sys.platform != "linux", reason="looks at /proc")
-@pytest.mark.parametrize("way", ["watch"])
+@pytest.mark.parametrize("way", ["watch", "check"])
 def test_spoiled_files_cost_themselves_only_and_a_run_goes_on_where_it_was(
     tmp_path: Path, way: Way
 ) -> None:
