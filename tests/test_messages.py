@@ -20,6 +20,7 @@ from stopwise.messages import (
     headline_of,
     reason_text,
     say,
+    told,
     turn_sentence,
 )
 from stopwise.part_lines import Unjudged
@@ -27,7 +28,7 @@ from stopwise.plan.model import Plan
 from stopwise.verdict.turns import turn_of
 from stopwise.wording import HEADLINE_WIDTH
 from support.any_finding import any_findings
-from support.made_records import PLAN, finding, record, turned, unreadable
+from support.made_records import PLAN, finding, record, turn, turned, unreadable
 from write_docs import DOCS, FIELDS, PAGES
 
 if TYPE_CHECKING:
@@ -48,8 +49,6 @@ Row = tuple[str, str, str, float | None, float | None, dict[str, Any], str, str,
 
 # check, code, of, measured, planned, more; then what is said, what to do, the headline's first line
 TOLD: list[Row] = [
-    ("patch", "over", "lit cheek", 6.9, 6.5, turned("key", -0.4),
-     "Lit cheek 0.4 over.", "Key down 0.4, to -2.4.", SAME),
     ("patch", "over", "lit cheek", 6.9, 6.5, {"lamps": ("key", "fill")},
      "Lit cheek 0.4 over.", "Check key and fill.", SAME),
     ("patch", "over", "cheek", 6.9, 6.5, {"cause": "sitter"},
@@ -58,10 +57,6 @@ TOLD: list[Row] = [
      "Hair 1.2 under.", "Check the hair lamp.", SAME),
     ("patch", "under", "hair", 4.8, 6.0, {},
      "Hair 1.2 under.", "Shoot again to be sure of the lamp.", SAME),
-    ("patch", "under", "lit cheek", 6.0, 6.5, turned("key", 0.5, power=-0.2),
-     "Lit cheek 0.5 under.", "Key is at full: move it nearer.", SAME),
-    ("patch", "over", "lit cheek", 7.0, 6.5, turned("key", -0.5, power=-8.0),
-     "Lit cheek 0.5 over.", "Key is at its least: move it back.", SAME),
     ("patch", "not_seen", "jacket", None, 7.0, UNSEEN, "Jacket not seen.", "", SAME),
     ("patch", "not_seen", "cheek", None, 7.0, UNSEEN | {"why": "not_followed", "must_see": True},
      "Cheek not seen.", "Bring the sitter back to the mark.", SAME),
@@ -71,7 +66,7 @@ TOLD: list[Row] = [
     ("headroom", "hot_centre", "brow", 0.23, 0.5, turned("key", -0.27),
      "Hot centre on the brow: 0.2 from clip, target 0.5.",
      "Feather the key, or key down 0.3.", "Hot centre on the brow."),
-    ("headroom", "hot_centre", "brow", 0.23, 0.5, turned("key", -0.3, power=-8.0),
+    ("headroom", "hot_centre", "brow", 0.23, 0.5, turned("key", -0.3, setting=-8.0),
      "Hot centre on the brow: 0.2 from clip, target 0.5.",
      "Feather the key, it is at its least.", "Hot centre on the brow."),
     ("headroom", "hot_centre", "brow", 0.23, 0.5, turned("key", -0.3) | {"material": "skin"},
@@ -119,8 +114,7 @@ TOLD: list[Row] = [
     ("backdrop", "left_over_right", "backdrop left_right", 0.5, 0.0, {"figure": "left_right"},
      "Paper left 0.5 over right.", PAPER, SAME),
     ("backdrop", "right_over_left", "backdrop left_right", -0.5, 0.0,
-     {"figure": "left_right"} | turned("right paper", -0.5),
-     "Paper right 0.5 over left.", "Right paper lamp down 0.5, to -4.0.", SAME),
+     {"figure": "left_right"}, "Paper right 0.5 over left.", PAPER, SAME),
     ("backdrop", "too_steep", "backdrop falloff", 1.5, 0.9, {"figure": "falloff"},
      "Paper falls off 1.5, 0.6 too steep.", PAPER, SAME),
     ("backdrop", "too_flat", "backdrop falloff", 0.3, 0.9, {"figure": "falloff"},
@@ -290,6 +284,58 @@ CHANGED: list[tuple[str, str, str, float | None, float | None, dict[str, Any], s
 ]  # fmt: skip
 
 
+MENDED: list[tuple[Finding, Turn, tuple[str, str]]] = [
+    (
+        finding("patch", "over", "lit cheek", 6.9, 6.5),
+        turn("key", -0.4),
+        ("Key 0.4 high. Lit cheek 0.4 over.", "Key down 0.4, to -2.4."),
+    ),
+    (
+        finding("patch", "under", "lit cheek", 6.0, 6.5),
+        turn("key", 0.5, setting=-0.2),
+        ("Key 0.5 low. Lit cheek 0.5 under.", "Key up 0.2 to full, move it nearer."),
+    ),
+    (
+        finding("patch", "under", "lit cheek", 6.0, 6.5),
+        turn("key", 0.5, setting=0.0),
+        ("Key 0.5 low. Lit cheek 0.5 under.", "Key is at full: move it nearer."),
+    ),
+    (
+        finding("patch", "over", "lit cheek", 7.0, 6.5),
+        turn("key", -0.5, setting=-8.0),
+        ("Key 0.5 high. Lit cheek 0.5 over.", "Key is at its least: move it back."),
+    ),
+    (
+        finding("clip", "blown", "jacket", 0.015, 0.0, unit="fraction"),
+        turn("key", -0.8),
+        ("Key 0.8 high. Jacket blown.", "Key down 0.8, to -2.8."),
+    ),
+    (
+        finding("headroom", "hot_centre", "brow", 0.23, 0.5),
+        turn("key", -0.3),
+        ("Hot centre on the brow.", "Feather the key, or key down 0.3."),
+    ),
+    (
+        finding("headroom", "hot_centre", "brow", 0.23, 0.5),
+        turn("key", -0.3, setting=-8.0),
+        ("Hot centre on the brow.", "Feather the key, it is at its least."),
+    ),
+    (
+        finding("backdrop", "right_over_left", "", -0.5, 0.0, figure="left_right"),
+        turn("right paper", -0.5),
+        ("Right paper 0.5 high.", "Right paper lamp down 0.5, to -4.0."),
+    ),
+]
+"""What a turn mends, the turn, and the headline: the lamp first, then what it does."""
+
+
+@pytest.mark.parametrize(("found", "turn", "lines"), MENDED)
+def test_a_lamp_is_told_before_what_it_does(
+    found: Finding, turn: Turn, lines: tuple[str, str]
+) -> None:
+    assert headline_of(found, turn) == lines
+
+
 @pytest.mark.parametrize(
     "row", CHANGED, ids=[f"{row[0]} {row[1]} {number}" for number, row in enumerate(CHANGED)]
 )
@@ -327,13 +373,28 @@ def test_the_page_of_messages_explains_every_field_of_a_template() -> None:
     assert used <= {name for row in FIELDS for name in row.split(", ")}
 
 
-HOT = finding("patch", "over", "lit cheek", 6.9, 6.5, **turned("key", -0.4))
+def test_the_lamp_that_gains_most_leads_behind_misfires_and_what_no_turn_mends_behind_it() -> None:
+    """One turn a headline, the first; and each turn is told once, at the worst that it mends."""
+    cheek = finding("patch", "over", "cheek", 6.9, 6.5, cause="sitter", material="skin")
+    brow = finding("patch", "over", "brow", 7.3, 6.9, explained_by="key", material="skin")
+    jacket = finding("patch", "under", "jacket", 6.0, 7.0, explained_by="fill")
+    mask = finding("patch", "over", "mask", 3.4, 2.9, explained_by="key")
+    turns = (turn("key", -0.4), turn("fill", 1.0))
+    verdict = verdict_of([mask, jacket, cheek, brow], turns)
+    assert headline(verdict) == ("Key 0.4 high. Brow 0.4 over.", "Key down 0.4, to -2.4.")
+    assert [(one.of, advice) for one, advice in told(verdict)] == [
+        ("brow", "Key down 0.4, to -2.4."),
+        ("cheek", "Sitter has turned. Leave the lamps."),
+        ("jacket", turn_sentence(turns[1])),
+        ("mask", ""),
+    ]
+    out = finding("lamp", "out", "hair", None, 0.0)
+    assert headline(verdict_of([out, brow], turns))[0] == "Hair lamp did not fire."
 
 
 @pytest.mark.parametrize(
     ("verdict", "findings", "lines"),
     [
-        ("off plan", [HOT], ("Lit cheek 0.4 over.", "Key down 0.4, to -2.4.")),
         ("on plan", [], ("On plan.", "Shoot on.")),
         (
             "on plan",
@@ -475,14 +536,14 @@ def test_a_turn_is_rounded_to_the_packs_step_and_shown_on_its_scale(
 ) -> None:
     light = {"name": "key", "power": -2.0, "step": 1 / 3, "scale": scale, **more}
     [key] = Plan.model_validate({"schema": 1, "light": [light]}).lights
-    turn = turn_of(key, -0.6)
+    turn = turn_of(key, -0.6, -2.0)
     assert turn is not None
     assert turn_sentence(turn) == line
 
 
 def test_a_turn_counts_from_where_the_lamp_stands_and_names_no_power_that_nobody_knows() -> None:
     [key, *_] = PLAN.lights
-    now = turn_of(key, -0.4, power=-2.5)
+    now = turn_of(key, -0.4, -2.5)
     assert now is not None
     assert turn_sentence(now) == "Key down 0.4, to -2.9."
     assert turn_sentence(Turn("key", -0.4)) == "Key down 0.4."
@@ -508,9 +569,9 @@ def test_the_order_of_the_record_is_that_of_the_headline() -> None:
         finding("setting", "setting", "f_number", 10.0, 11.0, **F10),
         finding("lamp", "weak", "key", -0.7, 0.0),
     ]
-    told = verdict_of(findings)
-    frame = record().with_verdict(told)
-    assert frame.headline == headline_of(told.findings[0])
+    verdict = verdict_of(findings)
+    frame = record().with_verdict(verdict)
+    assert frame.headline == headline_of(verdict.findings[0])
     assert [(one["check"], one["of"]) for one in frame.to_json()["findings"]] == [
         ("lamp", "fill"),
         ("setting", "f_number"),

@@ -134,7 +134,9 @@ MESSAGES: dict[tuple[Check, Code], Message] = {
         "{of} {measured} from clip, target {planned}.", _LESS, ("{of} {measured} from clip.",)
     ),
     ("headroom", "not_seen"): Message("{of}: headroom not seen."),
-    ("clip", "blown"): Message("{of} blown, {share} of it.", _LESS),
+    ("clip", "blown"): Message(
+        "{of} blown, {share} of it.", _LESS, ("{of} blown, {share} of it.", "{of} blown.")
+    ),
     ("clip", "clear"): Message("{of} holds no blown area."),
     ("texture", "rough"): Message("{of} textured by {hundredths} stop.", "Softer light there."),
     ("texture", "not_seen"): Message("{of}: texture not seen."),

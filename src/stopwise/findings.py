@@ -39,18 +39,21 @@ _ROUNDING = 1e-9
 
 @dataclass(frozen=True, slots=True)
 class Turn:
-    """A lamp's turn at its pack.
+    """A lamp's turn at its pack: one of those that together bring the next frame on plan.
 
     Attributes
     ----------
     light
         The lamp.
     stops
-        In the lamp's own steps and within its range, negative for down.
+        In the lamp's own steps and within its range, negative for down; 0 where it stands at the
+        end of it.
     to
         Where its dial then stands, stops below full; None where nobody knows where it stands.
     shown
         The same as its pack shows it: "to -2.4", "to 1/4"; None with `to`.
+    explains
+        What the failed findings are of that it mends, worst first.
     limit, short_by
         The end of its range at which it stops short of what is needed, and by how many stops.
     """
@@ -59,6 +62,7 @@ class Turn:
     stops: float
     to: float | None = None
     shown: str | None = None
+    explains: tuple[str, ...] = ()
     limit: Literal["full", "least"] | None = None
     short_by: float = 0.0
 
@@ -83,8 +87,9 @@ class Detail:
 
     Attributes
     ----------
-    material, must_see
-        Of the patch: decide how grave it is, and whether there is a verdict without it.
+    material, must_see, still
+        Of the patch: decide how grave it is, and whether there is a verdict without it; `still` is
+        True for a chip or a card, which never leads.
     patches
         Patches that it is about; none for the frame, the paper, a setting, a lamp.
     lamps
@@ -119,6 +124,7 @@ class Detail:
 
     material: str | None = None
     must_see: bool | None = None
+    still: bool | None = None
     patches: tuple[str, ...] = ()
     lamps: tuple[str, ...] = ()
     at: Point | None = None
@@ -166,11 +172,11 @@ class Finding:
     cause
         Of a failed finding; None else.
     explained_by
-        The lamp that is the cause.
+        The lamp that is the cause; where it is to be turned, its turn is among the verdict's.
     turn
-        That lamp's turn, only where it is shown to mend the finding.
+        What is left to turn, of a comparison's finding on one lamp; None in a frame's.
     advice
-        What to do where turn and code don't say it.
+        What to do where code and turns don't say it.
     detail
         What else is told.
     """
@@ -266,26 +272,33 @@ def severity(finding: Finding) -> tuple[int, int, float]:
     """Return the sort key of the one order in which findings are told, worst first.
 
     By state; then no lamp fired, a lamp out, camera and settings, shutter, blown skin or cloth, a
-    lamp weak or strong, skin, white cloth and hair, the rest, ratios, paper, pinpoints; then what
-    has a turn; then how far outside, in widths of what is allowed.
+    lamp weak or strong, skin, white cloth and hair, the rest, ratios, paper, pinpoints, chips and
+    cards; then what a lamp explains; then how far outside, in widths of what is allowed.
     """
     low, high = finding.within or (None, None)
     width = sum(abs(side) for side in (low, high) if side is not None) or 0.1
     outside = -finding.excess / width
-    if finding.turn is not None:
+    if finding.explained_by is not None:
         outside -= 1e6  # what a turn mends is told before its equals that nothing mends
-    return _STATES.index(finding.state), _rank(finding), outside
+    return _STATES.index(finding.state), rank(finding), outside
 
 
-def _rank(finding: Finding) -> int:
+def rank(finding: Finding) -> int:
+    """Return how grave what a finding is about is, 0 for the gravest; `LAMP_OFF` for a lamp off."""
     check, material = finding.check, finding.detail.material
     if check == "lamp":
-        return {"none_fired": 0, "out": 1, "likely_out": 1}.get(finding.code, 6)
+        return {"none_fired": 0, "out": 1, "likely_out": 1}.get(finding.code, LAMP_OFF)
+    if finding.detail.still:
+        return _STILL
     if finding.code == "blown" and material in (_SKIN, _CLOTH):
         return 5
     return _RANKS.get(check) or {_SKIN: 7, _CLOTH: 8, "hair": 8}.get(material or "", _REST)
 
 
+LAMP_OFF = 6
+"""Rank of a lamp that is off: what a turn mends is told at it."""
+
+_STILL = 13  # a chip or a card is an aid, and no part of the picture
 _REST = 9  # rank in the order of severity: after cloth and hair, before ratio and paper
 _RANKS = {"exposure": 2, "setting": 3, "shutter": 4, "ambient": 4, "ratio": 10, "backdrop": 11,
           "pinpoints": 12}  # fmt: skip
@@ -340,15 +353,24 @@ class Reason:
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """The answer over all findings, worst first, with the reason where it can't be told."""
+    """The answer over all findings, worst first, with the reason where it can't be told.
+
+    `turns` are those that together bring the next frame on plan, the one that gains most first.
+    """
 
     verdict: Answer
     findings: tuple[Finding, ...] = ()
     reason: Reason | None = None
+    turns: tuple[Turn, ...] = ()
+
+    def turn_for(self, finding: Finding) -> Turn | None:
+        """Return the turn that mends a finding; None without one."""
+        lamp = finding.explained_by
+        return next((one for one in self.turns if lamp is not None and one.light == lamp), None)
 
 
-def verdict_of(findings: Iterable[Finding]) -> Verdict:
-    """Return the verdict that findings come to, with the findings in their order.
+def verdict_of(findings: Iterable[Finding], turns: Iterable[Turn] = ()) -> Verdict:
+    """Return the verdict that findings come to, with the findings in their order, and the turns.
 
     Any that fails: off plan. Else can't tell, where a `must_see` patch or a ratio isn't seen, where
     no patch of a material is that has two or more, where more may be clipped than a limit allows,
@@ -357,7 +379,7 @@ def verdict_of(findings: Iterable[Finding]) -> Verdict:
     """
     told = tuple(sorted(findings, key=severity))
     if any(finding.state == "fails" for finding in told):
-        return Verdict("off plan", told)
+        return Verdict("off plan", told, turns=tuple(turns))
     reason = _missing(told)
     return Verdict("can't tell" if reason else "on plan", told, reason)
 

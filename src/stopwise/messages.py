@@ -6,20 +6,27 @@ names are shortened where a headline needs it.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from stopwise.codes import MESSAGES, STEADY
 from stopwise.conditions import condition
+from stopwise.findings import LAMP_OFF, rank
 from stopwise.part_lines import Unjudged, part_lines
 from stopwise.stops import aperture_stops, iso_stops
 from stopwise.wording import (
+    FIGURES,
     HEADLINE_WIDTH,
+    PAPER_FIGURES,
+    UNCHANGED,
     f_text,
     fitted,
     iso_text,
     lamp_name,
     left_text,
+    moved_text,
     over_or_under,
+    percent_text,
     place_text,
     share_text,
     shown,
@@ -28,6 +35,8 @@ from stopwise.wording import (
     stops_text,
     tenths,
     title,
+    up_or_down,
+    where_text,
 )
 
 if TYPE_CHECKING:
@@ -37,24 +46,6 @@ if TYPE_CHECKING:
     from stopwise.findings import Finding, Reason, Turn, Verdict
 
 
-FIGURES = {
-    "zone": "zone",
-    "left_right": "left against right",
-    "falloff": "falloff",
-    "uneven": "evenness",
-    "blotch": "blotches",
-    "tint": "tint",
-}
-"""How figures of the backdrop are spoken of."""
-
-_PAPER = {
-    "zone": "paper",
-    "left_right": "paper sides",
-    "falloff": "paper falloff",
-    "uneven": "paper evenness",
-    "blotch": "paper blotch",
-    "tint": "paper tint",
-}
 _SETTINGS: dict[str, tuple[str, Callable[[float], str]]] = {
     "iso": ("sensitivity", iso_text),
     "f_number": ("aperture", f_text),
@@ -69,8 +60,8 @@ def say(finding: Finding) -> str:
     return title(_filled(_message(finding).say, finding))
 
 
-def do(finding: Finding) -> str:
-    """Return what to do about a finding; "" where nothing is."""
+def do(finding: Finding, turn: Turn | None = None) -> str:
+    """Return what to do about a finding that `turn` mends; "" where nothing is, or that says it."""
     if finding.state == "not seen" and not _message(finding).is_advice:
         lost = finding.check == "patch" and finding.why == "not_followed"
         return "Bring the sitter back to the mark." if lost and finding.detail.must_see else ""
@@ -78,26 +69,45 @@ def do(finding: Finding) -> str:
     if finding.state != "fails" and not message.is_advice:
         return ""
     if finding.code == "hot_centre":
-        return _feather(finding)
+        return _feather(replace(finding, turn=turn or finding.turn))
+    if turn is not None:
+        return ""
     if finding.turn is not None:
         return turn_sentence(finding.turn)
     template = _ADVICE.get(finding.advice or "") or message.do
     return title(_filled(template, finding))
 
 
-def headline_of(finding: Finding) -> tuple[str, str]:
-    """Return the two lines that a failed finding gives to the headline, 38 characters at most."""
-    message = _message(finding)
-    for template in message.headline or (message.say,):
-        line = _fitted(template, finding, shorten=False)
-        if len(line) <= HEADLINE_WIDTH:
-            break
-    else:
-        line = _fitted((message.headline or (message.say,))[-1], finding, shorten=True)
-    turn = finding.turn
-    if turn is None or finding.code == "hot_centre":
-        return line, shortened_line(do(finding))
-    return line, fitted(lambda lamp: turn_sentence(turn, lamp=lamp), lamp_name(turn.light))
+def headline_of(finding: Finding, turn: Turn | None = None) -> tuple[str, str]:
+    """Return a failed finding's two lines of 38 characters; with its turn the lamp goes first."""
+    templates = _message(finding).headline or (_message(finding).say,)
+    whole = [_fitted(template, finding, shorten=False) for template in templates]
+    if turn is not None and finding.code != "hot_centre":
+        off = f"{stops_text(turn.needed)} {'low' if turn.needed > 0 else 'high'}."
+        both = [f"{title(shown(turn.light))} {off} {one}" for one in whole]
+        line = next((one for one in both if len(one) <= HEADLINE_WIDTH), "")
+        return line or fitted(f"{{}} {off}".format, turn.light), _turn_line(turn)
+    line = next((one for one in whole if len(one) <= HEADLINE_WIDTH), "")
+    line = line or _fitted(templates[-1], finding, shorten=True)
+    if finding.turn is not None and finding.code != "hot_centre":
+        return line, _turn_line(finding.turn)
+    return line, shortened_line(do(finding, turn))
+
+
+def told(verdict: Verdict) -> Iterator[tuple[Finding, str]]:
+    """Yield each finding with what to do; a turn is told once, at the worst that it mends."""
+    left = list(verdict.turns)
+    for finding in verdict.findings:
+        turn = verdict.turn_for(finding)
+        if turn in left and finding.state == "fails" and turn is not None:
+            left.remove(turn)
+            yield finding, do(finding, turn) or turn_sentence(turn)
+        else:
+            yield finding, do(finding, turn)
+
+
+def _turn_line(turn: Turn) -> str:
+    return fitted(lambda lamp: turn_sentence(turn, lamp=lamp), lamp_name(turn.light))
 
 
 def headline(verdict: Verdict, unjudged: Unjudged | None = None) -> tuple[str, str]:
@@ -113,11 +123,12 @@ def headline(verdict: Verdict, unjudged: Unjudged | None = None) -> tuple[str, s
     Returns
     -------
     tuple of str
-        Two lines of at most 38 characters, free of control characters.
+        Two lines of at most 38 characters, free of control characters. A lamp that is to be turned
+        is told after misfires, camera, shutter and what is blown, and before all else.
     """
     findings, reason = verdict.findings, verdict.reason
     if verdict.verdict == "off plan" and findings:
-        return headline_of(findings[0])
+        return _off_plan(verdict)
     unseen = [one for one in findings if one.state == "not seen" and one.why != "not_lit"]
     if verdict.verdict == "on plan":
         return _on_plan(findings, unseen)
@@ -149,6 +160,16 @@ def _cannot_tell(unseen: Sequence[Finding], reason: Reason | None) -> tuple[str,
 
 
 _MOVED = ("camera_moved", "off_mark", "something_moved")
+
+
+def _off_plan(verdict: Verdict) -> tuple[str, str]:
+    first = verdict.findings[0]
+    is_led = rank(first) > LAMP_OFF or verdict.turn_for(first) is not None
+    if is_led and verdict.turns:
+        turn = verdict.turns[0]
+        mended = (one for one in verdict.findings if verdict.turn_for(one) is turn)
+        return headline_of(next(mended, first), turn)
+    return headline_of(first)
 
 
 def _on_plan(findings: Sequence[Finding], unseen: Sequence[Finding]) -> tuple[str, str]:
@@ -208,7 +229,7 @@ def _margins(findings: Iterable[Finding]) -> Iterator[tuple[float, str]]:
 def place_name(finding: Finding) -> str:
     """Return the name of what a finding is about, as one speaks of it."""
     if finding.figure is not None:
-        return _PAPER[finding.figure]
+        return PAPER_FIGURES[finding.figure]
     if finding.check == "setting" and finding.of in _SETTINGS:
         return _SETTINGS[finding.of][0]
     return finding.of
@@ -236,7 +257,7 @@ def reason_text(reason: Reason) -> str:
 def turn_sentence(turn: Turn, *, lamp: str | None = None) -> str:
     """Return what to do at the pack: "Key down 0.4, to -2.4."."""
     name = lamp_name(turn.light) if lamp is None else lamp
-    return title(f"{name} {'' if turn.limit is None else 'is '}{turn_words(turn)[0]}.")
+    return title(f"{name} {'' if turn.stops else 'is '}{turn_words(turn)[0]}.")
 
 
 def turn_words(turn: Turn) -> tuple[str, str]:
@@ -244,14 +265,16 @@ def turn_words(turn: Turn) -> tuple[str, str]:
 
     A lamp that ends before the turn is done is said to be at that end, with what else helps.
     """
+    way = f"{'down' if turn.stops < 0 else 'up'} {stops_text(turn.stops)}"
     if turn.limit is not None:
         end, remedy = _ENDS[turn.limit]
-        return f"{end}: {remedy}", end
-    way = f"{'down' if turn.stops < 0 else 'up'} {stops_text(turn.stops)}"
+        if not turn.stops:
+            return f"at {end}: {remedy}", f"at {end}"
+        return f"{way} to {end}, {remedy}", f"{way} to {end}"
     return (way if turn.shown is None else f"{way}, {turn.shown}"), way
 
 
-_ENDS = {"full": ("at full", "move it nearer"), "least": ("at its least", "move it back")}
+_ENDS = {"full": ("full", "move it nearer"), "least": ("its least", "move it back")}
 
 
 def comparison_headline(
@@ -277,7 +300,9 @@ def comparison_headline(
         return headline_of(framing)[0], rest
     if not lamps:
         return _most_changed(patches), rest
-    changed = [one for one in lamps if _moved(one.measured or 0.0, one.uncertainty) != "unchanged"]
+    changed = [
+        one for one in lamps if moved_text(one.measured or 0.0, one.uncertainty) != "unchanged"
+    ]
     if not changed:
         return "No lamp changed.", rest
     most = max(changed, key=lambda one: abs(one.measured or 0.0))
@@ -299,7 +324,7 @@ def _most_changed(patches: Mapping[str, float | None]) -> str:
     if not stops:
         return "No patch is seen on both sides."
     name, most = max(stops.items(), key=lambda item: abs(item[1]))
-    if abs(most) < _UNCHANGED:
+    if abs(most) < UNCHANGED:
         return "No patch changed."
     return fitted(lambda of: f"Most: {of} {signed(most)}.", name)
 
@@ -440,11 +465,6 @@ def _stay_slower(finding: Finding) -> str:
     return f"Shutter to {shutter_text(finding.detail.shutter_s or 1.0)}, leave the paper lamps."
 
 
-def _percent(fraction: float) -> str:
-    """Return a share in whole percent: a spot's move is no surer than that."""
-    return f"{max(round(100.0 * fraction), 1)} %"
-
-
 def _way(finding: Finding) -> str:
     right, down = finding.detail.moved or (0.0, 0.0)
     if not right and not down:
@@ -456,7 +476,9 @@ def _way(finding: Finding) -> str:
 
 def _far(finding: Finding) -> str:
     moved = finding.detail.moved
-    return _percent(finding.measured or 0.0 if moved is None else max(abs(part) for part in moved))
+    return percent_text(
+        finding.measured or 0.0 if moved is None else max(abs(part) for part in moved)
+    )
 
 
 def _to_side(finding: Finding) -> str:
@@ -466,7 +488,7 @@ def _to_side(finding: Finding) -> str:
         side = "to camera right" if right > 0 else "to camera left"
     else:
         side = "lower" if down > 0 else "higher"
-    return f"{side}, {_percent(max(abs(right), abs(down)))}"
+    return f"{side}, {percent_text(max(abs(right), abs(down)))}"
 
 
 def _boxes_follow(finding: Finding) -> str:
@@ -492,17 +514,6 @@ def _secure(finding: Finding) -> str:
     return f"Check its {held}."
 
 
-def _moved(stops: float, uncertainty: float | None = None) -> str:
-    """Return how something changed: "up 0.4", "unchanged" where that is all that is sure."""
-    if abs(stops) < max(_UNCHANGED, uncertainty or 0.0):
-        return "unchanged"
-    return f"{_up(stops)} {stops_text(stops)}"
-
-
-def _up(stops: float) -> str:
-    return "up" if stops > 0 else "down"
-
-
 def _shift(finding: Finding) -> str:
     """Return how far and which way the picture moved, as far as it counts."""
     right, down = finding.detail.moved or (0.0, 0.0)
@@ -521,17 +532,6 @@ def _leave_out(finding: Finding) -> str:
     is_weak = (finding.measured or 0.0) < 0.0
     return f"Leave this frame out{', and wait longer for ready' if is_weak else ''}."
 
-
-def where(box: tuple[float, float, float, float]) -> str:
-    """Return where a box lies, in words: "top left", "in the centre", "bottom right"."""
-    x, y = (box[0] + box[2]) / 2, (box[1] + box[3]) / 2
-    across = "left" if x < 1 / 3 else "right" if x > 2 / 3 else ""
-    down = "top" if y < 1 / 3 else "bottom" if y > 2 / 3 else ""
-    return " ".join(part for part in (down, across) if part) or "in the centre"
-
-
-_UNCHANGED = 0.05
-"""Stops under which a change rounds to nothing."""
 
 _LEAST_SHIFT, _LEAST_SCALE = 0.005, 0.025
 """Share of the picture, and change of size, from which a move is told."""
@@ -563,9 +563,9 @@ _FIELDS: dict[str, Callable[[Finding], str]] = {
     "snr": lambda one: f"{one.measured or 0.0:.0f}",
     "snr_planned": lambda one: f"{one.planned or 0.0:.0f}",
     "figure": lambda one: FIGURES[one.figure or "zone"],
-    "moved": lambda one: _moved(one.measured or 0.0, one.uncertainty),
-    "said": lambda one: _moved(one.planned or 0.0),
-    "up": lambda one: _up(one.measured or 0.0),
+    "moved": lambda one: moved_text(one.measured or 0.0, one.uncertainty),
+    "said": lambda one: moved_text(one.planned or 0.0),
+    "up": lambda one: up_or_down(one.measured or 0.0),
     "more": lambda one: "more" if (one.measured or 0.0) > 0 else "less",
     "shift": _shift,
     "went": lambda one: _shift(one).removeprefix(": "),
@@ -573,12 +573,12 @@ _FIELDS: dict[str, Callable[[Finding], str]] = {
     "boxes_follow": _boxes_follow,
     "not_read": _not_read,
     "lead": lambda one: lamp_name(one.detail.lamps[0] if one.detail.lamps else one.of),
-    "turned": lambda one: _moved(one.detail.turned_stops or 0.0),
+    "turned": lambda one: moved_text(one.detail.turned_stops or 0.0),
     "shift_hundredths": lambda one: f"{abs(one.measured or 0.0):.2f}",
     "steady": lambda one: ", lamps steady" if one.detail.lamps_steady else "",
     "leave_out": _leave_out,
     "at": lambda one: "" if one.detail.at is None else f", {place_text(one.detail.at)}",
-    "where": lambda one: "" if one.detail.where is None else f" {where(one.detail.where)}",
+    "where": lambda one: "" if one.detail.where is None else f" {where_text(one.detail.where)}",
     "side": lambda one: str(one.detail.side),
     "count": lambda one: str(one.detail.count),
     "since": lambda one: f"{one.detail.since_s or 0.0:.1f}",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence  # noqa: TC003 - JSON is read by these types
+from collections.abc import Collection, Mapping, Sequence  # noqa: TC003 - JSON is read by these types
 from dataclasses import asdict, dataclass, field, replace
 from functools import cache
 from typing import TYPE_CHECKING, Any
@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from stopwise import messages
 from stopwise.codes import MESSAGES
 from stopwise.errors import LedgerError
-from stopwise.findings import Answer, Finding, Reason, Verdict
+from stopwise.findings import Advice, Answer, Finding, Reason, Turn, Verdict
 from stopwise.frame import Camera, Exposure  # noqa: TC001
 from stopwise.lamps.outputs import LampReading  # noqa: TC001
 from stopwise.measurement.figures import (
@@ -68,8 +68,8 @@ class Record:
     ----------
     file
         The path as given, or relative to the watched folder.
-    verdict, reason, findings
-        The answer; findings worst first.
+    verdict, reason, findings, turns
+        The answer; findings worst first, turns the one that gains most first.
     sha256
         Of the file's bytes; None until they are hashed.
     take, look
@@ -91,6 +91,7 @@ class Record:
     verdict: Answer
     reason: Reason | None = None
     findings: tuple[Finding, ...] = ()
+    turns: tuple[Turn, ...] = ()
     sha256: str | None = None
     take: int | None = None
     look: str | None = None
@@ -127,18 +128,42 @@ class Record:
             may_be=self.clipping.may_be[1] if self.clipping and self.clipping.may_be else None,
             zones=zones,
         )
-        return messages.headline(Verdict(self.verdict, self.findings, self.reason), unjudged)
+        return messages.headline(self.answer, unjudged)
+
+    @property
+    def answer(self) -> Verdict:
+        """Verdict, findings, reason and turns as one."""
+        return Verdict(self.verdict, self.findings, self.reason, self.turns)
 
     def with_verdict(self, verdict: Verdict) -> Record:
         """Return the record with another answer."""
         return replace(
-            self, verdict=verdict.verdict, findings=verdict.findings, reason=verdict.reason
+            self,
+            verdict=verdict.verdict,
+            findings=verdict.findings,
+            reason=verdict.reason,
+            turns=verdict.turns,
         )
+
+    def without_turns(self, lamps: Collection[str], *, advice: Advice | None = None) -> Record:
+        """Return the record with no turn of some lamps; `advice` is then for what they explain."""
+        gone = {turn.light for turn in self.turns if turn.light in lamps}
+        findings = tuple(
+            replace(one, advice=advice) if one.explained_by in gone and advice else one
+            for one in self.findings
+        )
+        turns = tuple(turn for turn in self.turns if turn.light not in gone)
+        return replace(self, findings=findings, turns=turns)
 
     def to_json(self) -> dict[str, Any]:
         """Return the record as plain JSON: seven digits, every number finite or None."""
         plain = asdict(self)
-        plain["findings"] = [finding_json(finding) for finding in self.findings]
+        plain["findings"] = [
+            finding_json(finding, self.answer.turn_for(finding)) for finding in self.findings
+        ]
+        plain["turns"] = [
+            asdict(turn) | {"do": messages.turn_sentence(turn)} for turn in self.turns
+        ]
         plain["reason"] = None if self.reason is None else messages.reason_text(self.reason)
         plain["because"] = None if self.reason is None else asdict(self.reason)
         plain |= {"levels": part_json(self.levels), "ratio": part_json(self.ratio)}
@@ -148,18 +173,18 @@ class Record:
 _KEYS = (
     "file", "sha256", "verdict", "reason", "because", "take", "look", "in_run", "level", "camera",
     "exposure", "size", "levels", "clipping", "zones", "patches", "ratio", "backdrop", "shutter",
-    "lamps", "findings", "timing_ms",
+    "lamps", "findings", "turns", "timing_ms",
 )  # fmt: skip
 """The record's keys in their order."""
 
 
-def finding_json(finding: Finding) -> dict[str, Any]:
-    """Return a finding as plain JSON, with its sentences."""
+def finding_json(finding: Finding, turn: Turn | None = None) -> dict[str, Any]:
+    """Return a finding as plain JSON, with its sentences; `turn` is the one that mends it."""
     plain = asdict(finding)
     detail = {key: value for key, value in plain.pop("detail").items() if value not in (None, ())}
     return plain | {
         "say": messages.say(finding),
-        "do": messages.do(finding),
+        "do": messages.do(finding, turn),
         "detail": detail,
     }
 
@@ -189,6 +214,7 @@ def recorded(
         verdict=verdict.verdict,
         reason=verdict.reason,
         findings=verdict.findings,
+        turns=verdict.turns,
         take=take,
         look=look,
         camera=measurement.camera,
@@ -237,7 +263,8 @@ def record_from_json(row: Mapping[str, Any]) -> Record:
 
     plain = {key: row.get(key) for key in _KEYS if row.get(key) is not None}
     plain["reason"] = row.get("because") or _earlier_reason(row)
-    plain["findings"] = [_earlier_finding(one, row) for one in row.get("findings") or ()]
+    findings = [_earlier_finding(one, row) for one in row.get("findings") or ()]
+    plain |= {"findings": findings} if "turns" in row else _earlier_turns(findings)
     if clipping := plain.get("clipping"):
         areas = [{"centre": _middle(one["box"])} | one for one in clipping.get("areas") or ()]
         plain["clipping"] = {**clipping, "areas": areas}
@@ -263,10 +290,25 @@ def record_schema() -> dict[str, Any]:
     }
     schema["required"] = ["schema", *_KEYS]
     parts["Finding"]["properties"] |= {"say": sentence, "do": sentence}
+    parts["Turn"]["properties"] |= {"do": sentence}
     parts["Levels"]["properties"].pop("observed")
     parts["Levels"]["properties"].pop("doubted")
     parts["Ratio"]["properties"]["ratio"] = parts["Ratio"]["properties"].pop("ashman")
     return schema
+
+
+def _earlier_turns(findings: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
+    """Return findings and turns of a row whose findings had a turn each: one for each lamp."""
+    turns: dict[str, dict[str, Any]] = {}
+    kept = []
+    for finding in findings:
+        turn = finding.get("turn")
+        mended = {} if turn is None else {"turn": None, "explained_by": turn["light"]}
+        kept.append({**finding, **mended})
+        if turn is not None:
+            one = turns.setdefault(turn["light"], {**turn, "explains": []})
+            one["explains"].append(finding["of"])
+    return {"findings": kept, "turns": list(turns.values())}
 
 
 def _middle(box: Sequence[float]) -> tuple[float, float]:

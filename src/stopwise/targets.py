@@ -9,10 +9,11 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field, replace
 from functools import partial
-from typing import TYPE_CHECKING, Literal, Protocol
+from typing import TYPE_CHECKING, Literal
 
 from stopwise.findings import Detail, Finding, Knocked, state_of
 from stopwise.plan.model import BACKDROP
+from stopwise.plan.now import stays_with_the_set
 from stopwise.stops import aperture_stops, iso_stops, shutter_stops
 
 if TYPE_CHECKING:
@@ -21,73 +22,12 @@ if TYPE_CHECKING:
     from stopwise.codes import Check, Code
     from stopwise.findings import Figure, Unit, Within
     from stopwise.frame import Point
-    from stopwise.measurement.figures import Measurement, Tint
+    from stopwise.measurement.figures import Measurement, PatchReading
     from stopwise.plan.model import BackdropPlan, CameraPlan, Patch, RatioTarget, Separation
     from stopwise.plan.now import PlanNow
 
 _ROUNDED_STOPS = 1.0 / 6.0
 """Settings agree within this: files round them, and marks differ from exact stops by up to 0.14."""
-
-
-class PatchFigures(Protocol):
-    """What a target reads of one patch, measured or predicted; see `PatchReading`."""
-
-    @property
-    def zone(self) -> float | None: ...  # noqa: D102
-    @property
-    def uncertainty(self) -> float | None: ...  # noqa: D102
-    @property
-    def top(self) -> float | None: ...  # noqa: D102
-    @property
-    def top_at(self) -> Point | None: ...  # noqa: D102
-    @property
-    def headroom(self) -> float | None: ...  # noqa: D102
-    @property
-    def texture(self) -> float | None: ...  # noqa: D102
-    @property
-    def clipped(self) -> float: ...  # noqa: D102
-    @property
-    def blocked(self) -> float | None: ...  # noqa: D102
-    @property
-    def snr(self) -> float | None: ...  # noqa: D102
-    @property
-    def log2_y(self) -> float | None: ...  # noqa: D102
-    @property
-    def why(self) -> Mapping[str, str]: ...  # noqa: D102
-
-
-class BackdropFigures(Protocol):
-    """What a target reads of the backdrop, measured or predicted; see `BackdropReading`."""
-
-    @property
-    def zone(self) -> float | None: ...  # noqa: D102
-    @property
-    def left_right(self) -> float | None: ...  # noqa: D102
-    @property
-    def falloff(self) -> float | None: ...  # noqa: D102
-    @property
-    def uneven(self) -> float | None: ...  # noqa: D102
-    @property
-    def blotch(self) -> float | None: ...  # noqa: D102
-    @property
-    def blotch_at(self) -> Point | None: ...  # noqa: D102
-    @property
-    def tint(self) -> Tint: ...  # noqa: D102
-    @property
-    def log2_y(self) -> float | None: ...  # noqa: D102
-    @property
-    def uncertainty(self) -> Mapping[str, float]: ...  # noqa: D102
-    @property
-    def why(self) -> Mapping[str, str]: ...  # noqa: D102
-
-
-class Figures(Protocol):
-    """Patches and backdrop of a frame, measured or predicted."""
-
-    @property
-    def patches(self) -> Mapping[str, PatchFigures]: ...  # noqa: D102
-    @property
-    def backdrop(self) -> BackdropFigures | None: ...  # noqa: D102
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,7 +71,7 @@ class Target:
     unit
         Of all its figures.
     read
-        Takes its figure from a measurement, or from what solos predict.
+        Takes its figure from a measurement.
     codes
         What is said of it above, and below, what is planned.
     places
@@ -149,7 +89,7 @@ class Target:
     planned: float | None
     within: Within
     unit: Unit
-    read: Callable[[Figures], Value]
+    read: Callable[[Measurement], Value]
     codes: tuple[Code, Code]
     places: tuple[str, ...]
     lit: str | None = None
@@ -158,14 +98,9 @@ class Target:
     only_failing: bool = False
     detail: Detail = field(default=Detail())
 
-    def difference(self, figures: Figures) -> float | None:
-        """Return what is read less what is planned; None where either is missing."""
-        value = self.read(figures).value
-        return None if value is None or self.planned is None else value - self.planned
-
-    def finding(self, figures: Figures) -> Finding:
+    def finding(self, measurement: Measurement) -> Finding:
         """Return what a frame's figures come to."""
-        found = self.read(figures)
+        found = self.read(measurement)
         difference = (
             None if found.value is None or self.planned is None else found.value - self.planned
         )
@@ -209,10 +144,15 @@ def _of_patch(patch: Patch, now: PlanNow) -> Iterator[Target]:
         Target,
         of=patch.name,
         places=(patch.name,),
-        detail=Detail(material=patch.material, must_see=patch.is_needed, lamps=patch.lit_by),
+        detail=Detail(
+            material=patch.material,
+            must_see=patch.is_needed,
+            still=(patch.material is None and stays_with_the_set(patch)) or None,
+            lamps=patch.lit_by,
+        ),
     )
 
-    def reads(read: Callable[[PatchFigures], Value]) -> Callable[[Figures], Value]:
+    def reads(read: Callable[[PatchReading], Value]) -> Callable[[Measurement], Value]:
         return partial(_read_patch, name=patch.name, read=read)
 
     under, over = patch.allows
@@ -273,12 +213,14 @@ def _of_patch(patch: Patch, now: PlanNow) -> Iterator[Target]:
         )
 
 
-def _read_patch(figures: Figures, *, name: str, read: Callable[[PatchFigures], Value]) -> Value:
-    reading = figures.patches.get(name)
+def _read_patch(
+    measurement: Measurement, *, name: str, read: Callable[[PatchReading], Value]
+) -> Value:
+    reading = measurement.patches.get(name)
     return _NOT_THERE if reading is None else read(reading)
 
 
-def _headroom(reading: PatchFigures, *, planned: float, shine: float | None) -> Value:
+def _headroom(reading: PatchReading, *, planned: float, shine: float | None) -> Value:
     """Read headroom; where it falls short, tell shine that stands out of its patch's median."""
     shines = (
         shine is not None
@@ -295,22 +237,22 @@ def _headroom(reading: PatchFigures, *, planned: float, shine: float | None) -> 
     )
 
 
-def _difference(figures: Figures, lighter: str, darker: str) -> Value:
+def _difference(measurement: Measurement, lighter: str, darker: str) -> Value:
     """Read how far one place stands over another, stops."""
-    above, below = _level(figures, lighter), _level(figures, darker)
+    above, below = _level(measurement, lighter), _level(measurement, darker)
     if above is None or below is None:
         return _NOT_THERE
     return Value(above[0] - below[0], math.hypot(above[1], below[1]))
 
 
-def _level(figures: Figures, place: str) -> tuple[float, float] | None:
+def _level(measurement: Measurement, place: str) -> tuple[float, float] | None:
     """Return log2 Y of a patch or the backdrop, and its standard uncertainty."""
     if place == BACKDROP:
-        paper = figures.backdrop
+        paper = measurement.backdrop
         if paper is None or paper.log2_y is None:
             return None
         return paper.log2_y, paper.uncertainty.get("zone", 0.0)
-    reading = figures.patches.get(place)
+    reading = measurement.patches.get(place)
     if reading is None or reading.log2_y is None:
         return None
     return reading.log2_y, reading.uncertainty or 0.0
@@ -328,7 +270,7 @@ def _of_ratio(ratio: RatioTarget, by_name: Mapping[str, Patch]) -> Target:
         planned=ratio.stops,
         within=(-ratio.within, ratio.within),
         unit="stops",
-        read=lambda figures: _difference(figures, ratio.lit, ratio.shadow),
+        read=lambda measurement: _difference(measurement, ratio.lit, ratio.shadow),
         codes=("too_deep", "too_open"),
         places=(ratio.lit, ratio.shadow),
         lit=ratio.lit,
@@ -345,7 +287,7 @@ def _of_separation(separation: Separation, by_name: Mapping[str, Patch]) -> Targ
         planned=separation.at_least,
         within=(0.0, None),
         unit="stops",
-        read=lambda figures: _difference(figures, lighter, darker),
+        read=lambda measurement: _difference(measurement, lighter, darker),
         codes=("stands_off", "stands_off"),
         places=(lighter, darker),
         lit=lighter,
@@ -395,8 +337,8 @@ def _nought(greatest: float | None) -> float | None:
     return None if greatest is None else 0.0
 
 
-def _backdrop(figures: Figures, figure: Figure) -> Value:
-    paper = figures.backdrop
+def _backdrop(measurement: Measurement, figure: Figure) -> Value:
+    paper = measurement.backdrop
     if paper is None:
         return _NOT_THERE
     if figure == "tint":

@@ -150,3 +150,53 @@ def shortened(text: str, limit: int) -> str:
     if space >= len(kept) - 4 and space > _SHORTEST:
         kept = kept[:space]
     return kept.rstrip(" ,.") + CUT
+
+
+UNCHANGED = 0.05
+"""Stops under which a change rounds to nothing."""
+
+
+def moved_text(stops: float, uncertainty: float | None = None) -> str:
+    """Return how something changed: "up 0.4", "unchanged" where that is all that is sure."""
+    if abs(stops) < max(UNCHANGED, uncertainty or 0.0):
+        return "unchanged"
+    return f"{up_or_down(stops)} {stops_text(stops)}"
+
+
+def where_text(box: tuple[float, float, float, float]) -> str:
+    """Return where a box lies, in words: "top left", "in the centre", "bottom right"."""
+    x, y = (box[0] + box[2]) / 2, (box[1] + box[3]) / 2
+    across = "left" if x < 1 / 3 else "right" if x > 2 / 3 else ""
+    down = "top" if y < 1 / 3 else "bottom" if y > 2 / 3 else ""
+    return " ".join(part for part in (down, across) if part) or "in the centre"
+
+
+def up_or_down(stops: float) -> str:
+    """Return which way something went."""
+    return "up" if stops > 0 else "down"
+
+
+def percent_text(fraction: float) -> str:
+    """Return a share in whole percent: a spot's move is no surer than that."""
+    return f"{max(round(100.0 * fraction), 1)} %"
+
+
+FIGURES = {
+    "zone": "zone",
+    "left_right": "left against right",
+    "falloff": "falloff",
+    "uneven": "evenness",
+    "blotch": "blotches",
+    "tint": "tint",
+}
+"""How figures of the backdrop are spoken of."""
+
+PAPER_FIGURES = {
+    "zone": "paper",
+    "left_right": "paper sides",
+    "falloff": "paper falloff",
+    "uneven": "paper evenness",
+    "blotch": "paper blotch",
+    "tint": "paper tint",
+}
+"""The same as the names of what is off."""

@@ -127,10 +127,9 @@ def test_frames_are_called_what_they_were_made_to_be(capsys, name):
 
 def test_a_hot_key_is_turned_down_by_what_it_is_over(capsys):
     _, (record,), _ = checked(capsys, SAMPLES / "F0009.dng", "--plan", PLAN)
-    turns = [finding["turn"] for finding in record["findings"] if finding["turn"]]
-    assert {turn["light"] for turn in turns} == {"key"}
-    (stops,) = {turn["stops"] for turn in turns}
-    assert stops == pytest.approx(-TRUTH["F0009.dng"]["lamps"]["key"]["stops"], abs=0.05)
+    (turn,) = record["turns"]
+    assert turn["light"] == "key"
+    assert turn["stops"] == pytest.approx(-TRUTH["F0009.dng"]["lamps"]["key"]["stops"], abs=0.05)
 
 
 def test_a_lamp_that_is_out_is_one_finding(capsys):
@@ -143,7 +142,7 @@ def test_no_lamp_is_blamed_for_a_head_that_turned(capsys):
     _, (record,), _ = checked(capsys, SAMPLES / "F0017.dng", "--plan", PLAN)
     failed = [finding for finding in record["findings"] if finding["state"] == "fails"]
     assert {finding["cause"] for finding in failed} == {"sitter"}
-    assert all(finding["turn"] is None for finding in failed)
+    assert record["turns"] == []
     assert record["lamps"]["key"]["stops"] == pytest.approx(0.0, abs=0.05)
 
 

@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 
 from stopwise.errors import WrongUse
-from stopwise.lamps.dial import Knob, Search, dial
+from stopwise.lamps.dial import dial
+from stopwise.lamps.power_search import Knob, Search
 from stopwise.lamps.prediction import aims_of, build_scene
 from stopwise.lamps.solos import alike_lamps, lamp_set
 from stopwise.plan.now import plan_now

@@ -11,7 +11,7 @@ import pytest
 from stopwise.frame import Camera, CameraKey, Exposure, Frame, NamedLevels
 from stopwise.ledger import Ledger, Place, Stamp
 from stopwise.ledger.learned import MOST_ABOVE
-from stopwise.pipeline.brief import levels_of
+from stopwise.pipeline.plan_frames import levels_of
 from stopwise.record import Record
 
 if TYPE_CHECKING:

@@ -55,13 +55,14 @@ def test_a_page_begins_with_the_run_and_the_last_view(scene: Scene, client: Test
     begin = client.get("/begin").json()
     assert len(begin["run"]) == 60
     view = begin["shown"]["view"]
-    assert (view["number"], view["say"]) == (71, "Lit cheek 0.4 over.")
+    assert (view["number"], view["say"]) == (71, "Key 0.4 high. Lit cheek 0.4 over.")
     assert begin["run"][-1]["patches"]["lit cheek"]["off"] == pytest.approx(0.4)
 
 
 def test_a_view_holds_headline_ruler_floor_and_facts(scene: Scene, client: TestClient) -> None:
     view = client.get(f"/view/{scene.land(key_hot()).frame}").json()["view"]
-    assert (view["say"], view["do"]) == ("Lit cheek 0.4 over.", "Key down 0.4, to -2.4.")
+    lines = ("Key 0.4 high. Lit cheek 0.4 over.", "Key down 0.4, to -2.4.")
+    assert (view["say"], view["do"]) == lines
     told = {lamp["name"]: (lamp["told"], lamp["is_called"]) for lamp in view["floor"]["lamps"]}
     assert told["key"] == ("down 0.4, to -2.4", True)
     assert told["fill"] == ("leave at -3.0", False)

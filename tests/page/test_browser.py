@@ -23,14 +23,19 @@ if TYPE_CHECKING:
 
 HOSTILE = "<img src=x onerror=alert(1)>\x1b[2J\u202e.dng"
 
+HOT = "Key 0.4 high. Lit cheek 0.4 over."
+"""What the page says of a frame whose key is hot."""
+
 
 def test_the_headline_changes_with_each_frame(scene: Scene, server: PageServer, page: Page) -> None:
     opened(page, server)
     expect(page.locator("#say")).to_have_text("Waiting for the first frame.")
     scene.land(key_hot())
-    expect(page.locator("#say")).to_have_text("Lit cheek 0.4 over.")
+    expect(page.locator("#say")).to_have_text(HOT)
     expect(page.locator("#do")).to_have_text("Key down 0.4, to -2.4.")
-    expect(page.locator("#spoken")).to_have_text("Lit cheek 0.4 over. Key down 0.4, to -2.4.")
+    expect(page.locator("#spoken")).to_have_text(
+        "Key 0.4 high. Lit cheek 0.4 over. Key down 0.4, to -2.4."
+    )
     scene.land(on_plan())
     expect(page.locator("#say")).to_have_text("On plan.")
 
@@ -267,7 +272,7 @@ def test_sound_is_off_until_asked_for_then_two_low_knocks_and_another_for_a_lamp
     page.add_init_script(HEAR_SOUND)
     opened(page, server)
     scene.land(key_hot())
-    expect(page.locator("#say")).to_have_text("Lit cheek 0.4 over.")
+    expect(page.locator("#say")).to_have_text(HOT)
     assert page.evaluate("window.struck") == []
     page.keyboard.press("s")
     expect(page.locator('[data-do="sound"]')).to_have_attribute("aria-pressed", "true")
@@ -276,7 +281,7 @@ def test_sound_is_off_until_asked_for_then_two_low_knocks_and_another_for_a_lamp
     expect(page.locator("#say")).to_have_text("On plan.")
     assert page.evaluate("window.struck") == []
     scene.land(key_hot(0.7))
-    expect(page.locator("#say")).to_have_text("Lit cheek 0.7 over.")
+    expect(page.locator("#say")).to_have_text("Key 0.7 high. Lit cheek 0.7 over.")
     knock = page.evaluate("window.struck.splice(0)")
     assert len(knock) == 2
     assert max(knock) < 200  # low: a pack's ready beep lies at 2 to 4 kHz (common practice)
@@ -312,13 +317,13 @@ def test_earlier_frames_are_looked_at_while_new_ones_land(
     opened(page, server)
     expect(page.locator("#say")).to_have_text("On plan.")
     page.keyboard.press("ArrowLeft")
-    expect(page.locator("#say")).to_have_text("Lit cheek 0.4 over.")
+    expect(page.locator("#say")).to_have_text(HOT)
     scene.land(key_hot(0.7))
-    expect(page.locator("#strip")).to_contain_text("Newest 3 Lit cheek 0.7 over.")
+    expect(page.locator("#strip")).to_contain_text("Newest 3 Key 0.7 high. Lit cheek 0.7 over.")
     expect(page.locator("#state")).to_contain_text("Looking back at frame 1 of 3")
-    expect(page.locator("#say")).to_have_text("Lit cheek 0.4 over.")
+    expect(page.locator("#say")).to_have_text(HOT)
     page.keyboard.press("End")
-    expect(page.locator("#say")).to_have_text("Lit cheek 0.7 over.")
+    expect(page.locator("#say")).to_have_text("Key 0.7 high. Lit cheek 0.7 over.")
 
 
 def test_a_lamp_that_was_out_stays_called_until_it_is_fixed(
@@ -381,7 +386,9 @@ def test_the_stream_heals_by_itself_and_misses_nothing(tmp_path: Path, page: Pag
     scene.ledger.close()
     again = scene_in(tmp_path)
     with PageServer(again.live, Address(port=port)):
-        expect(page.locator("#say")).to_have_text("Lit cheek 0.4 over.", timeout=15_000)
+        expect(page.locator("#say")).to_have_text(
+            "Key 0.4 high. Lit cheek 0.4 over.", timeout=15_000
+        )
         expect(page.locator("#line")).to_have_text("")
         again.land(on_plan())
         expect(page.locator("#say")).to_have_text("On plan.")

@@ -267,7 +267,7 @@ def test_a_frame_of_another_look_that_lands_leaves_frame_and_look_as_they_are(
     page.mouse.down()
     page.mouse.move(at["x"] + 40, at["y"] + 10, steps=4)
     scene.land(key_hot() | {"look": None})
-    expect(page.locator("#strip")).to_contain_text("Newest 2 Lit cheek 0.4 over.")
+    expect(page.locator("#strip")).to_contain_text("Newest 2 Key 0.4 high. Lit cheek 0.4 over.")
     page.mouse.move(at["x"] + 60, at["y"] + 10, steps=2)
     page.mouse.up()
     expect(page.locator("#image")).to_have_attribute("data-number", "1")

@@ -117,7 +117,7 @@ def test_axe_finds_nothing_in_any_question_and_while_drawing(
     scene.land(on_plan())
     scene.land(key_hot())
     opened(page, server)
-    expect(page.locator("#say")).to_have_text("Lit cheek 0.4 over.")
+    expect(page.locator("#say")).to_have_text("Key 0.4 high. Lit cheek 0.4 over.")
     for key, head in QUESTIONS.items():
         page.keyboard.press(key)
         expect(page.locator("#box-head")).to_contain_text(head, timeout=30_000)

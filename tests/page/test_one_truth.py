@@ -110,7 +110,7 @@ def test_an_unreadable_frame_leaves_the_turn_that_waits(
     scene.land(unreadable())
     expect(page.locator("#number")).to_have_text("2")
     expect(page.locator("#beside")).to_contain_text(
-        "Still asked for by frame 1: Lit cheek 0.4 over. Key down 0.4, to -2.4."
+        "Still asked for by frame 1: Key 0.4 high. Lit cheek 0.4 over. Key down 0.4, to -2.4."
     )
     expect(page.locator("#lamps .called")).to_contain_text("down 0.4, to -2.4")
 
@@ -121,7 +121,7 @@ def test_a_lamp_that_is_held_stands_beside_the_present_and_only_good_frames_coun
     opened(page, server)
     for frame in (hair_out(), on_plan(), key_hot()):
         scene.land(frame)
-    expect(page.locator("#say")).to_have_text("Lit cheek 0.4 over.")
+    expect(page.locator("#say")).to_have_text("Key 0.4 high. Lit cheek 0.4 over.")
     expect(page.locator("#do")).to_have_text("Key down 0.4, to -2.4.")
     expect(page.locator("#beside")).to_contain_text("Hair lamp was out, 1 good since.")
     scene.land(hair_out())
@@ -197,7 +197,7 @@ def test_looking_back_greys_the_band_and_the_newest_runs_above_it(
     page.keyboard.press("ArrowLeft")
     expect(page.locator("#state")).to_contain_text("Looking back at frame 1 of 2")
     assert page.evaluate("getComputedStyle(document.querySelector('#say')).color") != newest
-    expect(page.locator("#strip")).to_contain_text("Newest 2 Lit cheek 0.4 over.")
+    expect(page.locator("#strip")).to_contain_text("Newest 2 Key 0.4 high. Lit cheek 0.4 over.")
     button = page.get_by_role("button", name="Newest")
     expect(button).to_have_attribute("aria-pressed", "false")
     scene.land(none_fired())
@@ -258,7 +258,7 @@ def test_no_frames_words_stand_over_anothers_picture(
     expect(page.locator("#image")).to_have_attribute("data-number", "2")
     slowly(page, "/picture/1", 0.6)
     page.keyboard.press("ArrowLeft")
-    expect(page.locator("#say")).to_have_text("Lit cheek 0.4 over.")
+    expect(page.locator("#say")).to_have_text("Key 0.4 high. Lit cheek 0.4 over.")
     expect(page.locator("#image")).to_be_hidden()
     expect(page.locator("#no-picture")).to_have_text("Picture of frame 1 is coming.")
     expect(page.locator("#image")).to_have_attribute("data-number", "1")

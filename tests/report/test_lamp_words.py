@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -42,7 +43,7 @@ def test_a_lamp_that_is_called_has_its_turn_and_where_to() -> None:
     [
         ({"lamps": ("key",)}, "feather, or down 0.3", "Feather the key, or key down 0.3."),
         (turned("key", -0.3), "feather, or down 0.3, to -2.3", "Feather the key, or key down 0.3."),
-        (turned("key", -0.3, power=-8.0), "feather, is at its least",
+        (turned("key", -0.3, setting=-8.0), "feather, is at its least",
          "Feather the key, it is at its least."),
     ],
 )  # fmt: skip
@@ -62,12 +63,15 @@ def test_a_patch_with_a_hot_centre_is_a_failed_mark_everywhere_and_its_lamp_is_t
 
 
 def test_a_lamp_that_ends_before_its_turn_is_done_is_told_so_in_every_place() -> None:
-    dim = finding("patch", "under", "lit cheek", 6.0, 6.5, **turned("key", 0.5, power=-0.2))
+    dim = finding("patch", "under", "lit cheek", 6.0, 6.5, **turned("key", 0.5, setting=0.0))
     frame = record("off plan", dim)
-    told = told_at_lamps(PLAN, frame, powers={"key": -0.2})["key"]
+    told = told_at_lamps(PLAN, frame)["key"]
     assert told == LampWords("at full: move it nearer", "at full")
-    assert do(dim) == frame.headline[1] == "Key is at full: move it nearer."
-    assert frame.to_json()["findings"][0]["do"] == frame.headline[1]
+    assert frame.headline[1] == "Key is at full: move it nearer."
+    assert frame.to_json()["turns"][0]["do"] == frame.headline[1]
+    some = finding("patch", "under", "lit cheek", 6.0, 6.5, **turned("key", 0.5, setting=-0.2))
+    told = told_at_lamps(PLAN, record("off plan", some))["key"]
+    assert told == LampWords("up 0.2 to full, move it nearer", "up 0.2 to full")
 
 
 @pytest.mark.parametrize(
@@ -81,15 +85,9 @@ def test_a_lamp_that_ends_before_its_turn_is_done_is_told_so_in_every_place() ->
     ],
 )
 def test_a_lamp_with_a_state_says_it(said: LampState, words: str, *, called: bool) -> None:
-    told = told_at_lamps(PLAN, record("off plan", lamps={"hair": lamp(said)}))
+    reading = replace(lamp(said), setting=-4.0 if said == "fired" else None)
+    told = told_at_lamps(PLAN, record("off plan", lamps={"hair": reading}))
     assert (told["hair"].words, told["hair"].is_called) == (words, called)
-
-
-def test_the_worst_findings_turn_is_the_one_that_is_said() -> None:
-    first = finding("patch", "over", "lit cheek", 6.9, 6.5, **turned("key", -0.4))
-    second = finding("patch", "over", "white jacket", 7.9, 7.0, **turned("key", -0.9))
-    told = told_at_lamps(PLAN, record("off plan", first, second))
-    assert told["key"].words == "down 0.4, to -2.4"
 
 
 def test_a_power_that_was_turned_since_the_plan_is_where_it_is_left() -> None:

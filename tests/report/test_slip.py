@@ -166,7 +166,8 @@ def test_a_contour_runs_where_the_tone_passes_from_zone_to_zone() -> None:
 
 def test_the_headline_stands_at_the_top_in_type_of_4_7_per_cent_of_the_width() -> None:
     say, do = found(slip(off_plan()), "headline")
-    assert (say.get_text(), do.get_text()) == ("Lit cheek 0.4 over.", "Key down 0.4, to -2.4.")
+    lines = ("Key 0.4 high. Lit cheek 0.4 over.", "Key down 0.4, to -2.4.")
+    assert (say.get_text(), do.get_text()) == lines
     assert say.get_fontsize() * 100 / 72 == pytest.approx(0.047 * WIDTH)
     assert max(say.get_position()[1], do.get_position()[1]) < HEIGHT / 5
 

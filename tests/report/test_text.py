@@ -53,7 +53,7 @@ def output(console: Console) -> str:
 
 def test_a_frame_is_one_line_with_verdict_file_what_and_what_to_do() -> None:
     line = " ".join(frame_line(KEY_HOT).plain.split())
-    assert line == "◆ off plan F0012.dng Lit cheek 0.4 over. Key down 0.4, to -2.4."
+    assert line == "◆ off plan F0012.dng Key 0.4 high. Lit cheek 0.4 over. Key down 0.4, to -2.4."
 
 
 def test_lines_of_frames_stand_in_columns() -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from stopwise.findings import Finding, Turn
@@ -137,13 +139,13 @@ def test_early_in_a_take_a_step_is_told_from_what_the_take_began_with():
 
 
 def advised(stops, lamp="key"):
-    asked = Finding("patch", "cheek", "over", "fails", 6.9, 6.5, turn=Turn(lamp, stops))
-    return record(findings=[asked])
+    asked = Finding("patch", "cheek", "over", "fails", 6.9, 6.5, explained_by=lamp)
+    return replace(record(findings=[asked]), turns=(Turn(lamp, stops),))
 
 
 def turns(advice, *frames):
-    settled = [advice.settled(frame, in_take=True).findings for frame in frames]
-    return [found[0].turn is not None if found else None for found in settled]
+    settled = [advice.settled(frame, in_take=True) for frame in frames]
+    return [bool(found.turns) if found.findings else None for found in settled]
 
 
 def test_two_of_three_frames_must_agree_on_a_turn():
@@ -161,10 +163,10 @@ def test_two_of_three_frames_must_agree_on_a_turn():
 
 
 def test_a_turn_that_waits_says_so_and_while_building_up_it_is_given_at_once():
-    [held] = Advice().settled(advised(-0.4), in_take=True).findings
-    assert (held.turn, held.advice) == (None, "wait")
-    [given] = Advice().settled(advised(-0.4), in_take=False).findings
-    assert given.turn == Turn("key", -0.4)
+    held = Advice().settled(advised(-0.4), in_take=True)
+    assert (held.turns, held.findings[0].advice) == ((), "wait")
+    given = Advice().settled(advised(-0.4), in_take=False)
+    assert given.turns == (Turn("key", -0.4),)
 
 
 def test_what_is_said_of_a_lamp_stands_first_and_no_turn_of_it_is_given():
@@ -172,7 +174,7 @@ def test_what_is_said_of_a_lamp_stands_first_and_no_turn_of_it_is_given():
     told = with_lamp_findings(advised(-0.7), seen.findings)
     assert told.verdict == "off plan"
     assert [one.check for one in told.findings] == ["lamp", "patch"]
-    assert told.findings[1].turn is None
+    assert told.turns == ()
     assert with_lamp_findings(advised(-0.7), ()) == advised(-0.7)
 
 

@@ -61,11 +61,10 @@ def test_a_turned_head_is_laid_to_the_sitter_and_no_lamp_is_turned(tmp_path):
     cheek = fails(turned)["patch", "lit cheek"]
     assert cheek["measured"] - cheek["planned"] == pytest.approx(0.36, abs=0.05)
     assert cheek["cause"] == "sitter"
-    assert cheek["turn"] is None
+    assert turned["turns"] == []
     assert cheek["do"] == "Sitter has turned. Leave the lamps."
     assert turned["lamps"]["key"]["state"] == "fired"
     assert turned["lamps"]["key"]["stops"] == pytest.approx(0.0, abs=0.05)
-    assert not [one for one in turned["findings"] if one["turn"]]
 
 
 def with_shoulder() -> str:
@@ -229,7 +228,7 @@ def test_a_look_drops_the_old_cloth_and_skin_and_lamps_are_read_from_chip_and_pa
         assert own["lamps"][name]["stops"] == pytest.approx(0.0, abs=0.05), name
     assert turned["lamps"]["key"]["stops"] == pytest.approx(0.3, abs=0.05)
     for record in (own, turned):
-        assert not [one for one in record["findings"] if (one["turn"] or {}).get("stops", 0) > 0]
+        assert not [turn for turn in record["turns"] if turn["stops"] > 0]
     assert day.said("Lamps are read from chip and paper")
 
 
@@ -309,11 +308,13 @@ def test_inside_a_take_a_turn_is_advised_when_two_of_three_frames_agree(tmp_path
         assert day.say("take", "key +0.5") == 0
         first = day.shot(key(1.0, seconds=20))
         second = day.shot(key(1.0, seconds=30))
-    assert fails(building)["patch", "chip"]["turn"]["light"] == "key"
-    assert fails(first)["patch", "chip"]["turn"] is None
-    turn = fails(second)["patch", "chip"]["turn"]
+    assert [turn["light"] for turn in building["turns"]] == ["key"]
+    assert first["turns"] == []
+    assert fails(first)["patch", "chip"]["do"] == "One frame only: shoot on."
+    [turn] = second["turns"]
     assert turn["light"] == "key"
     assert turn["stops"] == pytest.approx(-1.0, abs=0.15)
+    assert turn["to"] == pytest.approx(second["lamps"]["key"]["setting"] + turn["stops"])
 
 
 def test_a_misfire_is_told_at_once_and_not_counted(tmp_path):

@@ -17,8 +17,9 @@ from lightmodel.as_frame import as_frame
 from lightmodel.sensor import Sensor
 from lightmodel.shoots import Shoot, hidden_turns, made_shoot
 from lightmodel.view import View
-from stopwise.lamps.dial import Knob, Search, dial
+from stopwise.lamps.dial import dial
 from stopwise.lamps.outputs import read_lamps
+from stopwise.lamps.power_search import Knob, Search
 from stopwise.lamps.prediction import aims_of, build_scene
 from stopwise.lamps.seen import place_of
 from stopwise.lamps.solos import lamp_set

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from stopwise.findings import Detail, Finding, Reason, Turn
@@ -86,11 +87,21 @@ def finding(
     return Finding(check, of, code, state, measured, planned, **known)
 
 
-def turned(light: str, stops: float, *, power: float | None = None) -> dict[str, Any]:
-    """Return what a finding has when a lamp of the plan is shown to be its cause."""
+def turn(light: str, stops: float, *, setting: float | None = None) -> Turn:
+    """Return a turn of a lamp of the plan, which stands at the plan's power or at `setting`."""
     known = PLAN.light(light)
-    turn = Turn(light, stops) if known is None else turn_of(known, stops, power=power)
-    return {"cause": "lamp", "explained_by": light, "turn": turn}
+    stands = known.power if known is not None and setting is None else setting
+    told = None if known is None else turn_of(known, stops, stands)
+    return Turn(light, stops) if told is None else told
+
+
+def turned(light: str, stops: float, *, setting: float | None = None) -> dict[str, Any]:
+    """Return what a finding has whose lamp is turned; `record` takes the turn to its own."""
+    return {
+        "cause": "lamp",
+        "explained_by": light,
+        "turn": turn(light, stops, setting=setting),
+    }
 
 
 def lamp(state: LampState, stops: float | None = -0.7, uncertainty: float = 0.1) -> LampReading:
@@ -164,7 +175,10 @@ def record(verdict: Answer = "on plan", *findings: Finding, **more: Any) -> Reco
         "lamps": {},
         "timing_ms": {"decode": 120.0, "measure": 20.0},
     }
-    return Record(**{**whole, "verdict": verdict, "findings": findings, **more})
+    turns = {one.turn.light: one.turn for one in findings if one.turn is not None}
+    whole["findings"] = tuple(replace(one, turn=None) for one in findings)
+    whole["turns"] = tuple(turns.values())
+    return Record(**{**whole, "verdict": verdict, **more})
 
 
 def unreadable(condition: str | None = "cut_short", detail: str = "10 of 100 bytes") -> Record:

@@ -50,8 +50,12 @@ def patch(zone: float | None, box: Box, **more: Any) -> dict[str, Any]:
 
 
 def record(verdict: str = "on plan", *findings: Any, **more: Any) -> dict[str, Any]:
-    """Return a whole record of a frame that measured well, with these findings."""
+    """Return a whole record of a frame that measured well, with these findings.
+
+    Each has its own turn, as earlier versions kept it.
+    """
     row = made_records.record().to_json()
+    del row["turns"]
     return {**row, "verdict": verdict, "findings": list(findings), **more}
 
 

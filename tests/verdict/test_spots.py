@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from stopwise.findings import Detail, Finding, Turn
+from stopwise.findings import Detail, Finding
 from stopwise.lamps.beam_spots import SpotReading
 from stopwise.messages import do, headline_of, say
 from stopwise.plan.model import Light, Plan
@@ -86,12 +86,12 @@ def test_a_sitter_out_of_a_spot_is_sent_back_and_no_lamp_is_blamed(way, words):
 
 
 def test_what_a_lamp_leads_is_laid_to_its_spot_and_turns_nothing():
-    turn = low("cheek", cause="lamp", turn=Turn("key", 1.0))
+    turn = low("cheek", cause="lamp", explained_by="key")
     _, cheek, shoulder = judged(OUT, turn, low("shoulder"))
-    assert (cheek.cause, cheek.turn) == ("sitter", None)
+    assert (cheek.cause, cheek.explained_by) == ("sitter", "key")
     assert shoulder.cause == "unknown"
     _, cheek = judged(MOVED, low("cheek", cause="sitter"))
-    assert (cheek.cause, cheek.turn) == ("lamp", None)
+    assert (cheek.cause, cheek.explained_by) == ("lamp", "key")
 
 
 def test_a_sitter_out_of_a_spot_explains_nothing_that_is_too_bright():

@@ -1,4 +1,4 @@
-"""One lamp, one turn: what findings ask of a lamp comes to one figure."""
+"""A lamp's turn at its pack, where its dial stands then, and what it explains."""
 
 from __future__ import annotations
 
@@ -7,99 +7,101 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from stopwise.findings import Finding, Turn
-from stopwise.messages import do, headline
-from stopwise.plan.now import plan_now
+from stopwise.lamps.joint_turns import Remedy
+from stopwise.lamps.outputs import LampReading, setting_now
+from stopwise.messages import headline
 from stopwise.verdict import judge
-from stopwise.verdict.turns import turn_of, with_one_turn_a_lamp
+from stopwise.verdict.turns import turn_of, turn_of_remedy, with_what_they_mend
 from support.readings import measurement, patch, plan, reading
 
-LAMPS = [
-    {"name": "key", "role": "key", "power": -2.0, "step": 0.1},
-    {"name": "fill", "role": "fill", "power": -3.0, "step": 0.1},
-]
-TARGETS = plan_now(plan(light=LAMPS, patch=[patch("cheek", zone=6.5, lit_by=["key"])]))
+
+def failed(check, of, lamp=None):
+    return Finding(check, of, "over", "fails", 7.0, 6.0, (None, 0.2), explained_by=lamp)
 
 
-def asks(check, of, stops, light="key", state="fails"):
-    turn = None if stops is None else Turn(light, stops)
-    code = {"patch": "over", "clip": "blown", "headroom": "near_clip"}.get(check, "over")
-    return Finding(check, of, code, state, 7.0, 6.0, (None, 0.2), turn=turn)
-
-
-def turns(*findings):
-    return [
-        None if finding.turn is None else finding.turn.needed
-        for finding in with_one_turn_a_lamp(findings, TARGETS)
-    ]
-
-
-def test_zones_settle_a_lamps_turn_by_their_median():
-    found = turns(
-        asks("patch", "cheek", -0.9), asks("patch", "brow", -0.8), asks("patch", "chip", -0.8)
-    )
-    assert found == [-0.8, -0.8, -0.8]
-
-
-def test_each_lamp_has_a_turn_of_its_own():
-    assert turns(asks("patch", "a", -0.8), asks("patch", "b", 0.4, "fill")) == [-0.8, 0.4]
-
-
-def test_a_highlight_that_needs_more_has_its_way():
-    assert turns(asks("patch", "cheek", -0.3), asks("headroom", "brow", -0.6)) == [-0.6, -0.6]
-
-
-def test_a_highlight_that_needs_less_goes_along():
-    assert turns(asks("patch", "cheek", -0.8), asks("headroom", "brow", -0.5)) == [-0.8, -0.8]
+def lamp(power=-2.0, **more):
+    (light,) = plan(light=[{"name": "key", "power": power, "step": 0.1, **more}]).lights
+    return light
 
 
 def test_a_blown_patch_takes_over_the_lamp_that_makes_it_too_bright():
-    clip, cheek = with_one_turn_a_lamp(
-        [asks("clip", "cheek", None), asks("patch", "cheek", -0.8)], TARGETS
-    )
-    assert clip.turn == cheek.turn == Turn("key", -0.8, -2.8, "to -2.8")
-    assert clip.cause == "lamp"
-    assert do(clip) == "Key down 0.8, to -2.8."
+    findings = [failed("clip", "cheek"), failed("patch", "cheek", "key"), failed("clip", "brow")]
+    told, (turn,) = with_what_they_mend(findings, [Turn("key", -0.8)])
+    assert [one.explained_by for one in told] == ["key", "key", None]
+    assert turn.explains == ("cheek",)
 
 
-def test_a_blown_patch_that_is_not_over_keeps_its_own_cause():
-    assert turns(asks("clip", "cheek", None), asks("patch", "brow", -0.8)) == [None, -0.8]
-    assert turns(asks("clip", "cheek", None), asks("patch", "cheek", 0.5)) == [None, 0.5]
-
-
-def test_targets_that_pull_a_lamp_both_ways_are_left_as_they_are():
-    assert turns(asks("patch", "a", -0.8), asks("patch", "b", 0.4)) == [-0.8, 0.4]
-
-
-@given(st.lists(st.integers(1, 40), min_size=1, max_size=9), st.sampled_from([-1, 1]))
-def test_the_turn_lies_among_those_asked_and_in_the_lamps_steps(tenths, way):
-    asked = [way * number / 10 for number in tenths]
-    (stops,) = set(turns(*(asks("patch", f"p{i}", one) for i, one in enumerate(asked))))
-    assert min(asked) - 1e-9 <= stops <= max(asked) + 1e-9
-    assert round(stops * 10) == pytest.approx(stops * 10)
+def test_a_blown_patch_is_not_laid_to_a_lamp_that_is_turned_up():
+    findings = [failed("clip", "cheek"), failed("patch", "cheek", "key")]
+    told, _ = with_what_they_mend(findings, [Turn("key", 0.5)])
+    assert told[0].explained_by is None
 
 
 # A pack at -0.2 has 0.2 left to full: whatever is asked beyond it, it can't give (common practice).
 @pytest.mark.parametrize(
-    ("power", "stops", "turn"),
+    ("setting", "stops", "turn"),
     [
-        (-0.2, 0.5, Turn("key", 0.2, 0.0, "to full", "full", 0.3)),
-        (-7.9, -0.5, Turn("key", -0.1, -8.0, "to -8.0", "least", -0.4)),
+        (-0.2, 0.5, Turn("key", 0.2, 0.0, "to full", limit="full", short_by=0.3)),
+        (-7.9, -0.5, Turn("key", -0.1, -8.0, "to -8.0", limit="least", short_by=-0.4)),
         (-2.0, 0.04, None),
         (None, -0.5, Turn("key", -0.5)),
         (-2.0, -0.5, Turn("key", -0.5, -2.5, "to -2.5")),
+        (0.0, 0.5, Turn("key", 0.0, 0.0, "to full", limit="full", short_by=0.5)),
     ],
 )
-def test_a_turn_ends_where_the_packs_range_does(power, stops, turn):
-    (light,) = plan(light=[{"name": "key", "power": power}]).lights
-    assert turn_of(light, stops) == turn
+def test_a_turn_ends_where_the_packs_range_does(setting, stops, turn):
+    assert turn_of(lamp(), stops, setting) == turn
 
 
-def test_record_and_headline_say_alike_that_a_lamp_is_at_its_end():
+@pytest.mark.parametrize(
+    ("remedy", "setting", "turn"),
+    [
+        (Remedy("key", -0.8), -1.2, Turn("key", -0.8, -2.0, "to -2.0")),
+        (Remedy("key", -0.8), None, Turn("key", -0.8)),
+        (Remedy("key", 0.0, 1, 0.4), 0.0, Turn("key", 0.0, 0.0, "to full", (), "full", 0.4)),
+    ],
+)
+def test_a_part_of_the_joint_answer_is_a_turn_from_where_the_lamp_stands(remedy, setting, turn):
+    assert turn_of_remedy(lamp(), remedy, setting) == turn
+
+
+@pytest.mark.parametrize(
+    ("stops", "doubt", "said", "stands"),
+    [
+        (0.8, 0.03, None, -1.2),  # silence announces nothing: the reading holds
+        (0.83, 0.03, None, -1.2),  # a dial stands on its steps
+        (0.8, 0.03, 0.8, -1.2),
+        (0.8, 0.03, 0.5, None),  # announced by half a stop, and it reads otherwise
+        (0.8, 0.2, 0.5, -1.5),  # the reading is no surer than that
+        (2.03, 0.03, None, 0.0),
+        (2.6, 0.03, None, None),  # more than full: the solo wasn't shot at the plan's power
+    ],
+)
+def test_a_dial_stands_at_its_solos_power_and_what_it_gave_since(stops, doubt, said, stands):
+    """The plan's power is -2.0, of a pack that ends at full."""
+    assert setting_now(LampReading(stops, doubt, "fired"), lamp(), said) == stands
+
+
+def test_where_a_dial_stands_is_not_known_of_a_lamp_that_is_not_seen():
+    assert setting_now(LampReading(0.1, 0.9, "not seen"), lamp()) is None
+    assert setting_now(LampReading(None, None, "out"), lamp()) is None
+    assert setting_now(LampReading(0.1, 0.02, "fired"), None) is None
+
+
+@given(st.floats(-7.9, -0.1), st.floats(-3.0, 3.0))
+def test_a_turn_stays_in_the_range_and_on_the_steps(power, stops):
+    turn = turn_of(lamp(), stops, power)
+    if turn is not None and turn.to is not None:
+        assert -8.05 <= turn.to <= 0.05
+        assert turn.needed == pytest.approx(round(stops, 1), abs=0.051)
+
+
+def test_without_solos_a_lamp_is_turned_by_its_patches_and_nobody_knows_to_where():
+    """No light shows where the dial stands: the plan's power may be long gone."""
     targets = plan(
-        light=[{"name": "key", "power": -0.2}],
+        light=[{"name": "key", "power": -2.0}],
         patch=[patch(name, zone=6.5, lit_by=["key"]) for name in ("cheek", "brow")],
     )
-    verdict = judge(measurement({"cheek": reading(6.0), "brow": reading(6.0)}), targets)
-    told = [do(finding) for finding in verdict.findings if finding.turn is not None]
-    assert told == ["Key is at full: move it nearer."] * 2
-    assert headline(verdict)[1] == "Key is at full: move it nearer."
+    verdict = judge(measurement({"cheek": reading(6.0), "brow": reading(6.04)}), targets)
+    assert verdict.turns == (Turn("key", 0.5, explains=("cheek", "brow")),)
+    assert headline(verdict) == ("Key 0.5 low. Cheek 0.5 under.", "Key up 0.5.")

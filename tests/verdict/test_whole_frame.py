@@ -113,8 +113,8 @@ def test_two_patches_that_agree_name_their_lamp_and_its_turn():
     verdict = judge(measurement(readings), plan(patch=targets, light=LAMPS))
     worst = verdict.findings[0]
     assert worst.cause == "lamp"
-    assert (worst.turn.light, worst.turn.stops) == ("key", -0.4)
-    assert do(worst) == "Key down 0.4, to -2.4."
+    assert worst.explained_by == "key"
+    assert [(turn.light, turn.stops, turn.to) for turn in verdict.turns] == [("key", -0.4, None)]
 
 
 def test_two_patches_that_disagree_blame_no_lamp():
@@ -144,7 +144,7 @@ def test_the_brighter_paper_lamp_is_turned_down():
     )
     worst = verdict.findings[0]
     assert say(worst) == "Paper right 0.5 over left."
-    assert do(worst) == "Right paper lamp down 0.5, to -4.0."
+    assert headline(verdict)[1] == "Right paper lamp down 0.5."
 
 
 def test_blown_areas_in_patches_and_in_places_meant_to_clip_are_not_the_frame_s():
@@ -246,7 +246,7 @@ def test_upright_no_paper_lamp_is_turned_for_what_may_be_the_flashs_tail(changes
         plan(camera=SETTINGS, light=LAMPS, backdrop={"boxes": [[0, 0, 1, 1]], "left_right": 0.0}),
     )
     sides = next(one for one in verdict.findings if one.of == "backdrop left_right")
-    assert (sides.turn is None) == is_asked
+    assert (not verdict.turns) == is_asked
     assert do(sides).startswith("Shoot one at 1/125, leave the lamps") == is_asked
     assert sides.cause == ("unknown" if is_asked else "lamp")
 

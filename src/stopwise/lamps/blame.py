@@ -1,4 +1,4 @@
-"""Blame: whether lamps explain what a frame measured, and which one to turn, or who else did it."""
+"""Blame: whether lamps explain what a frame measured, or who else did it."""
 
 from __future__ import annotations
 
@@ -44,20 +44,11 @@ _MATTERS = 0.1
 _MOST = 0.5
 """Share of a difference that a cause must explain."""
 
-_HARM = 0.03
-"""Stops by which a turn may push another target further out: under a third of a pack's step."""
-
-_FURTHEST = 4.0
-"""Stops that a lamp is turned at most, to mend one figure."""
-
 _DARK = -20.0
 """Stops that stand for a lamp that is out."""
 
 _FLARE = 5e-4
 """Light, anchor = 1, that neither solos nor frames can tell from none."""
-
-_TURN_STOPS = 1e-4
-"""Stops to which a turn is found: far below any pack's step."""
 
 _SLOPE_STEP = 0.1
 """Stops over which slopes are taken: a pack's usual step."""
@@ -75,14 +66,11 @@ class Blame:
     cause
         Who or what.
     lamp
-        The lamp, where it is one.
-    turn
-        Stops that it is to be turned, unrounded; None where no turn is shown to be right.
+        The lamp, where one is off what is expected of it.
     """
 
     cause: Cause
     lamp: str | None = None
-    turn: float | None = None
 
 
 _UNKNOWN = Blame("unknown")
@@ -140,40 +128,9 @@ def know(lamps: LampSet, now: PlanNow) -> Knowledge:
         What of the plan holds now.
     """
     scene = build_scene(lamps, now).quick()
-    aims: dict[tuple[str, str], Aim] = {
-        (aim.check, aim.of): aim for aim in aims_of(now, scene) if aim.check != "blown"
-    }
+    aims: dict[tuple[str, str], Aim] = {(aim.check, aim.of): aim for aim in aims_of(now, scene)}
     sitters = (patch.name for patch in now.patches if not stays_with_the_set(patch))
     return Knowledge(now, scene, aims, frozenset(sitters))
-
-
-def explain(
-    failing: Sequence[Finding],
-    knowledge: Knowledge,
-    readings: Mapping[str, LampReading],
-    around: Circumstances,
-) -> tuple[Blame, ...]:
-    """Say for each failed finding what caused it.
-
-    Parameters
-    ----------
-    failing
-        Failed findings, in any order.
-    knowledge
-        What solos say of the targets.
-    readings
-        What each lamp gave in this frame.
-    around
-        What else is known of it.
-
-    Returns
-    -------
-    tuple of Blame
-        In the order of `failing`. A lamp is named only where the lamps' light as read explains the
-        figure within 0.15 stop; a turn only where it mends the figure and breaks no other target.
-    """
-    case = _Case(knowledge, readings, around)
-    return tuple(case.blame(finding) for finding in failing)
 
 
 def likely_out(drops: Mapping[str, float], lit_by: Mapping[str, Sequence[str]]) -> str | None:
@@ -202,8 +159,18 @@ def likely_out(drops: Mapping[str, float], lit_by: Mapping[str, Sequence[str]]) 
     return suspects[0] if len(suspects) == 1 else None
 
 
-class _Case:
-    """One frame: what its lamps were read to give, and what that makes of each target."""
+class FrameCase:
+    """One frame: what its lamps were read to give, and what that makes of each target.
+
+    Parameters
+    ----------
+    knowledge
+        What solos say of the targets.
+    readings
+        What each lamp gave in this frame.
+    around
+        What else is known of it.
+    """
 
     def __init__(
         self, knowledge: Knowledge, readings: Mapping[str, LampReading], around: Circumstances
@@ -220,83 +187,100 @@ class _Case:
         )
         self.given = self._read(self.outputs)
 
-    @cached_property
-    def short(self) -> dict[tuple[str, str], float]:
-        """Stops by which each target is missed under what the lamps were read to give."""
-        return {key: abs(aim.short_by(self.given)) for key, aim in self.know.aims.items()}
-
     def _read(self, outputs: Floats) -> Prediction:
         return self.know.scene.read(outputs + self.around.exposure_stops)
 
-    def blame(self, finding: Finding) -> Blame:
-        """Return the cause of one failed finding."""
+    @cached_property
+    def moves(self) -> dict[tuple[str, str], Floats]:
+        """How each target's figure changes with a stop of each lamp, float64 (lamps,)."""
+        aims = self.know.aims
+
+        def figures(outputs: Floats) -> Floats:
+            read = self._read(outputs)
+            return np.array([aim.value(read) or 0.0 for aim in aims.values()])
+
+        return dict(zip(aims, slopes(figures, self.outputs, step=_SLOPE_STEP), strict=True))
+
+    def rest(self, finding: Finding) -> float | None:
+        """Return what a figure measured over what its lamps give; None where that isn't known.
+
+        A share that clips can't be set against stops: lamps explain it where they bring the place
+        within 0.15 stop of its ceiling.
+        """
         aim = self.know.aims.get((finding.check, finding.of))
-        difference = finding.difference
-        if aim is None or finding.measured is None or difference is None:
-            return _UNKNOWN
+        given = None if aim is None else aim.value(self.given)
+        if aim is None or given is None or finding.measured is None or self.doubt(aim) > _VAGUE:
+            return None
+        if aim.is_share:
+            return max(given, 0.0) if finding.measured else 0.0
+        return finding.measured - given
+
+    def agrees(self, finding: Finding) -> bool:
+        """Tell whether what the lamps give is what a figure measured, within 0.15 stop."""
+        aim, rest = self.know.aims.get((finding.check, finding.of)), self.rest(finding)
+        if aim is None or rest is None:
+            return False
+        levels = [self.given.patches[name].log2_y for name in aim.patches]
+        lost = math.log2(1.0 + _FLARE / 2.0 ** min(levels)) if levels else 0.0
+        return abs(rest) <= max(AGREE_STOPS, 2.0 * self.doubt(aim)) + lost
+
+    def is_of_sitter(self, aim: Aim) -> bool:
+        """Tell whether a target is on the sitter, who may turn."""
+        return not self.know.sitters.isdisjoint(aim.patches)
+
+    def blame(self, finding: Finding) -> Blame:
+        """Return the cause of one failed finding.
+
+        A lamp is named only where the lamps' light as read explains the figure within 0.15 stop.
+        """
+        aim = self.know.aims.get((finding.check, finding.of))
+        difference, rest = finding.difference, self.rest(finding)
         slope = abs(self.around.shutter_slope or 0.0)
+        if aim is None or difference is None:
+            return _UNKNOWN
         if (
             finding.figure == "left_right"
             and max(AGREE_STOPS, abs(difference) - AGREE_STOPS) <= slope
         ):
             return Blame("shutter")
-        given, moves = aim.value(self.given), self._slopes(aim)
-        doubt = self._doubt(moves)
-        if given is None or doubt > _VAGUE:
+        if rest is None:
             return _UNKNOWN
-        rest = finding.measured - given
-        if aim.kind == "clip":
-            # a share that clips can't be set against stops: lamps explain it where they bring the
-            # patch within 0.15 stop of its ceiling
-            rest = max(given, 0.0) if finding.measured else 0.0
-        levels = [self.given.patches[name].log2_y for name in aim.patches]
-        lost = math.log2(1.0 + _FLARE / 2.0 ** min(levels)) if levels else 0.0
-        if abs(rest) <= max(AGREE_STOPS, 2.0 * doubt) + lost:
-            return self._of_lamps(aim, difference, moves)
+        if self.agrees(finding):
+            return self._of_lamps(aim, difference)
         explains = rest * difference > 0 and abs(rest) >= _MOST * abs(difference)
-        if (explains or aim.kind == "clip") and not self.know.sitters.isdisjoint(aim.patches):
+        if (explains or aim.is_share) and self.is_of_sitter(aim):
             return Blame("sitter")
         return Blame("backdrop") if finding.check == "backdrop" else _UNKNOWN
 
-    def _slopes(self, aim: Aim) -> Floats:
-        """Return how a figure changes with a stop of each lamp, float64 (lamps,)."""
-
-        def figure(outputs: Floats) -> Floats:
-            value = aim.value(self._read(outputs))
-            return np.array([0.0 if value is None else value])
-
-        moves: Floats = slopes(figure, self.outputs, step=_SLOPE_STEP)[0]
-        return moves
-
-    def _doubt(self, moves: Floats) -> float:
+    def doubt(self, aim: Aim) -> float:
         """Return the uncertainty of what the lamps give, infinite with a lamp that isn't seen."""
         parts = [0.0]
-        for move, reading in zip(moves, self.readings, strict=True):
+        for move, reading in zip(self.moves[aim.check, aim.of], self.readings, strict=True):
             if reading is None or reading.state == "not seen":
                 parts.append(math.inf if abs(move) > _MATTERS else 0.0)
             elif reading.uncertainty is not None and reading.state != "out":
                 parts.append(float(move) * reading.uncertainty)
         return math.hypot(*parts)
 
-    def _of_lamps(self, aim: Aim, difference: float, moves: Floats) -> Blame:
+    def needs_lamp(self, aim: Aim, index: int, output: float) -> bool:
+        """Tell whether a figure would be another if a lamp gave so many stops against its solo."""
+        there = self.outputs.copy()
+        there[index] = output
+        given, other = aim.value(self.given), aim.value(self._read(there))
+        return None in (given, other) or abs((other or 0.0) - (given or 0.0)) > _MATTERS
+
+    def _of_lamps(self, aim: Aim, difference: float) -> Blame:
         """Name what moved the light that explains a figure: camera, one lamp, or the setting."""
         if abs(self.around.exposure_stops) > _SETTING:
             without = aim.value(self.know.scene.read(self.outputs))
             if without is not None and abs(without - aim.planned) < _MOST * abs(difference):
                 return Blame("camera")
-        off = self._off_lamp(aim, difference, moves)
-        if off is not None:
-            return off
-        for index in np.argsort(-np.abs(moves)):
-            move = float(moves[index])
-            turn = self._mending_turn(aim, int(index), move) if abs(move) > _MATTERS else None
-            if turn is not None:
-                return Blame("lamp", self.names[index], turn)
-        return Blame("lamp")
+        return Blame("lamp", self._off_lamp(aim, difference))
 
-    def _off_lamp(self, aim: Aim, difference: float, moves: Floats) -> Blame | None:
+    def _off_lamp(self, aim: Aim, difference: float) -> str | None:
         """Return the lamp that is off what is expected of it, where that makes the difference."""
-        share, blame = _MOST, None
+        share, found = _MOST, None
+        moves = self.moves[aim.check, aim.of]
         for index, name in enumerate(self.names):
             reading, expected = self.readings[index], self.around.expected.get(name, Expected())
             if reading is None or not difference:
@@ -306,41 +290,10 @@ class _Case:
             off = float(self.outputs[index]) - expected.stops
             made = float(moves[index]) * off
             if off < -1.0:
-                as_expected = self._value_at(aim, index, -off)
-                given = aim.value(self.given)
+                there = self.outputs.copy()
+                there[index] -= off
+                as_expected, given = aim.value(self._read(there)), aim.value(self.given)
                 made = 0.0 if as_expected is None or given is None else given - as_expected
             if made / difference > share:
-                share = made / difference
-                blame = Blame("lamp", name, None if self.out[index] else -off)
-        return blame
-
-    def _value_at(self, aim: Aim, index: int, turn: float) -> float | None:
-        return aim.value(self._turned(index, turn))
-
-    def _turned(self, index: int, turn: float) -> Prediction:
-        there = self.outputs.copy()
-        there[index] += turn
-        return self._read(there)
-
-    def _mending_turn(self, aim: Aim, index: int, move: float) -> float | None:
-        """Return the turn of one lamp that meets a target and harms no other, or None.
-
-        None too where 4 stops wouldn't do.
-        """
-        from scipy.optimize import brentq
-
-        def off(turn: float) -> float:
-            value = self._value_at(aim, index, turn)
-            return 0.0 if value is None else value - aim.planned
-
-        here = off(0.0)
-        end = math.copysign(_FURTHEST, -here * move)
-        if here * off(end) >= 0.0:
-            return None
-        turn = float(brentq(off, 0.0, end, xtol=_TURN_STOPS))
-        there = self._turned(index, turn)
-        harmed = any(
-            abs(other.short_by(there)) > self.short[key] + _HARM
-            for key, other in self.know.aims.items()
-        )
-        return None if harmed else turn
+                share, found = made / difference, name
+        return found

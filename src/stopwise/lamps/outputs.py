@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from stopwise.grid import LightGrid
     from stopwise.lamps.solos import LampSet
     from stopwise.lamps.unmixing import Design, Fit, Stack
+    from stopwise.plan.model import Light
 
     Floats = NDArray[np.float64]
 
@@ -118,12 +119,15 @@ class LampReading:
         Fired, weak, strong, out, not seen.
     spot
         What became of its spot, where a white card shows it.
+    setting
+        Where its dial stands, stops below full; None where that isn't known.
     """
 
     stops: float | None
     uncertainty: float | None
     state: LampState
     spot: SpotReading | None = None
+    setting: float | None = None
 
     @property
     def fired_stops(self) -> float | None:
@@ -156,6 +160,39 @@ class Expected:
         if not self.known or abs(off) <= limit:
             return LampReading(stops, uncertainty, "fired")
         return LampReading(stops, uncertainty, "weak" if off < 0.0 else "strong")
+
+
+def setting_now(
+    reading: LampReading, light: Light | None, said: float | None = None
+) -> float | None:
+    """Return where a lamp's dial stands: its power at its solo, and what it gives against that.
+
+    Parameters
+    ----------
+    reading
+        What it gave.
+    light
+        The plan's lamp, with the power at its solo; None where the plan has it no more.
+    said
+        Stops from its solo as announced in this take; None where nobody announced a turn of it.
+
+    Returns
+    -------
+    float or None
+        Stops below full, on its pack's steps. None where it isn't seen, or where reading and
+        announcement, or the end of its range, part by more than the reading is sure to.
+    """
+    if light is None or light.power is None or reading.fired_stops is None:
+        return None
+    stops, step = reading.fired_stops, light.step
+    sure = max(OFF_UNCERTAINTIES * (reading.uncertainty or 0.0), step / 2.0)
+    if said is not None:
+        return round(light.power + said, 4) if abs(stops - said) <= sure else None
+    stands = light.power + round(stops / step) * step
+    low, high = light.range
+    if not low - max(sure, step) <= stands <= high + max(sure, step):
+        return None
+    return round(min(max(stands, low), high), 4)
 
 
 def read_lamps(

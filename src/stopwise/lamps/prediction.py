@@ -8,12 +8,11 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from functools import cached_property
-from typing import TYPE_CHECKING, ClassVar
+from functools import cached_property, partial
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from stopwise.measurement.figures import Tint
 from stopwise.measurement.surface import fit_surface, terms
 from stopwise.plan.model import BACKDROP
 from stopwise.stops import MID_GREY_OF_SATURATION, MIDDLE_ZONE
@@ -25,7 +24,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from stopwise.codes import Check
-    from stopwise.frame import Box, Point
+    from stopwise.frame import Box
     from stopwise.grid import LightGrid
     from stopwise.lamps.solos import LampSet
     from stopwise.plan.model import Plan
@@ -170,14 +169,6 @@ class PredictedPatch:
         float32 (lamps + 1,), linear, the ambient's last.
     """
 
-    uncertainty: float | None = None
-    top: float | None = None
-    top_at: Point | None = None
-    texture: float | None = None
-    blocked: float | None = None
-    snr: float | None = None
-    why: ClassVar[Mapping[str, str]] = {}
-
     def __init__(self, scene: Scene, patch: PatchLamps, gains: Floats) -> None:
         self._scene, self._patch, self._gains = scene, patch, gains
 
@@ -229,12 +220,6 @@ class PredictedBackdrop:
     log2_y: float | None
     left_right: float | None
     falloff: float | None
-    uneven: float | None = None
-    blotch: float | None = None
-    blotch_at: Point | None = None
-    tint: ClassVar[Tint] = Tint()
-    uncertainty: ClassVar[Mapping[str, float]] = {}
-    why: ClassVar[Mapping[str, str]] = {}
 
 
 class Prediction:
@@ -413,15 +398,25 @@ class Aim:
     over: float
     patches: tuple[str, ...] = ()
 
-    def short_by(self, read: Prediction) -> float:
-        """Return by how many stops a prediction lies outside what is allowed, signed; 0 inside."""
+    @property
+    def is_share(self) -> bool:
+        """Whether a frame measures a share that clips where this is stops under the ceiling."""
+        return self.kind in ("clip", "blown")
+
+    def short_by(self, read: Prediction, *, margin: float = 0.0) -> float:
+        """Return by how many stops a prediction lies outside what is allowed, signed; 0 inside.
+
+        `margin` stops are asked for inside the limits, at most a third of what is allowed.
+        """
         value = self.value(read)
         if value is None:
             return 0.0
         off = value - self.planned
-        if off > self.over:
-            return off - self.over
-        return off + self.under if off < -self.under else 0.0
+        margin = min(margin, (self.under + self.over) / 3.0)
+        over, under = self.over - margin, self.under - margin
+        if off > over:
+            return off - over
+        return off + under if off < -under else 0.0
 
     def residual(self, read: Prediction) -> float:
         """Return how far a prediction is off, in tolerances; 0 on an open side."""
@@ -451,6 +446,11 @@ def aims_of(now: PlanNow, scene: Scene) -> tuple[Aim, ...]:
 
 
 def _aim(target: Target, planned: float) -> Aim:
+    """Return a target as a search weighs it.
+
+    Its figure is read straight from the prediction, and not by the target, whose reading makes more
+    of it than a search needs thousands of times a frame.
+    """
     patches = tuple(name for name in target.places if name != BACKDROP)
     if target.check == "clip":
         # a share of clipped cells has no slope where none or all clip: stops under the ceiling have
@@ -469,12 +469,30 @@ def _aim(target: Target, planned: float) -> Aim:
         check=target.check,
         of=target.of,
         kind="zone" if target.check == "patch" else target.figure or target.check,
-        value=lambda read: target.read(read).value,
+        value=partial(_figure_of, target=target),
         planned=planned,
         under=math.inf if least is None else -least,
         over=math.inf if most is None else most,
         patches=patches,
     )
+
+
+def _figure_of(read: Prediction, *, target: Target) -> float | None:
+    if target.check == "patch":
+        return read.patches[target.of].zone
+    if target.check == "headroom":
+        return read.patches[target.of].headroom
+    if target.figure is not None:
+        figure: float | None = getattr(read.backdrop, target.figure)
+        return figure
+    above, below = (_level(read, place) for place in target.places)
+    return None if above is None or below is None else above - below
+
+
+def _level(read: Prediction, place: str) -> float | None:
+    if place != BACKDROP:
+        return read.patches[place].log2_y
+    return None if read.backdrop is None else read.backdrop.log2_y
 
 
 def slopes(

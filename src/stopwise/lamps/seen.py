@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING
 
 from stopwise.lamps.beam_spots import Followed, Sitter, read_spots, with_spots
 from stopwise.lamps.blame import Circumstances
-from stopwise.lamps.outputs import expect, read_lamps
+from stopwise.lamps.outputs import expect, read_lamps, setting_now
 from stopwise.lamps.solos import exposure_stops
 from stopwise.lamps.unmixing import Shift
 from stopwise.measurement.figures import CameraMove
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Collection, Mapping, Sequence
 
     from stopwise.frame import Box
     from stopwise.grid import LightGrid
@@ -37,6 +37,8 @@ class Announced:
         Stops of each lamp from its solo, as announced; None where nobody has said anything.
     run
         The take's readings so far, oldest first.
+    lamps
+        The lamps of which a turn was announced in this take.
     is_other
         Whether clothes or sitter are others than in the solos: lamps are then read from what stays
         with the set.
@@ -44,6 +46,7 @@ class Announced:
 
     turned: Mapping[str, float] | None = None
     run: Sequence[Mapping[str, LampReading]] = ()
+    lamps: Collection[str] = ()
     is_other: bool = False
 
 
@@ -129,11 +132,23 @@ def see_lamps(
         light, lamps, said=said.turned, run=said.run, placement=placement, only=only
     )
     if not cards or only is not None:
-        return LampsSeen(readings, knowledge, around)
+        return LampsSeen(_with_settings(readings, now, said), knowledge, around)
     lit = {name: card for name, card in cards.items() if now.lit is None or name in now.lit}
     sitter = Sitter(placement, followed_by_lamp(measurement, now, placement))
     spots = read_spots(light, lamps, lit, readings, around.expected, sitter)
-    return LampsSeen(with_spots(readings, spots, around.expected), knowledge, around, spots)
+    readings = with_spots(readings, spots, around.expected)
+    return LampsSeen(_with_settings(readings, now, said), knowledge, around, spots)
+
+
+def _with_settings(
+    readings: Mapping[str, LampReading], now: PlanNow, said: Announced
+) -> dict[str, LampReading]:
+    """Return readings with where each lamp's dial stands, as far as that is known."""
+    turned = {name: (said.turned or {}).get(name, 0.0) for name in said.lamps}
+    return {
+        name: replace(one, setting=setting_now(one, now.plan.light(name), turned.get(name)))
+        for name, one in readings.items()
+    }
 
 
 def place_of(measurement: Measurement, now: PlanNow) -> Shift | None:

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from stopwise.codes import HelpCode, UnmetReason
-    from stopwise.lamps.dial import Search
+    from stopwise.lamps.power_search import Search
     from stopwise.lamps.prediction import Prediction
     from stopwise.plan.model import Plan
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Literal
 from stopwise.comparison.changes import KnownSet, patch_changes
 from stopwise.comparison.settings import settings_change
 from stopwise.comparison.sides import side_of
-from stopwise.messages import do, say
+from stopwise.messages import say, told
 from stopwise.page.plan_views import FloorView, Turned, floor_view
 from stopwise.report.facts import facts, marked_patches, share, unseen
 from stopwise.report.lamp_words import told_at_lamps
@@ -215,7 +215,7 @@ def frame_view(
     areas = () if record.clipping is None else record.clipping.areas
     is_blind = record.verdict == "unreadable" and before is not None
     asked = before if is_blind else None
-    told = record if asked is None else asked.record
+    judged = record if asked is None else asked.record
     mark = VERDICT_MARKS[record.verdict]
     return FrameView(
         number=kept.frame,
@@ -230,11 +230,11 @@ def frame_view(
         look=record.look,
         pending=None if asked is None else _pending(asked),
         turned_since=turned_since or {},
-        findings=tuple(_line(finding) for finding in record.findings),
+        findings=tuple(_line(one, what) for one, what in told(record.answer)),
         patches=patches_view(record),
         areas=tuple(AreaOnPicture(one.box, share(one.fraction)) for one in areas[:MOST_TAGS]),
         ruler=_ruler(record),
-        floor=None if plan is None else floor_view(plan, told_at_lamps(plan, told)),
+        floor=None if plan is None else floor_view(plan, told_at_lamps(plan, judged)),
         facts=(*facts(record), *unseen(record)),
         run=run_point(kept.frame, record),
     )
@@ -298,8 +298,8 @@ def run_point(number: int, record: Record) -> RunPoint:
     )
 
 
-def _line(finding: Finding) -> FindingLine:
-    return FindingLine(_sign(finding.state), shown(say(finding)), shown(do(finding)))
+def _line(finding: Finding, what: str) -> FindingLine:
+    return FindingLine(_sign(finding.state), shown(say(finding)), shown(what))
 
 
 def _sign(state: State | None, *, plain: str | None = "disc") -> Sign:

@@ -18,8 +18,8 @@ from stopwise.measurement import Known, read
 from stopwise.measurement.levels import share_above
 from stopwise.measurement.paper import shows_sitter
 from stopwise.pipeline.awaited import Answer, answer_for, overfed_solos
-from stopwise.pipeline.brief import Assessment, Brief, Observed, levels_of
-from stopwise.pipeline.plan_frames import PlanFrames, part_of
+from stopwise.pipeline.brief import Assessment, Brief, Observed
+from stopwise.pipeline.plan_frames import PlanFrames, levels_of, part_of
 from stopwise.plan.model import Plan
 from stopwise.plan.now import LookFor, look_for, of_the_set, plan_now, without_places
 from stopwise.raw import decode_unproven
@@ -153,7 +153,8 @@ def _assess(path: Path, frame: Frame, brief: Brief, frames: PlanFrames) -> Asses
         answer = _answer(light, references, lamps, brief)
         if answer is not None and answer.refused is None and answer.part == "plate":
             answer = _bare(answer, reading, targets)
-        overfed = () if answer or part else overfed_solos(light, references, brief, lamps=lamps)
+        if brief.unproved and answer is None and part is None:
+            overfed = overfed_solos(light, references, brief, lamps=lamps)
     if answer is not None and plan is not None:
         part = plan.part(answer.part)
     if part is not None:
@@ -234,7 +235,7 @@ def _lamps(
         light = light.brought_back(moved.right, moved.down)
     held = of_the_set(targets) if brief.is_other_look else targets
     knowledge = frames.knowledge(solos, held)
-    said = Announced(brief.said, brief.run, is_other=brief.is_other_look)
+    said = Announced(brief.said, brief.run, brief.turned, is_other=brief.is_other_look)
     return see_lamps(light, solos, knowledge, reading.measurement, said, references.white_cards)
 
 

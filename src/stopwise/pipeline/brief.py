@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING
 from stopwise.frame import CameraKey
 
 if TYPE_CHECKING:
-    from stopwise.frame import Frame
     from stopwise.grid import LightGrid
     from stopwise.lamps.lamp_notes import LampNote
     from stopwise.lamps.outputs import LampReading
@@ -21,11 +20,6 @@ if TYPE_CHECKING:
 
 LevelTable = Mapping[CameraKey, float]
 """Learned saturation levels, raw levels."""
-
-
-def levels_of(frame: Frame, learned: LevelTable) -> dict[str, float]:
-    """Return the learned level of each of a frame's colours that has one."""
-    return {name: learned[key] for name in frame.colours if (key := frame.key_of(name)) in learned}
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +39,8 @@ class Brief:
     said
         What each lamp is expected to give against its solo, stops, as takes say; None where nobody
         has said anything.
+    turned
+        The lamps of which a turn was announced in this take.
     powers
         Where dials stand now, stops below full, as far as takes have turned them.
     run
@@ -75,6 +71,7 @@ class Brief:
     look: str | None = None
     lit: tuple[str, ...] | None = None
     said: Mapping[str, float] | None = None
+    turned: tuple[str, ...] = ()
     powers: Mapping[str, float] = field(default_factory=dict)
     run: tuple[Mapping[str, LampReading], ...] = ()
     awaited: str | None = None

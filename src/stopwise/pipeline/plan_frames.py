@@ -19,7 +19,6 @@ from stopwise.lamps.lamp_notes import LampNote
 from stopwise.lamps.solos import LampSet, lamp_set
 from stopwise.lamps.white_card import WhiteCard, white_card_of
 from stopwise.measurement import Known, read
-from stopwise.pipeline.brief import levels_of
 from stopwise.plan.model import FramePart
 from stopwise.plan.now import plan_now
 from stopwise.raw import decode_unproven
@@ -39,6 +38,11 @@ T = TypeVar("T")
 
 _KEPT = 48
 """Reduced frames that one process keeps: the plan's own frames under a few looks."""
+
+
+def levels_of(frame: Frame, learned: LevelTable) -> dict[str, float]:
+    """Return the learned level of each of a frame's colours that has one."""
+    return {name: learned[key] for name in frame.colours if (key := frame.key_of(name)) in learned}
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from stopwise.findings import Turn
@@ -56,33 +56,38 @@ def told_at_lamps(
     plan
         The plan; None has no lamps.
     record
-        The frame's record; of the turns that its findings ask of a lamp the worst one's is said.
+        The frame's record: a lamp whose light it shows stands where that says.
     powers
         Each lamp's power now, stops below full, where it isn't the plan's.
     """
     asked: dict[str, LampWords] = {}
     for finding in record.findings:
-        for lamp, words in _asked(finding):
-            asked.setdefault(lamp, words)
-    states = {name: lamp.state for name, lamp in (record.lamps or {}).items()}
+        for name, words in _asked(finding, record.answer.turn_for(finding)):
+            asked.setdefault(name, words)
+    for turn in record.turns:
+        asked.setdefault(turn.light, LampWords(*turn_words(turn)))
+    lamps = record.lamps or {}
     if any(finding.code == "none_fired" for finding in record.findings):
-        asked, states = {}, {}  # the trigger is to be seen to, no lamp
-    return {
-        light.name: asked.get(light.name)
-        or _told(light, states.get(light.name), power=(powers or {}).get(light.name, light.power))
-        for light in (plan.lights if plan else ())
-    }
+        asked, lamps = {}, {}  # the trigger is to be seen to, no lamp
+    told = {}
+    for light in plan.lights if plan else ():
+        lamp = lamps.get(light.name)
+        stands = (powers or {}).get(light.name, light.power) if lamp is None else lamp.setting
+        state = None if lamp is None else lamp.state
+        told[light.name] = asked.get(light.name) or _told(light, state, power=stands)
+    return told
 
 
-def _asked(finding: Finding) -> Iterator[tuple[str, LampWords]]:
-    """Yield what a finding asks for, lamp by lamp, as its own advice says it."""
+def _asked(finding: Finding, turn: Turn | None) -> Iterator[tuple[str, LampWords]]:
+    """Yield what a finding and the turn that mends it ask for, lamp by lamp."""
     if finding.state != "fails":
         return
-    hot = lamp_to_feather(finding)
+    mended = replace(finding, turn=turn)
+    hot = lamp_to_feather(mended)
     if hot is not None:
-        yield hot, LampWords(feather_words(finding), "feather")
-    elif finding.turn is not None:
-        yield finding.turn.light, LampWords(*turn_words(finding.turn))
+        yield hot, LampWords(feather_words(mended), "feather")
+    elif turn is not None:
+        yield turn.light, LampWords(*turn_words(turn))
     elif finding.is_misfire and finding.code != "none_fired":
         likely = finding.code == "likely_out"
         said = "may be out" if likely else "did not fire"

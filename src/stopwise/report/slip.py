@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from stopwise.conditions import condition
-from stopwise.messages import do, reason_text, say
+from stopwise.messages import reason_text, say, told
 from stopwise.report.contours import area_outlines, stipple, zone_contours
 from stopwise.report.drawable import drawable_of
 from stopwise.report.facts import facts, marked_patches
@@ -322,12 +322,8 @@ def _draw_findings(sheet: Sheet, area: Area, record: Record) -> None:
             x += width + 28
     under = Area(area.left, y + 12, area.right, area.bottom)
     columns = max(1, int(area.width // _COLUMN))
-    told, advised = [], {""}
-    for one in findings:  # what to do stands once, at the worst that it mends
-        advice = do(one)
-        told.append(ListEntry(one.state, (say(one), "" if advice in advised else advice)))
-        advised.add(advice)
-    sheet.told(under, told, _SIZE, columns=columns, rest="and more, in the record")
+    entries = [ListEntry(one.state, (say(one), advice)) for one, advice in told(record.answer)]
+    sheet.told(under, entries, _SIZE, columns=columns, rest="and more, in the record")
 
 
 def _fact_rows(sheet: Sheet, width: float, record: Record) -> list[tuple[str, str]]:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from rich.cells import cell_len, set_cell_size
 from rich.text import Text
 
-from stopwise.messages import do, place_name, say
+from stopwise.messages import place_name, say, told
 from stopwise.report.facts import facts, share
 from stopwise.report.look import DARK, STATE_MARKS, VERDICT_MARKS, colour_of
 from stopwise.report.ruler import ROMAN
@@ -157,7 +157,7 @@ def frame_text(record: Record, *, style: Style | None = None) -> Text:
             head.append(shown(record.file)),
             *(Text(INDENT + line, "bold") for line in record.headline),
         ],
-        [style.finding(one.state, say(one), do(one)) for one in record.findings],
+        [style.finding(one.state, say(one), advice) for one, advice in told(record.answer)],
         _patch_table(record.patches),
         _fact_lines(record),
     )

@@ -147,6 +147,7 @@ class Day:
             look=look,
             lit=self.standing.lit,
             said=run.begun.said,
+            turned=tuple(run.begun.turned),
             powers=self.standing.powers(plan),
             run=run.readings,
             awaited=awaiting_now(self._ledger).part if can_mark else None,

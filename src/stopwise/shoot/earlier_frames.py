@@ -6,7 +6,6 @@ import math
 from collections import deque
 from dataclasses import replace
 from datetime import datetime
-from statistics import median
 from typing import TYPE_CHECKING
 
 from stopwise.findings import verdict_of
@@ -14,8 +13,6 @@ from stopwise.stops import slower_full_mark
 from stopwise.wording import shutter_text
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
-
     from stopwise.findings import Finding
     from stopwise.record import Record
 
@@ -43,11 +40,10 @@ class Advice:
         in_take
             False while building up: then every turn is given at once.
         """
-        asked = _turns(record.findings)
+        asked = {turn.light: turn.needed for turn in record.turns}
         if in_take:
             agreed = {name for name, stops in asked.items() if self._has(name, stops)}
-            held = tuple(_held_back(finding, agreed) for finding in record.findings)
-            record = replace(record, findings=held)
+            record = record.without_turns(asked.keys() - agreed, advice="wait")
         self._asked.append(asked)
         return record
 
@@ -58,20 +54,6 @@ class Advice:
             and abs(frame[lamp] - stops) <= max(AGREE_STOPS, abs(stops) / 2.0)
             for frame in self._asked
         )
-
-
-def _turns(findings: Iterable[Finding]) -> dict[str, float]:
-    asked: dict[str, list[float]] = {}
-    for finding in findings:
-        if finding.turn is not None:
-            asked.setdefault(finding.turn.light, []).append(finding.turn.needed)
-    return {name: median(stops) for name, stops in asked.items()}
-
-
-def _held_back(finding: Finding, agreed: set[str]) -> Finding:
-    if finding.turn is None or finding.turn.light in agreed:
-        return finding
-    return replace(finding, turn=None, advice="wait")
 
 
 _SAME_STOPS = 1.0 / 6.0
@@ -141,7 +123,7 @@ def _blamed(finding: Finding, asked_s: float) -> Finding:
     if finding.state != "fails" or not (finding.figure == "left_right" or finding.code == "slope"):
         return finding
     detail = replace(finding.detail, shutter_s=asked_s)
-    return replace(finding, cause="shutter", turn=None, advice="stay_slower", detail=detail)
+    return replace(finding, cause="shutter", explained_by=None, advice="stay_slower", detail=detail)
 
 
 def _sides(record: Record) -> Finding | None:
@@ -154,8 +136,10 @@ def _sides(record: Record) -> Finding | None:
 
 
 def _with(record: Record, findings: list[Finding]) -> Record:
-    """Return a record with other findings, and the verdict that these come to."""
-    return record.with_verdict(verdict_of(findings))
+    """Return a record with other findings, the verdict that these come to, and what still turns."""
+    named = {one.explained_by for one in findings}
+    turns = [turn for turn in record.turns if turn.light in named]
+    return record.with_verdict(verdict_of(findings, turns))
 
 
 _LONGEST_S = 3600.0

@@ -115,14 +115,8 @@ def with_lamp_findings(record: Record, findings: Sequence[Finding]) -> Record:
     """
     if not findings:
         return record
-    named = {finding.of for finding in findings}
-    kept = [
-        replace(finding, turn=None)
-        if finding.turn is not None and finding.turn.light in named
-        else finding
-        for finding in record.findings
-    ]
-    return record.with_verdict(verdict_of([*findings, *kept]))
+    kept = record.without_turns({finding.of for finding in findings})
+    return record.with_verdict(verdict_of([*findings, *kept.findings], kept.turns))
 
 
 LEAST_STEP = 0.2

@@ -11,8 +11,7 @@ from stopwise.frame import held
 from stopwise.plan.now import plan_now
 from stopwise.targets import setting_findings, targets_of
 from stopwise.verdict.causes import with_causes
-from stopwise.verdict.lamp_causes import with_lamp_causes, with_spots
-from stopwise.verdict.turns import with_one_turn_a_lamp
+from stopwise.verdict.lamp_causes import with_lamp_causes
 from stopwise.verdict.whole_frame import (
     frame_findings,
     is_unlit,
@@ -97,13 +96,12 @@ def verdict_on(
     all_out = lamps is not None and len(out) == len(lamps.readings)
     if all_out or is_unlit(measurement, ambient, findings):
         return verdict_of([trigger_finding()])
-    findings = with_exposure(findings, now, measurement)
+    findings = with_exposure(findings, now, measurement, only_knocked=lamps is not None)
     if lamps is None:
-        findings = with_causes(findings, now, measurement)
+        findings, turns = with_causes(findings, now, measurement)
     else:
-        findings = with_lamp_causes(findings, now, lamps, out)
-        findings = with_spots(findings, now, lamps.spots)
-    verdict = verdict_of(_with_free_turns(with_one_turn_a_lamp(findings, now)))
+        findings, turns = with_lamp_causes(findings, now, lamps, out)
+    verdict = verdict_of(_with_free_turns(findings), turns)
     still_open = tuple(patch.name for patch in now.patches if patch.is_open)
     if still_open and verdict.verdict != "off plan":
         return Verdict("measured", verdict.findings, Reason("open", still_open))
@@ -122,8 +120,9 @@ def _with_free_turns(findings: Sequence[Finding]) -> list[Finding]:
         if one.is_zone and one.difference is not None and (low := (one.within or (None,))[0])
     }
     return [
-        replace(one, turn=None, advice="feather")
+        replace(one, advice="feather")
         if one.code == "hot_centre"
+        and one.explained_by is None
         and one.state == "fails"
         and rooms.get(one.of, 0.0) + _ROUNDED < -(one.difference or 0.0)
         else one

@@ -11,13 +11,13 @@ from statistics import median
 from typing import TYPE_CHECKING
 
 from stopwise.stops import slower_full_mark
-from stopwise.verdict.turns import turned
+from stopwise.verdict.turns import turn_of, with_what_they_mend
 from stopwise.verdict.whole_frame import AGREE_STOPS
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from stopwise.findings import Cause, Finding
+    from stopwise.findings import Cause, Finding, Turn
     from stopwise.measurement.figures import Measurement
     from stopwise.plan.model import Light
     from stopwise.plan.now import PlanNow
@@ -33,15 +33,16 @@ _SLOWER = 2.0 ** (1.0 / 6.0)
 
 def with_causes(
     findings: Sequence[Finding], now: PlanNow, measurement: Measurement
-) -> list[Finding]:
-    """Return the findings with the cause and the turn that the frame itself can show.
+) -> tuple[list[Finding], list[Turn]]:
+    """Return the findings with the cause that the frame itself can show, and what to turn.
 
     Parameters
     ----------
     findings
         One frame's.
     now
-        What holds now: which lamps light each patch, and where the lamps stand.
+        What holds now: which lamps light each patch, and where they were said to be turned to: no
+        light shows where a dial stands.
     measurement
         The frame's.
 
@@ -52,7 +53,7 @@ def with_causes(
     slower full-stop mark is asked for. A frame that is slower already is that frame.
     """
     turns = _lamp_turns(findings, now)
-    found = []
+    found: list[Finding] = []
     for finding in findings:
         if finding.state != "fails" or finding.cause is not None:
             found.append(finding)
@@ -60,13 +61,23 @@ def with_causes(
         leads = finding.detail.lamps[:1]
         light = now.plan.light(leads[0]) if leads and finding.check == "patch" else None
         if light is not None and light.name in turns:
-            found.append(turned(finding, light, turns[light.name], now))
+            found.append(replace(finding, cause="lamp", explained_by=light.name))
         elif finding.figure == "left_right":
             found.append(_of_a_side(finding, now, measurement))
+            if (side := found[-1].explained_by) is not None:
+                turns[side] = -abs(finding.difference or 0.0)
         else:
             cause: Cause = "backdrop" if finding.check == "backdrop" else "unknown"
             found.append(replace(finding, cause=cause))
-    return found
+    named = {finding.explained_by for finding in found}
+    asked = [
+        turn
+        for light in now.plan.lights
+        if light.name in turns and light.name in named
+        if (turn := turn_of(light, turns[light.name], now.powers.get(light.name))) is not None
+    ]
+    asked.sort(key=lambda turn: -abs(turn.needed))
+    return with_what_they_mend(found, asked)
 
 
 def _lamp_turns(findings: Sequence[Finding], now: PlanNow) -> dict[str, float]:
@@ -103,7 +114,7 @@ def _of_a_side(finding: Finding, now: PlanNow, measurement: Measurement) -> Find
     light: Light | None = lamps[0] if len(lamps) == 1 else None
     if light is None:
         return replace(finding, cause="backdrop")
-    return turned(finding, light, -abs(difference), now)
+    return replace(finding, cause="lamp", explained_by=light.name)
 
 
 def _can_be_cut(now: PlanNow, measurement: Measurement) -> bool:

@@ -7,12 +7,14 @@ from typing import TYPE_CHECKING
 
 from stopwise.findings import Detail, Finding
 from stopwise.lamps.beam_spots import LEAST_LOSS_STOPS, LEAST_MOVE
-from stopwise.lamps.blame import explain
-from stopwise.verdict.turns import turned
+from stopwise.lamps.blame import FrameCase
+from stopwise.lamps.joint_turns import JointTurns, joint_turns
+from stopwise.verdict.turns import turn_of_remedy, with_what_they_mend
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator, Mapping, Sequence
 
+    from stopwise.findings import Turn
     from stopwise.lamps.beam_spots import SpotReading
     from stopwise.lamps.blame import Blame
     from stopwise.lamps.seen import LampsSeen
@@ -21,8 +23,8 @@ if TYPE_CHECKING:
 
 def with_lamp_causes(
     findings: Sequence[Finding], now: PlanNow, lamps: LampsSeen, out: Collection[str]
-) -> list[Finding]:
-    """Return the findings with their causes, and one for each lamp that is out.
+) -> tuple[list[Finding], list[Turn]]:
+    """Return the findings with their causes and one for each lamp that is out, and what to turn.
 
     Parameters
     ----------
@@ -35,8 +37,12 @@ def with_lamp_causes(
         same a dozen times.
     """
     failing = [finding for finding in findings if finding.state == "fails" and not finding.cause]
-    blames = explain(failing, lamps.knowledge, lamps.readings, lamps.around)
-    causes = {id(finding): blame for finding, blame in zip(failing, blames, strict=True)}
+    case = FrameCase(lamps.knowledge, lamps.readings, lamps.around)
+    causes = {id(finding): case.blame(finding) for finding in failing}
+    joint = JointTurns()
+    if any(blame.cause == "lamp" for blame in causes.values()):
+        gone = [name for name, spot in lamps.spots.items() if spot.state in _NOT_ITS_POWER]
+        joint = joint_turns(case, findings, barred=gone)
     off = {finding.of for finding in failing if finding.check == "patch"}
     led_by_out = {patch.name for patch in now.patches if set(patch.lit_by[:1]) & set(out)}
     kept = []
@@ -46,26 +52,35 @@ def with_lamp_causes(
             finding.detail.patches
         )
         if finding.state == "holds" or not is_of_out:
-            kept.append(_explained(finding, blame, now, off))
-    return [*(Finding("lamp", name, "out", "fails", cause="lamp") for name in out), *kept]
+            mends = joint.explained.get((finding.check, finding.of))
+            kept.append(_explained(finding, blame, mends, off))
+    told = [*(Finding("lamp", name, "out", "fails", cause="lamp") for name in out), *kept]
+    turns = [
+        turn_of_remedy(light, one, lamps.readings[one.lamp].setting)
+        for one in joint.remedies
+        if (light := now.plan.light(one.lamp)) is not None
+    ]
+    return with_what_they_mend(with_spots(told, now, lamps.spots), turns)
+
+
+_NOT_ITS_POWER = ("sitter out of the spot", "spot moved")
+"""What became of a spot whose light isn't mended at the lamp's pack."""
 
 
 def _explained(
-    finding: Finding,
-    blame: Blame | None,
-    now: PlanNow,
-    off: Collection[str],
+    finding: Finding, blame: Blame | None, mends: str | None, off: Collection[str]
 ) -> Finding:
     if blame is None:
         return finding
+    if mends is not None and blame.cause not in ("camera", "shutter"):
+        return replace(finding, cause="lamp", explained_by=mends)
     if finding.check == "headroom" and blame.cause == "sitter" and finding.of not in off:
         # only the centre is hot: a turned head would take its whole patch along
         return replace(finding, cause="unknown")
-    light = None if blame.lamp is None else now.plan.light(blame.lamp)
-    if blame.cause == "lamp" and light is not None and blame.turn is not None:
-        return turned(finding, light, blame.turn, now)
+    if blame.cause == "lamp":
+        return replace(finding, cause="lamp", explained_by=blame.lamp)
     advice = "leave_lamps" if blame.cause == "sitter" else finding.advice
-    return replace(finding, cause=blame.cause, explained_by=blame.lamp, advice=advice)
+    return replace(finding, cause=blame.cause, advice=advice)
 
 
 def with_spots(
@@ -133,7 +148,7 @@ def _laid_to_spot(finding: Finding, told: Finding, now: PlanNow) -> Finding:
     """
     if finding.state != "fails" or finding.cause in ("camera", "shutter", "backdrop"):
         return finding
-    if finding.turn is not None and finding.turn.light != told.of:
+    if finding.explained_by not in (None, told.of):
         return finding
     led = {patch.name for patch in now.patches if patch.follow and patch.lit_by[:1] == (told.of,)}
     has_lost = finding.difference is not None and finding.difference < 0.0
@@ -143,7 +158,6 @@ def _laid_to_spot(finding: Finding, told: Finding, now: PlanNow) -> Finding:
         finding,
         cause=told.cause,
         explained_by=told.of,
-        turn=None,
         advice="way_back" if told.code == "out_of_spot" else "secure",
         detail=replace(
             finding.detail,

@@ -219,11 +219,16 @@ def is_unlit(
 
 
 def with_exposure(
-    findings: Sequence[Finding], now: PlanNow, measurement: Measurement
+    findings: Sequence[Finding],
+    now: PlanNow,
+    measurement: Measurement,
+    *,
+    only_knocked: bool = False,
 ) -> list[Finding]:
     """Return the findings with an offset that every zone shares said once, as exposure.
 
-    The zones that it explains are left out; what fails besides it stays.
+    The zones that it explains are left out; what fails besides it stays. `only_knocked` says it
+    only where the camera's settings explain it, since each lamp is known and has its own turn.
     """
     zones = _zone_differences(findings)
     explained = [finding for finding in findings if finding.is_zone and finding.state == "fails"]
@@ -234,6 +239,8 @@ def with_exposure(
         return list(findings)
     limits = [finding.within for finding in explained if finding.within is not None]
     knocked = _knocked(offset, now.plan.camera, measurement)
+    if only_knocked and knocked is None:
+        return list(findings)
     exposure = Finding(
         check="exposure",
         of="frame",
