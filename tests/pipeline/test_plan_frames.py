@@ -18,7 +18,8 @@ import stopwise
 from stopwise.cli import run
 from stopwise.frame import Camera
 from stopwise.pipeline import Brief, assess_file
-from stopwise.pipeline.plan_frames import FrameNote, PlanFrames, note_lines
+from stopwise.pipeline.brief import FrameNote
+from stopwise.pipeline.plan_frames import PlanFrames, note_lines
 from stopwise.plan.model import FramePart
 from stopwise.plan.now import plan_now
 from support.made_raws import write_kind

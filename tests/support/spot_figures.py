@@ -27,8 +27,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from stopwise.grid import LightGrid
-    from stopwise.lamps.beam_spots import SpotReading
-    from stopwise.lamps.outputs import LampReading
+    from stopwise.lamps.outputs import LampReading, SpotReading
     from stopwise.lamps.solos import LampSet
     from stopwise.lamps.white_card import WhiteCard
     from stopwise.plan.model import Plan

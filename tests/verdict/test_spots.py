@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from stopwise.findings import Detail, Finding
-from stopwise.lamps.beam_spots import SpotReading
+from stopwise.lamps.outputs import SpotReading
 from stopwise.messages import do, headline_of, say
 from stopwise.plan.model import Light, Plan
 from stopwise.plan.now import plan_now

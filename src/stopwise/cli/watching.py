@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from stopwise.folder.watch_notes import Note
     from stopwise.folder.watcher import Landing
     from stopwise.ledger import Ledger
-    from stopwise.pipeline.plan_frames import FrameNote
+    from stopwise.pipeline.brief import FrameNote
     from stopwise.plan.model import Plan
     from stopwise.record import Record
 

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from stopwise.grid import LightGrid
-    from stopwise.lamps.beam_spots import SpotReading
+    from stopwise.lamps.outputs import SpotReading
     from stopwise.lamps.white_card import WhiteCard
 
     Floats = NDArray[np.float64]

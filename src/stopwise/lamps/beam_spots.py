@@ -5,12 +5,12 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 from statistics import median
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from stopwise.frame import Point
 from stopwise.grid import pooled
+from stopwise.lamps.outputs import SpotReading
 from stopwise.lamps.robust_fit import Terms, fit_values
 from stopwise.lamps.unmixing import CLIPPED, stack_of
 from stopwise.lamps.white_card import CARD_CELLS, places
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from stopwise.frame import Box, Point
+    from stopwise.frame import Box
     from stopwise.grid import LightGrid
     from stopwise.lamps.outputs import Expected, LampReading
     from stopwise.lamps.solos import LampSet
@@ -28,8 +28,6 @@ if TYPE_CHECKING:
     from stopwise.lamps.white_card import WhiteCard
 
     Floats = NDArray[np.float64]
-
-SpotState = Literal["steady", "sitter out of the spot", "spot moved", "not seen"]
 
 LEAST_MOVE = 0.01
 """Fraction of the picture's width from which a spot counts as moved."""
@@ -124,40 +122,6 @@ class Sitter:
 
     shift: Shift | None
     followed: Mapping[str, Sequence[Followed]]
-
-
-@dataclass(frozen=True, slots=True)
-class SpotReading:
-    """What became of a spot in a later frame.
-
-    Attributes
-    ----------
-    state
-        What changed, if anything did; "not seen" where that can't be told.
-    output_stops
-        The lamp's output against its solo, the spot's move taken out; None where not seen.
-    size
-        How far the spot moved, about, fraction of the picture's width; None where it didn't.
-    moved
-        The same to the right and down as fractions of the picture; None where it didn't, or where
-        which way can't be told.
-    uncertainty
-        Standard uncertainty of both.
-    lost_stops
-        Light of the lamp on the sitter's patches where he is, against at the mark; below 0 for
-        less. None where he is at the mark.
-    way_back
-        Where the sitter has to go to be in the spot again, to the right and down, as fractions of
-        the picture; None where he is in it.
-    """
-
-    state: SpotState
-    output_stops: float | None = None
-    size: float | None = None
-    moved: Point | None = None
-    uncertainty: float | None = None
-    lost_stops: float | None = None
-    way_back: Point | None = None
 
 
 def read_spots(

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from stopwise.frame import Point  # noqa: TC001 - the record is read by it
 from stopwise.grid import MAD_FACTOR
-from stopwise.lamps.beam_spots import SpotReading  # noqa: TC001 - the record is read by it
 from stopwise.lamps.unmixing import (
     FURTHEST,
     Shift,
@@ -103,6 +103,43 @@ Set on our own renderer: lamps that were out left 0.68 at most in 36 sets whose 
 
 _REPEAT = 0.02
 """Stops that a flash and its reading vary by in any case (common practice: 0.02 to 0.1)."""
+
+
+SpotState = Literal["steady", "sitter out of the spot", "spot moved", "not seen"]
+
+
+@dataclass(frozen=True, slots=True)
+class SpotReading:
+    """What became of a spot in a later frame.
+
+    Attributes
+    ----------
+    state
+        What changed, if anything did; "not seen" where that can't be told.
+    output_stops
+        The lamp's output against its solo, the spot's move taken out; None where not seen.
+    size
+        How far the spot moved, about, fraction of the picture's width; None where it didn't.
+    moved
+        The same to the right and down as fractions of the picture; None where it didn't, or where
+        which way can't be told.
+    uncertainty
+        Standard uncertainty of both.
+    lost_stops
+        Light of the lamp on the sitter's patches where he is, against at the mark; below 0 for
+        less. None where he is at the mark.
+    way_back
+        Where the sitter has to go to be in the spot again, to the right and down, as fractions of
+        the picture; None where he is in it.
+    """
+
+    state: SpotState
+    output_stops: float | None = None
+    size: float | None = None
+    moved: Point | None = None
+    uncertainty: float | None = None
+    lost_stops: float | None = None
+    way_back: Point | None = None
 
 
 @dataclass(frozen=True, slots=True)

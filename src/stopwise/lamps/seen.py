@@ -18,9 +18,8 @@ if TYPE_CHECKING:
 
     from stopwise.frame import Box
     from stopwise.grid import LightGrid
-    from stopwise.lamps.beam_spots import SpotReading
     from stopwise.lamps.blame import Knowledge
-    from stopwise.lamps.outputs import LampReading
+    from stopwise.lamps.outputs import LampReading, SpotReading
     from stopwise.lamps.solos import LampSet
     from stopwise.lamps.white_card import WhiteCard
     from stopwise.measurement.figures import Measurement

@@ -21,6 +21,7 @@ from starlette.routing import Route
 
 from stopwise.errors import StopwiseError, WrongUse
 from stopwise.page.as_json import answered
+from stopwise.page.live import Powers
 from stopwise.page.overlay import jpeg
 from stopwise.page.pictures import SpawnedWork
 from stopwise.page.plan_edits import SENT, DrawnEdits, Stale, edited, save_edits
@@ -316,29 +317,6 @@ class FixedAction:
         """Let it go."""
         live.fixed()
         return Reply("Fixed.")
-
-
-@dataclass(frozen=True, slots=True)
-class Powers:
-    """What dialling came to.
-
-    Attributes
-    ----------
-    lamps
-        Each lamp's name, and what to do there in words.
-    zones
-        Each patch's zone then.
-    unmet, notes
-        Sentences.
-    has_picture
-        Whether the light that they give can be shown.
-    """
-
-    lamps: tuple[tuple[str, str], ...]
-    zones: tuple[tuple[str, float], ...]
-    unmet: tuple[str, ...] = ()
-    notes: tuple[str, ...] = ()
-    has_picture: bool = False
 
 
 def page_dialler(plan_path: Path, ledger: Ledger, look: Callable[[], str | None]) -> Dialler:

@@ -22,7 +22,6 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from stopwise.ledger import Kept, Ledger
-    from stopwise.page.actions import Powers
     from stopwise.page.views import RunPoint
     from stopwise.plan.model import Plan
     from stopwise.report.drawable import Drawable
@@ -38,6 +37,29 @@ _NAME = "page ledger"
 
 _MOST_BACK = 20
 """Unreadable frames behind which the last judged one is looked for."""
+
+
+@dataclass(frozen=True, slots=True)
+class Powers:
+    """What dialling came to.
+
+    Attributes
+    ----------
+    lamps
+        Each lamp's name, and what to do there in words.
+    zones
+        Each patch's zone then.
+    unmet, notes
+        Sentences.
+    has_picture
+        Whether the light that they give can be shown.
+    """
+
+    lamps: tuple[tuple[str, str], ...]
+    zones: tuple[tuple[str, float], ...]
+    unmet: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+    has_picture: bool = False
 
 
 @dataclass(frozen=True, slots=True)

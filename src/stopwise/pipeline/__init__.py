@@ -17,8 +17,8 @@ from stopwise.lamps.seen import Announced, see_lamps
 from stopwise.measurement import Known, read
 from stopwise.measurement.levels import share_above
 from stopwise.measurement.paper import shows_sitter
-from stopwise.pipeline.awaited import Answer, answer_for, overfed_solos
-from stopwise.pipeline.brief import Assessment, Brief, Observed
+from stopwise.pipeline.awaited import answer_for, overfed_solos
+from stopwise.pipeline.brief import Answer, Assessment, Brief, Observed
 from stopwise.pipeline.plan_frames import PlanFrames, levels_of, part_of
 from stopwise.plan.model import Plan
 from stopwise.plan.now import LookFor, look_for, of_the_set, plan_now, without_places

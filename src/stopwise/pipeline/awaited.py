@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -11,6 +10,7 @@ from stopwise.lamps.lamp_notes import LampNote
 from stopwise.lamps.outputs import lit_lamps, no_lamp_fired, over_ambient
 from stopwise.lamps.solo_checks import check_solos
 from stopwise.lamps.white_card import white_card_of
+from stopwise.pipeline.brief import Answer
 from stopwise.stops import MID_GREY_OF_SATURATION
 
 if TYPE_CHECKING:
@@ -33,28 +33,6 @@ _SAME_LIGHT = 0.985
 """Cosine between two frames' light from which they show one lamp (set on our own renderer: solos of
 one lamp had 0.999 and more with the sitter still, those of two lamps 0.60 at most).
 """
-
-
-@dataclass(frozen=True, slots=True)
-class Answer:
-    """Whether a frame can play a part; it crosses processes.
-
-    Attributes
-    ----------
-    part
-        The part it was held against.
-    refused
-        Why it can't; None where it can.
-    warnings
-        What else is to be said of it.
-    spoilt
-        What this frame shows to be wrong with solos of other lamps.
-    """
-
-    part: str
-    refused: LampNote | None = None
-    warnings: tuple[LampNote, ...] = ()
-    spoilt: tuple[LampNote, ...] = ()
 
 
 def answer_for(

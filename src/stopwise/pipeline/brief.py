@@ -13,9 +13,7 @@ if TYPE_CHECKING:
     from stopwise.grid import LightGrid
     from stopwise.lamps.lamp_notes import LampNote
     from stopwise.lamps.outputs import LampReading
-    from stopwise.pipeline.awaited import Answer
-    from stopwise.pipeline.plan_frames import FrameNote
-    from stopwise.plan.model import Plan
+    from stopwise.plan.model import FramePart, Plan
     from stopwise.record import Record
 
 LevelTable = Mapping[CameraKey, float]
@@ -101,6 +99,50 @@ class Observed:
     levels: LevelTable
     above: Mapping[CameraKey, float]
     bits: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """Whether a frame can play a part; it crosses processes.
+
+    Attributes
+    ----------
+    part
+        The part it was held against.
+    refused
+        Why it can't; None where it can.
+    warnings
+        What else is to be said of it.
+    spoilt
+        What this frame shows to be wrong with solos of other lamps.
+    """
+
+    part: str
+    refused: LampNote | None = None
+    warnings: tuple[LampNote, ...] = ()
+    spoilt: tuple[LampNote, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class FrameNote:
+    """Why one of the plan's own frames isn't used.
+
+    Attributes
+    ----------
+    part
+        What it is in the plan.
+    file
+        Its name there.
+    condition
+        Name of the condition that it is in.
+    detail
+        What was seen.
+    """
+
+    part: FramePart
+    file: str
+    condition: str
+    detail: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,6 +19,7 @@ from stopwise.lamps.lamp_notes import LampNote
 from stopwise.lamps.solos import LampSet, lamp_set
 from stopwise.lamps.white_card import WhiteCard, white_card_of
 from stopwise.measurement import Known, read
+from stopwise.pipeline.brief import FrameNote
 from stopwise.plan.model import FramePart
 from stopwise.plan.now import plan_now
 from stopwise.raw import decode_unproven
@@ -43,28 +44,6 @@ _KEPT = 48
 def levels_of(frame: Frame, learned: LevelTable) -> dict[str, float]:
     """Return the learned level of each of a frame's colours that has one."""
     return {name: learned[key] for name in frame.colours if (key := frame.key_of(name)) in learned}
-
-
-@dataclass(frozen=True, slots=True)
-class FrameNote:
-    """Why one of the plan's own frames isn't used.
-
-    Attributes
-    ----------
-    part
-        What it is in the plan.
-    file
-        Its name there.
-    condition
-        Name of the condition that it is in.
-    detail
-        What was seen.
-    """
-
-    part: FramePart
-    file: str
-    condition: str
-    detail: str = ""
 
 
 _MOST_NAMED = 3

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     from stopwise.frame import Box
     from stopwise.ledger import Ledger
-    from stopwise.pipeline.awaited import Answer
+    from stopwise.pipeline.brief import Answer
     from stopwise.plan.draft import Draft
     from stopwise.plan.places import Path as KeyPath
     from stopwise.record import Record

@@ -15,8 +15,8 @@ if TYPE_CHECKING:
     from collections.abc import Collection, Iterator, Mapping, Sequence
 
     from stopwise.findings import Turn
-    from stopwise.lamps.beam_spots import SpotReading
     from stopwise.lamps.blame import Blame
+    from stopwise.lamps.outputs import SpotReading
     from stopwise.lamps.seen import LampsSeen
     from stopwise.plan.now import PlanNow
 
