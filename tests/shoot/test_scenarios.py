@@ -11,6 +11,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+import tomlkit
 
 from lightmodel import studio
 from lightmodel.frames import Settings, Shutter
@@ -438,11 +439,12 @@ def test_upright_a_flash_tail_is_laid_to_the_shutter_and_no_paper_lamp_is_turned
 
 
 def upright_plan() -> str:
-    """Return the plan with the upright look's patches as its own."""
-    head, _, rest = plan_without_frames(look="upright").partition("# The patches follow")
-    middle = rest[rest.index("[[separation]]") : rest.index("[[look]]")]
-    own = rest[rest.index('name = "upright"') :].partition("\n")[2].replace("[[look.", "[[")
-    return f"{head}{own}\n{middle}"
+    """Return the plan with what its upright look is judged by as its own."""
+    plan = tomlkit.parse(plan_without_frames(look="upright"))
+    (look,) = plan.pop("look").unwrap()
+    for key in ("patch", "ratio", "backdrop", "may_clip"):
+        plan[key] = look[key]
+    return tomlkit.dumps(plan)
 
 
 def test_each_frame_says_what_brings_it_level_with_the_adopted_one(tmp_path, capsys):
