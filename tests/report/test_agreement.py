@@ -16,7 +16,7 @@ import pytest
 from golden import kept
 from golden.parts import ALL, PLAN
 from stopwise.ledger.export import csv_lines
-from stopwise.messages import do, say, tightest
+from stopwise.messages import do, say, tightest, told, turn_sentence
 from stopwise.plan import load_plan
 from stopwise.record import record_from_json
 from stopwise.report.lamp_words import told_at_lamps
@@ -87,15 +87,19 @@ def is_said(number: str, known: list[float]) -> bool:
 
 @pytest.mark.parametrize("name", ALL)
 def test_every_number_of_a_sentence_is_a_figure_of_its_finding(name: str) -> None:
-    for one, row in zip(record_of(name).findings, row_of(name)["findings"], strict=True):
-        assert (row["say"], row["do"]) == (say(one), do(one))
+    record = record_of(name)
+    for one, row in zip(record.findings, row_of(name)["findings"], strict=True):
+        advice = do(one, record.answer.turn_for(one))
+        assert (row["say"], row["do"]) == (say(one), advice)
         known = [*figures({key: part for key, part in row.items() if key not in ("say", "do")})]
         if one.difference is not None:
             known.append(one.difference)
         if one.turn is not None and one.turn.shown is not None:
             known += map(float, numbers(one.turn.shown))
-        unknown = [each for each in numbers(f"{say(one)} {do(one)}") if not is_said(each, known)]
-        assert not unknown, (say(one), do(one), known)
+        unknown = [each for each in numbers(f"{say(one)} {advice}") if not is_said(each, known)]
+        assert not unknown, (say(one), advice, known)
+    for turn, row in zip(record.turns, row_of(name)["turns"], strict=True):
+        assert all(is_said(each, [*figures(row)]) for each in numbers(turn_sentence(turn)))
 
 
 @pytest.mark.parametrize("name", ALL)
@@ -104,7 +108,10 @@ def test_the_headline_says_the_numbers_of_what_is_worst_or_tightest(name: str) -
     said = {*numbers(" ".join(record.headline))}
     if record.verdict == "off plan":
         worst = record.findings[0]
-        assert said <= {*numbers(f"{say(worst)} {do(worst)}")} | {*settings(worst)}
+        turn = record.answer.turn_for(worst)
+        off = "" if turn is None else f"{tenths(abs(turn.needed))} {turn_sentence(turn)}"
+        words = f"{say(worst)} {do(worst, turn)} {off}"
+        assert said <= {*numbers(words)} | {*settings(worst)}
     elif record.verdict == "on plan" and record.headline[0] == "On plan.":
         tight = tightest(record.findings)
         assert tight is not None
@@ -150,13 +157,13 @@ def test_text_slip_and_csv_say_the_same_of_each_finding(name: str) -> None:
     text = frame_text(record).plain
     listed = " ".join(one.get_text() for one in sheet.axes.texts if one.get_gid() == "finding")
     row = next(csv.DictReader(io.StringIO("".join(csv_lines([row_of(name)])), newline="")))
-    for place, one in enumerate(record.findings):
+    for place, (one, advice) in enumerate(told(record.answer)):
         assert say(one) in text
-        assert do(one) in text
+        assert advice in text
         assert row_of(name)["findings"][place]["state"] == one.state
     if record.findings:
         assert say(record.findings[0]) in listed
-        assert do(record.findings[0]) in listed
+        assert next(told(record.answer))[1] in listed
         assert all(say(one)[:20] in row["findings"] for one in record.findings)
     headline = [one.get_text() for one in sheet.axes.texts if one.get_gid() == "headline"]
     assert tuple(headline) == record.headline
