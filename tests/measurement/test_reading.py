@@ -223,7 +223,7 @@ def test_its_json_is_the_records_part_of_it():
     assert parts == {name: record[name] for name in parts}
     assert {*record} - {*parts} == {
         *("schema", "file", "sha256", "verdict", "reason", "because", "take", "look", "in_run"),
-        *("level", "lamps", "findings", "timing_ms"),
+        *("level", "lamps", "findings", "turns", "timing_ms"),
     }
 
 

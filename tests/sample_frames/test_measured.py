@@ -17,7 +17,6 @@ from stopwise.verdict import judge
 
 if TYPE_CHECKING:
     from stopwise.measurement.figures import Measurement
-    from stopwise.plan.model import Plan
 
 FOLDER = Path(__file__).parents[2] / "sample_frames"
 TRUTH: dict[str, dict[str, Any]] = json.loads((FOLDER / "truth.json").read_text(encoding="utf-8"))[
@@ -33,18 +32,12 @@ STILL = [
 """Frames of the shoot with the sitter in his place, lit."""
 
 
-@cache
-def plan_in(look: str | None) -> Plan:
-    plan = load_plan(FOLDER / "plan.toml")
-    if look is None:
-        return plan
-    worn = next(part for part in plan.looks if part.name == look)
-    return plan.model_copy(update={"patches": worn.patches, "ratios": worn.ratios})
+PLAN = load_plan(FOLDER / "plan.toml")
 
 
 @cache
 def measured(name: str) -> Measurement:
-    return measure(decode(FOLDER / name), plan_in(TRUTH[name]["look"]))
+    return measure(decode(FOLDER / name), PLAN, look=TRUTH[name]["look"])
 
 
 @pytest.mark.parametrize("name", STILL)
@@ -82,7 +75,7 @@ def test_the_backdrop_lies_as_the_model_has_it(name: str) -> None:
 
 @pytest.mark.parametrize("name", STILL)
 def test_the_judge_fails_what_the_frame_was_made_to_fail_and_nothing_else(name: str) -> None:
-    verdict = judge(measured(name), plan_in(TRUTH[name]["look"]))
+    verdict = judge(measured(name), PLAN, look=TRUTH[name]["look"])
     failing = {(found.check, found.of) for found in verdict.findings if found.state == "fails"}
     assert failing == {(check["check"], check["of"]) for check in TRUTH[name]["failing"]}
     assert verdict.verdict == TRUTH[name]["verdict"]
@@ -90,8 +83,8 @@ def test_the_judge_fails_what_the_frame_was_made_to_fail_and_nothing_else(name: 
 
 @pytest.mark.parametrize("name", ["F0016.dng", "F0017.dng"])
 def test_patches_of_a_sitter_who_moves_or_turns_are_found_where_they_are(name: str) -> None:
-    reference = read(decode(FOLDER / "F0011.dng"), plan_in(None)).grid
-    found = measure(decode(FOLDER / name), plan_in(None), known=Known(reference=reference)).patches
+    reference = read(decode(FOLDER / "F0011.dng"), PLAN).grid
+    found = measure(decode(FOLDER / name), PLAN, known=Known(reference=reference)).patches
     for patch in ("lit cheek", "shadow cheek", "brow", "jacket", "mask"):
         true, reading = TRUTH[name]["patches"][patch], found[patch]
         assert reading.box[0] == pytest.approx(true["box"][0], abs=0.005)
