@@ -127,8 +127,8 @@ export class Drawing {
       this.tell(found.say);
       return this.end();
     }
+    if (found.code === 409) await this.rebase(); // before it is told: Save pressed again at once writes
     this.tell(`${found.say} What you drew stays here.`, true);
-    if (found.code === 409) await this.rebase();
   }
 
   // What is written next is held against the plan as it stands now, which was just shown.
