@@ -309,6 +309,7 @@ def test_no_information_is_by_colour_alone(tmp_path: Path, page: Page) -> None:
     scene.land(key_hot())
     with PageServer(scene.live) as server:
         opened(page, server)
+        expect(page.locator("#number")).to_have_text("1")
         shapes = page.evaluate(
             "Object.fromEntries(['holds', 'fails'].map((role) => [role,"
             " document.querySelector(`#ruler g.role-${role}`).firstElementChild.tagName]))"

@@ -161,7 +161,7 @@ def test_any_frame_is_found_and_stepped_from(scene: Scene, server: PageServer, p
     page.keyboard.press("f")
     page.get_by_label("Its number, or its file's name").fill("F0001.dng")
     page.keyboard.press("Enter")
-    expect(page.locator("#say")).to_have_text("Lit cheek 0.9 over.")
+    expect(page.locator("#say")).to_have_text("Key 0.9 high. Lit cheek 0.9 over.")
     page.keyboard.press("ArrowRight")
     expect(page.locator("#facts")).to_contain_text("F0002.dng")
     page.keyboard.press("ArrowLeft")
