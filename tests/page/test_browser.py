@@ -98,10 +98,11 @@ def test_a_line_of_38_wide_letters_stays_on_the_screen_at_its_size(
     scene: Scene, server: PageServer, page: Page
 ) -> None:
     frame = key_hot()
-    frame["findings"][0]["of"] = "W" * 60
+    frame["findings"][0] |= {"of": "W" * 60, "cause": None, "turn": None}
     scene.land(frame)
     opened(page, server)
-    expect(page.locator("#say")).to_contain_text("0.4 over.")
+    expect(page.locator("#say")).to_have_text(re.compile(r"^W+… 0\.4 over\.$"))
+    assert len(page.locator("#say").inner_text().strip()) == 38
     right = page.evaluate("document.querySelector('#say .fit').getBoundingClientRect().right")
     assert 700 < right <= 1440
 
