@@ -117,13 +117,14 @@ def find_parts(
     """
     from scipy.ndimage import label
 
-    held = grid.inside(tuple(boxes) or EDGES) & grid.seen
+    inside = grid.inside(tuple(boxes) or EDGES)
+    held = inside & grid.seen
     sitter = None
     if plate is not None and plate.shape == grid.shape:
         sitter = _against_plate(grid, plate, held)
     if sitter is None:
         sitter = _by_edges(grid, held)
-        sitter |= _other_stuff(grid, held & ~sitter)
+        sitter |= _other_stuff(grid, held & ~sitter, inside)
     paper = held & ~sitter
     joined, _ = label(paper | (_like(grid, paper) & ~held))
     paper = np.isin(joined, np.unique(joined[paper])) & (joined > 0)
@@ -224,7 +225,9 @@ def _by_edges(grid: LightGrid, held: NDArray[np.bool_]) -> NDArray[np.bool_]:
     return sitter
 
 
-def _other_stuff(grid: LightGrid, paper: NDArray[np.bool_]) -> NDArray[np.bool_]:
+def _other_stuff(
+    grid: LightGrid, paper: NDArray[np.bool_], inside: NDArray[np.bool_]
+) -> NDArray[np.bool_]:
     """Return what can't be paper by its tone or its colour, with a rim.
 
     Light on one sheet doesn't change by a stop within a box but by falling off, and changes colour
@@ -243,8 +246,10 @@ def _other_stuff(grid: LightGrid, paper: NDArray[np.bool_]) -> NDArray[np.bool_]
             middle = float(np.median(tint[paper]))
             scatter = MAD_FACTOR * float(np.median(np.abs(tint[paper] - middle)))
             off |= np.abs(tint - middle) > max(_TINTED_STOPS, _SCATTERS * scatter)
-    # noise takes single blocks, stuff takes squares of them
-    return _grown(binary_opening(paper & off, structure=_EIGHT), _MARGIN)
+    # noise takes single blocks, stuff takes squares of them, also with what is known not to be
+    # paper or too full or dark to be read: of his edge no more than a strip may be left
+    stuff = binary_opening(inside & (off | ~paper), structure=_EIGHT) & paper
+    return _grown(stuff, _MARGIN)
 
 
 def _bodies(
