@@ -296,6 +296,16 @@ def test_a_patch_changed_in_an_editor_meanwhile_is_shown_and_written_only_when_s
     assert scene.plan_path.read_text() == changed
 
 
+SLOW_PLAN = """(() => {
+  const quick = window.fetch;
+  window.fetch = async (to, asked) => {
+    if (String(to).startsWith("/plan")) await new Promise((done) => setTimeout(done, 500));
+    return quick(to, asked);
+  };
+})()"""
+"""Lets a page wait half a second for the plan, which it needs before it says to press again."""
+
+
 def test_a_second_browser_is_shown_what_changed_and_keeps_what_it_drew(
     scene: Scene, server: PageServer, page: Page, browser: Browser
 ) -> None:
@@ -310,6 +320,7 @@ def test_a_second_browser_is_shown_what_changed_and_keeps_what_it_drew(
     save(other)
     expect(page.locator("#told")).to_contain_text("hair was changed elsewhere meanwhile")
     expect(page.locator("#draw-state")).to_have_text("1 to save")
+    page.evaluate(SLOW_PLAN)
     page.get_by_role("button", name="Save").click()
     expect(page.locator("#told")).to_contain_text("changed in the plan meanwhile: box")
     save(page)
