@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 import json
 import zipfile
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -39,17 +39,29 @@ def to_blob(grid: LightGrid) -> bytes:
         "exposure": asdict(grid.exposure),
         "boxes": [(name, cells.box) for name, cells in grid.boxes.items()],
     }
-    arrays: dict[str, NDArray[Any]] = {
-        name: plane.astype(np.float16)
-        for name in _PLANES
-        if (plane := getattr(grid, name)) is not None
-    }
+    arrays: dict[str, NDArray[Any]] = {**_halves(grid)}
     for index, cells in enumerate(grid.boxes.values()):
         arrays[f"light{index}"], arrays[f"blown{index}"] = cells.light, cells.clipped
     arrays["head"] = np.frombuffer(json.dumps(head).encode(), dtype=np.uint8)
     buffer = io.BytesIO()
     np.savez_compressed(buffer, allow_pickle=False, **arrays)
     return buffer.getvalue()
+
+
+def as_kept(grid: LightGrid) -> LightGrid:
+    """Return a grid with its light as bytes keep it, so that it reads the same before and after."""
+    planes: dict[str, Any] = {
+        name: plane.astype(np.float32) for name, plane in _halves(grid).items()
+    }
+    return replace(grid, **planes)
+
+
+def _halves(grid: LightGrid) -> dict[str, NDArray[np.float16]]:
+    return {
+        name: plane.astype(np.float16)
+        for name in _PLANES
+        if (plane := getattr(grid, name)) is not None
+    }
 
 
 def from_blob(blob: bytes) -> LightGrid:

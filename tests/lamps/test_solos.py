@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from stopwise.frame import Exposure
-from stopwise.grid_bytes import from_blob, to_blob
+from stopwise.grid_bytes import as_kept, from_blob, to_blob
 from stopwise.lamps.solos import exposure_stops, lamp_set
 from support.lit_sets import EXPOSURE, WEIGHTS, LitSet, reduced
 
@@ -89,6 +89,14 @@ def test_pictures_cross_processes_and_caches_whole():
             picture.cells,
         )
         assert np.array_equal(back.boxes["jacket"].clipped, picture.boxes["jacket"].clipped)
+
+
+def test_light_as_kept_is_the_light_that_its_bytes_give_back():
+    picture = LitSet(seed=3).solos["key"]
+    kept, back = as_kept(picture), from_blob(to_blob(picture))
+    for plane in ("mean", "noise", "clipped", "blocked"):
+        assert np.array_equal(getattr(kept, plane), getattr(back, plane))
+    assert not np.array_equal(kept.mean, picture.mean)
 
 
 def test_a_solo_of_24_megapixels_takes_little_room():

@@ -13,7 +13,7 @@ from stopwise.conditions import condition
 from stopwise.errors import LedgerError, PathMissing, StopwiseError
 from stopwise.frame import held
 from stopwise.grid import combine
-from stopwise.grid_bytes import FORM, from_blob, to_blob
+from stopwise.grid_bytes import FORM, as_kept, from_blob, to_blob
 from stopwise.lamps.blame import Knowledge, know
 from stopwise.lamps.lamp_notes import LampNote
 from stopwise.lamps.solos import LampSet, lamp_set
@@ -359,12 +359,13 @@ class PlanFrames:
         known = Known(learned=levels_of(unproven.frame, self._learned))
         reading = read(unproven.frame, targets.plan, look=look, known=known, tails=True)
         unproven.proven()
+        light = reading.grid if self._ledger is None else as_kept(reading.grid)
         if self._ledger is not None and not self._ledger.is_read_only:
             try:
-                self._ledger.solos.keep(self._hash(path), variant, to_blob(reading.grid))
+                self._ledger.solos.keep(self._hash(path), variant, to_blob(light))
             except LedgerError:  # that it can't be kept is no reason to fail
                 self._ledger = None
-        return OwnFrame(reading.grid, reading.measurement)
+        return OwnFrame(light, reading.measurement)
 
     def _from_ledger(self, path: Path, variant: str) -> OwnFrame | None:
         if self._ledger is None:
