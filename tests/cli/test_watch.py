@@ -169,6 +169,7 @@ def test_an_edited_plan_holds_from_the_next_frame(shoot, ledger):
         assert watch.record()["verdict"] == "off plan"
         watch.hears("f_numbr")
         plan.write_text('schema = 1\ntitle = "no target"\n', encoding="utf-8")
+        watch.hears("the plan is read again")  # a loss of targets is taken once it has stood
         land(shoot, "F0013.dng")
         assert watch.record()["verdict"] == "measured"
         assert watch.end(signal.SIGINT) == 0
