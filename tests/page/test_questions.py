@@ -36,6 +36,23 @@ def test_a_key_pressed_at_once_after_a_question_is_heard(
     assert left == [False, False]
 
 
+def test_a_question_asked_at_once_after_another_was_left_stays(
+    scene: Scene, server: PageServer, page: Page
+) -> None:
+    """The browser says that the first was closed only once the second stands."""
+    scene.land(on_plan())
+    opened(page, server)
+    expect(page.locator("#number")).to_have_text("1")
+    page.keyboard.press("l")
+    expect(page.get_by_role("dialog").get_by_role("checkbox").first).to_be_visible()
+    page.evaluate(
+        "() => { box.dispatchEvent(new Event('cancel'));"
+        " document.body.dispatchEvent(new KeyboardEvent('keydown', {key: 'k', bubbles: true})); }"
+    )
+    look = page.get_by_role("dialog").get_by_role("radio", name="the plan's own targets")
+    expect(look).to_be_visible()
+
+
 def test_a_frame_is_adopted_and_the_adoption_undone(
     scene: Scene, server: PageServer, page: Page
 ) -> None:

@@ -59,7 +59,8 @@ export async function ask({ head: title, fill, done, yes = "Do it", no = "Leave 
     form.oninput = () => doing && (doing.disabled = false);
     leaving.onclick = () => leave(null);
     if (other) other.onclick = () => act(third[1]);
-    box.oncancel = box.onclose = () => leave(null);
+    box.oncancel = () => leave(null);
+    box.onclose = () => box.open || leave(null); // the word of a question before, come late, leaves none
     Promise.resolve(fill()).catch((error) => [html("p", { class: "fault", "data-idle": true }, `That failed in the page itself: ${error.message}.`)]).then((parts) => {
       if (isLeft) return;
       if (parts === null) {
