@@ -72,10 +72,11 @@ def commands() -> None:
 def main(arguments: Sequence[str] | None = None) -> None:
     """Run a command and end the process; the one place where an error becomes words and a code."""
     code = run(arguments)
-    try:
-        sys.stdout.flush()
-    except OSError:  # it was told of; what still waits is let go, or Python ends with a traceback
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    for stream in (sys.stdout, sys.stderr):
+        try:
+            stream.flush()
+        except OSError:  # it was told of; what still waits is let go, or Python ends with its code
+            os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
     sys.exit(code)
 
 
