@@ -265,6 +265,7 @@ def test_every_word_stands_out_from_what_is_behind_it(
     scene.land(hair_out())
     scene.land(key_hot())
     opened(page, server)
+    expect(page.locator("#number")).to_have_text("2")
     page.keyboard.press("o")
     theme(page, name)
     page.evaluate("document.getElementById('held').open = true")
