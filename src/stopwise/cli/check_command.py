@@ -72,7 +72,8 @@ class Checking:
         if self.ledger is not None:
             whole = path.resolve()
             place = Place(str(whole.parent), whole.name, Stamp.of(whole.stat()))
-            kept = self.ledger.frames.keep(record, place, sha256=content_hash(str(whole)))
+            sha256 = assessment.sha256 or content_hash(str(whole))
+            kept = self.ledger.frames.keep(record, place, sha256=sha256)
             learn(self.ledger, kept.sha256, assessment.observed)
             record = kept.record
         for line in note_lines(assessment.notes):
