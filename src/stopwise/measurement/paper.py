@@ -124,7 +124,7 @@ def find_parts(
         sitter = _against_plate(grid, plate, held)
     if sitter is None:
         sitter = _by_edges(grid, held)
-        sitter |= _other_stuff(grid, held & ~sitter, inside)
+        sitter |= _not_paper(grid, held & ~sitter, inside)
     paper = held & ~sitter
     joined, _ = label(paper | (_like(grid, paper) & ~held))
     paper = np.isin(joined, np.unique(joined[paper])) & (joined > 0)
@@ -225,7 +225,7 @@ def _by_edges(grid: LightGrid, held: NDArray[np.bool_]) -> NDArray[np.bool_]:
     return sitter
 
 
-def _other_stuff(
+def _not_paper(
     grid: LightGrid, paper: NDArray[np.bool_], inside: NDArray[np.bool_]
 ) -> NDArray[np.bool_]:
     """Return what can't be paper by its tone or its colour, with a rim.
@@ -246,10 +246,10 @@ def _other_stuff(
             middle = float(np.median(tint[paper]))
             scatter = MAD_FACTOR * float(np.median(np.abs(tint[paper] - middle)))
             off |= np.abs(tint - middle) > max(_TINTED_STOPS, _SCATTERS * scatter)
-    # noise takes single blocks, stuff takes squares of them, also with what is known not to be
+    # noise takes single blocks, cloth takes squares of them, also with what is known not to be
     # paper or too full or dark to be read: of his edge no more than a strip may be left
-    stuff = binary_opening(inside & (off | ~paper), structure=_EIGHT) & paper
-    return _grown(stuff, _MARGIN)
+    other = binary_opening(inside & (off | ~paper), structure=_EIGHT) & paper
+    return _grown(other, _MARGIN)
 
 
 def _bodies(
