@@ -81,6 +81,11 @@ class LedgerDamaged(LedgerError):
     """The ledger's file is no sound SQLite file any more; it is set aside."""
 
 
+def refusal(error: Exception) -> str:
+    """Return what the system says of what it refused, as it says it."""
+    return getattr(error, "strerror", None) or str(error) or type(error).__name__
+
+
 def what_failed(error: Exception) -> str:
     """Return what went wrong over a file in no way of ours, as a part of a sentence."""
     if isinstance(error, MemoryError):

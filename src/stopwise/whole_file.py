@@ -7,9 +7,10 @@ import secrets
 import stat
 from typing import TYPE_CHECKING
 
-from stopwise.errors import WrongUse
+from stopwise.errors import WrongUse, refusal
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from pathlib import Path
 
 _NEW = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
@@ -30,19 +31,53 @@ def write_whole(target: Path, content: bytes) -> None:
     WrongUse
         If it can't be written, or something else than a file lies there; nothing is changed then.
     """
-    spare = target.with_name(f".{secrets.token_hex(8)}.part")
     try:
         if _is_special(target):
             msg = f"{target} isn't a file, so nothing is written there. Name another."
             raise WrongUse(msg)
-        with os.fdopen(os.open(spare, _NEW, 0o666), "wb") as file:
-            file.write(content)
-        spare.replace(target)
+        replace_file(target, content)
     except (OSError, ValueError) as error:
-        spare.unlink(missing_ok=True)
-        why = getattr(error, "strerror", None) or error
+        why = refusal(error)
         msg = f"{target} can't be written: {why}. Name a place that has room and may be written to."
         raise WrongUse(msg) from None
+
+
+def replace_file(
+    target: Path,
+    content: bytes,
+    *,
+    mode: int | None = None,
+    check: Callable[[], None] | None = None,
+) -> None:
+    """Put bytes in a file's place in one step, once the disk has them.
+
+    Parameters
+    ----------
+    target, content
+        Where, and what. A link there is replaced, never followed.
+    mode
+        Its rights, as of chmod(2); None for those that new files have.
+    check
+        Called when all but the step is done; what it raises leaves the place as it is.
+
+    Raises
+    ------
+    OSError
+        If it can't be written; nothing is changed then.
+    """
+    spare = target.with_name(f".{secrets.token_hex(8)}.part")
+    try:
+        with os.fdopen(os.open(spare, _NEW, 0o666 if mode is None else 0o600), "wb") as file:
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
+        if mode is not None:
+            spare.chmod(mode)
+        if check is not None:
+            check()
+        spare.replace(target)
+    finally:
+        spare.unlink(missing_ok=True)
 
 
 def _is_special(target: Path) -> bool:

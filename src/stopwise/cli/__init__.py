@@ -12,7 +12,7 @@ import click
 
 import stopwise
 from stopwise.cli.printing import tell, warn
-from stopwise.errors import PlanError, StopwiseError, WrongUse
+from stopwise.errors import PlanError, StopwiseError, WrongUse, refusal
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -108,7 +108,7 @@ def run(arguments: Sequence[str] | None = None) -> int:
 
 def _said_of(error: OSError) -> str:
     """Return what the system refused and what to do: a file where it names one, else the output."""
-    why = error.strerror or error
+    why = refusal(error)
     if error.filename is not None:
         return f"{error.filename}: {why}. Look at the file, and at what its disk allows."
     return f"The output can't be written: {why}. Make room, or send it elsewhere."

@@ -7,8 +7,8 @@ import stat
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from stopwise.errors import refusal
 from stopwise.folder.names import is_hidden, is_picture, is_raw
-from stopwise.folder.one_file import reason_of
 from stopwise.ledger.frames import Stamp
 
 if TYPE_CHECKING:
@@ -110,7 +110,7 @@ def look_at(folder: str, paths: Iterable[str]) -> Listing:
     try:
         os.stat(folder)  # noqa: PTH116 (names may hold any byte)
     except OSError as error:
-        look.found.closed[""] = reason_of(error)
+        look.found.closed[""] = refusal(error).lower()
         return look.found
     shown = [path for path in paths if not any(is_hidden(part) for part in path.split("/"))]
     look.through([below for path in shown for below in look.at(path)])
@@ -132,7 +132,7 @@ class _FolderLook:
                 with os.scandir(self._whole(inside)) as entries:
                     names = [entry.name for entry in entries if not is_hidden(entry.name)]
             except OSError as error:
-                self.found.closed[inside] = reason_of(error)
+                self.found.closed[inside] = refusal(error).lower()
                 continue
             for name in names:
                 folders += self.at(f"{inside}/{name}" if inside else name)
@@ -145,7 +145,7 @@ class _FolderLook:
             os.stat(self._folder)  # noqa: PTH116 (names may hold any byte)
         except OSError as error:
             self.found.missing.clear()
-            self.found.closed[""] = reason_of(error)
+            self.found.closed[""] = refusal(error).lower()
 
     def at(self, path: str) -> list[str]:
         """Look at one path; return it where it is a folder to look through."""
@@ -156,7 +156,7 @@ class _FolderLook:
             self.found.missing.add(path)
             return []
         except OSError as error:
-            self.found.closed[path] = reason_of(error)
+            self.found.closed[path] = refusal(error).lower()
             return []
         kind = stat.S_IFMT(status.st_mode)
         if kind == stat.S_IFDIR:

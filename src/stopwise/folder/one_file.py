@@ -12,6 +12,7 @@ from enum import Enum
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
+from stopwise.errors import refusal
 from stopwise.ledger.frames import FileChangedError, Stamp, content_hash
 
 if TYPE_CHECKING:
@@ -123,7 +124,7 @@ def read_one(assess: Assess, asked: FileAsked) -> NotYet | Lost | WasRead:
         try:
             whole, detail = wholeness(asked.path, asked.stamp.size), ""
         except OSError as error:
-            whole, detail = Wholeness.DENIED, reason_of(error)
+            whole, detail = Wholeness.DENIED, refusal(error).lower()
         if whole is not Wholeness.WHOLE:
             return NotYet(whole, detail)
     assessment = None if asked.is_hash_only else assess(Path(asked.path), asked.brief)
@@ -136,7 +137,7 @@ def read_one(assess: Assess, asked: FileAsked) -> NotYet | Lost | WasRead:
     except (FileChangedError, FileNotFoundError):
         pass
     except OSError as error:
-        return Lost(reason_of(error))
+        return Lost(refusal(error).lower())
     if sha256 is None or Stamp.at(asked.path) not in {asked.stamp, None}:
         return Lost()
     return WasRead(sha256, assessment)
@@ -195,8 +196,3 @@ def _has_hole(descriptor: int, size: int) -> bool:
         return os.lseek(descriptor, 0, os.SEEK_HOLE) < size
     except OSError:
         return False
-
-
-def reason_of(error: OSError) -> str:
-    """Return what the system says, as a part of a sentence."""
-    return (error.strerror or type(error).__name__).lower()

@@ -9,6 +9,7 @@ import time
 from queue import SimpleQueue
 from typing import TYPE_CHECKING, Any, Protocol
 
+from stopwise.errors import refusal
 from stopwise.folder import listing
 
 if TYPE_CHECKING:
@@ -83,7 +84,7 @@ class FolderEvents:
             observer.schedule(self, self._folder, recursive=True)
             observer.start()
         except (OSError, RuntimeError) as error:
-            return getattr(error, "strerror", None) or str(error)
+            return refusal(error)
         self._observer = observer
         return None
 

@@ -11,7 +11,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
-from stopwise.errors import LedgerDamaged, LedgerError, LedgerFull, PathMissing
+from stopwise.errors import LedgerDamaged, LedgerError, LedgerFull, PathMissing, refusal
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -375,7 +375,7 @@ class Database:
         except sqlite3.Error as error:
             raise self._meaning(error) from error
         except OSError as error:
-            raise LedgerError(self._closed_text(error.strerror or str(error))) from error
+            raise LedgerError(self._closed_text(refusal(error))) from error
 
     def _meaning(self, error: sqlite3.Error) -> LedgerError:
         if _code(error) in _NO_ROOM:

@@ -19,7 +19,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request  # noqa: TC002 - starlette reads it
 from starlette.routing import Route
 
-from stopwise.errors import StopwiseError, WrongUse
+from stopwise.errors import StopwiseError, WrongUse, refusal
 from stopwise.page.as_json import answered
 from stopwise.page.live import Powers
 from stopwise.page.overlay import jpeg
@@ -469,7 +469,7 @@ def _acted(live: LivePage, name: str, body: bytes) -> Response:
         code = 409 if isinstance(error, Stale) else 422
         return answered(Reply(str(error), _FIELDS.get(name, "")), code)
     except OSError as error:
-        return answered(Reply(f"That can't be written: {error.strerror}."), 500)
+        return answered(Reply(f"That can't be written: {refusal(error)}."), 500)
 
 
 async def _body(request: Request) -> bytes:

@@ -15,7 +15,7 @@ import h11
 import uvicorn
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
-from stopwise.errors import LedgerError, WrongUse
+from stopwise.errors import LedgerError, WrongUse, refusal
 from stopwise.page.app import make_app
 from stopwise.page.gate import Rules, is_loopback
 from stopwise.page.token_file import kept_token
@@ -260,8 +260,7 @@ def _bound(host: str, port: int) -> socket.socket:
     except (OSError, OverflowError) as error:
         if listener is not None:
             listener.close()
-        why = getattr(error, "strerror", None) or error
-        msg = f"The page can't listen on {host} port {port}: {why}. Try --port 0."
+        msg = f"The page can't listen on {host} port {port}: {refusal(error)}. Try --port 0."
         raise WrongUse(msg) from None
     return listener
 

@@ -5,12 +5,12 @@ from __future__ import annotations
 import os
 import secrets
 import stat
-import tempfile
 from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from stopwise.errors import LedgerError
+from stopwise.whole_file import replace_file
 
 if TYPE_CHECKING:
     from stopwise.ledger import Ledger
@@ -45,7 +45,7 @@ def kept_token(ledger: Ledger) -> str:
         return held
     token = secrets.token_urlsafe(_BYTES)
     with suppress(OSError):
-        _write(place, token)
+        replace_file(place, token.encode(), mode=0o600)
     return token
 
 
@@ -62,15 +62,3 @@ def _read(place: Path) -> str:
         if os.name == "posix" and (status.st_mode & _OTHERS or status.st_uid != os.getuid()):
             return ""
         return file.read(_MOST_READ).decode("ascii", "ignore").strip()
-
-
-def _write(place: Path, token: str) -> None:
-    """Put the file in place whole; what it replaces, a link too, is never written through."""
-    descriptor, spare = tempfile.mkstemp(dir=place.parent, prefix=f".{place.name}.")  # 0600
-    try:
-        with os.fdopen(descriptor, "w", encoding="ascii") as file:
-            file.write(token)
-        Path(spare).replace(place)
-    except OSError:
-        Path(spare).unlink(missing_ok=True)
-        raise

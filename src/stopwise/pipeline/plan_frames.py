@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Generic, TypeVar
 
 from stopwise.conditions import condition
-from stopwise.errors import LedgerError, PathMissing, StopwiseError
+from stopwise.errors import LedgerError, PathMissing, StopwiseError, refusal
 from stopwise.frame import held
 from stopwise.grid import combine
 from stopwise.grid_bytes import FORM, as_kept, from_blob, to_blob
@@ -197,7 +197,7 @@ class PlanFrames:
         try:
             status = path.stat()
         except OSError as error:
-            msg = f"{path} can't be read: {error.strerror}. Check that its disk is connected."
+            msg = f"{path} can't be read: {refusal(error)}. Check that its disk is connected."
             raise PathMissing(msg) from error
         variant = self._variant(targets)
         key = (str(path), status.st_mtime_ns, status.st_size, variant)

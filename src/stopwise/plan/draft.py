@@ -10,21 +10,20 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 import re
-import shutil
-import tempfile
+import stat
 import tomllib
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from stopwise.errors import PathMissing, WrongUse
+from stopwise.errors import PathMissing, WrongUse, refusal
 from stopwise.plan.loading import decode_text, plan_of_text, read_bytes, text_of
 from stopwise.plan.model import BACKDROP
 from stopwise.plan.places import find_places
 from stopwise.plan.plan_bounds import MOST_BYTES
+from stopwise.whole_file import replace_file
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping
@@ -260,7 +259,7 @@ class Draft:
         note = {"before": self.before.hex(), "after": digest, "what": what}
         undo = undo_file(self.file)
         try:
-            _replace(undo, json.dumps(note).encode())
+            replace_file(undo, json.dumps(note).encode(), mode=0o600)
         except OSError:
             undo.unlink(missing_ok=True)
 
@@ -353,29 +352,17 @@ def undo_file(file: Path) -> Path:
 
 def _write(file: Path, before: bytes, after: bytes) -> None:
     """Replace the file in one step, unless it is no longer what was read."""
+
+    def unchanged() -> None:
+        if read_bytes(file) != before:
+            msg = f"{file.name} was changed meanwhile, so nothing was written. Try again."
+            raise WrongUse(msg)
+
     try:
-        _replace(file, after, unless_changed=before)
+        replace_file(file, after, mode=stat.S_IMODE(file.stat().st_mode), check=unchanged)
     except OSError as error:
-        msg = f"{file} can't be written: {error.strerror or error}. Nothing was changed."
+        msg = f"{file} can't be written: {refusal(error)}. Nothing was changed."
         raise WrongUse(msg) from None
-
-
-def _replace(file: Path, data: bytes, *, unless_changed: bytes | None = None) -> None:
-    """Put data in a file's place in one step; what lies there, a link too, is never written to."""
-    handle, spare = tempfile.mkstemp(dir=file.parent, prefix=f".{file.name}.")
-    try:
-        with os.fdopen(handle, "wb") as opened:
-            opened.write(data)
-            opened.flush()
-            os.fsync(opened.fileno())
-        if unless_changed is not None:
-            shutil.copymode(file, spare)
-            if read_bytes(file) != unless_changed:
-                msg = f"{file.name} was changed meanwhile, so nothing was written. Try again."
-                raise WrongUse(msg)
-        Path(spare).replace(file)
-    finally:
-        Path(spare).unlink(missing_ok=True)
 
 
 # --- data, and a table's keys as tomlkit holds them, changed alike --------------------------------

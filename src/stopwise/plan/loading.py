@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from pydantic import ValidationError
 
-from stopwise.errors import PathMissing, PlanError
+from stopwise.errors import PathMissing, PlanError, refusal
 from stopwise.plan.faults import cross_faults, model_fault, short
 from stopwise.plan.model import OldKey, Plan
 from stopwise.plan.places import find_places, too_deep_at
@@ -174,7 +174,7 @@ def read_bytes(file: File, *, most: int = MOST_BYTES) -> bytes:
                 if stat.S_ISREG(os.fstat(opened.fileno()).st_mode):
                     return opened.read(most + 1)
     except (OSError, ValueError) as error:
-        why = getattr(error, "strerror", None) or error
+        why = refusal(error)
         msg = f"The plan {file} can't be opened: {why}. `stopwise plan new` writes one."
         raise PathMissing(msg) from None
     msg = f"{file} is a pipe or a device and no file, so it is not read. Name a plan file."

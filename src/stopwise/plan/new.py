@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import tomlkit
 
-from stopwise.errors import PlanError, WrongUse
+from stopwise.errors import PlanError, WrongUse, refusal
 from stopwise.plan.draft import WAITS, plain_value
 from stopwise.plan.keys import PLAN
 from stopwise.plan.loading import text_of
@@ -117,7 +117,7 @@ def write_new_plan(path: str | Path, tables: Tables) -> Path:
         refuse_old(file)
         raise
     except (OSError, ValueError) as error:
-        msg = f"{file} can't be written: {getattr(error, 'strerror', None) or error}."
+        msg = f"{file} can't be written: {refusal(error)}."
         raise WrongUse(msg) from None
     return file
 

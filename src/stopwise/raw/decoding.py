@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from stopwise.conditions import condition
-from stopwise.errors import PathMissing, Unreadable
+from stopwise.errors import PathMissing, Unreadable, refusal
 from stopwise.frame import Frame
 from stopwise.raw import tags
 from stopwise.raw.bounds import MOST_BYTES, BeyondBoundsError, FileBytes
@@ -211,8 +211,7 @@ def _holds(path: Path, data: bytes) -> bool:
 
 
 def _no_access(path: Path, error: OSError) -> Unreadable:
-    reason = (error.strerror or type(error).__name__).lower()
-    return Unreadable(path, condition("no_access"), reason)
+    return Unreadable(path, condition("no_access"), refusal(error).lower())
 
 
 def _decode(data: bytes, path: Path, tiff: Tiff | None, at_most_bytes: int) -> Decoded:

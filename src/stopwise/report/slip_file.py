@@ -6,7 +6,7 @@ import hashlib
 from itertools import count
 from typing import TYPE_CHECKING
 
-from stopwise.errors import WrongUse
+from stopwise.errors import WrongUse, refusal
 from stopwise.whole_file import write_whole
 
 if TYPE_CHECKING:
@@ -57,8 +57,7 @@ def make_folder(folder: Path) -> None:
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except (OSError, ValueError) as error:
-        why = getattr(error, "strerror", None) or error
-        msg = f"{folder} can't be made: {why}. Name a folder that can be written."
+        msg = f"{folder} can't be made: {refusal(error)}. Name a folder that can be written."
         raise WrongUse(msg) from None
 
 
