@@ -11,7 +11,7 @@ import pytest
 from playwright.sync_api import expect
 
 from stopwise.plan import load_plan
-from support.page_in_browser import box_of, drawn, opened
+from support.page_in_browser import box_of, dragged, drawn, opened
 from support.page_process import SAMPLES
 from support.page_scene import PLAN_TEXT, Scene, key_hot, on_plan
 
@@ -98,14 +98,9 @@ def test_a_tap_that_rolls_moves_nothing_and_a_longer_way_does(
     begun(page, server)
     at = box_of(page, '#over .thing[data-name="hair"] .inside')
     x, y = at["x"] + at["width"] / 2, at["y"] + at["height"] / 2
-    page.mouse.move(x, y)
-    page.mouse.down()
-    page.mouse.move(x + roll[0], y + roll[1], steps=3)
-    page.mouse.up()
+    dragged(page, (x, y), roll)
     expect(page.locator("#draw-state")).to_have_text("Nothing to save")
-    page.mouse.down()
-    page.mouse.move(x + 30, y, steps=6)
-    page.mouse.up()
+    dragged(page, (x + roll[0], y + roll[1]), (30 - roll[0], -roll[1]))
     expect(page.locator("#draw-state")).to_have_text("1 to save")
 
 
@@ -116,10 +111,7 @@ def test_a_finger_beside_a_small_patch_takes_the_patch_and_not_a_corner(
     scene.land(on_plan())
     begun(page, server)
     at = box_of(page, '#over .thing[data-name="lit cheek"] .inside')
-    page.mouse.move(at["x"] + 3, at["y"] + 3)
-    page.mouse.down()
-    page.mouse.move(at["x"] + 43, at["y"] + 3, steps=5)
-    page.mouse.up()
+    dragged(page, (at["x"] + 3, at["y"] + 3), (40, 0))
     save(page)
     x0, y0, x1, y1 = box(scene, "lit cheek")
     assert (x1 - x0, y1 - y0) == pytest.approx((0.03, 0.05), abs=0.0002)
@@ -136,10 +128,7 @@ def test_a_corner_is_taken_by_a_handle_of_44_pixels_outside_of_the_box(
     grip = box_of(page, '#over .thing[data-name="hair"] .grip[data-corner="2 3"]')
     assert min(grip["width"], grip["height"]) >= 43.5
     assert grip["x"] >= inside["x"] + inside["width"] - 1
-    page.mouse.move(grip["x"] + 30, grip["y"] + 30)
-    page.mouse.down()
-    page.mouse.move(grip["x"] + 70, grip["y"] + 50, steps=5)
-    page.mouse.up()
+    dragged(page, (grip["x"] + 30, grip["y"] + 30), (40, 20))
     save(page)
     before, after = load_plan_box(PLAN_TEXT), box(scene, "hair")
     assert after[:2] == before[:2]

@@ -64,7 +64,13 @@ def drawn(page: Page, start: tuple[float, float], end: tuple[float, float]) -> N
     """Draw a box on the picture with the mouse, corners as fractions of it."""
     over = box_of(page, "#over")
     at = [(over["x"] + x * over["width"], over["y"] + y * over["height"]) for x, y in (start, end)]
-    page.mouse.move(*at[0])
+    dragged(page, at[0], (at[1][0] - at[0][0], at[1][1] - at[0][1]))
+
+
+def dragged(page: Page, start: tuple[float, float], way: tuple[float, float]) -> None:
+    """Press the mouse at a point of the screen, and let go a way further, pixels."""
+    x, y = start
+    page.mouse.move(x, y)
     page.mouse.down()
-    page.mouse.move(*at[1], steps=5)
+    page.mouse.move(x + way[0], y + way[1], steps=5)
     page.mouse.up()
