@@ -35,6 +35,22 @@ class Asks:
 sys.meta_path.insert(0, Asks())
 """
 
+AS_A_PROCESS_BEGINS = """
+import os
+from multiprocessing import util
+
+begin = util.spawnv_passfds
+
+def begin_and_ask(path, arguments, descriptors):
+    process = begin(path, arguments, descriptors)
+    if {which!r} in str(arguments) and not os.path.exists({marker!r}):
+        open({marker!r}, "w").close()
+        os.kill(os.getpid(), {number})
+    return process
+
+util.spawnv_passfds = begin_and_ask
+"""
+
 
 @pytest.fixture
 def arguments(tmp_path: Path) -> list[str]:
@@ -82,6 +98,19 @@ def test_a_signal_while_a_module_is_imported_ends_with_zero_and_not_a_word(
     marker = tmp_path / "asked"
     code = AT_IMPORT.format(module=module, marker=str(marker), number=int(number)) + COMMAND
     process = begin(code, arguments)
+    ended_quietly(process)
+    assert marker.exists(), "it was never asked"
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+@pytest.mark.parametrize("which", ["resource_tracker", "spawn_main"])
+def test_a_signal_while_a_process_is_begun_ends_with_zero_and_not_a_word(
+    tmp_path: Path, arguments: list[str], which: str, number: signal.Signals
+) -> None:
+    """A worker that isn't handed what it is to do would end with a traceback of Python's own."""
+    marker = tmp_path / "asked"
+    code = AS_A_PROCESS_BEGINS.format(which=which, marker=str(marker), number=int(number))
+    process = begin(code + COMMAND, arguments)
     ended_quietly(process)
     assert marker.exists(), "it was never asked"
 

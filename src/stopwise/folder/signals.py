@@ -22,6 +22,7 @@ _SECOND_ASK_S = 5.0
 was begun takes less."""
 
 _asked = threading.Event()
+_held = threading.Event()
 
 
 def leave_when_asked() -> None:
@@ -32,8 +33,34 @@ def leave_when_asked() -> None:
 
 
 def _leave(_number: int, _frame: object) -> None:
-    _asked.set()  # for the case that a library swallows the exit
-    raise SystemExit(0)
+    _asked.set()  # for the case that a library swallows the exit, or it is held
+    if not _held.is_set():
+        raise SystemExit(0)
+
+
+@contextmanager
+def beginning_a_process() -> Iterator[None]:
+    """Have a process that is begun meanwhile never hear Ctrl-C, and be begun whole.
+
+    It would print a traceback if we left before it is handed what it is to do; who is asked to
+    leave meanwhile does so when a watch takes over. That the main thread blocks a signal isn't
+    enough: any thread of a library hears it too, and Python runs the handler in the main one.
+    """
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    from multiprocessing import resource_tracker
+
+    _held.set()
+    try:
+        resource_tracker.ensure_running()  # it would let Ctrl-C through again while it starts
+        before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+        try:
+            yield
+        finally:
+            signal.pthread_sigmask(signal.SIG_SETMASK, before)
+    finally:
+        _held.clear()
 
 
 @contextmanager

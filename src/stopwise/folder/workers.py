@@ -8,14 +8,14 @@ import signal
 import threading
 import time
 from collections import deque
-from contextlib import contextmanager
 from dataclasses import dataclass
 from enum import Enum
-from multiprocessing import parent_process, resource_tracker
+from multiprocessing import parent_process
 from multiprocessing.connection import wait
 from typing import TYPE_CHECKING, Any, Protocol
 
 from stopwise.errors import WrongUse, what_failed
+from stopwise.folder.signals import beginning_a_process
 from stopwise.raw.bounds import LEAST_S, LEAST_S_PER_MEGABYTE, MOST_MEMORY, hold_memory
 
 if TYPE_CHECKING:
@@ -262,7 +262,7 @@ class ProcessPool:
             name="stopwise-worker",
             daemon=True,
         )
-        with _deaf_to_interrupt():
+        with beginning_a_process():
             process.start()
         theirs.close()
         return _Worker(process, ours, time.monotonic() + self._start_s)
@@ -328,20 +328,6 @@ def _put_away(workers: list[_Worker]) -> None:
     for worker in workers:
         worker.process.join(_END_S)
         worker.process.close()
-
-
-@contextmanager
-def _deaf_to_interrupt() -> Iterator[None]:
-    """Have a process that is begun meanwhile never hear Ctrl-C, from its first moment on."""
-    if not hasattr(signal, "pthread_sigmask"):
-        yield
-        return
-    resource_tracker.ensure_running()  # it would let Ctrl-C through again while it starts
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
-    try:
-        yield
-    finally:
-        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def serve(
