@@ -208,6 +208,7 @@ def test_every_deed_has_a_key_and_the_list_names_it(
     )
     assert all(key for _, key in keys), keys
     page.keyboard.press("?")
+    expect(page.locator(".keys kbd").first).to_be_visible()
     told = page.locator(".keys kbd").all_inner_texts()
     assert {key.removeprefix("Arrow") for _, key in keys} <= set(told)
 
