@@ -83,9 +83,9 @@ class Outcome:
     megabytes: tuple[float, float] = (0.0, 0.0)
 
     @property
-    def verdicts(self) -> list[str]:
-        """The verdicts in landing order."""
-        return [verdict for _, _, verdict in self.kept]
+    def verdicts(self) -> dict[str, str]:
+        """The verdict on each file."""
+        return {name: verdict for name, _, verdict in self.kept}
 
     @property
     def lost(self) -> list[str]:
@@ -300,7 +300,7 @@ def states_from(first: int, count: int) -> list[str]:
     return [names[(first + place) % len(names)] for place in range(count)]
 
 
-def counted(outcome: Outcome, undisturbed: list[str]) -> dict[str, Any]:
+def counted(outcome: Outcome, undisturbed: dict[str, str]) -> dict[str, Any]:
     """Return a round's figures, to be added to those of others."""
     verdicts = outcome.verdicts
     return {
@@ -310,11 +310,11 @@ def counted(outcome: Outcome, undisturbed: list[str]) -> dict[str, Any]:
         "doubled": len(outcome.doubled),
         "out of order": int(not outcome.is_in_landing_order),
         "other verdicts": sum(
-            one != other for one, other in zip(verdicts, undisturbed, strict=False)
+            verdict != undisturbed.get(name) for name, verdict in verdicts.items()
         ),
         "ledgers not sound": int(not outcome.is_sound),
         "folders changed": int(not outcome.is_untouched),
         "kills": dict(Counter(outcome.killed_in)),
-        "verdicts": dict(Counter(verdicts)),
+        "verdicts": dict(Counter(verdicts.values())),
         "megabytes": [round(held, 1) for held in outcome.megabytes],
     }
