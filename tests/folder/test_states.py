@@ -308,6 +308,22 @@ def test_landing_order_holds_though_the_clock_is_set_back() -> None:
     assert landed[3] == 12 * hour
 
 
+def test_a_file_that_is_waited_for_lands_no_later_for_that() -> None:
+    """Cut short, it rests for seconds while others land: the clock wasn't set back."""
+    files = watched()
+    second = 1_000_000_000
+    files.see(hint(seen("F1", landed=10 * second)), 0)
+    short = files.next_job()
+    assert short is not None
+    files.not_yet(short, NotYet(SHORT))
+    files.see(hint(seen("F2", landed=14 * second)), 4)
+    assert finish(files, files.next_job(), 4) is Outcome.KEEP
+    files.see(sweep(seen("F1", landed=10 * second), seen("F2", landed=14 * second)), 10)
+    job = files.next_job()
+    assert job is not None
+    assert job.landed_ns == 10 * second
+
+
 def test_what_is_forgotten_is_found_anew() -> None:
     files = watched()
     files.see(hint(seen("F1")), 0)

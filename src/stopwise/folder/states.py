@@ -10,6 +10,7 @@ from collections import OrderedDict
 from dataclasses import dataclass, field
 from enum import Enum
 from itertools import chain
+from operator import itemgetter
 from typing import TYPE_CHECKING
 
 from stopwise.folder.names import in_order
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
 
 _SECOND_NS = 1_000_000_000  # nanoseconds in a second
 _NEVER = float("inf")
+_UNKNOWN_NS = -1
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,12 +136,15 @@ class Changes:
 class _File:
     """One file; times are on the caller's clock, `landed_ns` since 1970.
 
+    `system_ns` is what the system says of its landing; `landed_ns` is that, but never long before
+    what landed earlier, so that the order of landing holds though the clock is set back.
     `wholeness` is what a worker last said of it; `is_seen_anew` tells that the folder was looked at
     since, so that a worker is to look again.
     """
 
     stamp: Stamp
     changed_at: float
+    system_ns: int
     landed_ns: int
     wholeness: Wholeness | None = None
     state: State = State.WAITING
@@ -202,6 +207,7 @@ class FileStates:
                 for file in new:
                     file.is_fresh = False
             self._is_first_sweep = False
+        self._set_landing(listing)
         return Changes(self.move_on(now), gone, back)
 
     def move_on(self, now: float) -> list[Note]:
@@ -232,8 +238,10 @@ class FileStates:
         for path in chain(self._in[State.QUEUED], self._in[State.BACKLOGGED]):
             file = self._files[path]
             self._move(path, State.JUDGING)
-            landed_ns, file.is_seen_anew = self._landing(file), False
-            return Job(path, file.stamp, landed_ns, file.is_fresh, file.is_known, file.is_rested)
+            file.is_seen_anew = False
+            return Job(
+                path, file.stamp, file.landed_ns, file.is_fresh, file.is_known, file.is_rested
+            )
         return None
 
     def finished(
@@ -304,15 +312,32 @@ class FileStates:
         """Bring one file up to date; return it where it is new."""
         file = self._files.get(seen.path)
         if file is None:
-            file = _File(seen.stamp, now, seen.landed_ns)
+            file = _File(seen.stamp, now, _UNKNOWN_NS, seen.landed_ns)
             self._files[seen.path] = self._in[State.WAITING][seen.path] = file
             return file
         if file.stamp != seen.stamp:
             self._restart(seen.path, seen.stamp, now)
         file.is_seen_anew = True
-        if file.state is State.WAITING:
-            file.landed_ns = seen.landed_ns
         return None
+
+    def _set_landing(self, listing: Listing) -> None:
+        """Say when each file landed that is new or has changed, in the order of the system's times.
+
+        It is decided when a file is first seen: one that is waited for lands no later for that.
+        """
+        waiting = self._in[State.WAITING]
+        anew = [
+            (seen.landed_ns, in_order(seen.path), waiting[seen.path])
+            for seen in listing.raws
+            if seen.path in waiting and waiting[seen.path].system_ns != seen.landed_ns
+        ]
+        for system_ns, _, file in sorted(anew, key=itemgetter(0, 1)):
+            file.system_ns = file.landed_ns = system_ns
+            if not file.is_fresh:
+                continue
+            if file.landed_ns < self._last_landed_ns - _SECOND_NS:
+                file.landed_ns = self._last_landed_ns + 1
+            self._last_landed_ns = max(self._last_landed_ns, file.landed_ns)
 
     def _take_away_missing(self, listing: Listing) -> list[str]:
         """Take away what isn't there any more; return the judged paths among it."""
@@ -334,7 +359,7 @@ class FileStates:
                 self._vanished.append(path)
 
     def _add_done(self, path: str, stamp: Stamp) -> None:
-        file = _File(stamp, 0.0, 0, state=State.DONE, is_known=True)
+        file = _File(stamp, 0.0, _UNKNOWN_NS, _UNKNOWN_NS, state=State.DONE, is_known=True)
         self._files[path] = self._in[State.DONE][path] = file
 
     def _move(self, path: str, state: State) -> None:
@@ -353,16 +378,6 @@ class FileStates:
         self._files[path].is_known = True
         self._files[path].is_told = False
         self._move(path, State.DONE)
-
-    def _landing(self, file: _File) -> int:
-        """Return when a file landed; the order of landing holds though the clock is set back."""
-        landed = file.landed_ns
-        if not file.is_fresh:
-            return landed
-        if landed < self._last_landed_ns - _SECOND_NS:
-            landed = self._last_landed_ns + 1
-        self._last_landed_ns = max(self._last_landed_ns, landed)
-        return landed
 
     def _ripe_at(self, file: _File) -> float:
         """Return when a waiting file may be queued."""
