@@ -296,6 +296,43 @@ def test_sound_is_off_until_asked_for_then_two_low_knocks_and_another_for_a_lamp
     assert page.evaluate("window.struck") == []
 
 
+@pytest.mark.parametrize("shape", [(600, 400), (400, 600)])
+def test_no_part_lies_over_another_and_every_word_over_a_picture_is_whole(
+    scene: Scene, server: PageServer, page: Page, shape: tuple[int, int]
+) -> None:
+    """An upright frame has its switches beside it where there is room, then the ruler."""
+    scene.land(key_hot(), size=shape)
+    opened(page, server)
+    expect(page.locator("#image")).to_have_attribute("data-number", "1")
+    is_upright = shape[0] < shape[1]
+    for width, height in [*SIZES, (1024, 768), (1280, 720)]:
+        page.set_viewport_size({"width": width, "height": height})
+        page.wait_for_function(f"() => innerWidth === {width}")
+        beside, over, cut = page.evaluate(LIE)
+        assert over == [], (width, over)
+        assert cut == [], (width, cut)
+        assert beside == (is_upright and width >= 640), width
+
+
+LIE = """(() => {
+  const box = (e) => e.getBoundingClientRect();
+  const lies = (a, b) => a.left < b.right - 1 && a.top < b.bottom - 1;
+  const isSeen = (e) => e.checkVisibility() && box(e).width > 0;
+  const names = ".head > *, .switches button";
+  const drawn = "main > section > svg, #picture, #lamps";
+  const parts = [...document.querySelectorAll(`${names}, ${drawn}`)].filter(isSeen);
+  const over = parts.flatMap((one, at) =>
+    parts.slice(at + 1)
+      .filter((e) => !one.contains(e) && lies(box(one), box(e)) && lies(box(e), box(one)))
+      .map((other) => [one.id || one.textContent, other.id || other.textContent]));
+  const cut = [...document.querySelectorAll(names)]
+    .filter((e) => isSeen(e) && e.scrollWidth > e.clientWidth + 1)
+    .map((e) => e.textContent);
+  const picture = document.getElementById("picture");
+  return [box(document.querySelector(".switches")).left >= box(picture).right, over, cut];
+})()"""
+
+
 def test_before_any_frame_the_set_stands_there_and_without_a_plan_it_is_said(
     scene: Scene, server: PageServer, page: Page
 ) -> None:

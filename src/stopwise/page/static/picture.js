@@ -45,6 +45,7 @@ export class Picture {
     this.overlay = overlay;
     this.size = size;
     document.documentElement.style.setProperty("--ratio", size[0] / size[1]);
+    document.documentElement.toggleAttribute("data-upright", size[0] < size[1]);
     this.draw();
   }
 
@@ -57,7 +58,7 @@ export class Picture {
   // The size that marks are drawn in: pixels, but on a large screen all of it grows.
   get box() {
     const [width, height] = [this.frame.clientWidth || 1, this.frame.clientHeight || 1];
-    const scale = Math.min(Math.max(width / 850, 0.85), 2.6);
+    const scale = Math.min(Math.max(Math.max(width, height) / 850, 0.85), 2.6);
     return [width / scale, height / scale];
   }
 
