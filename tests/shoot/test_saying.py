@@ -7,9 +7,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from stopwise.errors import WrongUse
-from stopwise.plan.model import Plan
+from stopwise.plan.model import Light, Plan
 from stopwise.shoot.awaited_parts import Awaiting
-from stopwise.shoot.saying import read_lit, read_look, read_parts, read_turned, turned_text
+from stopwise.shoot.saying import (
+    TakeSaid,
+    read_lit,
+    read_look,
+    read_parts,
+    read_take,
+    read_turned,
+)
 
 LAMPS = ("key", "fill", "hair", "paper left", "paper 2")
 PLAN = Plan.model_validate(
@@ -133,7 +140,37 @@ def test_without_a_plan_any_lamp_may_be_turned():
     )
 )
 def test_turns_that_are_said_are_read_again(turned):
-    assert read_turned(turned_text(turned), PLAN) == pytest.approx(turned)
+    assert read_turned(TakeSaid(turned).words, PLAN) == pytest.approx(turned)
+
+
+@pytest.mark.parametrize(
+    ("said", "turned", "camera"),
+    [
+        ("f/8", {}, {"f_number": 8.0}),
+        ("F8, iso 200", {}, {"f_number": 8.0, "iso": 200.0}),
+        ("key -0.5, aperture f/5.6", {"key": -0.5}, {"f_number": 5.6}),
+        ("shutter 1/125, key down 0.3", {"key": -0.3}, {"shutter": 1 / 125}),
+        ("ISO400", {}, {"iso": 400.0}),
+        ("", {}, {}),
+    ],
+)
+def test_a_setting_that_was_changed_on_purpose_is_said_with_the_turns(said, turned, camera):
+    found = read_take(said, PLAN)
+    assert found.turned == pytest.approx(turned, abs=1e-3)
+    assert found.camera == pytest.approx(camera)
+    again = read_take(found.words, PLAN)
+    assert (again.turned, again.camera) == (turned, pytest.approx(camera, rel=1e-3))
+
+
+def test_a_lamp_is_a_lamp_though_it_is_called_like_a_setting():
+    plan = Plan(lights=(Light(name="f"), Light(name="iso")))
+    assert read_take("f -0.5, iso -0.2", plan) == TakeSaid({"f": -0.5, "iso": -0.2})
+
+
+@pytest.mark.parametrize("said", ["f/8, f/11", "iso 100, iso 100", "f/900", "iso 0", "1/125"])
+def test_a_setting_that_is_said_twice_or_is_none_is_refused(said):
+    with pytest.raises(WrongUse):
+        read_take(said, PLAN)
 
 
 def test_parts_lamps_and_looks_are_found_whatever_their_case():

@@ -497,6 +497,25 @@ def tint(light, box):
     return np.log2([red / green, blue / green])
 
 
+def test_a_lens_that_was_opened_on_purpose_is_no_knocked_setting(tmp_path):
+    """From f/11 to f/8 is a stop (ISO 517's marks, rounded): all lamps are turned down by that."""
+    opened = Settings(f_number=11.0 / 2.0**0.5)
+    down = dict.fromkeys(lit_set().names, -1.0)
+    with on_set(tmp_path, plan_with_solos(tmp_path)) as day:
+        day.shot(lit_set().frame())
+        knocked = day.shot(lit_set().frame(settings=opened))
+        turned = ", ".join(f"{name} -1" for name in down)
+        assert day.say("take", f"f/8, {turned}") == 0
+        meant = day.shot(lit_set().frame(down, settings=opened))
+        forgotten = day.shot(lit_set().frame(down))
+    assert fails(knocked)["setting", "f_number"]["planned"] == 11.0
+    assert meant["verdict"] == "on plan"
+    assert meant["lamps"]["key"]["stops"] == pytest.approx(-1.0, abs=0.05)
+    setting = fails(forgotten)["setting", "f_number"]
+    assert (setting["measured"], setting["planned"]) == (11.0, 8.0)
+    assert forgotten["turns"] == []
+
+
 def test_a_watch_that_begins_again_goes_on_where_it_ended_and_says_so(tmp_path):
     plan = plan_with_solos(tmp_path)
     with on_set(tmp_path, plan) as day:

@@ -229,12 +229,13 @@ def take(turned: tuple[str, ...], **named: Any) -> None:
     """Begin a new take with the next frame, and say what was TURNED, in stops or by its dial.
 
     A turn is "key -0.7" or "key down 1/3"; where a dial stands now is "key at 7.2" or "key at 1/4",
-    as its pack shows it. "yes" says so of the turn that the watcher asked about; with nothing said,
-    nothing was turned.
+    as its pack shows it. A setting of the camera that was changed on purpose is "f/8", "iso 200" or
+    "shutter 1/125": it is expected from then on. "yes" says so of the turn that the watcher asked
+    about; with nothing said, nothing was turned.
 
     Example: stopwise take "key -0.5, fill +0.2"
     """
-    from stopwise.shoot.saying import YES, read_turned, turned_text
+    from stopwise.shoot.saying import YES, read_take
     from stopwise.shoot.standing import offered_turn, powers_now
 
     watch = find_watch(**named)
@@ -248,6 +249,5 @@ def take(turned: tuple[str, ...], **named: Any) -> None:
             raise WrongUse(msg)
         order(watch, "take", YES, "A new take begins with the turn that was asked about")
         return
-    stops = read_turned(said, plan, powers=powers)
-    what = f": {turned_text(stops)}" if stops else ""
-    order(watch, "take", said, f"A new take begins{what}")
+    words = read_take(said, plan, powers=powers).words
+    order(watch, "take", said, f"A new take begins{': ' if words else ''}{words}")

@@ -32,7 +32,7 @@ from stopwise.preparing.marks import MARK, mark_frame
 from stopwise.report.lamp_words import dial_words
 from stopwise.shoot.adopting import ADOPT, Change, Choice, adopted, refuse_spoilt
 from stopwise.shoot.awaited_parts import Awaiting, card_box, keep_awaiting, keep_card_box
-from stopwise.shoot.saying import YES, card_patch, read_lit, read_look, read_parts, read_turned
+from stopwise.shoot.saying import YES, card_patch, read_lit, read_look, read_parts, read_take
 from stopwise.shoot.standing import offered_turn, powers_now, worn_and_lit
 from stopwise.shoot.watched_edits import adopt_frame, begin_look, note_mark, undo_last
 
@@ -215,7 +215,7 @@ class UndoAction:
 
 @action(frozen=True, slots=True, config=SENT)
 class TakeAction:
-    """Begin a take, and say what was turned: "key -0.5"; "yes" for the turn asked about."""
+    """Begin a take, and say what was turned: "key -0.5, f/8"; "yes" for the turn asked about."""
 
     turned: str = ""
 
@@ -224,7 +224,7 @@ class TakeAction:
         said = self.turned.strip()
         if said.lower() != YES:
             plan = None if live.plan_path is None else load_plan(plan_file(live))
-            read_turned(said, plan, powers=powers_now(live.ledger, plan))
+            read_take(said, plan, powers=powers_now(live.ledger, plan))
         elif not offered_turn(live.ledger):
             msg = 'No turn is asked about any more. Write what was turned: "key -0.5".'
             raise WrongUse(msg)

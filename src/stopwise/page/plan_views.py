@@ -11,7 +11,7 @@ from stopwise.plan.floor import floor_of_plan
 from stopwise.plan.now import plan_now
 from stopwise.report.lamp_words import LampWords
 from stopwise.shoot.awaited_parts import awaiting_now
-from stopwise.shoot.saying import turned_text
+from stopwise.shoot.saying import TakeSaid
 from stopwise.shoot.standing import offered_turn, worn_and_lit
 from stopwise.wording import shown
 
@@ -205,7 +205,7 @@ def said_now(ledger: Ledger) -> Said:
         look=look,
         lit=lit,
         awaited=awaiting_now(ledger).left,
-        noticed=turned_text(offered_turn(ledger)),
+        noticed=TakeSaid(offered_turn(ledger)).words,
         turned={take.number: take.turned for take in ledger.takes.all()},
     )
 

@@ -28,7 +28,7 @@ from stopwise.shoot.look_frames import (
     target_of,
     unproved_solos,
 )
-from stopwise.shoot.standing import Standing
+from stopwise.shoot.standing import Standing, camera_as_said
 from stopwise.shoot.take import is_full, lit_in, lit_words, with_lamp_findings
 
 if TYPE_CHECKING:
@@ -137,7 +137,7 @@ class Day:
         return brief
 
     def _brief(self, base: Brief, *, is_awaited: bool) -> Brief:
-        plan, look = self._around.plan(), self._look()
+        plan, look = self._plan(), self._look()
         run = self.standing.run
         can_mark = is_awaited and self._around.plan_path is not None and plan is not None
         return replace(
@@ -157,6 +157,11 @@ class Day:
             full=full_frame(self._ledger),
             unproved=() if look else unproved_solos(self._ledger, plan),
         )
+
+    def _plan(self) -> Plan | None:
+        """Return the plan with the camera's settings as takes have changed them."""
+        plan = self._around.plan()
+        return None if plan is None else camera_as_said(self._ledger, plan)
 
     def _look(self) -> str | None:
         """Return the look that is worn, as far as the plan still has it."""
@@ -237,7 +242,7 @@ class Day:
 
     def _targets(self, look: str | None) -> PlanNow:
         """Return what holds for a frame of a look that the plan may have lost since."""
-        plan = self._around.plan() or Plan()
+        plan = self._plan() or Plan()
         known = look in {one.name for one in plan.looks}
         return plan_now(plan, look=look if known else None, lit=self.standing.lit)
 
@@ -251,8 +256,8 @@ class Day:
             keep_reference(self._ledger, record.look, path)
 
     def plan_now(self) -> Plan | None:
-        """Return the plan with each lamp's power as takes have turned it."""
-        plan = self._around.plan()
+        """Return the plan with each lamp's power, and the camera's settings, as takes left them."""
+        plan = self._plan()
         powers = self.standing.powers(plan)
         if plan is None or not powers:
             return plan

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import re
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from stopwise.errors import WrongUse
-from stopwise.plan.readings import read_turn, which_there_is
+from stopwise.plan.readings import read_f_number, read_iso, read_shutter, read_turn, which_there_is
+from stopwise.stops import say_f_number, say_shutter
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
+    from collections.abc import Callable, Iterator, Mapping, Sequence
 
     from stopwise.plan.model import Plan
 
@@ -82,6 +84,74 @@ def read_look(said: str, plan: Plan) -> str | None:
     if said.strip().lower() == NONE and NONE not in known:
         return None
     return _named(said.strip(), known, "no look of the plan", else_say=" To make it, say --new.")
+
+
+@dataclass(frozen=True, slots=True)
+class TakeSaid:
+    """What is other in a take.
+
+    Attributes
+    ----------
+    turned
+        Stops by lamp.
+    camera
+        Settings of the camera that were changed, by key of the plan: f_number, iso, shutter.
+    """
+
+    turned: dict[str, float] = field(default_factory=dict)
+    camera: dict[str, float] = field(default_factory=dict)
+
+    @property
+    def words(self) -> str:
+        """It as it is said: "key -0.5, fill +0.2, f/8"."""
+        camera = (_SHOWN[name](value) for name, value in self.camera.items())
+        return ", ".join([*(f"{name} {stops:+g}" for name, stops in self.turned.items()), *camera])
+
+
+_SETTINGS: Mapping[str, tuple[str, Callable[[str], float]]] = {
+    "f_number": (r"(?:aperture\s*)?(f\s*/?\s*[0-9.].*)", read_f_number),
+    "iso": (r"(iso\s*[0-9].*)", read_iso),
+    "shutter": (r"shutter\s*([0-9].*)", read_shutter),
+}
+"""How each setting of the camera is said, by its key in the plan, and what reads it."""
+
+_SHOWN: Mapping[str, Callable[[float], str]] = {
+    "f_number": say_f_number,
+    "iso": "ISO {:g}".format,
+    "shutter": lambda shutter_s: f"shutter {say_shutter(shutter_s)}",
+}
+
+
+def read_take(
+    said: str, plan: Plan | None, *, powers: Mapping[str, float] | None = None
+) -> TakeSaid:
+    """Return what is other in a take: turns as in :func:`read_turned`, "f/8", "iso 200".
+
+    Raises
+    ------
+    WrongUse
+        As there; or where a setting can't be read, or is said twice.
+    """
+    lamps = [] if plan is None else [light.name for light in plan.lights]
+    camera: dict[str, float] = {}
+    turns = []
+    for one in _list(said):
+        name, value = _setting(one) if not any(_begins(one, lamp) for lamp in lamps) else (None, 0)
+        if name is None:
+            turns.append(one)
+        elif name in camera:
+            msg = f"{one}: that setting of the camera is said twice. Say it once, as it stands now."
+            raise WrongUse(msg)
+        else:
+            camera[name] = value
+    return TakeSaid(read_turned(", ".join(turns), plan, powers=powers), camera)
+
+
+def _setting(said: str) -> tuple[str | None, float]:
+    for name, (how, read) in _SETTINGS.items():
+        if found := re.fullmatch(how, said, re.IGNORECASE):
+            return name, read(found[1])
+    return None, 0.0
 
 
 def read_turned(
@@ -197,8 +267,3 @@ def card_patch(plan: Plan) -> tuple[float, float, float, float] | None:
         if patch is not None:
             return patch.box
     return None
-
-
-def turned_text(turned: dict[str, float]) -> str:
-    """Return turns as they are said: "key -0.5, fill +0.2"."""
-    return ", ".join(f"{name} {stops:+g}" for name, stops in turned.items())

@@ -8,7 +8,7 @@ from stopwise.errors import WrongUse
 from stopwise.plan.model import Plan
 from stopwise.shoot.awaited_parts import Awaiting, keep_awaiting
 from stopwise.shoot.look_frames import read_from
-from stopwise.shoot.saying import YES, read_lit, read_look, read_parts, read_turned, turned_text
+from stopwise.shoot.saying import YES, TakeSaid, read_lit, read_look, read_parts, read_take
 from stopwise.shoot.take import Begun, Run
 
 if TYPE_CHECKING:
@@ -22,6 +22,7 @@ OWN = "the plan's own"
 """How the targets are called that hold where no look is worn."""
 
 _STANDING, _BEGUN, _OFFERED, _POWERS = "standing", "take begun", "offered", "powers turned"
+_CAMERA = "camera set"
 _BEFORE_ADOPTION = "before adoption"
 
 
@@ -48,6 +49,22 @@ def powers_now(ledger: Ledger, plan: Plan | None) -> dict[str, float]:
         for light in (plan.lights if plan else ())
         if light.power is not None and light.name in turned and turned[light.name][0] == light.power
     }
+
+
+def camera_as_said(ledger: Ledger, plan: Plan) -> Plan:
+    """Return a plan with the camera's settings that takes have changed on purpose.
+
+    A setting that the plan has changed since is the plan's.
+    """
+    said = ledger.settings.get(_CAMERA) or {}
+    now = {
+        name: value
+        for name, (planned, value) in said.items()
+        if getattr(plan.camera, name) == planned
+    }
+    if not now:
+        return plan
+    return plan.model_copy(update={"camera": plan.camera.model_copy(update=now)})
 
 
 class Standing:
@@ -102,7 +119,7 @@ class Standing:
         self.look = look
         self._keep()
         if self.take is not None:
-            self._begin({}, self.run.gave())
+            self._begin(TakeSaid(), self.run.gave())
 
     def offer(self, offer: Offer) -> None:
         """Keep a turn that is asked about, for `take yes`."""
@@ -134,9 +151,8 @@ class Standing:
                 raise WrongUse(msg)
             base = {**self.run.gave()}
             base |= {name: base.get(name, 0.0) - stops for name, stops in offered.items()}
-            return self._begin(dict(offered), base, plan)
-        turned = read_turned(said, plan, powers=self.powers(plan))
-        return self._begin(turned, self.run.gave(), plan)
+            return self._begin(TakeSaid(dict(offered)), base, plan)
+        return self._begin(read_take(said, plan, powers=self.powers(plan)), self.run.gave(), plan)
 
     def _adopt(self, order: Order, _: Plan | None) -> str:
         lamps = order.body.get("lamps") or {}
@@ -147,7 +163,7 @@ class Standing:
         }
         begun = self.run.begun
         before = {"number": begun.number, "base": dict(begun.base), "turned": dict(begun.turned)}
-        said = self._begin({}, {**self.run.gave(), **gave})
+        said = self._begin(TakeSaid(), {**self.run.gave(), **gave})
         self._ledger.settings.set(_BEFORE_ADOPTION, {"take": self.take, "begun": before})
         return f"Adopted {order.body['file']}. {said}"
 
@@ -170,18 +186,24 @@ class Standing:
         words = awaiting.words()
         return f"{words[:1].upper()}{words[1:]}."
 
-    def _begin(
-        self, turned: dict[str, float], base: Mapping[str, float], plan: Plan | None = None
-    ) -> str:
-        take = self._ledger.takes.begin(turned, look=self.look)
-        self.run = Run(Begun(take.number, dict(base), turned))
+    def _begin(self, said: TakeSaid, base: Mapping[str, float], plan: Plan | None = None) -> str:
+        take = self._ledger.takes.begin(said.turned, look=self.look)
+        self.run = Run(Begun(take.number, dict(base), said.turned))
         self._ledger.settings.set(
-            _BEGUN, {"number": take.number, "base": dict(base), "turned": turned}
+            _BEGUN, {"number": take.number, "base": dict(base), "turned": said.turned}
         )
         self._ledger.settings.set(_OFFERED, {})
-        self._keep_powers(turned, plan)
-        what = f": {turned_text(turned)}" if turned else ""
+        self._keep_powers(said.turned, plan)
+        self._keep_camera(said.camera, plan)
+        what = f": {said.words}" if said.words else ""
         return f"Take {take.number} begins with the next frame{what}."
+
+    def _keep_camera(self, said: Mapping[str, float], plan: Plan | None) -> None:
+        kept: dict[str, Any] = self._ledger.settings.get(_CAMERA) or {}
+        camera = (plan or Plan()).camera
+        now = {name: [getattr(camera, name), value] for name, value in said.items()}
+        if now:
+            self._ledger.settings.set(_CAMERA, {**kept, **now})
 
     def _keep_powers(self, turned: Mapping[str, float], plan: Plan | None) -> None:
         kept: dict[str, Any] = self._ledger.settings.get(_POWERS) or {}
