@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import threading
 import time
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from stopwise.errors import PathMissing, PlanError
 from stopwise.folder.watch_notes import note
@@ -66,9 +66,10 @@ class PlanFile:
         self._on_note = on_note
         self._load = load
         self._clock = clock
-        self._stamp = self._stamp_now()
+        stamp = _stamp_of(path)
         self.plan = load(path)
-        self._reading: _Reading | None = None
+        self._found = _PlanRead(stamp, self.plan)
+        self._look: _LookAtPlan | None = None
         self._broken: object = _NO_EDIT
         self._broken_since = 0.0
         self._told: object = _NO_EDIT
@@ -76,69 +77,75 @@ class PlanFile:
     def look(self) -> Plan:
         """Read the plan again if its file has changed; to be called between frames.
 
-        It is read beside the loop: a medium that hangs leaves the last plan, and Ctrl-C, as they
-        are. A plan that has lost a lamp or a target may be cut short and is taken once it stands.
+        It is looked at and read beside the loop: a medium that hangs leaves the last plan, and
+        Ctrl-C, as they are. A plan that has lost a lamp or a target may be cut short and is taken
+        once it stands.
         """
-        stamp = self._stamp_now()
-        if stamp == self._stamp:
+        if self._look is None:
+            self._look = _LookAtPlan(self.path, self._found, self._load)
+            self._look.join(_WAIT_S)
+        if self._look.is_alive():
             return self.plan
-        if self._reading is None or self._reading.stamp != stamp:
-            if self._reading is not None and self._reading.is_alive():
-                return self.plan
-            self._reading = _Reading(self.path, stamp, self._load)
-            self._reading.join(_WAIT_S)
-        read = self._reading.read
+        self._found, self._look = self._look.found, None
+        stamp, read = self._found
         if isinstance(read, Plan) and not read.model_fields_set and self.plan.model_fields_set:
             read = PlanError(f"{self.path} is empty.")
-        if isinstance(read, Plan) and not _holds_less(read, self.plan):
-            self._take(read, stamp)
-        elif read is not None:
+        if not isinstance(read, Plan) or _holds_less(read, self.plan):
             self._hold(stamp, read)
+        elif read is not self.plan:
+            self._take(read)
         return self.plan
 
-    def _take(self, plan: Plan, stamp: Stamp | None) -> None:
+    def _take(self, plan: Plan) -> None:
         is_other = plan != self.plan
-        self.plan, self._stamp, self._reading = plan, stamp, None
-        self._broken = self._told = _NO_EDIT
+        self.plan, self._broken, self._told = plan, _NO_EDIT, _NO_EDIT
         if is_other:
             self._on_note(note("plan_read", str(self.path)))
 
     def _hold(self, stamp: Stamp | None, read: Plan | PlanError | PathMissing) -> None:
         """Hold the last plan over a loss or a mistake; once it has stood, take it or tell it."""
-        if isinstance(read, PathMissing):
-            self._reading = None  # rights and mounts come back without a change of the file
         if stamp != self._broken:
             self._broken, self._broken_since = stamp, self._clock()
         elif stamp != self._told and self._clock() >= self._broken_since + _REST_S:
             if isinstance(read, Plan):
-                self._take(read, stamp)
+                self._take(read)
                 return
             self._told = stamp
             self._on_note(note("plan_broken", str(self.path), str(read).splitlines()[0]))
 
-    def _stamp_now(self) -> Stamp | None:
-        try:
-            return Stamp.of(os.stat(self.path))  # noqa: PTH116
-        except OSError:
-            return None
+
+class _PlanRead(NamedTuple):
+    """What lay in the plan's place at a look: its stamp, and the plan or what is wrong with it."""
+
+    stamp: Stamp | None
+    read: Plan | PlanError | PathMissing
 
 
-class _Reading(threading.Thread):
-    """One reading of the plan file, beside the loop and left behind where it hangs."""
+class _LookAtPlan(threading.Thread):
+    """One look at the plan's file, beside the loop and left behind where its medium hangs."""
 
-    def __init__(self, path: Path, stamp: Stamp | None, load: Callable[[Path], Plan]) -> None:
+    def __init__(self, path: Path, before: _PlanRead, load: Callable[[Path], Plan]) -> None:
         super().__init__(name="plan", daemon=True)
-        self.stamp = stamp
-        self.read: Plan | PlanError | PathMissing | None = None
+        self.found = before
         self._path, self._load = path, load
         self.start()
 
     def run(self) -> None:
-        """Read the plan, or what is wrong with it."""
+        """Read the plan if it isn't what it was."""
+        stamp = _stamp_of(self._path)
+        if stamp == self.found.stamp and not isinstance(self.found.read, PathMissing):
+            return  # else rights and mounts come back without a change of the file
         try:
-            self.read = self._load(self._path)
+            self.found = _PlanRead(stamp, self._load(self._path))
         except (PlanError, PathMissing) as error:
-            self.read = error
+            self.found = _PlanRead(stamp, error)
+
+
+def _stamp_of(path: Path) -> Stamp | None:
+    try:
+        return Stamp.of(os.stat(path))  # noqa: PTH116
+    except OSError:
+        return None
 
 
 def _holds_less(plan: Plan, before: Plan) -> bool:
