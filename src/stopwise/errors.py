@@ -90,4 +90,6 @@ def what_failed(error: Exception) -> str:
     """Return what went wrong over a file in no way of ours, as a part of a sentence."""
     if isinstance(error, MemoryError):
         return "it ran out of memory"
+    if isinstance(error, TimeoutError):
+        return "it took too long"
     return f"{type(error).__name__}: {error}"

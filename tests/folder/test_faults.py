@@ -201,6 +201,22 @@ def test_a_frame_whose_medium_fails_is_told_and_judged_when_it_can_be_read(made:
     assert sorted(made.kept()) == ["F1.dng", "F2.dng"]
 
 
+def test_frames_on_which_all_workers_hang_hide_no_other_and_are_judged_once_they_can_be(
+    made: Set,
+) -> None:
+    hanging = [f"H{number}.dng" for number in range(5)]
+    with made.watching() as watch:
+        with made.fault("frames-hang"):
+            for number, name in enumerate(hanging):
+                made.land(name, seed=number + 1)
+            made.land("F1.dng", seed=9)
+            watch.wait(lambda: watch.files == ["F1.dng"], limit_s=120)
+        watch.wait(lambda: len(watch.files) == 6, limit_s=120)
+        assert watch.stop() == 0
+    assert made.kept() == [*hanging, "F1.dng"]
+    assert {record["verdict"] for record in watch.records} == {"measured"}
+
+
 def test_a_folder_that_is_unmounted_and_mounted_again_judges_nothing_twice(made: Set) -> None:
     card = made.base / "card"
     card.mkdir()
@@ -351,6 +367,15 @@ def test_a_ledger_that_is_locked_at_the_start_is_said_and_the_wait_ends_when_ask
         began = time.monotonic()
         assert watch.stop() == 0
         assert time.monotonic() - began < MOST_LOCKED_S
+
+
+def test_a_plan_whose_medium_hangs_holds_up_neither_a_frame_nor_the_end(made: Set) -> None:
+    with made.watching("--plan", str(made.plan())) as watch, made.fault("plan-hangs"):
+        for number in (1, 2):
+            made.land(f"F{number}.dng", seed=number)
+            watch.wait(lambda number=number: len(watch.files) == number)
+        assert watch.stop() == 0
+    assert made.kept() == ["F1.dng", "F2.dng"]
 
 
 def test_the_watch_s_own_process_opens_no_frame(made: Set) -> None:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
+import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -14,6 +16,7 @@ import pytest
 from lightmodel.dng import DngSpec, write_dng
 from stopwise import pipeline
 from stopwise.cli import run
+from stopwise.ledger import Ledger
 from stopwise.raw.bounds import MOST_MEMORY
 from support.commanding import WatchCommand, highest_mb
 from support.hostile_files import UNREADABLE, WHOLE
@@ -25,6 +28,7 @@ if TYPE_CHECKING:
     from stopwise.frame import Frame
     from stopwise.measurement import Reading
 
+SCRIPT = Path(__file__).parents[1] / "support" / "faulty_stopwise.py"
 VERDICTS = {
     **{f"{make.__name__}.dng": "unreadable" for make in UNREADABLE},
     **{f"{make.__name__}.dng": "measured" for make in WHOLE},
@@ -128,6 +132,76 @@ def test_a_file_that_takes_too_much_memory_is_unreadable_and_the_batch_goes_on(
     assert large["reason"].startswith("it claims a size that can't be true")
 
 
+CHECK_WITH_A_HANGING_DECODER = """
+import sys
+import time
+from pathlib import Path
+
+import rawpy
+
+from stopwise.cli import check_command, main
+from stopwise.raw.bounds import Limits
+
+
+class Hangs(rawpy.RawPy):
+    def unpack(self):
+        print("hangs", flush=True)
+        time.sleep(3600)
+
+
+class ShortForOne(Limits):
+    def time_s(self, size):
+        return float(sys.argv[1]) if size == Path(sys.argv[2]).stat().st_size else 600.0
+
+
+rawpy.RawPy = Hangs
+check_command.Limits = ShortForOne
+main(["check", *sys.argv[2:], "--json"])
+"""
+"""A process of its own, whose decoder hangs; that of a worker which it begins doesn't."""
+
+
+def test_a_file_on_which_the_decoder_hangs_costs_check_that_file_alone(tmp_path: Path) -> None:
+    hangs, good, cut = (tmp_path / name for name in ("hangs.dng", "good.dng", "cut.dng"))
+    write_kind(hangs, "rggb lossless")
+    write_kind(good, "gbrg uncompressed")
+    cut.write_bytes(good.read_bytes()[:-99])
+    done = subprocess.run(
+        [sys.executable, "-c", CHECK_WITH_A_HANGING_DECODER, "1", *map(str, (hangs, good, cut))],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 3, done.stderr
+    first, *lines = done.stdout.splitlines()
+    late, measured, short = map(json.loads, lines)
+    assert first == "hangs"
+    assert (late["verdict"], late["reason"]) == (
+        "unreadable",
+        "the decoder failed on it: it took too long",
+    )
+    assert (measured["verdict"], short["verdict"]) == ("measured", "unreadable")
+    said = done.stderr.splitlines()
+    assert [line.split(":")[1].strip() for line in said] == [str(hangs), str(cut)]
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="signals are POSIX's here")
+def test_ctrl_c_ends_check_though_its_decoder_hangs(tmp_path: Path) -> None:
+    hangs = tmp_path / "hangs.dng"
+    write_kind(hangs, "rggb lossless")
+    with subprocess.Popen(
+        [sys.executable, "-c", CHECK_WITH_A_HANGING_DECODER, "600", str(hangs)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    ) as process:
+        assert process.stdout is not None
+        assert process.stdout.readline() == "hangs\n"
+        process.send_signal(signal.SIGINT)
+        out, said = process.communicate(timeout=120)
+    assert (process.returncode, out, said.strip()) == (1, "", "stopwise: stopped.")
+
+
 def test_whatever_fails_over_a_file_costs_check_that_file_alone(
     two_frames: tuple[Path, Path],
     monkeypatch: pytest.MonkeyPatch,
@@ -146,6 +220,25 @@ def test_whatever_fails_over_a_file_costs_check_that_file_alone(
     large, small = map(json.loads, capsys.readouterr().out.splitlines())
     assert large["reason"] == "the decoder failed on it: OverflowError: made to fail"
     assert small["verdict"] == "measured"
+
+
+def test_a_file_that_cant_be_read_now_costs_check_that_file_alone_and_isnt_kept(
+    two_frames: tuple[Path, Path], tmp_path: Path
+) -> None:
+    (tmp_path / "frames-fail").touch()
+    place = tmp_path / "l.sqlite"
+    done = subprocess.run(
+        [sys.executable, SCRIPT, "check", *two_frames, "--json", "--ledger", place],
+        env={**os.environ, "STOPWISE_TEST_FAULTS": str(tmp_path)},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 3, done.stderr
+    reasons = [json.loads(line)["reason"] for line in done.stdout.splitlines()]
+    assert reasons == ["it can't be opened: input/output error"] * 2
+    with Ledger(place) as ledger:
+        assert ledger.frames.count() == 0
 
 
 def test_a_hole_that_is_filled_later_gets_one_verdict_and_no_other(tmp_path: Path) -> None:

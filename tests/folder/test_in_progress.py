@@ -43,6 +43,17 @@ def test_a_file_on_which_the_decoder_hangs_lets_the_others_pass_after_a_while() 
     assert line.next_due() is None
 
 
+def test_a_file_that_is_known_to_be_slow_is_passed_at_once() -> None:
+    line: Line[str] = Line(hold_s=5)
+    for ticket in (1, 2, 3):
+        line.join(ticket)
+    line.fill(3, "c")
+    assert list(line.ready(100, slow={1})) == []
+    assert list(line.ready(100, slow={1, 2})) == ["c"]
+    line.fill(1, "late")
+    assert list(line.ready(100)) == ["late"]
+
+
 @given(st.permutations(range(12)))
 def test_any_order_of_answers_leaves_in_order(order: list[int]) -> None:
     line: Line[int] = Line()

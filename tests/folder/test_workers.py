@@ -15,8 +15,9 @@ import pytest
 from stopwise.errors import WrongUse
 from stopwise.folder import workers
 from stopwise.folder.one_file import FileAsked
-from stopwise.folder.workers import Done, Failure, Limits, ProcessPool, Task
+from stopwise.folder.workers import Done, Failure, ProcessPool, Task
 from stopwise.ledger import Stamp
+from stopwise.raw.bounds import Limits
 from support.watching import (
     InlinePool,
     StandIn,
@@ -156,11 +157,31 @@ def test_a_file_that_takes_long_gives_its_place_to_another_worker(
         working.wait(2)
         assert set(working.done) == {2}
         assert pool.room == 1
-        working.start(3, b"HANG")
+        assert pool.slow == {1}
+    finally:
+        pool.close()
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="signals are Linux's here")
+def test_once_every_worker_hangs_one_gives_way_to_a_file_that_waits_and_its_own_comes_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(workers, "_SLOW_S", 0.2)
+    pool = ProcessPool(assess, size=1, limits=Limits(least_s=300))
+    try:
+        working = Working(pool, tmp_path)
+        for hangs in (1, 2):
+            working.start(hangs, b"HANG")
+            wait_until(lambda hangs=hangs: pool.finished() == [] and hangs in pool.slow)
+        wait_until(lambda: pool.finished() == [] and pool.room == 1)
+        working.start(3)
+        working.wait(3)
+        assert working.verdict(3) == "measured"
+        wait_until(lambda: pool.finished() == [] and pool.slow == {1, 2} and pool.room == 1)
+        assert len(pool.waitables()) == 2  # never more than as many again
         working.start(4)
-        time.sleep(0.5)
-        pool.finished()
-        assert len(pool.waitables()) == 2  # no more than as many again
+        working.wait(4)
+        assert set(working.done) == {3, 4}
     finally:
         pool.close()
 

@@ -3,7 +3,8 @@
 `STOPWISE_TEST_FAULTS` names the folder. `ledger-full` and `ledger-fails` are what SQLite says of a
 full disk (ENOSPC) and a failing one (EIO), `frames-fail` is EIO on every frame that is opened to be
 read, which worker processes do: they read this file too. `watch-opens` is the same in the own
-process of the watch.
+process of the watch. While `plan-hangs` is on no look at a plan's file comes back, and while
+`frames-hang` no opening of a frame whose name begins with H.
 """
 
 from __future__ import annotations
@@ -15,13 +16,14 @@ import multiprocessing
 import os
 import sqlite3
 import sys
+import time
 from pathlib import Path
 from typing import Any
 
 FAULTS = Path(os.environ["STOPWISE_TEST_FAULTS"])
 _CODES = {"ledger-full": sqlite3.SQLITE_FULL, "ledger-fails": sqlite3.SQLITE_IOERR}
 _WORDS = {"ledger-full": "database or disk is full", "ledger-fails": "disk I/O error"}
-_connect, _open, _os_open = sqlite3.connect, io.open, os.open
+_connect, _open, _os_open, _stat = sqlite3.connect, io.open, os.open, os.stat
 
 
 def is_on(fault: str) -> bool:
@@ -48,7 +50,9 @@ def connect(*arguments: Any, **options: Any) -> sqlite3.Connection:
 
 
 def fail(path: Any) -> None:
-    """Fail as a broken medium does where a frame is opened."""
+    """Fail as a broken medium does where a frame is opened, or hang."""
+    while os.path.basename(str(path)).startswith("H") and is_on("frames-hang"):  # noqa: PTH119
+        time.sleep(0.02)
     in_watch = multiprocessing.parent_process() is None
     if str(path).endswith(".dng") and (is_on("frames-fail") or (in_watch and is_on("watch-opens"))):
         raise OSError(errno.EIO, os.strerror(errno.EIO), str(path))
@@ -66,9 +70,17 @@ def open_descriptor(path: Any, *arguments: Any, **options: Any) -> int:
     return _os_open(path, *arguments, **options)
 
 
+def look_at(path: Any, *arguments: Any, **options: Any) -> os.stat_result:
+    """Look at what a path holds, once its medium answers."""
+    while str(path).endswith("plan.toml") and is_on("plan-hangs"):
+        time.sleep(0.02)
+    return _stat(path, *arguments, **options)
+
+
 sqlite3.connect = connect
 io.open = builtins.open = open_file
 os.open = open_descriptor
+os.stat = look_at
 
 if __name__ == "__main__":
     from stopwise.cli import main

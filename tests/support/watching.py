@@ -121,6 +121,11 @@ class InlinePool:
         """One where no answer waits to be fetched."""
         return 0 if self._done else 1
 
+    @property
+    def slow(self) -> set[int]:
+        """None: each is answered at once."""
+        return set()
+
     def start(self, task: Task) -> None:
         """Assess a file now."""
         try:

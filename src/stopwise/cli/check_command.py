@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from contextlib import ExitStack
+from contextlib import ExitStack, closing
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 import click
@@ -20,15 +21,17 @@ from stopwise.cli.printing import say_json, tell
 from stopwise.errors import PathMissing
 from stopwise.ledger import Ledger, Place, Stamp, content_hash
 from stopwise.messages import reason_text
-from stopwise.pipeline import Brief, assess_file
+from stopwise.pipeline import Brief, assess_file, failed
 from stopwise.pipeline.plan_frames import PlanFrames, note_lines
-from stopwise.raw.bounds import hold_memory
+from stopwise.raw.bounds import FailedOnFileError, InTime, Limits, hold_memory
+from stopwise.raw.libraw import give_back_stderr
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
     from pathlib import Path
 
-    from stopwise.pipeline import Observed
+    from stopwise.pipeline import Assessment, Observed
+    from stopwise.raw.bounds import Reads
     from stopwise.record import Record
 
 
@@ -48,10 +51,10 @@ def worst_exit(codes: Iterable[int]) -> int:
 
 @dataclass(frozen=True, slots=True)
 class Checking:
-    """How files are checked: by what, who reads the plan's frames, where to show, keep and draw."""
+    """How files are checked: by what, who reads them, where to show, keep and draw."""
 
     brief: Brief
-    frames: PlanFrames
+    files: Reads
     show: Callable[[Record], None]
     ledger: Ledger | None = None
     slip_folder: Path | None = None
@@ -67,15 +70,11 @@ class Checking:
 
     def one(self, path: Path) -> int:
         """Judge one file, keep, show and draw it, and return what it is worth as an exit code."""
-        assessment = assess_file(path, self.brief, self.frames)
-        record = assessment.record
-        if self.ledger is not None:
-            whole = path.resolve()
-            place = Place(str(whole.parent), whole.name, Stamp.of(whole.stat()))
-            sha256 = assessment.sha256 or content_hash(str(whole))
-            kept = self.ledger.frames.keep(record, place, sha256=sha256)
-            learn(self.ledger, kept.sha256, assessment.observed)
-            record = kept.record
+        try:
+            assessment = self.files.answer(path, self.brief)
+        except FailedOnFileError as error:
+            assessment = failed(path, self.brief, str(error))
+        record = assessment.record if self.ledger is None else kept(self.ledger, path, assessment)
         for line in note_lines(assessment.notes):
             tell(line)
         if record.verdict == "unreadable" and record.reason:
@@ -111,6 +110,19 @@ def files_at(path: Path) -> Iterator[Path]:
     yield from files
 
 
+def kept(ledger: Ledger, path: Path, assessment: Assessment) -> Record:
+    """Keep a file's record, and return it; that of a file that can't be read now is only shown."""
+    whole = path.resolve()
+    try:
+        place = Place(str(whole.parent), whole.name, Stamp.of(whole.stat()))
+        sha256 = assessment.sha256 or content_hash(str(whole))
+    except OSError:
+        return assessment.record
+    row = ledger.frames.keep(assessment.record, place, sha256=sha256)
+    learn(ledger, row.sha256, assessment.observed)
+    return row.record
+
+
 def learn(ledger: Ledger, sha256: str, observed: Observed | None) -> None:
     """Add the saturation that a frame showed, and drop levels that it proved too low."""
     if observed is None:
@@ -118,6 +130,19 @@ def learn(ledger: Ledger, sha256: str, observed: Observed | None) -> None:
     if observed.levels:
         ledger.levels.learn(sha256, observed.levels)
     ledger.levels.refute(observed.above)
+
+
+def _in_time(frames: PlanFrames, limits: Limits) -> Reads:
+    """Return what reads files here, for a quick start, and in a worker after one was too slow."""
+    read = partial(assess_file, frames=frames)
+
+    def in_a_worker() -> Reads:
+        from stopwise.folder.one_worker import OneWorker
+
+        give_back_stderr()
+        return OneWorker(read, limits)
+
+    return InTime(read, then=in_a_worker, limits=limits, spent_besides_s=lambda: frames.spent_s)
 
 
 @click.command()
@@ -153,6 +178,8 @@ def check(
     if slip_folder is not None:
         make_folder(slip_folder)
     with ExitStack() as opened:
+        files = opened.enter_context(closing(_in_time(PlanFrames(), Limits())))
+        opened.callback(give_back_stderr)  # for who is interrupted while a file is decoded
         opened.callback(hold_memory(beyond_now=True))
         ledger = None if ledger_path is None else opened.enter_context(Ledger(ledger_path))
         if ledger is not None:
@@ -162,5 +189,5 @@ def check(
             if as_json
             else opened.enter_context(Terminal()).file
         )
-        run = Checking(brief, PlanFrames(), show, ledger, slip_folder)
+        run = Checking(brief, files, show, ledger, slip_folder)
         return worst_exit(code for path in frames for code in run.all_at(path))

@@ -17,7 +17,7 @@ from stopwise.ledger.frames import Place, Stamp
 from stopwise.record import Record, unreadable
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Collection, Iterator
 
     from stopwise.folder.states import Job
     from stopwise.folder.workers import Pool
@@ -33,7 +33,8 @@ class Line(Generic[T]):
     ----------
     hold_s
         How long a place may keep those behind it waiting once one of them is filled. A file on
-        which the decoder hangs must not hide the frames that follow.
+        which the decoder hangs must not hide the frames that follow, and one that is known to be
+        slow keeps nobody.
     """
 
     def __init__(self, hold_s: float = 5.0) -> None:
@@ -58,21 +59,24 @@ class Line(Generic[T]):
         self._places.move_to_end(ticket, last=False)
         self._blocked_since = None
 
-    def ready(self, now: float) -> Iterator[T]:
-        """Yield what may leave now, in order; `now` in seconds of any steady clock."""
-        while (answer := self._next(now)) is not None:
+    def ready(self, now: float, *, slow: Collection[int] = ()) -> Iterator[T]:
+        """Yield what may leave now, in order; `now` in seconds of any steady clock.
+
+        Places that are `slow` may be passed.
+        """
+        while (answer := self._next(now, slow)) is not None:
             yield answer
 
     def next_due(self) -> float | None:
         """Return when those behind a slow one may pass it."""
         return None if self._blocked_since is None else self._blocked_since + self._hold_s
 
-    def _next(self, now: float) -> T | None:
+    def _next(self, now: float, slow: Collection[int]) -> T | None:
         for ticket, answer in self._places.items():
             if answer is not None:
                 del self._places[ticket]
                 return answer
-            if not self._may_be_passed(now):
+            if ticket not in slow and not self._may_be_passed(now):
                 return None
         self._blocked_since = None
         return None
@@ -218,7 +222,7 @@ class FilesInProgress:
 
     def ready(self, now: float) -> Iterator[FileInProgress]:
         """Yield the files whose turn it is to be decided on."""
-        return self._line.ready(now)
+        return self._line.ready(now, slow=self._pool.slow)
 
     def hold(self, file: FileInProgress) -> None:
         """Keep an unreadable file's answer until it has rested."""

@@ -27,9 +27,10 @@ from stopwise.folder.watch_notes import (
     NumberGaps,
     note,
 )
-from stopwise.folder.workers import Limits, ProcessPool
+from stopwise.folder.workers import ProcessPool
 from stopwise.ledger.database import MEMORY
 from stopwise.ledger.frames import Stamp
+from stopwise.raw.bounds import Limits
 
 if TYPE_CHECKING:
     import threading

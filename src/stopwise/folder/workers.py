@@ -16,14 +16,13 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 from stopwise.errors import WrongUse, what_failed
 from stopwise.folder.signals import beginning_a_process
-from stopwise.raw.bounds import LEAST_S, LEAST_S_PER_MEGABYTE, MOST_MEMORY, hold_memory
+from stopwise.raw.bounds import Limits, hold_memory
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from multiprocessing.connection import Connection
     from multiprocessing.context import SpawnProcess
 
-_MEGABYTE = 1_000_000
 _MOST_TRIES = 2
 """Times that a file is given to a worker: the first may have been ended by something else."""
 
@@ -33,7 +32,8 @@ after each that took longer, since a machine that others use may need minutes.""
 
 _SLOW_S = 4.0
 """Seconds at one file after which a worker doesn't count as one any more, and another is begun in
-its place, so that files which take long don't hold up the others. As many again as there are."""
+its place, so that files which take long don't hold up the others. As many again as there are; once
+all of these are slow too, the one that is longest at its file is ended where another waits."""
 
 _END_S = 5.0
 _PREPARE_TIMES = 10.0
@@ -41,28 +41,7 @@ _PREPARE_TIMES = 10.0
 
 _MOST_FAILED_STARTS = 4  # in a row, before the watch says that workers can't be started
 _NEVER = float("inf")
-_LATE = "it took too long"
-
-
-@dataclass(frozen=True, slots=True)
-class Limits:
-    """What a worker may use for one file.
-
-    Attributes
-    ----------
-    least_s, per_megabyte_s
-        Time: the greater of `least_s` and the file's size times `per_megabyte_s`.
-    memory_bytes
-        Address space of a worker. The system holds to it on Linux.
-    """
-
-    least_s: float = LEAST_S
-    per_megabyte_s: float = LEAST_S_PER_MEGABYTE
-    memory_bytes: int = MOST_MEMORY
-
-    def time_s(self, size: int) -> float:
-        """Return the seconds that a file of `size` bytes may take."""
-        return max(self.least_s, self.per_megabyte_s * size / _MEGABYTE)
+_LATE, _GAVE_WAY = what_failed(TimeoutError()), "others waited"
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,6 +75,10 @@ class Pool(Protocol):
     @property
     def room(self) -> int:
         """How many tasks can be begun now."""
+
+    @property
+    def slow(self) -> set[int]:
+        """Tickets of tasks that take long or have failed once: none is to wait for their answer."""
 
     def start(self, task: Task) -> None:
         """Begin a task."""
@@ -204,35 +187,48 @@ class ProcessPool:
     @property
     def room(self) -> int:
         """How many tasks can be begun now without waiting for another to end."""
-        busy = sum(worker.task is not None for worker in self._workers)
-        return max(len(self._workers) - busy - len(self._waiting), 0)
+        idle = sum(worker.task is None for worker in self._workers)
+        if self._longest() is not None:
+            idle += 1  # it gives way
+        return max(idle - len(self._waiting), 0)
+
+    @property
+    def slow(self) -> set[int]:
+        """Tickets of tasks that take long or have failed once: none is to wait for their answer."""
+        now = time.monotonic()
+        doing = [(worker.task, worker.slow_at) for worker in self._workers]
+        slow = {task.ticket for task, at in doing if task and (at <= now or task.tries > 1)}
+        return slow | {task.ticket for task in self._again}
 
     def start(self, task: Task) -> None:
         """Begin a task, or let it wait for a worker."""
         self._waiting.append(task)
-        self._hand_out()
+        self._hand_out(self._waiting)
 
     def prepare(self, brief: Any) -> None:
         """Have each worker get ready for tasks with this brief, once, before it is given any."""
         if self._prepare is not None:
             self._brief = brief
-            self._hand_out()
+            self._hand_out(self._waiting)
 
     def finished(self) -> list[Done]:
         """Return the answers that have come; replace workers that crashed or took too long."""
+        self._hand_out(self._again)  # what still is idle now was idle when no other file waited
         starting = [worker for worker in self._workers if worker.doing is _Doing.STARTING]
         answers = [done for worker in self._workers for done in worker.hear()]
         if any(worker.doing is not _Doing.STARTING for worker in starting):
             self._failed_starts = 0
-        now = time.monotonic()
+        now, longest = time.monotonic(), self._longest()
         for place, worker in enumerate(self._workers):
             if worker.failed is None and now >= worker.deadline:
                 worker.failed = _LATE
+            elif worker.failed is None and worker is longest and self._waiting and worker.task:
+                worker.failed, worker.task.tries = _GAVE_WAY, worker.task.tries - 1
             if worker.failed is not None:
                 self._end(worker)
                 self._workers[place] = self._new_worker()
         self._make_up_for_slow(now)
-        self._hand_out()
+        self._hand_out(self._waiting)
         lost, self._lost = self._lost, []
         return answers + lost
 
@@ -278,7 +274,14 @@ class ProcessPool:
                 self._workers.remove(worker)
                 _put_away([worker])
 
-    def _hand_out(self) -> None:
+    def _longest(self) -> _Worker | None:
+        """Return who is longest at its file, once every worker that there may be is slow."""
+        now = time.monotonic()
+        if len(self._workers) < 2 * self._size or any(one.slow_at > now for one in self._workers):
+            return None
+        return min(self._workers, key=lambda worker: worker.slow_at)
+
+    def _hand_out(self, tasks: deque[Task]) -> None:
         """Get idle workers ready first: what a file needs anyway mustn't count as its own time."""
         for worker in self._workers:
             if worker.doing is not _Doing.NOTHING:
@@ -287,8 +290,8 @@ class ProcessPool:
                 worker.brief = self._brief
                 most_s = _PREPARE_TIMES * self._limits.least_s
                 worker.send(_Doing.PREPARING, (self._brief,), most_s)
-            elif self._waiting or self._again:
-                worker.task = (self._waiting or self._again).popleft()
+            elif tasks:
+                worker.task = tasks.popleft()
                 worker.task.tries += 1
                 most_s = self._limits.time_s(worker.task.size)
                 worker.send(_Doing.ASSESSING, worker.task.arguments, most_s)

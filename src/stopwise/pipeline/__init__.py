@@ -39,7 +39,7 @@ if TYPE_CHECKING:
     from stopwise.plan.now import PlanNow
     from stopwise.record import Record
 
-__all__ = ["Answer", "Assessment", "Brief", "Observed", "assess", "assess_file"]
+__all__ = ["Answer", "Assessment", "Brief", "Observed", "assess", "assess_file", "failed"]
 
 
 def assess(
@@ -119,13 +119,19 @@ def assess_file(path: Path, brief: Brief, frames: PlanFrames) -> Assessment:
     except StopwiseError:
         raise
     except Exception as error:  # noqa: BLE001 (whatever it is, it costs this file and no other)
-        what = Unreadable(path, condition("decoder_failed"), what_failed(error))
-        return Assessment(unreadable(file, what, take=brief.take, look=brief.look))
+        return failed(path, brief, what_failed(error))
     done = time.perf_counter()
     timing = {"decode": 1e3 * (decoded - start), "measure": 1e3 * (done - decoded)}
     timing_ms = {name: round(ms, 1) for name, ms in timing.items()}
     record = replace(assessment.record, timing_ms=timing_ms)
     return replace(assessment, record=record, sha256=unproven.sha256)
+
+
+def failed(path: Path, brief: Brief, what: str) -> Assessment:
+    """Return what comes of a file on which its reader failed: `what`, as a part of a sentence."""
+    error = Unreadable(path, condition("decoder_failed"), what)
+    file = brief.file or str(path)
+    return Assessment(unreadable(file, error, take=brief.take, look=brief.look))
 
 
 def _assess(path: Path, frame: Frame, brief: Brief, frames: PlanFrames) -> Assessment:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections import OrderedDict, deque
 from contextlib import suppress
 from dataclasses import dataclass, field
@@ -152,7 +153,8 @@ class Remembered(Generic[T]):
 class PlanFrames:
     """The service for the plan's own frames, and all that is kept between frames.
 
-    Whoever judges several frames holds one and passes it in; a watch hands it to each worker.
+    Whoever judges several frames holds one and passes it in; a watch hands one to each worker,
+    where it begins empty.
 
     Parameters
     ----------
@@ -160,6 +162,11 @@ class PlanFrames:
         Where reduced light is kept by content, unless it is only read, and what it has learned of
         cameras; then only frames that others are followed from or held against are measured. None
         keeps in this process only.
+
+    Attributes
+    ----------
+    spent_s
+        Seconds spent so far on reading the plan's own frames.
     """
 
     def __init__(self, ledger: Ledger | None = None) -> None:
@@ -170,6 +177,11 @@ class PlanFrames:
         self._knowledge: Remembered[Knowledge] = Remembered()
         self._cards: Remembered[WhiteCard | None] = Remembered(most=16)
         self.hashes: dict[Path, str] = {}
+        self.spent_s = 0.0
+
+    def __reduce__(self) -> tuple[object, ...]:
+        """Cross a process boundary empty."""
+        return (PlanFrames, ())
 
     def read(
         self, path: Path, targets: PlanNow, *, look: str | None = None, figures: bool = True
@@ -203,8 +215,10 @@ class PlanFrames:
         key = (str(path), status.st_mtime_ns, status.st_size, variant)
         found = self._held.get(key)
         if found is None or (figures and found.measurement is None):
+            began = time.monotonic()
             found = None if figures else self._from_ledger(path, variant)
             found = found or self._decoded(path, targets, look, variant)
+            self.spent_s += time.monotonic() - began
             self._held[key] = found
             while len(self._held) > _KEPT:
                 self._held.popitem(last=False)

@@ -10,10 +10,17 @@ from __future__ import annotations
 
 import mmap
 import sys
-from typing import TYPE_CHECKING
+import threading
+import time
+from dataclasses import dataclass
+from queue import Empty, SimpleQueue
+from typing import TYPE_CHECKING, Any, Protocol
+
+from stopwise.errors import what_failed
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+    from pathlib import Path
 
 MOST_BYTES = 1 << 30
 """Greatest file, and greatest decoded picture: 512 million photosites of two bytes."""
@@ -67,6 +74,27 @@ MOST_NUMBER = 1 << 62
 """Size or offset; a greater one is on no disk, and its sums would leave 64 bits."""
 
 
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """What may be used for one file.
+
+    Attributes
+    ----------
+    least_s, per_megabyte_s
+        Time: the greater of `least_s` and the file's size times `per_megabyte_s`.
+    memory_bytes
+        Address space of a worker. The system holds to it on Linux.
+    """
+
+    least_s: float = LEAST_S
+    per_megabyte_s: float = LEAST_S_PER_MEGABYTE
+    memory_bytes: int = MOST_MEMORY
+
+    def time_s(self, size: int) -> float:
+        """Return the seconds that a file of `size` bytes may take."""
+        return max(self.least_s, self.per_megabyte_s * size / 1e6)
+
+
 def hold_memory(most: int = MOST_MEMORY, *, beyond_now: bool = False) -> Callable[[], None]:
     """Have the system refuse this process more memory, where it can; return what lets go again.
 
@@ -98,6 +126,103 @@ def _held_now() -> int:
             return int(stream.read().split()[0]) * mmap.PAGESIZE
     except (OSError, ValueError):
         return 0
+
+
+def size_of(path: Path) -> int:
+    """Return a file's size in bytes, 0 where it can't be told."""
+    try:
+        return path.stat().st_size
+    except OSError:
+        return 0
+
+
+class FailedOnFileError(Exception):
+    """Whatever read a file failed on it; the text is a part of a sentence."""
+
+
+class Reads(Protocol):
+    """What reads files one after another."""
+
+    def answer(self, path: Path, /, *rest: Any) -> Any:
+        """Return what comes of a file."""
+
+    def close(self) -> None:
+        """End what it began."""
+
+
+class InTime:
+    """Reads files one after another in this process, each within its time.
+
+    Nothing ends a decoder that hangs in one's own process: it is left behind in its thread, with
+    its file, and whoever comes `then` reads those after it.
+
+    Parameters
+    ----------
+    read
+        Reads one file, given what `answer` is given.
+    then
+        Makes what reads the files after one that took too long.
+    limits
+        How long a file may take.
+    spent_besides_s
+        Seconds that `read` has spent so far on what isn't the file's own.
+    """
+
+    def __init__(
+        self,
+        read: Callable[..., Any],
+        *,
+        then: Callable[[], Reads],
+        limits: Limits,
+        spent_besides_s: Callable[[], float] = lambda: 0.0,
+    ) -> None:
+        self._read, self._then, self._limits = read, then, limits
+        self._spent_besides_s = spent_besides_s
+        self._asked: SimpleQueue[tuple[Any, ...] | None] = SimpleQueue()
+        self._answers: SimpleQueue[tuple[Any, BaseException | None]] = SimpleQueue()
+        self._after: Reads | None = None
+        # there before any file, since a thread needs memory to begin
+        threading.Thread(target=self._read_all, name="stopwise-reader", daemon=True).start()
+
+    def answer(self, path: Path, *rest: Any) -> Any:
+        """Return what `read` returns for a file.
+
+        Raises
+        ------
+        FailedOnFileError
+            If it takes too long.
+        Exception
+            Whatever `read` raises.
+        """
+        if self._after is not None:
+            return self._after.answer(path, *rest)
+        end = time.monotonic() + self._limits.time_s(size_of(path)) - self._spent_besides_s()
+        self._asked.put((path, *rest))
+        while True:
+            try:
+                left_s = end + self._spent_besides_s() - time.monotonic()
+                value, error = self._answers.get(timeout=max(left_s, 0.0))
+                break
+            except Empty as late:
+                if left_s <= 0:
+                    self._after = self._then()
+                    raise FailedOnFileError(what_failed(TimeoutError())) from late
+        if error is not None:
+            raise error
+        return value
+
+    def close(self) -> None:
+        """End the thread once it has nothing to read, and what came after it."""
+        self._asked.put(None)
+        if self._after is not None:
+            self._after.close()
+
+    def _read_all(self) -> None:
+        while (arguments := self._asked.get()) is not None:
+            try:
+                self._answers.put((self._read(*arguments), None))
+            except BaseException as error:  # noqa: BLE001 (raised where the answer is waited for)
+                self._answers.put((None, error))
 
 
 class BeyondBoundsError(ValueError):

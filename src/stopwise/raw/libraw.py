@@ -275,6 +275,7 @@ def _exposure(raw: Any) -> Exposure:
 _STDERR = 2  # the file descriptor that POSIX gives to standard error
 _ONE_AT_A_TIME = threading.Lock()
 _LIBRARY_SAYS = (b"unknown file:", b"unknown:")
+_turned_away: list[int] = []  # where standard error leads to, while a file is decoded
 
 
 @contextmanager
@@ -287,11 +288,22 @@ def quiet() -> Iterator[None]:
             kept = os.dup(_STDERR)
             undone.callback(os.close, kept)
             store = undone.enter_context(tempfile.TemporaryFile())
+            _turned_away.append(kept)
+            undone.callback(_turned_away.clear)
             os.dup2(store.fileno(), _STDERR)
             undone.callback(_pass_on, kept, store)
         except (OSError, ValueError):  # no standard error, or no room: the library may be heard
             undone.pop_all().close()
         yield
+
+
+def give_back_stderr() -> None:
+    """Give standard error back while a file is decoded, by a thread that was left behind with it.
+
+    No other file may be decoded in this process from then on.
+    """
+    for kept in _turned_away:
+        os.dup2(kept, _STDERR)
 
 
 def _pass_on(kept: int, store: IO[bytes]) -> None:

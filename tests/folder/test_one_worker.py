@@ -1,0 +1,91 @@
+"""Files read one after another, each in its time: here, and in a worker after one took too long."""
+
+from __future__ import annotations
+
+import os
+import time
+from contextlib import closing
+from functools import partial
+from itertools import chain, repeat
+from typing import TYPE_CHECKING, Any
+
+import pytest
+
+from stopwise.folder.one_worker import OneWorker
+from stopwise.raw.bounds import FailedOnFileError, InTime, Limits
+from support.watching import tiny_raw
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+
+class ShortForOne(Limits):
+    """A second for a file of one size, and time enough on any machine for all others."""
+
+    def time_s(self, size: int) -> float:
+        return 1.0 if size == HANGS else 600.0
+
+
+class NoTime(Limits):
+    """None at all for any file."""
+
+    def time_s(self, _: int) -> float:
+        return 0.0
+
+
+HANGS = 5000
+"""Bytes of the file that is never read to its end."""
+
+
+def read(path: Path, told: str) -> tuple[str, int]:
+    """Return what was told and the process that read; never, for a file of one size."""
+    if path.stat().st_size == HANGS:
+        time.sleep(3600)
+    if told == "raise":
+        raise ValueError(told)
+    return told, os.getpid()
+
+
+def in_time(limits: Limits, **more: Any) -> closing[InTime]:
+    return closing(InTime(read, then=partial(OneWorker, read, limits), limits=limits, **more))
+
+
+@pytest.fixture
+def good(tmp_path: Path) -> Path:
+    path = tmp_path / "good.dng"
+    path.write_bytes(tiny_raw(1))
+    return path
+
+
+def test_files_are_read_here_and_what_is_raised_is_raised(good: Path) -> None:
+    with in_time(Limits()) as files:
+        assert [files.answer(good, told) for told in "ab"] == [
+            ("a", os.getpid()),
+            ("b", os.getpid()),
+        ]
+        with pytest.raises(ValueError, match="raise"):
+            files.answer(good, "raise")
+        assert files.answer(good, "c") == ("c", os.getpid())
+
+
+def test_a_file_that_takes_too_long_costs_itself_and_those_after_it_are_read_elsewhere(
+    good: Path, tmp_path: Path
+) -> None:
+    hangs = tmp_path / "hangs.dng"
+    hangs.write_bytes(bytes(HANGS))
+    with in_time(ShortForOne()) as files:
+        with pytest.raises(FailedOnFileError, match=r"^it took too long$"):
+            files.answer(hangs, "a")
+        told, process = files.answer(good, "b")
+        assert (told, process != os.getpid()) == ("b", True)
+        with pytest.raises(FailedOnFileError, match=r"^ValueError: raise$"):
+            files.answer(good, "raise")
+        with pytest.raises(FailedOnFileError, match=r"^it took too long, 2 times$"):
+            files.answer(hangs, "c")
+        assert files.answer(good, "d")[0] == "d"
+
+
+def test_what_is_spent_on_other_things_is_not_the_files_own(good: Path) -> None:
+    spent_s = chain([0.0], repeat(600.0))
+    with in_time(NoTime(), spent_besides_s=lambda: next(spent_s)) as files:
+        assert files.answer(good, "a") == ("a", os.getpid())
