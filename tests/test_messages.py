@@ -140,7 +140,7 @@ TOLD: list[Row] = [
      "Blown area bottom left, 2.1 %."),
     ("blown", "clear", "frame", 0.0, 0.0, SHARE | HELD, "No blown area outside patches.", "", SAME),
     ("blown", "may_be_clipped", "frame", None, None, SHARE | UNSEEN | {"share": 0.4},
-     "Up to 40 % of the frame may be blown.", "Shoot two, 2 stops over: it learns.",
+     "Up to 40 % of the frame may be blown.", "Shoot one 2 over, say expect clip.",
      "Up to 40 % may be blown."),
     ("pinpoints", "blown", "frame", 0.002, 0.001, SHARE | {"count": 40},
      "40 pinpoints cover 0.2 % of the frame.", "Find the glints: move or dull them.",

@@ -194,7 +194,7 @@ MESSAGES: dict[tuple[Check, Code], Message] = {
     ),
     ("blown", "may_be_clipped"): Message(
         "Up to {most} of the frame may be blown.",
-        "Shoot two, 2 stops over: it learns.",
+        "Shoot one 2 over, say expect clip.",
         ("Up to {most} may be blown.",),
         is_advice=True,
     ),
@@ -342,6 +342,9 @@ NoteCode = Literal[
     "bright",
     "same",
     "sitter in plate",
+    "not over",
+    "two levels",
+    "clip of other body",
 ]
 """What is said of solos and the plan's other own frames."""
 
@@ -405,6 +408,18 @@ NOTES: dict[NoteCode, tuple[str, str]] = {
     "sitter in plate": (
         "Somebody stands before the paper.",
         "Clear the set but for the paper and its lamps, shoot plate again.",
+    ),
+    "not over": (
+        "It isn't far enough over: {listed} not full all over what is white.",
+        "Open up two stops on anything white, shoot clip again.",
+    ),
+    "two levels": (
+        "Photosites stop at two levels in {listed}.",
+        "Shoot one white thing alone two stops over, at one setting of the body.",
+    ),
+    "clip of other body": (
+        "It comes from {first}, and the plan's frames from {last}.",
+        "Shoot clip with the body of this shoot.",
     ),
 }
 """What it is, and what to do."""

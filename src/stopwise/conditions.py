@@ -186,6 +186,13 @@ _ROWS = (
         "can't be told from the sitter's edge",
         "The greatest blotch lies at the sitter's edge, and may be his. Shoot a clean plate.",
     ),
+    Condition(
+        215,
+        "above_shot",
+        "light stands above the plan's [camera.clip]",
+        "More photosites than hot ones read above the level at which the plan says that this body "
+        "stops, so it isn't used. Shoot one 2 stops over again: say expect clip.",
+    ),
     # what a watcher has to tell besides records
     Condition(
         301,

@@ -78,6 +78,10 @@ def part_lines(reason: Reason, unjudged: Unjudged) -> tuple[str, str] | None:
             f"Ambient: {stops_text(value)} {over_or_under(value)}.",
             "It is taken out of every solo.",
         ),
+        "clip": (
+            f"Stops at {value:.3f} of the named white.",
+            "What is blown is counted from there.",
+        ),
         "plate": (
             f"Paper bare: even to {abs(value):.2f}.",
             "It shows the paper behind the sitter.",

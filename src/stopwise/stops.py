@@ -27,6 +27,9 @@ REFLECTED_CONSTANT = 12.5
 INCIDENT_CONSTANT = 250.0
 """C of ISO 2720 in lux for a flat receptor, the common choice of the 240 to 400 that it allows."""
 
+SAME_ISO_STOPS = 1.0 / 6.0
+"""ISO speeds that lie nearer are one: files round them to a sixth of a stop at worst."""
+
 APEX_SPEED_CONSTANT = 3.125
 """The ISO at which the speed value is 0 (Exif's APEX; the older 2**(-7/4) lies 0.106 stop off)."""
 
@@ -163,6 +166,11 @@ def stops_between_f_numbers(first: float, second: float) -> float:
 def stops_between_isos(first: float, second: float) -> float:
     """Return how many stops `second` is faster than `first`."""
     return speed_value(second) - speed_value(first)
+
+
+def is_same_iso(iso: float | None, named: float) -> bool:
+    """Tell whether a file's ISO is the one that is named, within a sixth of a stop."""
+    return iso is not None and abs(stops_between_isos(named, iso)) <= SAME_ISO_STOPS
 
 
 def luminance_of_ev(ev_100: float, constant: float = REFLECTED_CONSTANT) -> float:

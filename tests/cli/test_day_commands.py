@@ -11,6 +11,7 @@ import pytest
 
 from lightmodel.scene import Scene
 from stopwise.cli import run
+from stopwise.ledger import Ledger
 from stopwise.plan import load_plan
 from support.set_day import (
     fails,
@@ -162,6 +163,42 @@ def test_taking_a_grey_card_back_takes_its_mid_grey_back_and_keeps_comments(tmp_
         assert back.frames.grey is None
         assert day.sample("F0001", as_="again")["reason"] == "the plan's own frame: grey"
     assert load_plan(day.plan).camera.mid_grey == pytest.approx(0.127, abs=0.001)
+
+
+def test_a_frame_shot_over_says_where_the_body_stops_and_one_that_is_not_is_refused(tmp_path):
+    shoot = lit_set()
+    with on_set(tmp_path, plan_without_frames()) as day:
+        assert day.say("expect", "clip") == 0
+        early = day.shot(shoot.frame())
+        assert early["reason"].startswith("not taken as the frame shot over: It isn't far enough")
+        over = day.shot(shoot.frame(dict.fromkeys(shoot.names, 5.0)))
+        assert over["reason"] == "the plan's own frame: clip"
+        assert day.said("Photosites stop at R 15800")
+        clip = load_plan(day.plan).camera.clip
+        assert (clip.body, clip.iso, clip.white) == ("LF-1", 100, 15800)
+        # truth: what the made sensor is drawn with
+        assert clip.level == pytest.approx(dict.fromkeys(("R", "G", "B", "G2"), 15800), abs=2)
+        assert load_plan(day.plan).frames.clip == f"shoot/{over['file']}"
+        later = day.shot(shoot.frame())
+        assert later["levels"]["saturation_source"] == "shot"
+        with Ledger(day.ledger) as ledger:
+            assert set(ledger.levels.believed().values()) == {clip.level["R"]}
+        before = day.plan.read_text(encoding="utf-8")
+        assert day.say("expect", "--undo") == 0
+        assert load_plan(day.plan).camera.clip is None
+        assert load_plan(day.plan).frames.clip is None
+        with Ledger(day.ledger) as ledger:
+            assert ledger.levels.believed() == {}
+        frame = str(day.folder / over["file"])
+        assert run(["mark", frame, "clip", "--plan", str(day.plan)]) == 0
+        assert load_plan(day.plan).camera.clip == clip
+        with Ledger(day.ledger) as ledger:
+            assert len(ledger.levels.believed()) == 4
+        assert run(["plan", "undo", str(day.plan)]) == 0
+        assert load_plan(day.plan).camera.clip is None
+        with Ledger(day.ledger) as ledger:
+            assert ledger.levels.believed() == {}
+    assert "[camera.clip]" in before
 
 
 def test_a_plate_in_which_the_sitter_was_left_is_refused_and_warned_of(tmp_path, capsys):

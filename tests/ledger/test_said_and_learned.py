@@ -106,6 +106,22 @@ def test_a_level_that_too_many_photosites_pass_is_dropped(ledger: Ledger) -> Non
     assert ledger.levels.believed() == {RED: 3800.0}
 
 
+def test_one_frame_shot_over_is_believed_over_others_until_it_is_untaught_or_refuted(
+    ledger: Ledger,
+) -> None:
+    for sha in ("a", "b"):
+        ledger.levels.learn(sha, {RED: 3800.0})
+    ledger.levels.teach("c", {RED: 3830.0, GREEN: 3860.0})
+    ledger.levels.teach("c", {RED: 3831.0, GREEN: 3860.0})
+    assert ledger.levels.believed() == {RED: 3831.0, GREEN: 3860.0}
+    ledger.levels.learn("d", {RED: 3800.0})
+    assert ledger.levels.believed()[RED] == 3831.0
+    assert ledger.levels.refute({GREEN: 2 * MOST_ABOVE}) == [GREEN]
+    assert ledger.levels.believed() == {RED: 3831.0}
+    ledger.levels.unteach()
+    assert ledger.levels.believed() == {RED: 3800.0}
+
+
 def test_only_the_last_frames_of_many_are_held(ledger: Ledger) -> None:
     for number in range(120):
         ledger.levels.learn(f"{number}", {RED: float(number), GREEN: 1.0})

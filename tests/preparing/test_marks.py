@@ -2,14 +2,21 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from stopwise.errors import PathMissing, Unreadable, WrongUse
+from stopwise.frame import Camera
+from stopwise.measurement.reading import ground_of
+from stopwise.pipeline.awaited import clip_answer
 from stopwise.plan import load_plan
-from stopwise.preparing.marks import mark_frame, name_beside
+from stopwise.plan.draft import open_draft
+from stopwise.plan.model import ClipPlan
+from stopwise.preparing.marks import mark_frame, name_beside, with_clip
 from support.made_raws import write_kind
+from support.outside import shot_over
 
 PLAN = """\
 [[light]]
@@ -56,7 +63,7 @@ def test_a_new_mark_says_what_it_takes_the_place_of(frame: Path, plan: Path) -> 
 def test_an_unknown_part_is_refused_with_what_was_meant(frame: Path, plan: Path) -> None:
     with pytest.raises(WrongUse, match='Did you mean "ambient"'):
         mark_frame(frame, "ambeint", plan)
-    with pytest.raises(WrongUse, match="there are grey, ambient, plate, reference, key"):
+    with pytest.raises(WrongUse, match="there are grey, ambient, plate, reference, clip, key"):
         mark_frame(frame, "window", plan)
 
 
@@ -69,6 +76,36 @@ def test_only_a_frame_that_gives_pixels_is_marked(plan: Path, tmp_path: Path) ->
         mark_frame(tmp_path / "none.dng", "grey", plan)
 
     assert plan.read_text(encoding="utf-8") == PLAN
+
+
+def test_a_frame_that_is_not_shot_over_is_not_marked_as_clip(frame: Path, plan: Path) -> None:
+    with pytest.raises(
+        WrongUse, match=r"F0003\.dng: It isn't far enough over: .* shoot clip again"
+    ):
+        mark_frame(frame, "clip", plan)
+    assert plan.read_text(encoding="utf-8") == PLAN
+
+
+def test_the_stops_of_a_body_are_written_and_taken_back_key_by_key(plan: Path) -> None:
+    level = {"R": 3800.5, "G2": 3790.0}
+    clip = ClipPlan(body="One", iso=100.0, white=4095.0, level=level, spread={"R": 3.0})
+    with_clip(open_draft(plan), clip).save()
+    assert load_plan(plan).camera.clip == clip
+    other = ClipPlan(white=4095.0, level=level)
+    with_clip(open_draft(plan), other).save()
+    assert load_plan(plan).camera.clip == other
+    with_clip(open_draft(plan), None).save()
+    assert plan.read_text(encoding="utf-8").strip() == PLAN.strip()
+
+
+def test_a_frame_of_another_body_tells_nothing_of_this_one() -> None:
+    exposed = shot_over(10_008, stops=2.0)
+    frame = replace(exposed.frame, camera=Camera("Made", "Two", None))
+    answer = clip_answer(frame, ground_of(frame), ["One"])
+    assert answer.clip is None
+    assert answer.refused is not None
+    assert answer.refused.words.startswith("It comes from Two, and the plan's frames from One.")
+    assert clip_answer(frame, ground_of(frame), ["Two"]).clip is not None
 
 
 def test_a_frame_outside_of_the_plans_folder_is_found_from_there() -> None:

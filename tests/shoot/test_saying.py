@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from stopwise.errors import WrongUse
 from stopwise.plan.model import Light, Plan
-from stopwise.shoot.awaited_parts import Awaiting
+from stopwise.shoot.awaited_parts import Awaiting, Came
 from stopwise.shoot.saying import (
     TakeSaid,
     read_lit,
@@ -215,8 +215,9 @@ def test_an_unknown_name_is_refused_with_the_nearest(read, said, words):
 def test_what_is_awaited_goes_on_and_back_one_by_one():
     awaiting = Awaiting(("grey", "key", "fill"))
     assert awaiting.words() == "next: grey, then key, fill"
-    after = awaiting.with_frame("F0001.dng", None).with_frame("F0002.dng", "F0000.dng")
+    came = Came("grey", "F0001.dng", None)
+    after = awaiting.with_frame(came).with_frame(Came("key", "F0002.dng", "F0000.dng"))
     assert after.part == "fill"
-    assert after.undone() == awaiting.with_frame("F0001.dng", None)
+    assert after.undone() == awaiting.with_frame(came)
     assert after.asked_again("key").left == ("fill", "key")
-    assert after.with_frame("F0003.dng", None).words() == "nothing more is awaited"
+    assert after.with_frame(Came("fill", "F0003.dng", None)).words() == "nothing more is awaited"

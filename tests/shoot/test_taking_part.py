@@ -103,13 +103,13 @@ def test_a_plan_edited_since_is_left_alone_and_so_is_the_take(ledger, plan):
     assert standing.take == 2
 
 
-def test_a_solo_is_kept_with_the_look_that_its_frame_was_shot_in(ledger):
+def test_a_solo_is_kept_with_the_look_that_its_frame_was_shot_in(ledger, plan):
     place = Place("/shoot", "F0003.dng", Stamp(1, 1, 1))
     kept = ledger.frames.keep(record_from_json(on_plan(look="in black")), place, sha256="0" * 64)
-    note_mark(ledger, "key", kept)
-    note_mark(ledger, "grey", kept)
+    note_mark(ledger, "key", kept, plan)
+    note_mark(ledger, "grey", kept, plan)
     assert solo_looks(ledger) == {"key": "in black"}
-    note_mark(ledger, "key", None)  # a frame that the watch hasn't seen
+    note_mark(ledger, "key", None, plan)  # a frame that the watch hasn't seen
     assert solo_looks(ledger) == {"key": None}
 
 

@@ -331,6 +331,17 @@ def clean(seed: int) -> Exposed:
     )
 
 
+def shot_over(seed: int, *, stops: float) -> Exposed:
+    """Return a frame with paper in it whose brightest tenth lies so far over what fills first."""
+    rng = np.random.default_rng([seed, 7])
+    name = str(rng.choice(pictures_of(seed)))
+    picture = cut_out(photograph(name, rng=rng), SHAPE, rng=rng)
+    light = lit_anew(before_paper(picture, rng=rng), rng=rng)
+    sensor = drawn_sensor(rng)
+    level = np.quantile(_fullest(light, sensor), 0.9)
+    return expose(light / level * np.float32(2.0**stops), sensor, rng=rng, told=f"{seed} {name}")
+
+
 def _fullest(light: Array, sensor: DrawnSensor) -> Array:
     """Return how full the fullest colour of each place is, 1 where it stops: (h, w)."""
     names = COLOURS[sensor.kind][1]

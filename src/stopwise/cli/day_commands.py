@@ -97,9 +97,10 @@ def order(watch: Watch, kind: str, body: object, words: str) -> None:
 def expect(parts: tuple[str, ...], box: str | None, is_undo: bool, **named: Any) -> None:  # noqa: FBT001
     """Mark the next frames in the plan as they land: they are these PARTS, in order.
 
-    Parts are grey, ambient, plate, reference and the lamps' names, each lamp lit alone; "key
-    card" is the key alone on a white card at the face. A frame
-    that doesn't fit its name is refused and asked for again. With no PARTS: what is awaited now.
+    Parts are grey, ambient, plate, reference, clip (two stops over on anything white: where this
+    body stops) and the lamps' names, each lamp lit alone; "key white card" is the key alone on a
+    white card at the face. A frame that doesn't fit its name is refused and asked for again. With
+    no PARTS: what is awaited now.
 
     Example: stopwise expect grey, ambient, plate, key, fill, hair
     """
@@ -169,6 +170,8 @@ class Expecting:
             if awaiting.came:
                 came = awaiting.came[-1]
                 take_back(self._watch.plan_path(), came)
+                if came.part == "clip":
+                    ledger.levels.unteach()
                 awaiting = awaiting.undone()
                 said = f"{came.file} is no longer {came.part}"
             elif awaiting.left or ledger.orders.open("expect"):

@@ -78,7 +78,7 @@ def grey(frame: Path, plan: Path, box: str, force: bool, **card: Any) -> None:  
     help="The lamp alone on a white card held at the face.",
 )
 def mark(frame: Path, part: str, plan: Path, is_white_card: bool) -> None:  # noqa: FBT001
-    """Mark a FRAME AS grey, ambient, plate, reference, or as the solo of a lamp by its name.
+    """Mark a FRAME AS grey, ambient, plate, reference, clip, or a lamp's solo by its name.
 
     A frame of the watch that goes by the plan is named by its bare name: F0003.
 
@@ -112,7 +112,8 @@ def tell_of_mark(frame: Path, part: str, plan: Path) -> None:
     if watch is None:
         return
     with Ledger(watch.ledger) as ledger:
-        note_mark(ledger, part, ledger.frames.by_hash(content_hash(str(frame.resolve()))))
+        kept = ledger.frames.by_hash(content_hash(str(frame.resolve())))
+        note_mark(ledger, part, kept, plan)
 
 
 @click.command()

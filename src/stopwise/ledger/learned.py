@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from stopwise.frame import CameraKey
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     from stopwise.ledger.database import Database
 
@@ -20,6 +20,8 @@ FRAMES_NEEDED = 2
 MOST_ABOVE = 1e-4
 """Share of a frame's photosites above a learned level from which on it is dropped: hot photosites
 are fewer (set on our own renderer)."""
+
+_SHOT = "levels shot"
 
 _FRAMES_HELD = 50
 """Frames of which a level is the median; older ones go, so that a body's ageing is followed."""
@@ -35,6 +37,37 @@ class LearnedLevels:
 
     def __init__(self, database: Database) -> None:
         self._database = database
+        self._settings = Settings(database)
+
+    def teach(self, sha256: str, levels: Mapping[CameraKey, float]) -> None:
+        """Add what a frame showed that was shot over for it: one such frame is believed.
+
+        Parameters
+        ----------
+        sha256
+            Content of the frame.
+        levels
+            Raw level at which each colour stops.
+        """
+        before = [one for one in self._shot() if one[0] != sha256]
+        self._keep_shot([*before, (sha256, dict(levels))][-_FRAMES_HELD:])
+
+    def unteach(self) -> None:
+        """Forget the frame shot over that was taught last."""
+        self._keep_shot(self._shot()[:-1])
+
+    def _shot(self) -> list[tuple[str, dict[CameraKey, float]]]:
+        """Return the frames shot over, oldest first: content, and levels."""
+        return [
+            (sha256, {CameraKey(*key): level for *key, level in levels})
+            for sha256, levels in self._settings.get(_SHOT, ())
+        ]
+
+    def _keep_shot(self, frames: Sequence[tuple[str, Mapping[CameraKey, float]]]) -> None:
+        rows = [
+            (sha256, [(*key, level) for key, level in levels.items()]) for sha256, levels in frames
+        ]
+        self._settings.set(_SHOT, rows)
 
     def learn(self, sha256: str, levels: Mapping[CameraKey, float]) -> None:
         """Add what one frame showed; the same frame counts once however often it is seen.
@@ -60,17 +93,23 @@ class LearnedLevels:
                 )
 
     def believed(self) -> dict[CameraKey, float]:
-        """Return the median of each level that at least two frames have shown, raw levels."""
+        """Return each level that is believed, raw levels.
+
+        As the last frame shot over showed it, else the median of what two frames or more have.
+        """
         seen: dict[CameraKey, list[float]] = {}
         for *key, level in self._database.rows(
             "SELECT make, model, iso, white, colour, level FROM levels ORDER BY rowid"
         ):
             seen.setdefault(CameraKey(*key), []).append(level)
-        return {
+        believed = {
             key: statistics.median(levels)
             for key, levels in seen.items()
             if len(levels) >= FRAMES_NEEDED
         }
+        for _, levels in self._shot():
+            believed.update(levels)
+        return believed
 
     def refute(self, above: Mapping[CameraKey, float]) -> list[CameraKey]:
         """Drop the levels that a frame has shown to be too low, and return what they held for.
@@ -84,7 +123,16 @@ class LearnedLevels:
         if wrong:
             with self._database.atomic() as connection:
                 connection.executemany(f"DELETE FROM levels WHERE {_OF_KEY}", wrong)  # noqa: S608
+                shot = self._shot()
+                if any(key in levels for _, levels in shot for key in wrong):
+                    self._keep_shot([(sha256, _without(levels, wrong)) for sha256, levels in shot])
         return wrong
+
+
+def _without(
+    levels: Mapping[CameraKey, float], wrong: Sequence[CameraKey]
+) -> dict[CameraKey, float]:
+    return {key: level for key, level in levels.items() if key not in wrong}
 
 
 class Solos:

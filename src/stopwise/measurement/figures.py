@@ -9,7 +9,7 @@ from typing import Any, Literal
 
 from stopwise.frame import Box, Camera, Exposure, Point  # noqa: TC001 - read by these types too
 
-SaturationSource = Literal["plan", "observed", "learned", "file"]
+SaturationSource = Literal["plan", "shot", "observed", "learned", "file"]
 """Where a saturation level comes from, strongest first."""
 
 
@@ -24,7 +24,7 @@ class Levels:
     anchor
         The levels that zones stand on: per-channel white, white, or the plan's `raw_clip`.
     saturation_source
-        The weakest source among the colours.
+        The weakest source among the colours; `shot` is the plan's `[camera.clip]`.
     tolerance
         Raw levels under saturation at which a photosite already counts as clipped.
     observed
@@ -38,6 +38,8 @@ class Levels:
         has none to compare with.
     why
         `black`: `black_off` where they differ from black by more than they may; black stays.
+        `saturation`: `above_shot` where light stands above the plan's `[camera.clip]`, which isn't
+        used then.
     """
 
     black: tuple[float, ...]

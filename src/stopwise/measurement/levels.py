@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from stopwise.measurement.evidence import evidence
 from stopwise.measurement.figures import Levels, SaturationSource
 from stopwise.measurement.noise import MaskedLevels
-from stopwise.measurement.saturation import LOWEST, MOST_HOT, find_peaks
+from stopwise.measurement.saturation import LOWEST, MOST_HOT, find_peaks, full_from
 from stopwise.stops import MID_GREY_OF_SATURATION, luminance_of_zone
 
 if TYPE_CHECKING:
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from stopwise.cells import Cells
     from stopwise.frame import Frame
     from stopwise.measurement.noise import SensorNoise
-    from stopwise.measurement.saturation import SaturationPeak
+    from stopwise.measurement.saturation import SaturationPeak, ShotStop
 
 LEARNED_WIDTHS = 0.5
 """Tolerance of a learned level in shot noises due there: peaks are up to 0.4 of one wide."""
@@ -36,7 +36,7 @@ _FAIR = 2.0
 """A peak whose chi square is so many times the best one's, or chance's, fits as well."""
 
 _WIDTHS_ABOVE = 4.0
-"""Widths of the others' peaks above which next to nothing of a colour without one may stand."""
+"""Widths above a stop that is taken from elsewhere over which next to nothing may stand."""
 
 MOST_ZONE_1_STOPS = 0.05
 """How far a wrong black may move Zone 1, stops: half a flash's 0.1 stop step (common practice)."""
@@ -45,7 +45,13 @@ _ERRORS, _ROUNDED = 3.0, 0.5
 """Standard errors, and levels, by which masked margins may be off black in any case: files often
 name black as a whole number."""
 
-_STRONGEST_FIRST: tuple[SaturationSource, ...] = ("plan", "observed", "learned", "file")
+_STRONGEST_FIRST: tuple[SaturationSource, ...] = (
+    "plan",
+    "shot",
+    "observed",
+    "learned",
+    "file",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,10 +66,11 @@ def find_levels(
     *,
     noise: SensorNoise | None,
     raw_clip: float | None = None,
+    shot: Mapping[str, ShotStop] | None = None,
     learned: Mapping[str, float] | None = None,
     iso: float | None = None,
 ) -> Levels:
-    """Find where photosites stop: by the plan, a peak seen here, a learned level, or the file.
+    """Find where photosites stop: by the plan, a frame shot over, a peak, learning, or the file.
 
     Parameters
     ----------
@@ -73,6 +80,9 @@ def find_levels(
         Its read noise and gain; without it no saturation peak can be told from light.
     raw_clip
         The plan's level, raw levels; it overrules all others.
+    shot
+        Stops by colour of this body at this ISO, from a frame that was shot far over. One that more
+        than 1e-4 of the colour's photosites stand clearly above is not used.
     learned
         Levels that other frames of this camera at this ISO showed, by colour. One that more than
         1e-4 of the colour's photosites stand above is not used.
@@ -83,8 +93,8 @@ def find_levels(
     -------
     Levels
         A colour with no peak takes the median level of those that have one. Tolerances: by the
-        plan and the file 0; of a peak the distance down to the level from which on as many
-        photosites stand as are full; learned, half the shot noise due there.
+        plan and the file 0; of a stop that was shot and of a peak the distance down to the level
+        from which on as many photosites stand as are full; learned, half the shot noise due there.
 
     Notes
     -----
@@ -93,9 +103,11 @@ def find_levels(
     if raw_clip is not None:
         every = tuple(raw_clip for _ in cells.colours)
         return Levels(cells.black, every, every, "plan", tuple(0.0 for _ in every))
-    told, doubted = _weighed(cells, noise, learned or {}, iso)
+    known = [_by_shot(cells, colour, shot or {}) for colour in range(len(cells.colours))]
+    told, doubted = _weighed(cells, noise, learned or {}, iso, known=known)
     found = [
-        _observed(cells, colour, told)
+        known[colour]
+        or _observed(cells, colour, told)
         or _by_learning(cells, colour, noise, learned or {})
         or _Found(cells.anchor[colour], 0.0, "file")
         for colour in range(len(cells.colours))
@@ -113,6 +125,9 @@ def find_levels(
         )
         if doubted
         else None,
+        why={}
+        if all(known[cells.colours.index(name)] for name in shot or {} if name in cells.colours)
+        else {"saturation": "above_shot"},
     )
 
 
@@ -147,6 +162,22 @@ def _above(cells: Cells, colour: int, level: float) -> float:
     return float(histogram[math.floor(level + spare) + 1 :].sum() / max(histogram.sum(), 1))
 
 
+def _by_shot(cells: Cells, colour: int, shot: Mapping[str, ShotStop]) -> _Found | None:
+    """Return where a colour stops by a frame shot over, where this frame doesn't contradict it."""
+    stop = shot.get(cells.colours[colour])
+    if stop is None or _stands_above(cells, colour, stop.level, stop.spread):
+        return None
+    full = full_from(cells.histograms[colour], stop)
+    return _Found(stop.level, max(stop.level - full, 0.0), "shot")
+
+
+def _stands_above(cells: Cells, colour: int, level: float, width: float) -> bool:
+    """Tell whether more than hot photosites of a colour stand clearly above a stop."""
+    histogram = cells.histograms[colour]
+    above = histogram[math.ceil(level + _WIDTHS_ABOVE * width + 1.0) :]
+    return int(above.sum()) > MOST_HOT * int(histogram.sum())
+
+
 def _observed(cells: Cells, colour: int, told: Mapping[int, SaturationPeak]) -> _Found | None:
     """Return where a colour stops by its own peak, or by the others' where nothing stands above."""
     own = told.get(colour)
@@ -155,9 +186,7 @@ def _observed(cells: Cells, colour: int, told: Mapping[int, SaturationPeak]) -> 
     if not told:
         return None
     level = median(peak.level for peak in told.values())
-    reach = _WIDTHS_ABOVE * max(peak.width for peak in told.values()) + 1.0
-    histogram = cells.histograms[colour]
-    if int(histogram[math.ceil(level + reach) :].sum()) > MOST_HOT * int(histogram.sum()):
+    if _stands_above(cells, colour, level, max(peak.width for peak in told.values())):
         return None
     return _Found(level, median(peak.level - peak.threshold for peak in told.values()), "observed")
 
@@ -174,11 +203,21 @@ def _by_learning(
 
 
 def _weighed(
-    cells: Cells, noise: SensorNoise | None, learned: Mapping[str, float], iso: float | None
+    cells: Cells,
+    noise: SensorNoise | None,
+    learned: Mapping[str, float],
+    iso: float | None,
+    *,
+    known: Sequence[_Found | None],
 ) -> tuple[dict[int, SaturationPeak], dict[int, SaturationPeak]]:
-    """Return each colour's peak of what is surely full, and of what may be, by its index."""
+    """Return each colour's peak of what is surely full, and of what may be, by its index.
+
+    Colours whose stop is known have none to be weighed.
+    """
     peaks = {}
     for colour, histogram in enumerate(cells.histograms):
+        if known[colour] is not None:
+            continue
         black, span = cells.black[colour], cells.anchor[colour] - cells.black[colour]
         peaks[colour] = find_peaks(histogram, lowest=black + LOWEST * span, span=span)
 
@@ -253,7 +292,8 @@ def with_margins(levels: Levels, frame: Frame) -> Levels:
         for one, black, anchor in zip(told, levels.black, levels.anchor, strict=True)
     )
     means = tuple(one.mean for one in told)
-    return replace(levels, masked_black=means, why={"black": "black_off"} if off else {})
+    why = {**levels.why, "black": "black_off"} if off else levels.why
+    return replace(levels, masked_black=means, why=why)
 
 
 def black_limit(black: float, anchor: float, error: float | None) -> float:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from stopwise.cells import cells_of, weighted
@@ -15,12 +15,13 @@ from stopwise.measurement.levels import find_levels, with_margins
 from stopwise.measurement.noise import sensor_noise
 from stopwise.measurement.paper import find_parts
 from stopwise.measurement.patches import Ground, lost_patch, read_patch
+from stopwise.measurement.saturation import ShotStop
 from stopwise.measurement.shutter import read_shutter
 from stopwise.measurement.split import split_ratio
 from stopwise.plan.model import Plan
 from stopwise.plan.now import plan_now
 from stopwise.reduction import Asked, reduce_frame
-from stopwise.stops import MID_GREY_OF_SATURATION
+from stopwise.stops import MID_GREY_OF_SATURATION, is_same_iso
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -32,14 +33,11 @@ if TYPE_CHECKING:
     from stopwise.grid import LightGrid
     from stopwise.measurement.figures import PatchReading
     from stopwise.measurement.paper import Parts
-    from stopwise.plan.model import BackdropPlan
+    from stopwise.plan.model import BackdropPlan, ClipPlan
     from stopwise.plan.now import PlanNow
 
 DARK_NOISES = 3.0
 """Read noises above black under which a cell is left out of a split."""
-
-SAME_ISO_STOPS = 1.0 / 6.0
-"""ISO speeds that lie nearer are one: files round them to a sixth of a stop at worst."""
 
 MOST_SPLIT = 700_000
 """Cells of the whole frame among which the subject is split."""
@@ -190,11 +188,13 @@ def ground_of(
     plan = plan or Plan()
     cells = cells_of(frame, balance=plan.camera.balance)
     noise = sensor_noise(cells, frame.masked)
+    known = stops_known(plan.camera.clip, frame)
     levels = find_levels(
         cells,
         noise=noise,
         raw_clip=plan.camera.raw_clip,
-        learned=learned,
+        shot=known.stops,
+        learned={**(learned or {}), **known.likely},
         iso=frame.exposure.iso,
     )
     clipped = find_clipped(cells, levels, pinpoint_largest=plan.limits.pinpoint_largest)
@@ -296,6 +296,31 @@ def _between(lit: str, shadow: str, patches: Mapping[str, PatchReading]) -> Rati
     )
 
 
+@dataclass(frozen=True, slots=True)
+class KnownStops:
+    """What a plan's `[camera.clip]` tells of one frame, raw levels by colour.
+
+    `stops` hold for its body at its ISO; `likely` are those of another ISO, which the frame itself
+    may contradict.
+    """
+
+    stops: Mapping[str, ShotStop] = field(default_factory=dict)
+    likely: Mapping[str, float] = field(default_factory=dict)
+
+
+def stops_known(clip: ClipPlan | None, frame: Frame) -> KnownStops:
+    """Return what a plan's `[camera.clip]` tells of a frame of its body and its named white."""
+    model = frame.camera.model
+    if clip is None or clip.white != frame.levels.white or clip.body not in (None, model):
+        return KnownStops()
+    if clip.iso is not None and not is_same_iso(frame.exposure.iso, clip.iso):
+        return KnownStops(likely=clip.level)
+    stops = {
+        name: ShotStop(level, clip.spread.get(name, 0.0)) for name, level in clip.level.items()
+    }
+    return KnownStops(stops)
+
+
 def mid_grey_for(frame: Frame, plan: Plan | None) -> float | None:
     """Return mid-grey as a fraction of the anchor, or None where it holds for another camera.
 
@@ -313,10 +338,10 @@ def mid_grey_for(frame: Frame, plan: Plan | None) -> float | None:
     """
     if plan is None or plan.camera.mid_grey is None:
         return MID_GREY_OF_SATURATION
-    model, named, iso = plan.camera.mid_grey_model, plan.camera.mid_grey_iso, frame.exposure.iso
+    model, named = plan.camera.mid_grey_model, plan.camera.mid_grey_iso
     if model is not None and frame.camera.model != model:
         return None
-    if named is not None and (iso is None or abs(math.log2(iso / named)) > SAME_ISO_STOPS):
+    if named is not None and not is_same_iso(frame.exposure.iso, named):
         return None
     return plan.camera.mid_grey
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
@@ -34,6 +34,9 @@ _NARROWEST, _WIDER, _WIDEST = 0.3, 1.5, 0.02
 """Widths that are tried, one sigma: from 0.3 level on, each so many times the last, up to a share
 of the range. Full wells scatter by 0.05 to 1 % (data sheets after EMVA 1288; from memory)."""
 
+_LEAST_WIDTH = 0.15
+"""Least width of a fit, one sigma, raw levels: a half of it lies within one whole level anyway."""
+
 _SURE = 5.0
 """Standard errors by which a peak's place must hold more than the shelf below it."""
 
@@ -44,6 +47,10 @@ falls off towards its brightest part has fewer."""
 _REACHES_DOWN, _REACH_UP = (8.0, 4.0), 5.0
 """Widths under and over a peak that are fitted; the nearer reach where the shelf bends."""
 
+_NONE_REACHES = 5.0
+"""Widths under a known stop: where light ends farther below it no photosite is full, as one of 3.5
+million that are full stands there (normal distribution)."""
+
 _FITS = 2.0
 """Chi square of a bin under which no other reach is tried."""
 
@@ -52,6 +59,16 @@ _BINS_A_WIDTH = 4.0
 
 _LEVELS_TRIED, _WIDTHS_TRIED, _ROUNDS, _AGAIN = 9, 7, 5, 2
 """Levels and widths of each round of the search, its rounds, and times it is begun again."""
+
+
+class ShotStop(NamedTuple):
+    """Where a colour stops, and how that scatters from photosite to photosite (one sigma).
+
+    Both in raw levels, from a frame that was shot far over.
+    """
+
+    level: float
+    spread: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,10 +226,51 @@ def fit_peak(
     level, width, held, misfit = min(tried, key=lambda found: found[3])
     if held < LEAST:
         return None
-    low = max(math.floor(level - 5.0 * width - gap), 0)
-    standing = np.cumsum(histogram[::-1])[::-1][low : top + 2]
-    threshold = low + int(np.argmin(np.abs(standing - held)))
+    threshold = _threshold(histogram, level, width, held, occupied=occupied)
     return SaturationPeak(level, width, held, threshold, misfit)
+
+
+def full_from(histogram: NDArray[np.int64], stop: ShotStop) -> int:
+    """Return the raw level from which on as many photosites stand as are full.
+
+    Parameters
+    ----------
+    histogram
+        int64 (65536,), photosites at each raw level.
+    stop
+        Where they stop, known from another frame.
+
+    Returns
+    -------
+    int
+        The whole level at or above the stop where none is full.
+    """
+    level, width = stop.level, max(stop.spread, _LEAST_WIDTH)
+    occupied, none = np.flatnonzero(histogram), math.ceil(level)
+    if len(occupied) == 0 or int(occupied[-1]) < level - _NONE_REACHES * width - 1.0:
+        return none
+    gap, top = comb_step(occupied), int(occupied[-1])
+    reach = _REACHES_DOWN[0]
+    edges, counts = _binned(histogram, level, width, gap=gap, top=top, reach=reach)
+    weight, held = 1.0 / (counts + 1.0), 0.0
+    for _ in range(_AGAIN):
+        model, filled = _modelled(edges, counts, weight, np.array([[level, width]]))
+        held, weight = float(filled[0]), 1.0 / np.maximum(model[0], 1.0)
+    return _threshold(histogram, level, width, held, occupied=occupied) if held >= 0.5 else none
+
+
+def _threshold(
+    histogram: NDArray[np.int64],
+    level: float,
+    width: float,
+    held: float,
+    *,
+    occupied: NDArray[np.intp],
+) -> int:
+    """Return the raw level from which on as many photosites stand as a peak holds."""
+    low = max(math.floor(level - 5.0 * width - comb_step(occupied)), 0)
+    standing = np.cumsum(histogram[::-1])[::-1][low : int(occupied[-1]) + 2]
+    return low + int(np.argmin(np.abs(standing - held)))
 
 
 def _searched(
@@ -229,7 +287,8 @@ def _searched(
                 level + reach_level * np.linspace(-1.0, 1.0, _LEVELS_TRIED), float(top)
             )
             widths = width * np.exp(reach_width * np.linspace(-1.0, 1.0, _WIDTHS_TRIED))
-            tried = np.stack(np.meshgrid(levels, np.maximum(widths, 0.15)), axis=-1).reshape(-1, 2)
+            widths = np.maximum(widths, _LEAST_WIDTH)
+            tried = np.stack(np.meshgrid(levels, widths), axis=-1).reshape(-1, 2)
             model, filled = _modelled(edges, counts, weight, tried)
             misfit = ((model - counts) ** 2 * weight).mean(axis=1)
             best = int(np.argmin(misfit))

@@ -183,7 +183,7 @@ def _worth_adopting(live: LivePage, number: int) -> Record:
 
 @action(frozen=True, slots=True, config=SENT)
 class MarkAction:
-    """Write into the plan that a frame is grey, ambient, plate, reference or a lamp's solo."""
+    """Write into the plan which part a frame plays: grey, or clip, or a lamp's solo."""
 
     number: FrameNumber
     part: Text
@@ -197,7 +197,7 @@ class MarkAction:
         work = (Path(live.folder, kept.record.file), self.part, plan_file(live))
         with SpawnedWork(_DIAL_S) as process:
             said = process.run(mark_frame, *work, fails=_MARK_FAILS)
-        note_mark(live.ledger, self.part, kept)
+        note_mark(live.ledger, self.part, kept, plan_file(live))
         live.plan_changed()
         return Reply(said)
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from stopwise.page.plan_edits import PatchValues, backdrop_boxes
 from stopwise.plan.floor import floor_of_plan
+from stopwise.plan.model import SINGLE_ROLES
 from stopwise.plan.now import plan_now
 from stopwise.report.lamp_words import LampWords
 from stopwise.shoot.awaited_parts import awaiting_now
@@ -135,6 +136,8 @@ class PlanView:
         The look whose patches these are.
     patches, backdrop
         What can be drawn.
+    marks
+        Parts that one frame of the plan has, by the word that asks for them.
     lights, looks
         Their names.
     parts
@@ -149,6 +152,7 @@ class PlanView:
     look: str | None
     patches: tuple[DrawnPatch, ...]
     backdrop: tuple[Box, ...]
+    marks: tuple[str, ...]
     lights: tuple[str, ...]
     looks: tuple[str, ...]
     parts: Mapping[str, str]
@@ -170,7 +174,7 @@ def plan_view(plan: Plan | None, ledger: Ledger, *, look: str | None = None) -> 
     """
     said = said_now(ledger)
     if plan is None:
-        return PlanView(False, None, (), (), (), (), {}, None, said)  # noqa: FBT003 - there is none
+        return PlanView(False, None, (), (), SINGLE_ROLES, (), (), {}, None, said)  # noqa: FBT003 - there is none
     looks = {one.name: one for one in plan.looks}
     worn = look if look in looks else None
     own = () if worn is None else looks[worn].patches
@@ -186,6 +190,7 @@ def plan_view(plan: Plan | None, ledger: Ledger, *, look: str | None = None) -> 
             for patch in plan_now(plan, look=worn).measured
         ),
         backdrop=backdrop_boxes(plan),
+        marks=SINGLE_ROLES,
         lights=tuple(powers),
         looks=tuple(looks),
         parts={

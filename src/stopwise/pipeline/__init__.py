@@ -17,7 +17,7 @@ from stopwise.lamps.seen import Announced, see_lamps
 from stopwise.measurement import Known, read
 from stopwise.measurement.levels import share_above
 from stopwise.measurement.paper import shows_sitter
-from stopwise.pipeline.awaited import answer_for, overfed_solos
+from stopwise.pipeline.awaited import answer_for, clip_answer, overfed_solos
 from stopwise.pipeline.brief import Answer, Assessment, Brief, Observed
 from stopwise.pipeline.plan_frames import PlanFrames, levels_of, part_of
 from stopwise.plan.model import Plan
@@ -30,7 +30,6 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from stopwise.frame import Frame
-    from stopwise.grid import LightGrid
     from stopwise.lamps.seen import LampsSeen
     from stopwise.measurement import Reading
     from stopwise.measurement.figures import Measurement
@@ -156,7 +155,7 @@ def _assess(path: Path, frame: Frame, brief: Brief, frames: PlanFrames) -> Asses
     if references.lamps is not None or brief.awaited:
         light = reading.grid
         lamps = _lamps(reading, references, targets, brief, frames)
-        answer = _answer(light, references, lamps, brief)
+        answer = _answer(frame, reading, references, lamps, brief)
         if answer is not None and answer.refused is None and answer.part == "plate":
             answer = _bare(answer, reading, targets)
         if brief.unproved and answer is None and part is None:
@@ -209,6 +208,10 @@ def _came_to(part: FramePart, measurement: Measurement, targets: PlanNow) -> flo
         return targets.plan.camera.mid_grey
     if part.role == "plate":
         return None if measurement.backdrop is None else measurement.backdrop.uneven
+    if part.role == "clip":
+        levels = measurement.levels
+        named = zip(levels.saturation, levels.black, levels.anchor, strict=True)
+        return min((level - black) / (white - black) for level, black, white in named)
     if part.role != "ambient":
         return None
     pairs = [(measurement.patches[one.name].zone, one.target_zone) for one in targets.patches]
@@ -246,11 +249,15 @@ def _lamps(
 
 
 def _answer(
-    light: LightGrid, references: References, lamps: LampsSeen | None, brief: Brief
+    frame: Frame, reading: Reading, references: References, lamps: LampsSeen | None, brief: Brief
 ) -> Answer | None:
     if brief.awaited is None or brief.plan is None:
         return None
-    return answer_for(brief.awaited, light, references, brief.plan, lamps=lamps, said=brief.said)
+    if brief.awaited == "clip":
+        return clip_answer(frame, reading.ground, references.bodies(brief.plan))
+    return answer_for(
+        brief.awaited, reading.grid, references, brief.plan, lamps=lamps, said=brief.said
+    )
 
 
 def _bare(answer: Answer, reading: Reading, targets: PlanNow) -> Answer:

@@ -1,4 +1,4 @@
-"""Whether a frame can play the part that is awaited: grey, ambient, plate, or one lamp alone."""
+"""Whether a frame can play the part that is awaited: grey, plate, clip, one lamp alone."""
 
 from __future__ import annotations
 
@@ -10,15 +10,18 @@ from stopwise.lamps.lamp_notes import LampNote
 from stopwise.lamps.outputs import lit_lamps, no_lamp_fired, over_ambient
 from stopwise.lamps.solo_checks import check_solos
 from stopwise.lamps.white_card import white_card_of
+from stopwise.measurement.shot_over import clip_of, read_stops
 from stopwise.pipeline.brief import Answer
 from stopwise.stops import MID_GREY_OF_SATURATION
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterable, Mapping
 
     from stopwise.codes import NoteCode
+    from stopwise.frame import Frame
     from stopwise.grid import LightGrid
     from stopwise.lamps.seen import LampsSeen
+    from stopwise.measurement.patches import Ground
     from stopwise.pipeline.brief import Brief
     from stopwise.pipeline.plan_frames import References
     from stopwise.plan.model import Plan
@@ -28,6 +31,8 @@ _BRIGHT_PERCENTILE, _DARK = 99.0, 0.25 * MID_GREY_OF_SATURATION
 
 _SHOWN_BY_OTHERS: tuple[NoteCode, ...] = ("two lit", "overfed")
 """What is wrong with a solo that another frame shows."""
+
+_CHANNELS = {"R": "red", "G": "green", "B": "blue", "M": "its light"}
 
 _SAME_LIGHT = 0.985
 """Cosine between two frames' light from which they show one lamp (set on our own renderer: solos of
@@ -80,6 +85,32 @@ def answer_for(
         notes = check_solos(references.solos, references.ambient_light, plan, full=light)
         return Answer(part, spoilt=_spoilt(notes, part))
     return Answer(part)
+
+
+def clip_answer(frame: Frame, ground: Ground, others: Iterable[str]) -> Answer:
+    """Read where photosites stop from a frame that was shot over for that.
+
+    Parameters
+    ----------
+    frame, ground
+        The frame, as decoded and as read.
+    others
+        Bodies that the plan's mid-grey and its other frames are of.
+
+    Returns
+    -------
+    Answer
+        With the stops, or refused.
+    """
+    body = frame.camera.model
+    other = next((one for one in others if body is not None and one != body), None)
+    if other is not None:
+        return Answer("clip", LampNote("clip of other body", "clip", (str(body), other)))
+    found = read_stops(ground.cells, noise=ground.noise, iso=frame.exposure.iso)
+    if found.why is not None:
+        names = tuple(_CHANNELS[name] for name in found.channels)
+        return Answer("clip", LampNote(found.why, "clip", names))
+    return Answer("clip", clip=clip_of(frame, found.stops))
 
 
 def _ambient(light: LightGrid, lamps: LampsSeen | None) -> Answer:

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from stopwise.grid import LightGrid
     from stopwise.lamps.lamp_notes import LampNote
     from stopwise.lamps.outputs import LampReading
-    from stopwise.plan.model import FramePart, Plan
+    from stopwise.plan.model import ClipPlan, FramePart, Plan
     from stopwise.record import Record
 
 LevelTable = Mapping[CameraKey, float]
@@ -115,12 +115,15 @@ class Answer:
         What else is to be said of it.
     spoilt
         What this frame shows to be wrong with solos of other lamps.
+    clip
+        Where photosites stop, of a frame that was shot over for that.
     """
 
     part: str
     refused: LampNote | None = None
     warnings: tuple[LampNote, ...] = ()
     spoilt: tuple[LampNote, ...] = ()
+    clip: ClipPlan | None = None
 
 
 @dataclass(frozen=True, slots=True)

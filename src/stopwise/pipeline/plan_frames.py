@@ -26,14 +26,14 @@ from stopwise.plan.now import plan_now
 from stopwise.raw import decode_unproven
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Mapping
+    from collections.abc import Callable, Iterable, Iterator, Mapping
 
     from stopwise.frame import Frame, Held
     from stopwise.grid import LightGrid
     from stopwise.ledger import Ledger
     from stopwise.measurement.figures import Measurement
     from stopwise.pipeline.brief import Brief, LevelTable
-    from stopwise.plan.model import Plan
+    from stopwise.plan.model import FrameRole, Plan
     from stopwise.plan.now import PlanNow
 
 T = TypeVar("T")
@@ -46,6 +46,9 @@ def levels_of(frame: Frame, learned: LevelTable) -> dict[str, float]:
     """Return the learned level of each of a frame's colours that has one."""
     return {name: learned[key] for name in frame.colours if (key := frame.key_of(name)) in learned}
 
+
+_UNSEEN: tuple[FrameRole, ...] = ("grey", "clip")
+"""Roles of frames whose picture tells nothing of the set: what they came to stands in the plan."""
 
 _MOST_NAMED = 3
 """Frames that one line names: what a person keeps in mind."""
@@ -126,6 +129,12 @@ class References:
     white_cards: Mapping[str, WhiteCard] = field(default_factory=dict)
     missing: tuple[str, ...] = ()
     notes: tuple[FrameNote, ...] = ()
+
+    def bodies(self, plan: Plan) -> Iterator[str]:
+        """Yield the bodies that the plan's mid-grey and these frames are of, as far as known."""
+        lights = (*self.solos.values(), self.ambient_light, self.plate, self.reference)
+        models = (None if light is None else light.camera.model for light in lights)
+        yield from (one for one in (plan.camera.mid_grey_model, *models) if one is not None)
 
 
 class Remembered(Generic[T]):
@@ -308,7 +317,7 @@ class PlanFrames:
             return None
         targets = plan_now(plan, look=brief.look)
         first = sorted(plan.frames.marked, key=lambda one: one.part.role != "reference")
-        files = [(part, folder / name) for part, name in first if part.role != "grey"]
+        files = [(part, folder / name) for part, name in first if part.role not in _UNSEEN]
         if (kept := brief.references.get(None)) is not None:
             files.append((FramePart("reference"), kept))
         for part, path in files:
@@ -329,7 +338,7 @@ class PlanFrames:
         notes = []
         first: LightGrid | None = None
         for part, path in files.items():
-            if part.role == "grey":
+            if part.role in _UNSEEN:
                 continue
             if not path.exists():
                 notes.append(FrameNote(part, path.name, "frame_missing"))

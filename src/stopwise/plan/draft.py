@@ -83,7 +83,7 @@ class Draft:
         path
             The key. Tables on its way that aren't there are made; elements of lists must be.
         value
-            What it becomes: a number, text, true or false, a list.
+            What it becomes: a number, text, true or false, a list, or a table on one line.
         was
             Why it changes. Where given, the old value stays above as a comment with this word.
 
@@ -136,15 +136,12 @@ class Draft:
         WrongUse
             If the text is laid out so that it can't be added safely.
         """
-        from tomlkit import inline_table
-
         table = {key: plain_value(value) for key, value in values.items()}
         places = find_places(self.text)
         place, owner = places.by_path.get(path), path[:-1]
         body = _body(self.text, places, path) if place and not place.is_header else None
         if body is not None:
-            inline = inline_table()
-            inline.update(table)
+            inline = plain_value(table)
             edited = self._rewritten(body, path, lambda keys, rest: _append(keys, rest, inline))
         else:
             behind = [one for one in places.statements if one.table[: len(path)] == path]
@@ -182,7 +179,7 @@ class Draft:
         return draft
 
     def remove(self, path: KeyPath) -> Draft:
-        """Take out one table of several, with its own keys and the comments straight above it.
+        """Take out a table, with its own keys and the comments straight above it.
 
         Raises
         ------
@@ -197,7 +194,15 @@ class Draft:
         start = _comments_above(self.text, inside[0].start)
         end = _comments_above(self.text, after[0].start) if after else len(self.text)
         edited = self.text[:start] + self.text[end:]
-        return self._checked(edited, path, lambda data: _drop(data, path))
+        owner = path[:-1]
+        is_implied = isinstance(path[-1], str) and all(one.table != owner for one in statements)
+
+        def change(data: Any) -> None:
+            _drop(data, path)
+            if owner and is_implied and not _inside(data, owner):
+                _drop(data, owner)
+
+        return self._checked(edited, path, change)
 
     def rename_patch(self, path: KeyPath, name: str) -> Draft:
         """Give a patch another name, also in the ratios and separations that mean it.
@@ -368,11 +373,22 @@ def _write(file: Path, before: bytes, after: bytes) -> None:
 # --- data, and a table's keys as tomlkit holds them, changed alike --------------------------------
 
 
+def written_number(value: float) -> float | int:
+    """Return a number as a person writes it: a whole one without a point."""
+    return int(value) if value == int(value) else value
+
+
 def plain_value(value: object) -> Any:
     """Return a value as TOML holds it, on one line."""
     if isinstance(value, str) and not value.isprintable():
         msg = "Text that is written into a plan has one line and no control signs."
         raise WrongUse(msg)
+    if isinstance(value, dict):
+        from tomlkit import inline_table
+
+        inline = inline_table()
+        inline.update({key: plain_value(part) for key, part in value.items()})
+        return inline
     return [plain_value(part) for part in value] if isinstance(value, list | tuple) else value
 
 

@@ -107,6 +107,7 @@ Fraction = Annotated[float, Number, Field(ge=0.0, le=1.0)]
 Stops = Annotated[float, _Stops, Field(ge=-20.0, le=20.0)]
 Tolerance = Annotated[float, _Stops, Field(ge=0.0, le=20.0)]
 Positive = Annotated[float, Number, Field(gt=0.0, le=1e9)]
+Scatter = Annotated[float, Number, Field(ge=0.0, le=1e9)]
 ZoneTarget = Annotated[float, _Stops, Field(ge=-5.0, le=12.0)]
 if TYPE_CHECKING:
     ZoneOrOpen = float | Literal["open"]

@@ -36,6 +36,7 @@ from stopwise.plan.kinds import (
     Power,
     PowerRange,
     Role,
+    Scatter,
     Shutter,
     Step,
     Stops,
@@ -143,6 +144,21 @@ class Table(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
 
 
+class ClipPlan(Table):
+    """`[camera.clip]`: where a body's photosites stop, as a frame shot far over showed."""
+
+    body: Note | None = _key(None, "body that it was read from", "Model of the body")
+    iso: Iso | None = _key(None, "ISO that it was read at", 100)
+    white: Positive = _key(..., "white level that the body's files name", 16383)
+    level: dict[Name, Positive] = _key(
+        ..., "raw level at which photosites stop, by colour", {"R": 15801.0, "G": 15790.0},
+        min_length=1,
+    )  # fmt: skip
+    spread: dict[Name, Scatter] = _key(
+        {}, "how that scatters from photosite to photosite, raw levels", {"R": 12.5, "G": 12.0}
+    )
+
+
 class CameraPlan(Table):
     """`[camera]`: the settings that the plan is made for, and what is known of the body."""
 
@@ -155,6 +171,9 @@ class CameraPlan(Table):
     mid_grey_iso: Iso | None = _key(None, "ISO that mid_grey was set for", 100)
     balance: Balance = _key("daylight", "white balance for measuring", "daylight")
     raw_clip: Positive | None = _key(None, "raw level at which photosites stop", 15800)
+    clip: ClipPlan | None = Field(
+        default=None, description="where photosites stop, from a frame shot over"
+    )
 
 
 class Light(Table):
@@ -350,8 +369,8 @@ class LimitsPlan(Table):
     drift: Tolerance = _key(0.1, "stops off a take's median that still hold", 0.1)
 
 
-FrameRole = Literal["grey", "ambient", "plate", "reference", "solo", "white card"]
-SINGLE_ROLES: tuple[FrameRole, ...] = ("grey", "ambient", "plate", "reference")
+FrameRole = Literal["grey", "ambient", "plate", "reference", "clip", "solo", "white card"]
+SINGLE_ROLES: tuple[FrameRole, ...] = ("grey", "ambient", "plate", "reference", "clip")
 """Roles that one frame of the plan has; a solo and a white card each lamp has of its own."""
 
 
@@ -396,6 +415,7 @@ class FramesPlan(Table):
     ambient: FileName | None = _key(None, "frame without any flash", "F0002.dng")
     plate: FileName | None = _key(None, "clean plate: the backdrop without sitter", "F0009.dng")
     reference: FileName | None = _key(None, "frame that followed patches are cut from", "F0012.dng")
+    clip: FileName | None = _key(None, "frame shot far over: where this body stops", "F0000.dng")
     solo: dict[Name, FileName] = _key(
         {}, "frame of each lamp alone", {"key": "F0003.dng"}, max_length=MOST_LAMPS
     )

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from stopwise.plan.spoken_tables import Keys, Tables
 
 _COLUMN = 34  # where the remarks of a new plan begin, characters
-_BY_PROGRAM = ("frames", "look", "mid_grey", "mid_grey_model", "mid_grey_iso")
+_BY_PROGRAM = ("frames", "look", "mid_grey", "mid_grey_model", "mid_grey_iso", "clip")
 """Tables and keys that a frame writes, and so no example."""
 
 _ANYWHERE = [0, 0, 1, 1]

@@ -15,7 +15,7 @@ from stopwise.measurement.card import (
     read_card,
 )
 from stopwise.measurement.reading import ground_of
-from stopwise.plan.draft import open_draft
+from stopwise.plan.draft import open_draft, written_number
 from stopwise.plan.readings import which_there_is
 from stopwise.raw import decode
 from stopwise.stops import exact_f_number, nearest_third, say_f_number
@@ -195,17 +195,17 @@ def _written(draft: Draft, frame: Frame, mid_grey: float) -> Draft:
     """Write the three keys; what the file doesn't say is not left over from another body."""
     draft = draft.set(("camera", "mid_grey"), round(mid_grey, 4))
     held = draft.plan.camera
-    values = {"mid_grey_model": frame.camera.model, "mid_grey_iso": _plain(frame.exposure.iso)}
+    iso = frame.exposure.iso
+    values = {
+        "mid_grey_model": frame.camera.model,
+        "mid_grey_iso": None if iso is None else written_number(iso),
+    }
     for key, value in values.items():
         if value is not None:
             draft = draft.set(("camera", key), value)
         elif getattr(held, key) is not None:
             draft = draft.drop(("camera", key))
     return draft
-
-
-def _plain(value: float | None) -> float | int | None:
-    return int(value) if value is not None and value == int(value) else value
 
 
 # --- what is said ---------------------------------------------------------------------------------

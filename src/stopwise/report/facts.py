@@ -26,6 +26,7 @@ a small sensor."""
 
 _SOURCES = {
     "plan": "given by the plan",
+    "shot": "shown by the plan's frame shot over",
     "observed": "seen in this frame",
     "learned": "learned for this camera",
     "file": "named by the file",

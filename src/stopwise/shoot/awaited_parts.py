@@ -9,9 +9,9 @@ from stopwise.errors import StopwiseError
 from stopwise.findings import Reason, Verdict
 from stopwise.plan import load_plan
 from stopwise.plan.draft import open_draft
-from stopwise.plan.model import SINGLE_ROLES, FramePart
+from stopwise.plan.model import SINGLE_ROLES, ClipPlan, FramePart
 from stopwise.preparing.grey import Card, set_grey
-from stopwise.preparing.marks import name_beside, part_asked
+from stopwise.preparing.marks import clip_words, name_beside, part_asked, with_clip
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from stopwise.ledger import Ledger
     from stopwise.pipeline.brief import Answer
     from stopwise.plan.draft import Draft
+    from stopwise.plan.model import Plan
     from stopwise.plan.places import Path as KeyPath
     from stopwise.record import Record
 
@@ -42,13 +43,15 @@ class GreyBefore:
 class Came:
     """A frame that was marked: its part, and what the plan named for that part before.
 
-    `grey` is what the plan held of mid-grey, where the frame changed it.
+    `grey` and `clip` are what the plan held of mid-grey and of where photosites stop, where the
+    frame changed it.
     """
 
     part: str
     file: str
     before: str | None
     grey: GreyBefore | None = None
+    clip: ClipPlan | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,9 +74,9 @@ class Awaiting:
         """What the next frame is meant to be."""
         return self.left[0] if self.left else None
 
-    def with_frame(self, file: str, before: str | None, grey: GreyBefore | None = None) -> Awaiting:
+    def with_frame(self, came: Came) -> Awaiting:
         """Return what is awaited once a frame has played the first part."""
-        return Awaiting(self.left[1:], (*self.came, Came(self.left[0], file, before, grey)))
+        return Awaiting(self.left[1:], (*self.came, came))
 
     def asked_again(self, part: str) -> Awaiting:
         """Return what is awaited once a part that had come proved wrong."""
@@ -95,8 +98,14 @@ def awaiting_now(ledger: Ledger) -> Awaiting:
     """Return what is awaited, as the ledger has it."""
     kept = ledger.settings.get(_SETTING) or {}
     came = tuple(
-        Came(part, file, before, None if grey is None else GreyBefore(**grey))
-        for part, file, before, grey in kept.get("came", ())
+        Came(
+            part,
+            file,
+            before,
+            None if grey is None else GreyBefore(**grey),
+            ClipPlan.model_validate(clip[0]) if any(clip) else None,
+        )
+        for part, file, before, grey, *clip in kept.get("came", ())
     )
     return Awaiting(tuple(kept.get("left", ())), came)
 
@@ -110,7 +119,13 @@ def awaited_words(ledger: Ledger) -> list[str]:
 def keep_awaiting(ledger: Ledger, awaiting: Awaiting) -> None:
     """Keep what is awaited."""
     came = [
-        [one.part, one.file, one.before, None if one.grey is None else asdict(one.grey)]
+        [
+            one.part,
+            one.file,
+            one.before,
+            None if one.grey is None else asdict(one.grey),
+            None if one.clip is None else one.clip.model_dump(exclude_none=True),
+        ]
         for one in awaiting.came
     ]
     ledger.settings.set(_SETTING, {"left": list(awaiting.left), "came": came})
@@ -177,14 +192,18 @@ def play(
     grey: GreyBefore | None = None
     found: tuple[str, ...] = ()
     try:
+        held = open_draft(plan).plan
         if part.role == "grey":
-            grey, found = _grey_before(plan), _set_grey(frame, plan, card)
-        before = _mark(frame, part, plan)
+            grey, found = _grey_of(held), _set_grey(frame, plan, card)
+        _mark(frame, part, plan, answer.clip)
     except StopwiseError as error:
         return _refused(record, awaiting, part, str(error))
-    now = awaiting.with_frame(name, before, grey)
+    clip = None if answer.clip is None else held.camera.clip
+    now = awaiting.with_frame(Came(awaiting.left[0], name, held.frames.of(part), grey, clip))
     for note in answer.spoilt:
         now = now.asked_again(note.lamp)
+    if answer.clip is not None:
+        found = (clip_words(answer.clip, plan.name),)
     words = [f"{name} is {_called(part)}. {_next(now)}", *found]
     words += [note.words for note in (*answer.warnings, *answer.spoilt)]
     value = None if record.reason is None else record.reason.value
@@ -196,7 +215,7 @@ def play(
 
 
 def take_back(plan: Path, came: Came) -> None:
-    """Write into a plan what it held for a part before a frame came: its name, and mid-grey.
+    """Write into a plan what it held for a part before a frame came, and what that changed.
 
     Raises
     ------
@@ -209,6 +228,8 @@ def take_back(plan: Path, came: Came) -> None:
     if came.grey is not None:
         for key, before in asdict(came.grey).items():
             draft = _put_back(draft, ("camera", key), before, getattr(draft.plan.camera, key))
+    if part.role == "clip":
+        draft = with_clip(draft, came.clip)
     draft.save()
 
 
@@ -220,8 +241,8 @@ def _put_back(
     return draft.drop(path) if before is None else draft.set(path, before)
 
 
-def _grey_before(plan: Path) -> GreyBefore:
-    camera = open_draft(plan).plan.camera
+def _grey_of(plan: Plan) -> GreyBefore:
+    camera = plan.camera
     return GreyBefore(camera.mid_grey, camera.mid_grey_model, camera.mid_grey_iso)
 
 
@@ -241,11 +262,11 @@ def _set_grey(frame: Path, plan: Path, card: Box | None) -> tuple[str, ...]:
     return set_grey(frame, plan, Card(card))[-1:]
 
 
-def _mark(frame: Path, part: FramePart, plan: Path) -> str | None:
+def _mark(frame: Path, part: FramePart, plan: Path, clip: ClipPlan | None) -> None:
     draft = open_draft(plan)
-    before = draft.plan.frames.of(part)
+    if clip is not None:
+        draft = with_clip(draft, clip)
     draft.set(part.path, name_beside(frame, draft.file)).save()
-    return before
 
 
 def _part(plan: Path, asked: str) -> FramePart:
@@ -272,4 +293,5 @@ _NAMES = {
     "ambient": "the ambient frame",
     "plate": "the clean plate",
     "reference": "the reference",
+    "clip": "the frame shot over",
 }

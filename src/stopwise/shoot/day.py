@@ -30,6 +30,7 @@ from stopwise.shoot.look_frames import (
 )
 from stopwise.shoot.standing import Standing, camera_as_said
 from stopwise.shoot.take import is_full, lit_in, lit_words, with_lamp_findings
+from stopwise.shoot.watched_edits import teach_clip
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -217,6 +218,8 @@ class Day:
         if played.part is not None:
             self._marks += 1
             keep_solo(self._ledger, played.part, self.standing.look)
+            if assessment.sha256 is not None:
+                teach_clip(self._ledger, record, assessment.sha256, answer.clip)
             self._around.edited()
         for words in played.words:
             self._around.tell(words)

@@ -5,6 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from stopwise.errors import WrongUse
+from stopwise.frame import CameraKey
+from stopwise.plan import load_plan
 from stopwise.plan.draft import open_draft, undo_edit
 from stopwise.plan.model import SINGLE_ROLES
 from stopwise.preparing.marks import MARK, name_beside
@@ -25,6 +27,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from stopwise.ledger import Kept, Ledger
+    from stopwise.plan.model import ClipPlan
     from stopwise.record import Record
     from stopwise.shoot.adopting import Change, Choice
     from stopwise.shoot.new_look import NewLook
@@ -97,24 +100,42 @@ def begin_look(ledger: Ledger, plan: Path, name: str) -> NewLook:
     return made
 
 
-def note_mark(ledger: Ledger, part: str, kept: Kept | None) -> None:
+def note_mark(ledger: Ledger, part: str, kept: Kept | None, plan: Path) -> None:
     """Keep that a frame plays a part now; a solo with the look in which it was shot.
+
+    Of a frame that was shot over the ledger keeps where the body's photosites stop.
 
     Parameters
     ----------
     ledger
         The watch's.
     part
-        grey, ambient, plate, reference, or the name of a lamp: its solo.
+        grey, ambient, plate, reference, clip, or the name of a lamp: its solo.
     kept
         The frame as the ledger has it; None where the watch hasn't seen it, and then nobody
         knows its look: it counts as the plan's own.
+    plan
+        The plan file, as marked.
     """
     looks = solo_looks(ledger)
     before = [looks[part]] if part in looks else []
     ledger.settings.set(_LAST_MARK, {"part": part, "before": before})
     if part not in SINGLE_ROLES:
         keep_solo(ledger, part, None if kept is None else kept.record.look)
+    if part == "clip" and kept is not None:
+        teach_clip(ledger, kept.record, kept.sha256, load_plan(plan).camera.clip)
+
+
+def teach_clip(ledger: Ledger, record: Record, sha256: str, clip: ClipPlan | None) -> None:
+    """Keep in the ledger where a body's photosites stop, as a frame shot over showed it."""
+    camera, exposure = record.camera, record.exposure
+    if clip is None or camera is None:
+        return
+    iso = 0.0 if exposure is None or exposure.iso is None else exposure.iso
+    body = (camera.make or "", camera.model or "", iso, clip.white)
+    ledger.levels.teach(
+        sha256, {CameraKey(*body, name): level for name, level in clip.level.items()}
+    )
 
 
 def undo_last(ledger: Ledger, plan: Path, *, what: str = "") -> str:
@@ -162,6 +183,8 @@ def _undo_mark(ledger: Ledger) -> None:
     if not last:
         return
     part = last["part"]
+    if part == "clip":
+        ledger.levels.unteach()
     if part not in SINGLE_ROLES and last["before"]:
         keep_solo(ledger, part, last["before"][0])
     elif part not in SINGLE_ROLES:

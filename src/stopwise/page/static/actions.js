@@ -30,7 +30,7 @@ export const questions = {
     head: ({ view }) => `Mark frame ${view.number}`,
     fill: ({ view, plan }) => {
       const now = Object.entries(plan.parts).filter(([, file]) => nameIn(file) === nameIn(view.file)).map(([part]) => called(part, plan));
-      return [quiet(now.length ? `It is marked now as ${now.join(", ")}.` : "It is marked as nothing now."), choice("part", "This frame is", ["grey", "ambient", "plate", "reference", ...plan.lights], { words: (part) => called(part, plan) })];
+      return [quiet(now.length ? `It is marked now as ${now.join(", ")}.` : "It is marked as nothing now."), choice("part", "This frame is", [...plan.marks, ...plan.lights], { words: (part) => called(part, plan) })];
     },
     yes: "Mark",
     body: ({ view }, form) => ({ number: view.number, part: form.get("part") ?? "" }),
@@ -64,7 +64,7 @@ export const questions = {
     head: () => "Expect",
     fill: ({ plan }) => [
       field("The next frames, in order", text("parts", { value: plan.said.awaited.join(", "), placeholder: ["grey", "ambient", ...plan.lights].join(", ") })),
-      quiet(`Parts: ${["grey", "ambient", "plate", "reference", ...plan.lights].join(", ")}.`),
+      quiet(`Parts: ${[...plan.marks, ...plan.lights].join(", ")}.`),
       quiet("Emptied, nothing is awaited any more."),
     ],
     yes: "Expect them",
