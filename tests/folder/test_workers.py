@@ -186,6 +186,45 @@ def test_once_every_worker_hangs_one_gives_way_to_a_file_that_waits_and_its_own_
         pool.close()
 
 
+def test_where_workers_get_ready_slowly_a_file_is_called_slow_no_sooner(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(workers, "_SLOW_S", 0.1)
+    pool = ProcessPool(assess_ready, prepare=make_ready, size=1, limits=Limits(least_s=300))
+    try:
+        working = Working(pool, tmp_path)
+        pool.prepare("SLOW")  # takes 2.5 s
+        working.start(1)
+        working.wait(1)
+        began = time.monotonic()
+        working.start(2)
+        due = pool.next_due()
+        assert due is not None
+        assert due >= began + 2.5
+    finally:
+        pool.close()
+
+
+def test_a_worker_that_was_begun_for_slow_files_is_kept_for_those_that_follow(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(workers, "_SLOW_S", 0.0)
+    monkeypatch.setattr(workers._Worker, "ready_s", 0.0)
+    new_worker, begun = ProcessPool._new_worker, []
+    monkeypatch.setattr(
+        ProcessPool, "_new_worker", lambda pool: begun.append(pool) or new_worker(pool)
+    )
+    pool = ProcessPool(assess, size=1, limits=Limits(least_s=300))
+    try:
+        working = Working(pool, tmp_path)
+        for ticket in range(4):
+            working.start(ticket, b"SLOW")
+            working.wait(ticket)
+        assert len(begun) == 2
+    finally:
+        pool.close()
+
+
 def test_large_files_are_given_more_time() -> None:
     limits = Limits()
     assert limits.time_s(1000) == 30

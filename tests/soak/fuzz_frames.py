@@ -40,8 +40,8 @@ def tell(tallies: Sequence[Tally]) -> int:
         print(
             f"{tally.way}, seed {tally.seed}: {tally.done} files in {tally.seconds:.0f} s; "
             f"longest wait {tally.longest_s:.1f} s, for a whole frame {tally.longest_whole_s:.1f} s"
-            f"; most memory {own:.0f} MB, worker {worker:.0f} MB; {tally.replaced} workers "
-            f"replaced; on plan wrongly {len(tally.wrong)}, by another header "
+            f" with {tally.its_processor_s:.1f} s of a processor; most memory {own:.0f} MB, "
+            f"worker {worker:.0f} MB; {tally.replaced} workers replaced; on plan wrongly {len(tally.wrong)}, by another header "
             f"{len(tally.by_header)}; faults {len(tally.faults)}"
         )
         for number, what in tally.faults:

@@ -50,8 +50,9 @@ class Tally:
         How many files were unreadable for which reason, its details left out.
     longest_s
         Longest time to a verdict: from landing in a watch, from the record before in `check`.
-    longest_whole_s
-        The same of whole frames that landed among the others.
+    longest_whole_s, its_processor_s
+        The same of whole frames that landed among the others; and what of a processor the watch and
+        its workers had in that time, which tells a machine that is busy with other things.
     megabytes
         Most that the watch or `check` held, and most that a worker did.
     replaced
@@ -71,6 +72,7 @@ class Tally:
     reasons: dict[str, int] = field(default_factory=dict)
     longest_s: float = 0.0
     longest_whole_s: float = 0.0
+    its_processor_s: float = 0.0
     megabytes: tuple[float, float] = (0.0, 0.0)
     replaced: int = 0
     wrong: list[int] = field(default_factory=list)
@@ -139,18 +141,20 @@ class Holding:
         if max(own_mb, worker_mb) > MOST_MB:
             self.fault(None, f"{own_mb:.0f} MB held, {worker_mb:.0f} by a worker")
 
-    def timed(self, spoiled: Spoiled | None, took_s: float) -> None:
+    def timed(self, spoiled: Spoiled | None, took_s: float, had_s: float = 0.0) -> None:
         """Take in how long a file waited for its verdict, None where others waited for it.
 
-        Parents wait for the start too, and don't count.
+        Meanwhile whoever judges it had `had_s` of a processor. Parents wait for the start too, and
+        don't count.
         """
         if spoiled is not None and spoiled.how == "parent":
             return
         self.tally.longest_s = max(self.tally.longest_s, took_s)
         if spoiled is None or spoiled.is_whole:
-            self.tally.longest_whole_s = max(self.tally.longest_whole_s, took_s)
+            if took_s > self.tally.longest_whole_s:
+                self.tally.longest_whole_s, self.tally.its_processor_s = took_s, had_s
             if took_s > MOST_DELAY_S:
-                self.fault(spoiled, f"a verdict after {took_s:.1f} s")
+                self.fault(spoiled, f"a verdict after {took_s:.1f} s, {had_s:.1f} of a processor")
 
     def take(self, spoiled: Spoiled, record: dict[str, Any], *, has_plan: bool = True) -> None:
         """Take in a file's record."""

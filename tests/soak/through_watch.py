@@ -3,19 +3,18 @@
 from __future__ import annotations
 
 import hashlib
-import re
 import threading
 import time
 from collections import deque
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING, Self
 
 from soak.corpus import Spoiled, state_of, write
-from support.commanding import WatchCommand
+from support.commanding import WatchCommand, highest_mb
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
+    from pathlib import Path
     from types import TracebackType
 
     from soak.corpus import State
@@ -31,6 +30,7 @@ class _Flying:
     spoiled: Spoiled
     state: State | None
     landed_at: float
+    processor_s: float
 
 
 class ThroughWatch:
@@ -94,7 +94,8 @@ class ThroughWatch:
         if digest not in self._landed:
             self._landed.add(digest)
             state = write(self._folder, spoiled)
-            self._flying[spoiled.name] = _Flying(spoiled, state, time.monotonic())
+            landed = time.monotonic(), self._watch.processor_s()
+            self._flying[spoiled.name] = _Flying(spoiled, state, *landed)
 
     def _answer(self) -> None:
         while self._watch.records:
@@ -105,7 +106,9 @@ class ThroughWatch:
                 self._holding.fault(None, told)
                 continue
             self._holding.take(flying.spoiled, record)
-            self._holding.timed(flying.spoiled, time.monotonic() - flying.landed_at)
+            took_s = time.monotonic() - flying.landed_at
+            had_s = self._watch.processor_s() - flying.processor_s
+            self._holding.timed(flying.spoiled, took_s, had_s)
             self._take_out(flying)
 
     def _give_up(self) -> None:
@@ -169,13 +172,3 @@ class Heights:
             here = highest_mb(self._watch.process.pid), max(map(highest_mb, workers), default=0.0)
             self.most = (max(self.most[0], here[0]), max(self.most[1], here[1]))
             time.sleep(0.25)
-
-
-def highest_mb(pid: int) -> float:
-    """Return the most memory that a process has held, in units of 1024 squared bytes (Linux)."""
-    try:
-        status = Path(f"/proc/{pid}/status").read_text(encoding="ascii")
-    except (FileNotFoundError, ProcessLookupError):
-        return 0.0
-    found = re.search(r"VmHWM:\s+(\d+) kB", status)
-    return int(found[1]) / 1024 if found else 0.0

@@ -129,6 +129,11 @@ class WatchCommand:
         found = [int(pid) for pid in children.read_text(encoding="ascii").split()]
         return [pid for pid in found if b"spawn_main" in _command_line(pid)]
 
+    def processor_s(self) -> float:
+        """Return the seconds of a processor that it has had, with its workers past and present."""
+        workers = (sum(processor_s(pid)[:2]) for pid in self.workers())
+        return sum(processor_s(self.process.pid)) + sum(workers)
+
     def megabytes(self) -> tuple[float, float]:
         """Return what the watch, and its heaviest worker, hold in memory (Linux; resident)."""
         return resident_mb(self.process.pid), max(map(resident_mb, self.workers()), default=0.0)
@@ -161,6 +166,19 @@ def resident_mb(pid: int) -> float:
 def highest_mb(pid: int) -> float:
     """Return the most memory that a process has held, in units of 1024 squared bytes."""
     return _memory_mb(pid, "VmHWM:")
+
+
+def processor_s(pid: int) -> tuple[float, ...]:
+    """Return the processor's seconds of a process, and of those it began that have ended (Linux).
+
+    Each as user and system (proc(5), stat); zeros once it is gone.
+    """
+    try:
+        told = Path(f"/proc/{pid}/stat").read_text(encoding="ascii", errors="replace")
+    except (FileNotFoundError, ProcessLookupError):
+        return (0.0,) * 4
+    ticks = told.rpartition(") ")[2].split()[11:15]
+    return tuple(int(tick) / os.sysconf("SC_CLK_TCK") for tick in ticks)
 
 
 def _memory_mb(pid: int, named: str) -> float:

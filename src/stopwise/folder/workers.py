@@ -8,7 +8,7 @@ import signal
 import threading
 import time
 from collections import deque
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import Enum
 from multiprocessing import parent_process
 from multiprocessing.connection import wait
@@ -33,7 +33,12 @@ after each that took longer, since a machine that others use may need minutes.""
 _SLOW_S = 4.0
 """Seconds at one file after which a worker doesn't count as one any more, and another is begun in
 its place, so that files which take long don't hold up the others. As many again as there are; once
-all of these are slow too, the one that is longest at its file is ended where another waits."""
+all of these are slow too, the one that is longest at its file is ended where another waits. Where a
+worker takes longer to get ready, files have as long: else a machine that is busy with other things
+would do little but begin workers."""
+
+_KEEP_S = 60.0
+"""Seconds after which an idle worker over those that there are to be is ended."""
 
 _END_S = 5.0
 _PREPARE_TIMES = 10.0
@@ -108,22 +113,33 @@ class _Doing(Enum):
 
 @dataclass(slots=True)
 class _Worker:
-    """A process with its pipe; `brief` is what it was made ready for, `failed` how it ended."""
+    """A process with its pipe; `brief` is what it was made ready for, `failed` how it ended.
+
+    It does what it does since `since`, and took `took` for what it did before.
+    """
 
     process: SpawnProcess
     pipe: Connection
+    since: float
     deadline: float
+    took: dict[_Doing, float] = field(default_factory=dict)
     slow_at: float = _NEVER
     doing: _Doing = _Doing.STARTING
     task: Task | None = None
     brief: Any = None
     failed: str | None = None
 
-    def send(self, doing: _Doing, arguments: tuple[Any, ...], most_s: float) -> None:
-        """Give it something to do."""
-        now = time.monotonic()
-        self.doing, self.deadline = doing, now + most_s
-        self.slow_at = now + _SLOW_S if doing is _Doing.ASSESSING else _NEVER
+    @property
+    def ready_s(self) -> float:
+        """Seconds that it took to start, and to get ready for what it is ready for."""
+        return sum(self.took.get(doing, 0.0) for doing in (_Doing.STARTING, _Doing.PREPARING))
+
+    def send(
+        self, doing: _Doing, arguments: tuple[Any, ...], most_s: float, slow_s: float = _NEVER
+    ) -> None:
+        """Give it something to do, which is slow after `slow_s`."""
+        self.doing, self.since = doing, time.monotonic()
+        self.deadline, self.slow_at = self.since + most_s, self.since + slow_s
         try:
             self.pipe.send((doing is _Doing.PREPARING, arguments))
         except OSError:
@@ -137,7 +153,14 @@ class _Worker:
             except (EOFError, OSError):
                 self.failed = "it crashed"
                 return
-            self.doing, self.deadline, self.slow_at = _Doing.NOTHING, _NEVER, _NEVER
+            now = time.monotonic()
+            self.took[self.doing] = now - self.since
+            self.doing, self.since, self.deadline, self.slow_at = (
+                _Doing.NOTHING,
+                now,
+                _NEVER,
+                _NEVER,
+            )
             task, self.task = self.task, None
             if task is not None:
                 yield Done(task.ticket, value if is_good else Failure(value))
@@ -261,7 +284,8 @@ class ProcessPool:
         with beginning_a_process():
             process.start()
         theirs.close()
-        return _Worker(process, ours, time.monotonic() + self._start_s)
+        now = time.monotonic()
+        return _Worker(process, ours, now, now + self._start_s)
 
     def _make_up_for_slow(self, now: float) -> None:
         """Have as many workers as there are to be that aren't long at one file."""
@@ -270,7 +294,8 @@ class ProcessPool:
         while len(self._workers) < wanted:
             self._workers.append(self._new_worker())
         for worker in list(self._workers):
-            if len(self._workers) > wanted and worker.doing is _Doing.NOTHING:
+            is_idle = worker.doing is _Doing.NOTHING and now >= worker.since + _KEEP_S
+            if len(self._workers) > wanted and is_idle:
                 self._workers.remove(worker)
                 _put_away([worker])
 
@@ -294,7 +319,8 @@ class ProcessPool:
                 worker.task = tasks.popleft()
                 worker.task.tries += 1
                 most_s = self._limits.time_s(worker.task.size)
-                worker.send(_Doing.ASSESSING, worker.task.arguments, most_s)
+                slow_s = max(_SLOW_S, *(one.ready_s for one in self._workers))
+                worker.send(_Doing.ASSESSING, worker.task.arguments, most_s, slow_s)
 
     def _end(self, worker: _Worker) -> None:
         """End a worker that failed; its file is tried once more, when no other waits."""
