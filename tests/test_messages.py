@@ -13,7 +13,6 @@ from stopwise.codes import MESSAGES
 from stopwise.conditions import CONDITIONS
 from stopwise.findings import Detail, Finding, Knocked, Reason, Turn, Verdict, verdict_of
 from stopwise.messages import (
-    comparison_headline,
     dial_headline,
     do,
     headline,
@@ -25,6 +24,7 @@ from stopwise.messages import (
 )
 from stopwise.part_lines import Unjudged
 from stopwise.plan.model import Plan
+from stopwise.report.compared_slip import comparison_headline
 from stopwise.verdict.turns import turn_of
 from stopwise.wording import HEADLINE_WIDTH
 from support.any_finding import any_findings
@@ -547,6 +547,8 @@ def test_a_turn_counts_from_where_the_lamp_stands_and_names_no_power_that_nobody
     assert now is not None
     assert turn_sentence(now) == "Key down 0.4, to -2.9."
     assert turn_sentence(Turn("key", -0.4)) == "Key down 0.4."
+    pack = Turn("key", 0.3, -2.0, "to 1/4", together=("hair", "fill"))
+    assert turn_sentence(pack) == "Key, hair lamp and fill up 0.3, to 1/4."
 
 
 @pytest.mark.parametrize(

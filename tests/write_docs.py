@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from stopwise.codes import HELPS, MESSAGES, NOTES, UNMET
 from stopwise.conditions import CONDITIONS
-from stopwise.plan.sense import SENTENCES
+from stopwise.plan.doubts import SENTENCES
 from stopwise.record import record_schema
 
 if TYPE_CHECKING:

@@ -56,6 +56,8 @@ class Turn:
         What the failed findings are of that it mends, worst first.
     limit, short_by
         The end of its range at which it stops short of what is needed, and by how many stops.
+    together
+        Other lamps that the same dial turns, for they hang on one pack.
     """
 
     light: str
@@ -65,6 +67,7 @@ class Turn:
     explains: tuple[str, ...] = ()
     limit: Literal["full", "least"] | None = None
     short_by: float = 0.0
+    together: tuple[str, ...] = ()
 
     @property
     def needed(self) -> float:

@@ -18,7 +18,6 @@ from stopwise.wording import (
     FIGURES,
     HEADLINE_WIDTH,
     PAPER_FIGURES,
-    UNCHANGED,
     f_text,
     fitted,
     iso_text,
@@ -31,7 +30,6 @@ from stopwise.wording import (
     share_text,
     shown,
     shutter_text,
-    signed,
     stops_text,
     tenths,
     title,
@@ -40,7 +38,7 @@ from stopwise.wording import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Sequence
 
     from stopwise.codes import Message
     from stopwise.findings import Finding, Reason, Turn, Verdict
@@ -107,7 +105,7 @@ def told(verdict: Verdict) -> Iterator[tuple[Finding, str]]:
 
 
 def _turn_line(turn: Turn) -> str:
-    return fitted(lambda lamp: turn_sentence(turn, lamp=lamp), lamp_name(turn.light))
+    return fitted(lambda lamp: turn_sentence(turn, lamp=lamp), _turned_name(turn))
 
 
 def headline(verdict: Verdict, unjudged: Unjudged | None = None) -> tuple[str, str]:
@@ -256,8 +254,15 @@ def reason_text(reason: Reason) -> str:
 
 def turn_sentence(turn: Turn, *, lamp: str | None = None) -> str:
     """Return what to do at the pack: "Key down 0.4, to -2.4."."""
-    name = lamp_name(turn.light) if lamp is None else lamp
-    return title(f"{name} {'' if turn.stops else 'is '}{turn_words(turn)[0]}.")
+    name = _turned_name(turn) if lamp is None else lamp
+    stands = "" if turn.stops else "are " if turn.together else "is "
+    return title(f"{name} {stands}{turn_words(turn)[0]}.")
+
+
+def _turned_name(turn: Turn) -> str:
+    """Return what is turned, as one speaks of it; lamps on one pack are all named."""
+    *first, last = [lamp_name(turn.light), *map(lamp_name, turn.together)]
+    return f"{', '.join(first)} and {last}" if first else last
 
 
 def turn_words(turn: Turn) -> tuple[str, str]:
@@ -275,58 +280,6 @@ def turn_words(turn: Turn) -> tuple[str, str]:
 
 
 _ENDS = {"full": ("full", "move it nearer"), "least": ("its least", "move it back")}
-
-
-def comparison_headline(
-    findings: Sequence[Finding], patches: Mapping[str, float | None]
-) -> tuple[str, str]:
-    """Return what two sides compared say at a glance: what, then what to do or what is well.
-
-    Parameters
-    ----------
-    findings
-        What the comparison means, worst first; every lamp that was read on both sides has one.
-    patches
-        What each patch changed by, stops, said where no lamp is known; None where not seen.
-    """
-    lamps = [one for one in findings if one.check == "lamp" and one.detail.turned_stops is None]
-    rest = _other_lamps(lamps)
-    failing = next((one for one in findings if one.state == "fails"), None)
-    if failing is not None:
-        line, advice = headline_of(failing)
-        return line, advice or "Look at the map."
-    framing = next((one for one in findings if one.of == "framing"), None)
-    if framing is not None:
-        return headline_of(framing)[0], rest
-    if not lamps:
-        return _most_changed(patches), rest
-    changed = [
-        one for one in lamps if moved_text(one.measured or 0.0, one.uncertainty) != "unchanged"
-    ]
-    if not changed:
-        return "No lamp changed.", rest
-    most = max(changed, key=lambda one: abs(one.measured or 0.0))
-    return headline_of(most)[0], "Other lamps changed too." if changed[1:] else rest
-
-
-def _other_lamps(lamps: Sequence[Finding]) -> str:
-    """Return which lamps could not be read, else that the rest holds."""
-    if not lamps:
-        return "No solos, so no lamp is named."
-    names = [lamp_name(one.of) for one in lamps if one.state == "not seen"]
-    if len(names) == len(lamps):
-        return "No lamp can be read."
-    return shortened_line(f"Not seen: {', '.join(names)}.") if names else "All else as it was."
-
-
-def _most_changed(patches: Mapping[str, float | None]) -> str:
-    stops = {name: one for name, one in patches.items() if one is not None}
-    if not stops:
-        return "No patch is seen on both sides."
-    name, most = max(stops.items(), key=lambda item: abs(item[1]))
-    if abs(most) < UNCHANGED:
-        return "No patch changed."
-    return fitted(lambda of: f"Most: {of} {signed(most)}.", name)
 
 
 def dial_headline(turns: Sequence[Turn], *, unmet: int) -> tuple[str, str]:

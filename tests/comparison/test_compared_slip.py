@@ -10,8 +10,7 @@ import pytest
 from stopwise.comparison.changes import KnownSet
 from stopwise.comparison.sides import side_of
 from stopwise.comparison.two_sides import compare
-from stopwise.messages import comparison_headline
-from stopwise.report.compared_slip import compose, draw_compared
+from stopwise.report.compared_slip import comparison_headline, compose, draw_compared
 from stopwise.report.sheet import HEIGHT, WIDTH
 from support.made_picture import drawable, made_picture
 from support.records import kept, patch

@@ -62,6 +62,29 @@ def blamed(studio, frame, *, expected=None, exposure_stops=0.0, placement=None, 
     return dict(zip([one.of for one in found], blames, strict=True)), readings
 
 
+def test_heads_on_one_pack_are_turned_together_unless_one_is_not_lit(studio):
+    made, plan, _ = studio
+    heads = [
+        light.model_copy(update={"pack": "pack A"}) if light.name in ("key", "hair") else light
+        for light in plan.lights
+    ]
+    led = [one.model_copy(update={"lit_by": ("key", "fill")}) for one in plan.patches]
+    plan = plan.model_copy(update={"lights": tuple(heads), "patches": tuple(led)})
+    rest = set(NAMES) - {"hair"}
+    for lit, off, both in (
+        (None, {"key": 0.6, "hair": 0.6}, {"key", "hair"}),
+        (rest, {"key": 0.6, "hair": -20.0}, {"key"}),
+    ):
+        frame = made.frame(off)
+        found = [
+            one for one in failing(plan, zones_of(frame), over=0.0) if one.of != "hair" or not lit
+        ]
+        knowledge = know(made.lamp_set, plan_now(plan, lit=lit))
+        readings = read_lamps(frame, made.lamp_set)
+        turns, _ = turned(found, knowledge, readings, Circumstances(AS_SOLO))
+        assert turns == dict.fromkeys(both, pytest.approx(-0.6, abs=0.11))
+
+
 @pytest.mark.parametrize("expected", [AS_SOLO, {}])
 def test_a_hot_key_is_turned_down_by_what_it_is_over_and_nothing_else_is(studio, expected):
     """By what is said of it, and while building up with nothing said."""

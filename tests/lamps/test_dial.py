@@ -91,6 +91,49 @@ def test_kept_lamps_stay(turned):
     assert "Let fill be turned too." in said
 
 
+PACK = {"paper left": {"pack": "pack A"}, "paper right": {"pack": "Pack A"}}
+
+
+def test_heads_on_one_pack_turn_together_and_no_such_setting_nearby_is_better(turned):
+    _, lamps, target = turned
+    targets = plan_now(changed(plan_for(target, NAMES), **PACK))
+    answer = dial(lamps, targets)
+    turns = np.array([answer.lamps[name].turn for name in NAMES])
+    assert turns[3] == turns[4]
+    scene = build_scene(lamps, targets).quick()
+    knobs = [Knob(name, -8.0, 8.0, 0.1, 0.0, None) for name in NAMES]
+    search = Search(scene, aims_of(targets, scene), knobs)
+    nearby = [
+        search.cost(turns + np.array([*others, pack, pack]))
+        for *others, pack in itertools.product((-0.1, 0.0, 0.1), repeat=4)
+    ]
+    assert search.cost(turns) <= min(nearby) + 1e-9
+    assert {"backdrop left_right"} <= {one.of for one in answer.unmet}
+
+
+def test_a_head_that_its_pack_turns_by_itself_is_free(turned):
+    _, lamps, target = turned
+    apart = {
+        "paper left": {"pack": "pack A"},
+        "paper right": {"pack": "pack A", "asymmetric": True},
+    }
+    answer = dial(lamps, plan_now(changed(plan_for(target, NAMES), **apart)))
+    assert answer.unmet == ()
+
+
+def test_a_head_that_is_kept_keeps_those_on_its_pack(turned):
+    _, lamps, target = turned
+    answer = dial(lamps, plan_now(changed(plan_for(target, NAMES), **PACK)), keep=("paper left",))
+    assert turns_of(answer)["paper right"] == 0.0
+
+
+def test_a_pack_turns_no_further_than_each_of_its_heads_can(turned):
+    _, lamps, target = turned
+    ends = {"paper left": PACK["paper left"] | {"power": -0.2}, "paper right": PACK["paper right"]}
+    answer = dial(lamps, plan_now(changed(plan_for(target, NAMES), **ends)))
+    assert turns_of(answer)["paper left"] == turns_of(answer)["paper right"] <= 0.2 + 1e-9
+
+
 def test_powers_are_the_plans_moved_by_the_turns(turned):
     _, lamps, target = turned
     answer = dial(lamps, plan_now(plan_for(target, NAMES)))

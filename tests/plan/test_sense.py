@@ -9,8 +9,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from stopwise.plan.doubts import SENTENCES, Doubt, LampTurn
 from stopwise.plan.loading import text_of
-from stopwise.plan.sense import SENTENCES, Doubt, LampTurn, check_plan, sense_of
+from stopwise.plan.sense import check_plan, sense_of
 from stopwise.stops import exact_f_number
 
 if TYPE_CHECKING:
@@ -128,6 +129,32 @@ DOUBTS: list[tuple[tuple[str, str], int, str, dict[str, object]]] = [
 ]  # fmt: skip
 
 
+# What key and fill say besides that they hang on one pack, and the doubt that it raises.
+PACKS: list[tuple[str, str, str | None]] = [
+    ("", "", "pack_apart"),
+    ("", "asymmetric = true", None),
+    ("power = -4", "", None),
+    ("power = -4\nstep = 0.5", "", "pack_of_two_scales"),
+    ("power = -4\nshare = 0.7", "share = 0.4", "pack_over_shared"),
+    ("power = -4\nshare = 0.6", "share = 0.4", None),
+]
+
+
+def on_one_pack(key: str, fill: str) -> str:
+    head = GOOD.replace("power = -2", key) if key else GOOD
+    head = head.replace('name = "key"', 'name = "key"\npack = "A"', 1)
+    return head.replace('name = "fill"', f'name = "fill"\npack = "A"\n{fill}', 1)
+
+
+@pytest.mark.parametrize(("key", "fill", "code"), PACKS)
+def test_heads_on_one_pack_stand_as_one_dial_can_have_them(
+    key: str, fill: str, code: str | None
+) -> None:
+    """A symmetric pack has one dial for its heads (common practice)."""
+    codes = [one.code for _, one in doubts(on_one_pack(key, fill)) if one.code.startswith("pack")]
+    assert codes == ([] if code is None else [code])
+
+
 @pytest.mark.parametrize(("change", "line", "code", "figures"), DOUBTS, ids=[r[2] for r in DOUBTS])
 def test_what_does_not_fit_is_found_with_its_figures(
     change: tuple[str, str], line: int, code: str, figures: dict[str, object]
@@ -166,7 +193,9 @@ def test_a_doubt_is_said_in_plain_words(change: tuple[str, str], words: str) -> 
 
 
 def test_each_doubt_that_was_found_can_be_said() -> None:
-    raised = [one for change, *_ in DOUBTS for _, one in doubts(GOOD.replace(*change))]
+    texts = [GOOD.replace(*change) for change, *_ in DOUBTS]
+    texts += [on_one_pack(key, fill) for key, fill, _ in PACKS]
+    raised = [one for text in texts for _, one in doubts(text)]
 
     assert {one.code for one in raised} >= {*SENTENCES} - NEEDS_MORE
     for one in raised:

@@ -10,6 +10,7 @@ from stopwise.findings import Finding, Turn
 from stopwise.lamps.joint_turns import Remedy
 from stopwise.lamps.outputs import LampReading, setting_now
 from stopwise.messages import headline
+from stopwise.plan.model import Plan
 from stopwise.verdict import judge
 from stopwise.verdict.turns import turn_of, turn_of_remedy, with_what_they_mend
 from support.readings import measurement, patch, plan, reading
@@ -26,14 +27,14 @@ def lamp(power=-2.0, **more):
 
 def test_a_blown_patch_takes_over_the_lamp_that_makes_it_too_bright():
     findings = [failed("clip", "cheek"), failed("patch", "cheek", "key"), failed("clip", "brow")]
-    told, (turn,) = with_what_they_mend(findings, [Turn("key", -0.8)])
+    told, (turn,) = with_what_they_mend(findings, [Turn("key", -0.8)], Plan())
     assert [one.explained_by for one in told] == ["key", "key", None]
     assert turn.explains == ("cheek",)
 
 
 def test_a_blown_patch_is_not_laid_to_a_lamp_that_is_turned_up():
     findings = [failed("clip", "cheek"), failed("patch", "cheek", "key")]
-    told, _ = with_what_they_mend(findings, [Turn("key", 0.5)])
+    told, _ = with_what_they_mend(findings, [Turn("key", 0.5)], Plan())
     assert told[0].explained_by is None
 
 
@@ -94,6 +95,23 @@ def test_a_turn_stays_in_the_range_and_on_the_steps(power, stops):
     if turn is not None and turn.to is not None:
         assert -8.05 <= turn.to <= 0.05
         assert turn.needed == pytest.approx(round(stops, 1), abs=0.051)
+
+
+def test_without_solos_heads_on_one_pack_are_turned_together_and_both_are_named():
+    """What is led by either is over by 0.4 and 0.6: one dial does 0.5 for both."""
+    heads = [{"name": name, "power": -2.0, "pack": "pack A"} for name in ("key", "fill")]
+    led = {"cheek": "key", "brow": "key", "temple": "fill", "jaw": "fill", "crown": "hair"}
+    over = {"cheek": 0.4, "brow": 0.4, "temple": 0.6, "jaw": 0.6, "crown": 0.0}
+    targets = plan(
+        light=[*heads, {"name": "hair"}],
+        patch=[patch(name, zone=5.0, lit_by=[lamp]) for name, lamp in led.items()],
+    )
+    verdict = judge(measurement({name: reading(5.0 + by) for name, by in over.items()}), targets)
+    assert {(one.light, one.stops, one.together) for one in verdict.turns} == {
+        ("key", -0.5, ("fill",)),
+        ("fill", -0.5, ("key",)),
+    }
+    assert headline(verdict)[1] in ("Fill and key down 0.5.", "Key and fill down 0.5.")
 
 
 def test_without_solos_a_lamp_is_turned_by_its_patches_and_nobody_knows_to_where():

@@ -154,7 +154,11 @@ def dial(
         )
         for name in lamps.names
     ]
-    search = Search(scene.quick(), aims, knobs)
+    packs = {
+        tuple(lamps.names.index(one) for one in pack if one in lamps.names)
+        for pack in map(now.plan.turned_with, lamps.names)
+    }
+    search = Search(scene.quick(), aims, knobs, packs=packs)
     turns = np.array([knob.now for knob in knobs])
     if not search.is_met(turns):
         turns = search.on_steps(search.free())

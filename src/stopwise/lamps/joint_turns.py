@@ -104,12 +104,12 @@ def joint_turns(
     failing = {(one.check, one.of) for one in findings if one.state == "fails"}
     if not aims or all(knob.is_kept for knob in knobs):
         return JointTurns()
-    search = Search(case.know.scene, aims, knobs, lift=_lift(case, findings))
+    search = Search(case.know.scene, aims, knobs, lift=_lift(case, findings), packs=_packs(case))
     answer = _Answer(search, case.outputs)
     explained = dict(answer.explained(failing)) if answer.is_better else {}
     if not explained:
         return JointTurns()
-    mending = set(explained.values())
+    mending = {lamp for one in set(explained.values()) for lamp in now.plan.turned_with(one)}
     return JointTurns(
         tuple(sorted(answer.remedies, key=lambda one: one.lamp not in mending)), explained
     )
@@ -117,9 +117,21 @@ def joint_turns(
 
 def _is_held(case: FrameCase, index: int, barred: Collection[str]) -> bool:
     name, reading = case.names[index], case.readings[index]
-    unlit = case.know.now.lit is not None and name not in case.know.now.lit
     unseen = reading is None or reading.state in ("out", "not seen") or reading.stops is None
-    return unlit or unseen or name in barred
+    return not _is_lit(case, name) or unseen or name in barred
+
+
+def _is_lit(case: FrameCase, name: str) -> bool:
+    return case.know.now.lit is None or name in case.know.now.lit
+
+
+def _packs(case: FrameCase) -> set[tuple[int, ...]]:
+    """Return the places of the lamps that one dial turns, as far as they are meant to be lit."""
+    places = {name: index for index, name in enumerate(case.names) if _is_lit(case, name)}
+    plan = case.know.now.plan
+    return {
+        tuple(places[one] for one in plan.turned_with(name) if one in places) for name in places
+    }
 
 
 def _lift(case: FrameCase, findings: Sequence[Finding]) -> float:
@@ -230,14 +242,15 @@ class _Answer:
             knob if i not in ends else replace(knob, low=knob.low - 4.0, high=knob.high + 4.0)
             for i, knob in enumerate(search.knobs)
         ]
-        free = Search(search.scene, search.aims, wide, lift=search.lift).free(best)
+        free = search.with_knobs(wide).free(best)
         over = {i: float(free[i] - best[i]) for i in ends}
         return {i: by for i, by in over.items() if by * ends[i] >= search.knobs[i].step / 2.0}
 
     def _alone(self, index: int) -> Floats:
         """Return the lamps' stops with one of the turns done, as far as it would have to go."""
         there = self.now.copy()
-        there[index] = self.best[index] + self._ends.get(index, 0.0)
+        for one in self.search.turned_with(index):
+            there[one] = self.best[one] + self._ends.get(one, 0.0)
         return there
 
     def _remedy(self, index: int) -> Remedy:

@@ -135,16 +135,42 @@ class Search:
         The set, what is asked of it, and how each of its lamps may be turned.
     lift
         Stops added to everything, as an opened aperture would.
+    packs
+        Places in `knobs` of lamps that only turn together, by what all of them can do.
     """
 
     def __init__(
-        self, scene: Scene, aims: Iterable[Aim], knobs: Sequence[Knob], *, lift: float = 0.0
+        self,
+        scene: Scene,
+        aims: Iterable[Aim],
+        knobs: Sequence[Knob],
+        *,
+        lift: float = 0.0,
+        packs: Iterable[Sequence[int]] = (),
     ) -> None:
         self.scene = scene
         self.aims = tuple(aims)
-        self.knobs = tuple(knobs)
         self.lift = lift
+        self.packs = tuple(tuple(pack) for pack in packs if len(pack) > 1)
+        tied = {index: pack for pack in self.packs for index in pack}
+        self.knobs = tuple(
+            _tied(knob, [knobs[place] for place in tied.get(index, (index,))])
+            for index, knob in enumerate(knobs)
+        )
+        self._dials = tuple(
+            tied.get(index, (index,))
+            for index in range(len(self.knobs))
+            if tied.get(index, (index,))[0] == index
+        )
         self._known: dict[Steps, float] = {}
+
+    def with_knobs(self, knobs: Sequence[Knob]) -> Search:
+        """Return the same search with lamps that may be turned otherwise."""
+        return Search(self.scene, self.aims, knobs, lift=self.lift, packs=self.packs)
+
+    def turned_with(self, index: int) -> tuple[int, ...]:
+        """Return the places of the lamps that turn with one, itself among them."""
+        return next(dial for dial in self._dials if index in dial)
 
     def read(self, turns: Floats) -> Prediction:
         """Return what the set reads under turns float64 (lamps,), stops from the solos."""
@@ -177,26 +203,28 @@ class Search:
             np.array([getattr(knob, end) for knob in self.knobs]) for end in ("low", "high", "now")
         )
         turns: Floats = np.clip(now, low, high)
-        free = high > low
-        if not free.any():
+        dials = [dial for dial in self._dials if not self.knobs[dial[0]].is_kept]
+        first = [dial[0] for dial in dials]
+        if not dials:
             return turns
+        ties = np.zeros((len(self.knobs), len(dials)))
+        for column, dial in enumerate(dials):
+            ties[list(dial), column] = 1.0
 
         def whole(values: Floats) -> Floats:
-            turns[free] = values
-            return turns
+            return turns + ties @ (values - turns[first])
 
         found = [
             least_squares(
                 lambda values: self._of_all(whole(values)),
-                np.clip(begin, low + 1e-6, high - 1e-6)[free],
-                bounds=(low[free], high[free]),
-                jac=lambda values: slopes(self._of_all, whole(values), step=_SLOPE_STEP)[:, free],
+                np.clip(begin, low + 1e-6, high - 1e-6)[first],
+                bounds=(low[first], high[first]),
+                jac=lambda values: slopes(self._of_all, whole(values), step=_SLOPE_STEP) @ ties,
                 max_nfev=_EVALUATIONS,
             )
             for begin in ([turns.copy(), turns - _OTHER_START] if start is None else [start])
         ]
-        turns[free] = min(found, key=lambda one: float(one.cost)).x
-        return turns
+        return whole(min(found, key=lambda one: float(one.cost)).x)
 
     def on_steps(self, best: Floats) -> Floats:
         """Return the best setting on the lamps' own steps near `best`, float64 (lamps,).
@@ -205,8 +233,9 @@ class Search:
         the best of them until none helps.
         """
         base = [
-            math.floor((turn - knob.now) / knob.step + 1e-9)
-            for turn, knob in zip(best, self.knobs, strict=True)
+            math.floor((best[dial[0]] - knob.now) / knob.step + 1e-9)
+            for dial in self._dials
+            for knob in (self.knobs[dial[0]],)
         ]
         lamps = range(len(base))
         ways = [(0,) * len(base), (1,) * len(base)]
@@ -254,13 +283,14 @@ class Search:
         enough = self.short(best) + _SPARED
         here = self
         now = np.array([knob.now for knob in self.knobs])
-        for index in np.argsort(np.abs(best - now)):
-            if here.knobs[index].is_kept:
+        for dial in sorted(self._dials, key=lambda dial: abs(best[dial[0]] - now[dial[0]])):
+            if here.knobs[dial[0]].is_kept:
                 continue
-            knobs = [knob.kept if at == index else knob for at, knob in enumerate(here.knobs)]
-            thinner = Search(self.scene, self.aims, knobs, lift=self.lift)
+            thinner = self.with_knobs(
+                [knob.kept if at in dial else knob for at, knob in enumerate(here.knobs)]
+            )
             start = best.copy()
-            start[index] = now[index]
+            start[list(dial)] = now[list(dial)]
             tried = start
             if thinner.short(start) > enough:
                 tried = thinner.on_steps(thinner.free(start))
@@ -269,15 +299,25 @@ class Search:
         return best
 
     def _turns(self, steps: Steps) -> Floats:
-        turns = zip(steps, self.knobs, strict=True)
-        return np.array(
-            [min(max(knob.now + n * knob.step, knob.low), knob.high) for n, knob in turns]
-        )
+        turns = np.zeros(len(self.knobs))
+        for dial, n in zip(self._dials, steps, strict=True):
+            for index in dial:
+                knob = self.knobs[index]
+                turns[index] = min(max(knob.now + n * knob.step, knob.low), knob.high)
+        return turns
 
     def _step_cost(self, steps: Steps) -> float:
         if steps not in self._known:
             self._known[steps] = self.cost(self._turns(steps))
         return self._known[steps]
+
+
+def _tied(knob: Knob, pack: Sequence[Knob]) -> Knob:
+    """Return what a lamp can do where its pack turns others with it: no more than each of them."""
+    down = max(one.low - one.now for one in pack)
+    up = min(one.high - one.now for one in pack)
+    step = max(one.step for one in pack)
+    return replace(knob, low=knob.now + down, high=knob.now + up, step=step)
 
 
 def _moved(here: Sequence[int], moves: Iterable[tuple[int, int]]) -> Steps:

@@ -25,7 +25,7 @@ _CAMERA = (
 _LAMP = (
     ("modifier", "  Modifier"),
     ("stand", "  Stand, or what holds it up"),
-    ("pack", "  Pack or head that feeds it"),
+    ("pack", "  Pack that feeds it"),
 )
 _LAMP_SET = (
     ("meter", "  Meter, this lamp alone"),
@@ -124,6 +124,11 @@ class Interview:
             self._answer("light", lamp, "role", "  What it is for (key, fill, kicker, background)")
         for key, question in _LAMP:
             self._answer("light", lamp, key, question)
+        fed = str(lamp.get("pack", "")).casefold()
+        heads = [one for one in self.tables["light"] if str(one.get("pack", "")).casefold() == fed]
+        if fed and len(heads) > 1:
+            told = f"  {heads[0]['name']} hangs on it too: is this head turned by itself (yes, no)"
+            self._answer("light", lamp, "asymmetric", told)
         self._pack(lamp, before[0] if before else {})
         self._power(lamp)
         for key, question in _LAMP_SET:

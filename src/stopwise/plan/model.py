@@ -186,7 +186,13 @@ class Light(Table):
     grid: Note | None = _key(None, "grid in front of it", "20 degrees")
     gel: Note | None = _key(None, "colour or diffusion gel", "quarter diffusion")
     stand: Note | None = _key(None, "what holds it up", "boom")
-    pack: Note | None = _key(None, "pack or head that feeds it", "pack A, socket 1")
+    pack: Note | None = _key(
+        None, "pack that feeds it; heads on one turn together unless they are asymmetric", "pack A"
+    )
+    share: Fraction | None = _key(None, "part of the pack's energy that this head gets", 0.5)
+    asymmetric: Switch = _key(
+        default=False, about="whether its pack turns this head by itself", example=True
+    )
     off_axis: OffAxis | None = _key(
         None, "degrees round the sitter from the camera axis, to camera right positive", 60
     )
@@ -527,6 +533,18 @@ class Plan(Table):
     )
     _old_keys: tuple[OldKey, ...] = PrivateAttr(default=())
     _folder: Path | None = PrivateAttr(default=None)
+
+    def turned_with(self, name: str) -> tuple[str, ...]:
+        """Return the lamps whose power one dial turns with a lamp's, itself among them."""
+        light = self.light(name)
+        if light is None or light.pack is None or light.asymmetric:
+            return (name,)
+        pack = light.pack.casefold()
+        return tuple(
+            one.name
+            for one in self.lights
+            if one.pack is not None and one.pack.casefold() == pack and not one.asymmetric
+        )
 
     @property
     def folder(self) -> Path | None:

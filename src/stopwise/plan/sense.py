@@ -8,26 +8,21 @@ says where a lamp stands, a reading counts from square to the lamp down to squar
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from pathlib import Path as File
 from typing import TYPE_CHECKING, NamedTuple
 
 from stopwise import stops
+from stopwise.plan.doubts import ROOM, Doubt, LampTurn
 from stopwise.plan.loading import read_text
 from stopwise.plan.model import BACKDROP
 from stopwise.stops import exact_f_number, exact_shutter, say_f_number, say_shutter
-from stopwise.wording import title
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator, Mapping
+    from collections.abc import Callable, Iterable, Iterator
 
     from stopwise.plan.kinds import Box
     from stopwise.plan.model import Light, OldKey, Patch, Plan, RatioTarget
     from stopwise.plan.places import Path
-
-_ROOM = 0.05
-"""Stops by which two figures may differ before anyone should be bothered: half of what a meter
-shows."""
 
 _MOST_AMBIENT = 0.1
 """Stops by which spill may lift the light of a flash before it shows: a meter's tenth."""
@@ -43,48 +38,12 @@ _OFF_THE_LENS = 0.5
 """Stops by which the key's light and the lens may differ before it is asked about (common
 practice: half a stop is more than taste)."""
 
-
-@dataclass(frozen=True, slots=True)
-class Doubt:
-    """One warning: the key that it is about, what doesn't fit, and the figures of it."""
-
-    path: Path
-    code: str
-    values: Mapping[str, object]
-
-    @property
-    def say(self) -> str:
-        """What doesn't fit, with the figures."""
-        return self._told(0)
-
-    @property
-    def do(self) -> str:
-        """What to do about it."""
-        return self._told(1)
-
-    def _told(self, half: int) -> str:
-        return title(SENTENCES[self.code][half].format(**self.values))
-
-
-@dataclass(frozen=True, slots=True)
-class LampTurn:
-    """A turn of a lamp in stops, said as an assistant does it."""
-
-    lamp: Light
-    stops: float
-
-    def __str__(self) -> str:
-        """Say it, with where the lamp stands then, or that it can't be turned so far."""
-        told = f"{self.lamp.name} {'up' if self.stops > 0.0 else 'down'} {abs(self.stops):.1f}"
-        if self.lamp.power is None:
-            return told
-        (least, most), wanted = self.lamp.range, self.lamp.power + self.stops
-        if least - _ROOM <= wanted <= most + _ROOM:
-            return f"{told}, to {self.lamp.power_shown(wanted)}"
-        left = most - self.lamp.power if self.stops > 0.0 else self.lamp.power - least
-        return (
-            f"{told}; it has only {left:.1f} left, so move it, open the lens or change the target"
-        )
+_CONVENTIONS = (
+    " ({key} over {fill}: {source:.1f}:1 as key to fill, {additive:.1f}:1 as key + fill to fill)"
+)
+_BY_ROLE = " (key and fill by their roles, since lit_by isn't said)"
+_TURNED = " Surfaces turned from their lamps make it {least:.1f} to {most:.1f}."
+_HEADROOM = " with {room:g} stops of headroom"
 
 
 class Checked(NamedTuple):
@@ -196,6 +155,25 @@ def _power_doubts(plan: Plan) -> Iterator[Doubt]:
             yield _doubt(path, "at_bottom", **said)
 
 
+def _pack_doubts(plan: Plan) -> Iterator[Doubt]:
+    """Find heads of one pack that can't stand as the plan says: one dial turns them together."""
+    for index, lamp in enumerate(plan.lights):
+        first, *rest = plan.turned_with(lamp.name)
+        other = plan.light(first)
+        if lamp.name not in rest or other is None:
+            continue
+        said = {"lamp": lamp.name, "other": first, "pack": lamp.pack}
+        if lamp.power != other.power:
+            yield _doubt(("light", index, "power"), "pack_apart", **said)
+        elif (lamp.step, lamp.range, lamp.scale) != (other.step, other.range, other.scale):
+            yield _doubt(("light", index, "pack"), "pack_of_two_scales", **said)
+        heads = [plan.light(name) for name in (first, *rest)]
+        shares = [head.share for head in heads if head is not None and head.share is not None]
+        if lamp.name == rest[-1] and sum(shares) > 1.0 + 1e-6:
+            whole = {"pack": lamp.pack, "sum": 100.0 * sum(shares)}
+            yield _doubt(("light", index, "share"), "pack_over_shared", **whole)
+
+
 def _ambient_doubts(plan: Plan) -> Iterator[Doubt]:
     """Work out what the spill adds to the weakest flash, from its EV."""
     camera, spill = plan.camera, plan.set_.ambient_ev
@@ -228,7 +206,7 @@ def _background_doubts(plan: Plan) -> Iterator[Doubt]:
     if first is None or second is None:
         return
     gives = stops.stops_between_f_numbers(second, first)
-    if abs(gives - target) > plan.backdrop.left_right_within + _ROOM:
+    if abs(gives - target) > plan.backdrop.left_right_within + ROOM:
         lamp = right[0] if gives < target else left[0]
         yield _doubt(
             ("backdrop", "left_right"), "paper_uneven", left=say_f_number(first),
@@ -305,7 +283,7 @@ def _ratio_doubts(plan: Plan) -> Iterator[Doubt]:
                 source=stops.ratio_of_stops(apart), additive=stops.combined_ratio(apart),
             )  # fmt: skip
         clauses += f"{_BY_ROLE}." if by_role else "."
-        clauses += _TURNED.format(least=least, most=most) if most - least >= _ROOM else ""
+        clauses += _TURNED.format(least=least, most=most) if most - least >= ROOM else ""
         turn = None
         shared = {lamp.name for lamp in on_shadow} <= {lamp.name for lamp in on_lit}
         wanted = stops.ratio_of_stops(target.stops) - (1.0 if shared else 0.0)
@@ -346,7 +324,7 @@ def _exposure_doubts(plan: Plan) -> Iterator[Doubt]:
         said = {
             "patch": patch.name,
             "reading": say_f_number(light.metered),
-            "against": f"{side} {say_f_number(lens)}" if abs(over) >= _ROOM else "as the lens",
+            "against": f"{side} {say_f_number(lens)}" if abs(over) >= ROOM else "as the lens",
         }
         usual, target = _AT_THE_METER.get(patch.material or ""), patch.target_zone
         lies = (usual[0] + least, usual[1] + most) if usual else None
@@ -358,7 +336,7 @@ def _exposure_doubts(plan: Plan) -> Iterator[Doubt]:
                 way="more" if short > 0.0 else "less",
             )  # fmt: skip
             continue
-        is_off = least > _OFF_THE_LENS + _ROOM or most < -_OFF_THE_LENS - _ROOM
+        is_off = least > _OFF_THE_LENS + ROOM or most < -_OFF_THE_LENS - ROOM
         if is_off and names not in asked and any(lamp.role == "key" for lamp in lamps):
             yield _doubt(("patch", index), "key_off_the_lens", **said)
         asked.add(names)
@@ -388,7 +366,7 @@ def _clip_doubts(plan: Plan) -> Iterator[Doubt]:
         target, room = patch.target_zone, patch.least_headroom or 0.0
         if target is None or patch.most_clipped >= 1.0:
             continue
-        if target - patch.allows[0] + room > clip + _ROOM:
+        if target - patch.allows[0] + room > clip + ROOM:
             kept = _HEADROOM.format(room=room) if room else ""
             figures = {"target": target, "kept": kept, "clip": clip, "most": clip - room}
             yield _doubt(("patch", index), "above_the_clip_line", patch=patch.name, **figures)
@@ -418,12 +396,12 @@ def _pair_doubts(plan: Plan) -> Iterator[Doubt]:
                 figures = {"least": zones[0], "most": zones[1], "target": ratio.stops}
                 yield _doubt(path, "ratio_against_zones", **names, **figures)
         before = seen.get((ratio.lit, ratio.shadow), ratio.stops)
-        if abs(before - ratio.stops) > _ROOM:
+        if abs(before - ratio.stops) > ROOM:
             yield _doubt(path, "two_ratios", **names, before=before, target=ratio.stops)
         seen[ratio.lit, ratio.shadow], seen[ratio.shadow, ratio.lit] = ratio.stops, -ratio.stops
     for index, one in enumerate(plan.separations):
         lighter, darker = _span(plan, one.lighter), _span(plan, one.darker)
-        if lighter and darker and lighter[1] - darker[0] < one.at_least - _ROOM:
+        if lighter and darker and lighter[1] - darker[0] < one.at_least - ROOM:
             yield _doubt(
                 ("separation", index, "at_least"), "separation_against_zones", lighter=one.lighter,
                 darker=one.darker, most=lighter[1] - darker[0], target=one.at_least,
@@ -432,7 +410,7 @@ def _pair_doubts(plan: Plan) -> Iterator[Doubt]:
 
 def _reach(gives: tuple[float, float], wanted: tuple[float, float]) -> bool:
     """Tell whether two spans of stops meet, with room."""
-    return gives[0] - _ROOM <= wanted[1] and wanted[0] <= gives[1] + _ROOM
+    return gives[0] - ROOM <= wanted[1] and wanted[0] <= gives[1] + ROOM
 
 
 def _around(patch: Patch, target: float) -> tuple[float, float]:
@@ -456,6 +434,7 @@ def _overlap(first: Box, second: Box) -> bool:
 CHECKS: tuple[Callable[[Plan], Iterator[Doubt]], ...] = (
     _camera_doubts,
     _power_doubts,
+    _pack_doubts,
     _exposure_doubts,
     _ratio_doubts,
     _ambient_doubts,
@@ -466,118 +445,3 @@ CHECKS: tuple[Callable[[Plan], Iterator[Doubt]], ...] = (
     _pair_doubts,
 )
 """Every check of a plan against itself."""
-
-_CONVENTIONS = (
-    " ({key} over {fill}: {source:.1f}:1 as key to fill, {additive:.1f}:1 as key + fill to fill)"
-)
-_BY_ROLE = " (key and fill by their roles, since lit_by isn't said)"
-_TURNED = " Surfaces turned from their lamps make it {least:.1f} to {most:.1f}."
-_HEADROOM = " with {room:g} stops of headroom"
-
-SENTENCES: Mapping[str, tuple[str, str]] = {
-    "beyond_sync": (
-        (
-            "The shutter at {shutter} is shorter than sync at {sync}: its edge darkens a side "
-            "of the frame."
-        ),
-        "Set it to {sync} or longer.",
-    ),
-    "mid_grey_of_other_iso": (
-        "`mid_grey` was set at ISO {was:g}, the plan shoots at {now:g}: zones won't be seen.",
-        "Shoot the grey card again and run `stopwise grey`.",
-    ),
-    "at_top": (
-        "{lamp} stands at {shown}, the top of its range: it can't go up.",
-        "Move it nearer, or raise the ISO and turn the others down.",
-    ),
-    "between_steps": (
-        "{lamp} at {power:g} lies between steps of {step:.2g}.",
-        "The nearest that it has is {near:.2f}.",
-    ),
-    "at_bottom": (
-        "{lamp} stands at {shown}, the bottom of its range.",
-        "Move it back, or put a diffuser on it.",
-    ),
-    "ambient_lifts": (
-        (
-            "EV {ev:g} of ambient at {shutter} reads f/{reads:.2g} and lifts {lamp} ({flash}) "
-            "by {lift:.2f} stop."
-        ),
-        "Darken the room, shorten the shutter as far as sync allows, or work at more power.",
-    ),
-    "paper_uneven": (
-        (
-            "Background lamps read {left} left and {right} right: left minus right is "
-            "{gives:+.1f}, and the target is {target:g}."
-        ),
-        "{turn}.",
-    ),
-    "ratio_of_readings": (
-        (
-            "{lit} to {shadow}: the readings give {gives:.1f} stops lit to shadow{clauses} The "
-            "target is {target:.1f}, {within:.1f} either way."
-        ),
-        "{turn}.",
-    ),
-    "zone_out_of_reach": (
-        (
-            "{patch}: its lamps give {reading} together, {against}, which puts {material} at "
-            "Zone {least:.1f} to {most:.1f} (common practice). The target is {target:.1f}."
-        ),
-        "Give it {short:.1f} {way} light, or change the target.",
-    ),
-    "key_off_the_lens": (
-        "{patch}: its lamps give {reading} together, {against}.",
-        "Set the lens to {reading}, turn the lamps, or leave it if it is meant.",
-    ),
-    "patch_unlit": (
-        "No lamp is said to light {patch}: when it is off, none can be named.",
-        'Write its lamps, such as lit_by = ["key", "fill"].',
-    ),
-    "lamp_lights_nothing": (
-        "{lamp} lights no patch: nothing in the frame answers for it.",
-        "Put a patch where it alone is seen.",
-    ),
-    "above_the_clip_line": (
-        "{patch} at Zone {target:g}{kept} lies above the clip line, Zone {clip:.2f}.",
-        "Target Zone {most:.1f} at most.",
-    ),
-    "on_a_clipping_place": (
-        "{patch} lies on {place}, which is meant to clip.",
-        "Move one of the boxes.",
-    ),
-    "on_the_backdrop": (
-        "{patch} lies on a box of the backdrop.",
-        "Move one of the boxes.",
-    ),
-    "ratio_against_zones": (
-        (
-            "{lit} and {shadow} have targets {least:.1f} to {most:.1f} stops apart as zones, "
-            "and {target:.1f} as a ratio."
-        ),
-        "One of the three must give way.",
-    ),
-    "two_ratios": (
-        "The ratio of {lit} to {shadow} has two targets, {before:g} and {target:g}.",
-        "Keep one of the two.",
-    ),
-    "separation_against_zones": (
-        (
-            "{lighter} can lie {most:.1f} over {darker} at most, by their zones; the target "
-            "between them is {target:.1f}."
-        ),
-        "Move a zone, or ask for less.",
-    ),
-    "frame_missing": (
-        "{file} isn't beside the plan.",
-        "Copy it there, or mark another: stopwise mark FRAME {mark}.",
-    ),
-    "two_materials": (
-        (
-            "{box} covers two {by}s in {frame}, {stops:.1f} stops apart, the smaller over "
-            "{smaller:.0%} of it: two materials, or an edge of light."
-        ),
-        "Draw the box inside one of them.",
-    ),
-}
-"""What each doubt is told as, and what to do; a name or a turn begins with a capital."""

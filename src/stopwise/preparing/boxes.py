@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from stopwise.cells import cells_of
 from stopwise.measurement.split import two_materials
-from stopwise.plan.sense import Doubt
+from stopwise.plan.doubts import Doubt
 from stopwise.raw import decode
 
 if TYPE_CHECKING:

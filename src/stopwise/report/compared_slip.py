@@ -9,7 +9,7 @@ import numpy as np
 
 from stopwise.comparison.field import LEVELS_STOPS, difference_field, field_of_moved
 from stopwise.grid import fitted_blocks
-from stopwise.messages import comparison_headline, do, say
+from stopwise.messages import do, headline_of, say, shortened_line
 from stopwise.report.contours import MAP_EDGE, difference_contours
 from stopwise.report.look import DARK, STATE_MARKS
 from stopwise.report.sheet import (
@@ -24,14 +24,15 @@ from stopwise.report.sheet import (
     Sheet,
 )
 from stopwise.report.tables import figure, figures
-from stopwise.wording import signed
+from stopwise.wording import UNCHANGED, fitted, lamp_name, moved_text, signed
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     from numpy.typing import NDArray
 
     from stopwise.comparison.two_sides import Comparison
+    from stopwise.findings import Finding
     from stopwise.report.drawable import Drawable
 
 UP, DOWN = DARK.edge, DARK.target
@@ -247,3 +248,55 @@ def _draw_table(sheet: Sheet, area: Area, comparison: Comparison) -> float:
             y += _ROW
         y += 12 if rows else 0
     return y
+
+
+def comparison_headline(
+    findings: Sequence[Finding], patches: Mapping[str, float | None]
+) -> tuple[str, str]:
+    """Return what two sides compared say at a glance: what, then what to do or what is well.
+
+    Parameters
+    ----------
+    findings
+        What the comparison means, worst first; every lamp that was read on both sides has one.
+    patches
+        What each patch changed by, stops, said where no lamp is known; None where not seen.
+    """
+    lamps = [one for one in findings if one.check == "lamp" and one.detail.turned_stops is None]
+    rest = _other_lamps(lamps)
+    failing = next((one for one in findings if one.state == "fails"), None)
+    if failing is not None:
+        line, advice = headline_of(failing)
+        return line, advice or "Look at the map."
+    framing = next((one for one in findings if one.of == "framing"), None)
+    if framing is not None:
+        return headline_of(framing)[0], rest
+    if not lamps:
+        return _most_changed(patches), rest
+    changed = [
+        one for one in lamps if moved_text(one.measured or 0.0, one.uncertainty) != "unchanged"
+    ]
+    if not changed:
+        return "No lamp changed.", rest
+    most = max(changed, key=lambda one: abs(one.measured or 0.0))
+    return headline_of(most)[0], "Other lamps changed too." if changed[1:] else rest
+
+
+def _other_lamps(lamps: Sequence[Finding]) -> str:
+    """Return which lamps could not be read, else that the rest holds."""
+    if not lamps:
+        return "No solos, so no lamp is named."
+    names = [lamp_name(one.of) for one in lamps if one.state == "not seen"]
+    if len(names) == len(lamps):
+        return "No lamp can be read."
+    return shortened_line(f"Not seen: {', '.join(names)}.") if names else "All else as it was."
+
+
+def _most_changed(patches: Mapping[str, float | None]) -> str:
+    stops = {name: one for name, one in patches.items() if one is not None}
+    if not stops:
+        return "No patch is seen on both sides."
+    name, most = max(stops.items(), key=lambda item: abs(item[1]))
+    if abs(most) < UNCHANGED:
+        return "No patch changed."
+    return fitted(lambda of: f"Most: {of} {signed(most)}.", name)

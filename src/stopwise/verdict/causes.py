@@ -15,11 +15,11 @@ from stopwise.verdict.turns import turn_of, with_what_they_mend
 from stopwise.verdict.whole_frame import AGREE_STOPS
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Collection, Mapping, Sequence
 
     from stopwise.findings import Cause, Finding, Turn
     from stopwise.measurement.figures import Measurement
-    from stopwise.plan.model import Light
+    from stopwise.plan.model import Light, Plan
     from stopwise.plan.now import PlanNow
 
 _LEAST_WITNESSES = 2  # patches of one lamp that agree: one alone may be the sitter's
@@ -69,7 +69,9 @@ def with_causes(
         else:
             cause: Cause = "backdrop" if finding.check == "backdrop" else "unknown"
             found.append(replace(finding, cause=cause))
-    named = {finding.explained_by for finding in found}
+    led = {finding.explained_by for finding in found if finding.explained_by is not None}
+    named = {lamp for one in led for lamp in now.plan.turned_with(one)}
+    turns = _as_packs_turn(turns, named, now.plan)
     asked = [
         turn
         for light in now.plan.lights
@@ -77,7 +79,18 @@ def with_causes(
         if (turn := turn_of(light, turns[light.name], now.powers.get(light.name))) is not None
     ]
     asked.sort(key=lambda turn: -abs(turn.needed))
-    return with_what_they_mend(found, asked)
+    return with_what_they_mend(found, asked, now.plan)
+
+
+def _as_packs_turn(
+    turns: Mapping[str, float], named: Collection[str], plan: Plan
+) -> dict[str, float]:
+    """Return the turns that packs can do: what one dial turns goes by the middle of its lamps'."""
+    return {
+        name: median(turns[one] for one in plan.turned_with(name) if one in turns)
+        for name in named
+        if any(one in turns for one in plan.turned_with(name))
+    }
 
 
 def _lamp_turns(findings: Sequence[Finding], now: PlanNow) -> dict[str, float]:

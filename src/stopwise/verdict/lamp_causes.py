@@ -60,7 +60,7 @@ def with_lamp_causes(
         for one in joint.remedies
         if (light := now.plan.light(one.lamp)) is not None
     ]
-    return with_what_they_mend(with_spots(told, now, lamps.spots), turns)
+    return with_what_they_mend(with_spots(told, now, lamps.spots), turns, now.plan)
 
 
 _NOT_ITS_POWER = ("sitter out of the spot", "spot moved")

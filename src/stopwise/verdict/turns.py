@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 
     from stopwise.findings import Finding
     from stopwise.lamps.joint_turns import Remedy
-    from stopwise.plan.model import Light
+    from stopwise.plan.model import Light, Plan
 
 _HIGHLIGHTS = ("clip", "headroom")
 """Checks of a patch's brightest part: too much light of a lamp shows there as in its zone."""
@@ -58,9 +58,11 @@ def _stands(light: Light, stops: float, to: float) -> Turn:
 
 
 def with_what_they_mend(
-    findings: Iterable[Finding], turns: Sequence[Turn]
+    findings: Iterable[Finding], turns: Sequence[Turn], plan: Plan
 ) -> tuple[list[Finding], list[Turn]]:
     """Return the findings, and the turns with what they explain; one that explains nothing stays.
+
+    Each turn says which other lamps the same dial turns.
 
     A patch that is blown or nearly so is laid to the lamp that makes its zone too high, where that
     is turned down.
@@ -89,4 +91,12 @@ def with_what_they_mend(
         )
         for turn in turns
     }
-    return told, [replace(turn, explains=mended[turn.light]) for turn in turns]
+    asked = set(mended)
+
+    def others(turn: Turn) -> tuple[str, ...]:
+        pack = plan.turned_with(turn.light)
+        return tuple(one for one in pack if one != turn.light and one in asked)
+
+    return told, [
+        replace(turn, explains=mended[turn.light], together=others(turn)) for turn in turns
+    ]
