@@ -41,8 +41,9 @@ def tell(tallies: Sequence[Tally]) -> int:
             f"{tally.way}, seed {tally.seed}: {tally.done} files in {tally.seconds:.0f} s; "
             f"longest wait {tally.longest_s:.1f} s, for a whole frame {tally.longest_whole_s:.1f} s"
             f" with {tally.its_processor_s:.1f} s of a processor; most memory {own:.0f} MB, "
-            f"worker {worker:.0f} MB; {tally.replaced} workers replaced; on plan wrongly {len(tally.wrong)}, by another header "
-            f"{len(tally.by_header)}; faults {len(tally.faults)}"
+            f"worker {worker:.0f} MB; {tally.replaced} workers replaced; "
+            f"on plan wrongly {len(tally.wrong)}, by another header {len(tally.by_header)}; "
+            f"faults {len(tally.faults)}"
         )
         for number, what in tally.faults:
             print(f"  file {number}: {what.strip().splitlines()[-1]}")
