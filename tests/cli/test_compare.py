@@ -118,7 +118,7 @@ def test_solos_that_the_ledger_keeps_are_not_decoded_again(made, compare, tmp_pa
         plan_frames, "decode_unproven", noting(plan_frames.decode_unproven, decoded)
     )
     _, answer = compare(*names, "--ledger", str(ledger))
-    assert decoded == ["F0011.dng"]  # the reference, for the patches to be followed from
+    assert decoded == ["F0002.dng"]  # the ambient frame, for its figures
     for name, stops in without["lamps"].items():
         assert answer["lamps"][name] == pytest.approx(stops, abs=0.01), name
 

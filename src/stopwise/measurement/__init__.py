@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from stopwise.measurement.reading import Known, Reading, read
+from stopwise.measurement.reading import Known, Reading, figures_of, read, reduce
 
 if TYPE_CHECKING:
     from stopwise.frame import Frame
     from stopwise.measurement.figures import Measurement
     from stopwise.plan.model import Plan
 
-__all__ = ["Known", "Reading", "measure", "read"]
+__all__ = ["Known", "Reading", "figures_of", "measure", "read", "reduce"]
 
 
 def measure(

@@ -67,20 +67,17 @@ class Known:
 
 
 @dataclass(frozen=True, eq=False, slots=True)
-class Reading:
-    """A frame that was read, with what other rooms need of it.
+class Reduced:
+    """A frame's light, before any figure is read.
 
     Attributes
     ----------
-    measurement
-        The figures.
     ground
         Its cells, where photosites stop, and which cells are clipped.
     grid
         Its light, with the cells of the plan's patches where the plan draws them.
     """
 
-    measurement: Measurement
     ground: Ground
     grid: LightGrid
 
@@ -94,13 +91,51 @@ class Reading:
         return _reduced(self.ground, asked)
 
 
+@dataclass(frozen=True, eq=False, slots=True)
+class Reading(Reduced):
+    """A frame that was read, with what other rooms need of it.
+
+    Attributes
+    ----------
+    measurement
+        The figures.
+    """
+
+    measurement: Measurement
+
+
+def reduce(
+    frame: Frame,
+    targets: PlanNow,
+    *,
+    learned: Mapping[str, float] | None = None,
+    tails: bool = False,
+) -> Reduced:
+    """Reduce a frame to its light: all that most frames of the plan itself are read for.
+
+    Parameters
+    ----------
+    frame
+        The decoded frame.
+    targets
+        What of the plan holds now: its camera, and the places of its patches.
+    learned
+        Saturation levels by colour, from frames of this camera at this ISO.
+    tails
+        Whether clipping is to be predicted from its light.
+    """
+    ground = ground_of(frame, targets.plan, learned=learned)
+    boxes = {patch.name: patch.box for patch in targets.measured}
+    mid_grey = MID_GREY_OF_SATURATION if ground.mid_grey is None else ground.mid_grey
+    return Reduced(ground, _reduced(ground, Asked(mid_grey=mid_grey, boxes=boxes, tails=tails)))
+
+
 def read(
     frame: Frame,
     plan: Plan | None = None,
     *,
     look: str | None = None,
     known: Known | None = None,
-    tails: bool = False,
 ) -> Reading:
     """Read a frame once, with all that the plan asks for.
 
@@ -114,15 +149,31 @@ def read(
         Name of the look that is worn.
     known
         What other frames tell of this one.
-    tails
-        Whether clipping is to be predicted from its light.
     """
     known = known or Known()
     targets = plan_now(plan or Plan(), look=look)
-    ground = ground_of(frame, targets.plan, learned=known.learned)
-    boxes = {patch.name: patch.box for patch in targets.measured}
-    mid_grey = MID_GREY_OF_SATURATION if ground.mid_grey is None else ground.mid_grey
-    grid = _reduced(ground, Asked(mid_grey=mid_grey, boxes=boxes, tails=tails))
+    reduced = reduce(frame, targets, learned=known.learned)
+    figures = figures_of(frame, reduced, targets, look=look, known=known)
+    return Reading(reduced.ground, reduced.grid, figures)
+
+
+def figures_of(
+    frame: Frame, reduced: Reduced, targets: PlanNow, *, look: str | None, known: Known
+) -> Measurement:
+    """Return all figures of a frame that was reduced.
+
+    Parameters
+    ----------
+    frame, reduced
+        The decoded frame, and its light for these targets.
+    targets
+        What of the plan holds now.
+    look
+        Name of the look that is worn.
+    known
+        What other frames tell of this one.
+    """
+    ground, grid = reduced.ground, reduced.grid
     moved = _moved(targets, grid, known.reference)
     carried = moved if moved else None
     if carried is not None:  # light of before lies elsewhere in this picture
@@ -139,7 +190,7 @@ def read(
         places,
         pinpoint_largest=targets.plan.limits.pinpoint_largest,
     )
-    measurement = Measurement(
+    return Measurement(
         camera=frame.camera,
         exposure=frame.exposure,
         size=frame.size,
@@ -163,12 +214,11 @@ def read(
             parts=parts,
             reference=known.even if known.reference is None or carried else known.reference,
         ),
-        subject_log2_y=None if middle is None else middle + math.log2(mid_grey),
+        subject_log2_y=None if middle is None else middle + math.log2(grid.mid_grey),
         look=look,
         doubt=doubt,
         moved=moved,
     )
-    return Reading(measurement, ground, grid)
 
 
 def ground_of(

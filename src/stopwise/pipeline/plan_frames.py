@@ -19,7 +19,7 @@ from stopwise.lamps.blame import Knowledge, know
 from stopwise.lamps.lamp_notes import LampNote
 from stopwise.lamps.solos import LampSet, lamp_set
 from stopwise.lamps.white_card import WhiteCard, white_card_of
-from stopwise.measurement import Known, read
+from stopwise.measurement import Known, figures_of, reduce
 from stopwise.pipeline.brief import FrameNote
 from stopwise.plan.model import FramePart
 from stopwise.plan.now import plan_now
@@ -80,16 +80,11 @@ class OwnFrame:
     light
         Its light.
     measurement
-        Its figures; None where only its light was kept.
+        Its figures; None where nobody asked for them.
     """
 
     light: LightGrid
     measurement: Measurement | None = None
-
-    @property
-    def grid(self) -> LightGrid | None:
-        """Its light where its figures are known too."""
-        return None if self.measurement is None else self.light
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -169,8 +164,7 @@ class PlanFrames:
     ----------
     ledger
         Where reduced light is kept by content, unless it is only read, and what it has learned of
-        cameras; then only frames that others are followed from or held against are measured. None
-        keeps in this process only.
+        cameras. None keeps in this process only.
 
     Attributes
     ----------
@@ -193,7 +187,7 @@ class PlanFrames:
         return (PlanFrames, ())
 
     def read(
-        self, path: Path, targets: PlanNow, *, look: str | None = None, figures: bool = True
+        self, path: Path, targets: PlanNow, *, look: str | None = None, figures: bool = False
     ) -> OwnFrame:
         """Return a frame reduced, out of this process or the ledger where it is kept.
 
@@ -206,7 +200,7 @@ class PlanFrames:
         look
             Name of the look that is worn.
         figures
-            Whether its figures are needed: light kept in a ledger has none.
+            Whether its figures are needed; light kept in a ledger has none.
 
         Raises
         ------
@@ -226,7 +220,7 @@ class PlanFrames:
         if found is None or (figures and found.measurement is None):
             began = time.monotonic()
             found = None if figures else self._from_ledger(path, variant)
-            found = found or self._decoded(path, targets, look, variant)
+            found = found or self._decoded(path, targets, variant, look=look, figures=figures)
             self.spent_s += time.monotonic() - began
             self._held[key] = found
             while len(self._held) > _KEPT:
@@ -236,7 +230,7 @@ class PlanFrames:
 
     def light(self, path: Path, targets: PlanNow, *, look: str | None = None) -> LightGrid:
         """Return a frame's light; see :meth:`read`."""
-        return self.read(path, targets, look=look, figures=False).light
+        return self.read(path, targets, look=look).light
 
     def prepare(self, brief: Brief) -> None:
         """Read what frames with this brief will need, so that no frame waits on it.
@@ -295,8 +289,8 @@ class PlanFrames:
         followed = found.get(reference)
         return References(
             ambient=None if ambient is None else ambient.measurement,
-            plate=None if plate is None else plate.grid,
-            reference=None if followed is None else followed.grid,
+            plate=None if plate is None else plate.light,
+            reference=None if followed is None else followed.light,
             even=_even(lights, dark, brief),
             lamps=lamps,
             solos=lights,
@@ -327,8 +321,7 @@ class PlanFrames:
 
     def _own(self, part: FramePart, path: Path, targets: PlanNow, look: str | None) -> OwnFrame:
         """Read a frame, with its figures where others are held against them."""
-        figures = self._ledger is None or part.role in ("reference", "plate")
-        return self.read(path, targets, look=look, figures=figures)
+        return self.read(path, targets, look=look, figures=part.role == "ambient")
 
     def _usable(
         self, files: Mapping[FramePart, Path], brief: Brief, frame: Frame | None, targets: PlanNow
@@ -348,7 +341,7 @@ class PlanFrames:
             except (StopwiseError, OSError) as error:
                 notes.append(FrameNote(part, path.name, "frame_unusable", str(error)))
                 continue
-            misfit = None if frame is None else _misfit(own, frame)
+            misfit = None if frame is None else _misfit(own.light, frame)
             if frame is None and first is not None and not own.light.fits(first):
                 misfit = "frame_of_other_size"
             if misfit is not None:
@@ -377,18 +370,23 @@ class PlanFrames:
             return None
         return light if all(light.fits(solo) for solo in solos.values()) else None
 
-    def _decoded(self, path: Path, targets: PlanNow, look: str | None, variant: str) -> OwnFrame:
+    def _decoded(
+        self, path: Path, targets: PlanNow, variant: str, *, look: str | None, figures: bool
+    ) -> OwnFrame:
         unproven = decode_unproven(path)
-        known = Known(learned=levels_of(unproven.frame, self._learned))
-        reading = read(unproven.frame, targets.plan, look=look, known=known, tails=True)
+        frame, known = unproven.frame, Known(learned=levels_of(unproven.frame, self._learned))
+        reduced = reduce(frame, targets, learned=known.learned, tails=True)
+        measured = None
+        if figures:
+            measured = figures_of(frame, reduced, targets, look=look, known=known)
         unproven.proven()
-        light = reading.grid if self._ledger is None else as_kept(reading.grid)
+        light = reduced.grid if self._ledger is None else as_kept(reduced.grid)
         if self._ledger is not None and not self._ledger.is_read_only:
             try:
                 self._ledger.solos.keep(self._hash(path), variant, to_blob(light))
             except LedgerError:  # that it can't be kept is no reason to fail
                 self._ledger = None
-        return OwnFrame(light, reading.measurement)
+        return OwnFrame(light, measured)
 
     def _from_ledger(self, path: Path, variant: str) -> OwnFrame | None:
         if self._ledger is None:
@@ -415,13 +413,11 @@ class PlanFrames:
         return "; ".join(parts)
 
 
-def _misfit(own: OwnFrame, frame: Frame) -> str | None:
+def _misfit(light: LightGrid, frame: Frame) -> str | None:
     """Return the condition of a frame of another size or camera than the one that is judged."""
-    if own.measurement is None:
-        return None
-    if own.measurement.size != frame.size:
+    if light.size != frame.size:
         return "frame_of_other_size"
-    theirs, ours = own.measurement.camera.model, frame.camera.model
+    theirs, ours = light.camera.model, frame.camera.model
     is_other = theirs is not None and ours is not None and theirs != ours
     return "frame_of_other_camera" if is_other else None
 
