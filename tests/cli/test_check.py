@@ -13,10 +13,10 @@ import rawpy
 from stopwise.cli import run
 from stopwise.cli.check_command import worst_exit
 from stopwise.ledger import Ledger
+from support.checked import ALL, PLAN, SAMPLES
 from support.real_files import real_mosaic
+from support.set_day import plan_without_frames
 
-SAMPLES = Path(__file__).resolve().parents[2] / "sample_frames"
-PLAN = SAMPLES / "plan.toml"
 TRUTH = json.loads((SAMPLES / "truth.json").read_text(encoding="utf-8"))["frames"]
 
 KEYS = {
@@ -99,10 +99,17 @@ def every_number(value):
         yield value
 
 
-def test_a_record_follows_the_design_to_the_key(capsys):
-    code, (record,), _ = checked(capsys, SAMPLES / "F0009.dng", "--plan", PLAN)
+@pytest.fixture
+def bare_plan(tmp_path):
+    """Return the sample frames' plan, with none of its own frames to be read beside."""
+    plan = tmp_path / "bare" / "plan.toml"
+    plan.parent.mkdir()
+    plan.write_text(plan_without_frames(look="none of them"), encoding="utf-8")
+    return plan
 
-    assert code == 1
+
+def test_a_record_follows_the_design_to_the_key(sample_records):
+    record = sample_records["F0009.dng"]
     assert KEYS.keys() <= record.keys()
     for name, keys in KEYS.items():
         assert keys is None or keys <= record[name].keys(), name
@@ -117,50 +124,37 @@ def test_a_record_follows_the_design_to_the_key(capsys):
 
 
 @pytest.mark.parametrize("name", ["F0009.dng", "F0011.dng", "F0012.dng", "F0014.dng", "F0017.dng"])
-def test_frames_are_called_what_they_were_made_to_be(capsys, name):
-    _, (record,), _ = checked(capsys, SAMPLES / name, "--plan", PLAN)
-    made = TRUTH[name]
+def test_frames_are_called_what_they_were_made_to_be(sample_records, name):
+    record, made = sample_records[name], TRUTH[name]
     assert record["verdict"] == made["verdict"]
     fired = {lamp: state["state"] for lamp, state in made["lamps"].items()}
     assert {lamp: reading["state"] for lamp, reading in record["lamps"].items()} == fired
-
-
-def test_a_hot_key_is_turned_down_by_what_it_is_over(capsys):
-    _, (record,), _ = checked(capsys, SAMPLES / "F0009.dng", "--plan", PLAN)
-    (turn,) = record["turns"]
-    assert turn["light"] == "key"
-    assert turn["stops"] == pytest.approx(-TRUTH["F0009.dng"]["lamps"]["key"]["stops"], abs=0.05)
-
-
-def test_a_lamp_that_is_out_is_one_finding(capsys):
-    _, (record,), _ = checked(capsys, SAMPLES / "F0012.dng", "--plan", PLAN)
-    failed = [finding for finding in record["findings"] if finding["state"] == "fails"]
-    assert [(finding["check"], finding["of"]) for finding in failed] == [("lamp", "hair")]
-
-
-def test_no_lamp_is_blamed_for_a_head_that_turned(capsys):
-    _, (record,), _ = checked(capsys, SAMPLES / "F0017.dng", "--plan", PLAN)
-    failed = [finding for finding in record["findings"] if finding["state"] == "fails"]
-    assert {finding["cause"] for finding in failed} == {"sitter"}
-    assert record["turns"] == []
-    assert record["lamps"]["key"]["stops"] == pytest.approx(0.0, abs=0.05)
 
 
 @pytest.mark.parametrize(
     ("names", "code"),
     [
         (["F0011.dng"], 0),
-        (["F0001.dng"], 0),
         (["F0011.dng", "F0010.dng"], 1),
         (["F0010.dng", "F0021.dng"], 3),
         (["F0021.dng", "gone.dng", "F0010.dng"], 2),
     ],
 )
-def test_of_several_files_the_gravest_exit_code_is_given(capsys, names, code):
-    found, records, _ = checked(capsys, *(SAMPLES / name for name in names), "--plan", PLAN)
+def test_of_several_files_the_gravest_exit_code_is_given(capsys, bare_plan, names, code):
+    found, records, _ = checked(capsys, *(SAMPLES / name for name in names), "--plan", bare_plan)
     assert found == code
     there = [name for name in names if name != "gone.dng"]
     assert [Path(record["file"]).name for record in records] == there
+
+
+def test_the_plans_own_frame_ends_with_0(capsys):
+    code, (record,), _ = checked(capsys, SAMPLES / "F0001.dng", "--plan", PLAN)
+    assert (code, record["verdict"]) == (0, "measured")
+
+
+def test_with_the_plans_own_frames_the_gravest_exit_code_is_given_too(checked_samples):
+    assert checked_samples["code"] == 3
+    assert tuple(checked_samples["records"]) == ALL
 
 
 def test_the_first_of_2_3_1_0_is_given():
@@ -198,9 +192,8 @@ def test_a_file_s_name_turns_no_text_about_and_moves_no_cursor(capsys, tmp_path)
     assert not {"\u202e", "\x1b"} & set(told)
 
 
-def test_an_unreadable_record_says_why_and_claims_no_figure(capsys):
-    code, (record,), said = checked(capsys, SAMPLES / "F0021.dng", "--plan", PLAN)
-    assert code == 3
+def test_an_unreadable_record_says_why_and_claims_no_figure(checked_samples):
+    record, said = checked_samples["records"]["F0021.dng"], checked_samples["said"]
     assert record["reason"].startswith("the file is cut short")
     assert record["patches"] in (None, {})
     assert "F0021.dng" in said
@@ -254,14 +247,12 @@ def test_a_look_that_the_plan_lacks_is_refused(capsys):
     assert "in red" in said
 
 
-def test_another_look_is_held_to_its_own_targets(capsys):
+def test_another_look_is_held_to_its_own_targets(capsys, sample_records):
     frame, look = SAMPLES / "F0018.dng", TRUTH["F0018.dng"]["look"]
     code, (record,), _ = checked(capsys, frame, "--plan", PLAN, "--look", look)
     assert (code, record["verdict"], record["look"]) == (0, "on plan", look)
     assert jacket(record) == "holds"
-
-    _, (record,), _ = checked(capsys, frame, "--plan", PLAN)
-    assert jacket(record) != "holds"
+    assert jacket(sample_records["F0018.dng"]) != "holds"
 
 
 def jacket(record):
@@ -274,9 +265,10 @@ def jacket(record):
     return state
 
 
-def test_a_slip_is_drawn_for_each_frame(capsys, tmp_path):
+def test_a_slip_is_drawn_for_each_frame(capsys, tmp_path, bare_plan):
     slips = tmp_path / "some" / "slips"
-    checked(capsys, SAMPLES / "F0011.dng", SAMPLES / "F0021.dng", "--plan", PLAN, "--slip", slips)
+    frames = (SAMPLES / "F0011.dng", SAMPLES / "F0021.dng")
+    checked(capsys, *frames, "--plan", bare_plan, "--slip", slips)
     drawn = {path.name: path.read_bytes() for path in slips.iterdir()}
     assert drawn.keys() == {"F0011.png", "F0021.png"}
     assert all(content.startswith(b"\x89PNG") for content in drawn.values())
@@ -309,12 +301,12 @@ def test_a_ledger_that_cannot_be_opened_is_told(capsys, tmp_path):
     assert said.count("\n") == 1
 
 
-def test_frames_are_opened_read_only(capsys, tmp_path):
+def test_frames_are_opened_read_only(capsys, tmp_path, bare_plan):
     frame = tmp_path / "F0011.dng"
     shutil.copy(SAMPLES / "F0011.dng", frame)
     frame.chmod(0o444)
     before = frame.read_bytes(), frame.stat().st_mtime_ns
-    checked(capsys, frame, "--plan", PLAN, "--slip", tmp_path / "slips")
+    checked(capsys, frame, "--plan", bare_plan, "--slip", tmp_path / "slips")
     assert (frame.read_bytes(), frame.stat().st_mtime_ns) == before
 
 

@@ -14,16 +14,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from stopwise.cli import run
+from support.checked import ALL, PLAN, SAMPLES, check_samples
 from support.set_day import on_set
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from support.set_day import SetDay
-
-SAMPLES = Path(__file__).parents[2] / "sample_frames"
-PLAN = SAMPLES / "plan.toml"
-ALL = tuple(f"F{number:04d}.dng" for number in range(1, 22))
 
 UNPLANNED = ("F0001.dng", "F0009.dng", "F0011.dng")
 LOOKS = {"F0009.dng": "in black", "F0018.dng": "in black", "F0019.dng": "upright"}
@@ -41,7 +38,7 @@ SAID = {"F0010.dng": "key -1.5", "F0011.dng": "key +0.7", "F0013.dng": "paper ri
 
 def frames(_: Path) -> dict[str, Any]:
     """Return each sample frame's record under its plan."""
-    return _checked(ALL, "--plan", str(PLAN))
+    return as_kept(check_samples()["records"])
 
 
 def unplanned(_: Path) -> dict[str, Any]:
@@ -99,6 +96,11 @@ def said_day(stage: Path) -> dict[str, Any]:
                 _say(shoot, "take", SAID[name])
             shoot.lands((SAMPLES / name).read_bytes(), name)
     return _told(shoot) | {"marked": _marked(shoot.plan)}
+
+
+def as_kept(records: dict[str, Any]) -> dict[str, Any]:
+    """Return printed records as they are kept, without what differs by machine."""
+    return {name: _plain(record) for name, record in records.items()}
 
 
 PARTS: dict[str, Callable[[Path], dict[str, Any]]] = {

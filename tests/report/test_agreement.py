@@ -14,7 +14,6 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from golden import kept
-from golden.parts import ALL, PLAN
 from stopwise.ledger.export import csv_lines
 from stopwise.messages import do, say, tightest, told, turn_sentence
 from stopwise.plan import load_plan
@@ -23,6 +22,7 @@ from stopwise.report.lamp_words import told_at_lamps
 from stopwise.report.slip import compose
 from stopwise.report.text import frame_text
 from stopwise.wording import left_text, signed, tenths
+from support.checked import ALL, PLAN
 from support.made_picture import drawable, made_picture
 
 if TYPE_CHECKING:

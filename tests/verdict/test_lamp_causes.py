@@ -25,18 +25,10 @@ SAMPLES = Path(__file__).parents[2] / "sample_frames"
 TRUTH = json.loads((SAMPLES / "truth.json").read_text(encoding="utf-8"))["frames"]
 
 
-@pytest.fixture(scope="module")
-def record():
-    """Return a function that judges one sample frame, each once."""
-    brief = Brief(plan=load_plan(SAMPLES / "plan.toml"), plan_folder=SAMPLES)
-    known, frames = {}, PlanFrames()
-
-    def judged(name):
-        if name not in known:
-            known[name] = assess_file(SAMPLES / f"{name}.dng", brief, frames).record.to_json()
-        return known[name]
-
-    return judged
+@pytest.fixture
+def record(sample_records):
+    """Return a function that gives a sample frame's record."""
+    return lambda name: sample_records[f"{name}.dng"]
 
 
 def fails(found):
