@@ -26,46 +26,42 @@ UNIT = re.compile(
 )
 
 
-def array_types(tree):
-    """Return the names that stand for arrays in a file: NDArray, and what is made of it."""
-    names = {"NDArray"}
-    for node in ast.walk(tree):
-        if isinstance(node, ast.Assign) and isinstance(node.targets[0], ast.Name):
-            is_type = isinstance(node.value, ast.Subscript) and "NDArray[" in ast.unparse(
-                node.value
-            )
-            names |= {node.targets[0].id} if is_type else set()
-    return names
+def modules():
+    """Yield each file's name, its tree, and what finds the types of arrays in an annotation.
+
+    They are NDArray, and what the file's top calls an array of one kind.
+    """
+    for path in sorted(SOURCE.rglob("*.py")):
+        tree = ast.parse(path.read_text(encoding="utf-8"))
+        names = {"NDArray"}
+        types = [one for part in tree.body if isinstance(part, ast.If) for one in part.body]
+        for node in (*tree.body, *types):
+            if isinstance(node, ast.Assign) and isinstance(node.value, ast.Subscript):
+                names |= {node.targets[0].id} if "NDArray[" in ast.unparse(node.value) else set()
+        arrays = re.compile(rf"\b({'|'.join(names)})\b")
+        yield path.relative_to(SOURCE).as_posix(), tree, arrays
+
+
+def public(nodes, kind):
+    return [one for one in nodes if isinstance(one, kind) and not one.name.startswith("_")]
 
 
 def functions_on_arrays():
-    for path in sorted(SOURCE.rglob("*.py")):
-        tree = ast.parse(path.read_text(encoding="utf-8"))
-        arrays = re.compile(rf"\b({'|'.join(array_types(tree))})\b")
-        for scope in ast.walk(tree):
-            if not isinstance(scope, ast.Module | ast.ClassDef) or (
-                isinstance(scope, ast.ClassDef) and scope.name.startswith("_")
-            ):
-                continue
-            for node in scope.body:
-                if isinstance(node, ast.FunctionDef) and not node.name.startswith("_"):
-                    given = [one for one in ast.walk(node.args) if isinstance(one, ast.arg)]
-                    types = [one.annotation for one in given] + [node.returns]
-                    if any(arrays.search(ast.unparse(one)) for one in types if one):
-                        name = f"{path.relative_to(SOURCE).as_posix()}: {node.name}"
-                        yield name, ast.get_docstring(node) or ""
+    for file, tree, arrays in modules():
+        for scope in (tree, *public(tree.body, ast.ClassDef)):
+            for node in public(scope.body, ast.FunctionDef):
+                given = [one for one in ast.walk(node.args) if isinstance(one, ast.arg)]
+                types = [one.annotation for one in given] + [node.returns]
+                if any(arrays.search(ast.unparse(one)) for one in types if one):
+                    yield f"{file}: {node.name}", ast.get_docstring(node) or ""
 
 
 def classes_with_arrays():
-    for path in sorted(SOURCE.rglob("*.py")):
-        tree = ast.parse(path.read_text(encoding="utf-8"))
-        arrays = re.compile(rf"\b({'|'.join(array_types(tree))})\b")
-        for node in ast.walk(tree):
-            if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
-                fields = [one for one in node.body if isinstance(one, ast.AnnAssign)]
-                if any(arrays.search(ast.unparse(one.annotation)) for one in fields):
-                    name = f"{path.relative_to(SOURCE).as_posix()}: {node.name}"
-                    yield name, ast.get_docstring(node) or ""
+    for file, tree, arrays in modules():
+        for node in public(tree.body, ast.ClassDef):
+            fields = [one for one in node.body if isinstance(one, ast.AnnAssign)]
+            if any(arrays.search(ast.unparse(one.annotation)) for one in fields):
+                yield f"{file}: {node.name}", ast.get_docstring(node) or ""
 
 
 FUNCTIONS = list(functions_on_arrays())
