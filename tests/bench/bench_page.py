@@ -86,7 +86,7 @@ def land(watch: PageProcess, number: int) -> str:
 
 def shown_after(stage: Path, frames: int) -> None:
     """Measure from the record's writing to the painted page."""
-    with PageProcess(stage) as watch, browser_page() as page:
+    with PageProcess(stage, workers=2) as watch, browser_page() as page:
         page.goto(watch.address)
         page.evaluate(CLOCK)
         for number in range(frames + 1):
@@ -193,7 +193,7 @@ def view(address: str, there: threading.Semaphore) -> None:
 def pace(stage: Path, blocks: int, *, handful: int = 6) -> None:
     """Measure how long handfuls of frames take with nobody and with viewers, in turn."""
     seconds: dict[int, list[float]] = {0: [], VIEWERS: []}
-    with PageProcess(stage) as watch:
+    with PageProcess(stage, workers=2) as watch:
         for block in range(2 * blocks + 1):
             count = VIEWERS if block % 2 else 0
             with Viewers(watch.address, count):

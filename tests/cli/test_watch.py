@@ -25,6 +25,7 @@ from stopwise.ledger import Ledger
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_frames"
 TRUTH = json.loads((SAMPLES / "truth.json").read_text(encoding="utf-8"))["frames"]
 PATIENCE_S = 120.0
+WATCH = (sys.executable, "-m", "stopwise", "watch", "--workers", "1")
 
 
 class Watch:
@@ -32,7 +33,7 @@ class Watch:
 
     def __init__(self, folder, *options, **more):
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "stopwise", "watch", str(folder), *map(str, options)],
+            [*WATCH, str(folder), *map(str, options)],
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
             text=True,
@@ -179,7 +180,7 @@ def test_records_without_a_reader_end_the_watch_without_a_traceback(shoot, ledge
     read, write = os.pipe()
     os.close(read)
     process = subprocess.Popen(
-        [sys.executable, "-m", "stopwise", "watch", str(shoot), "--json", "--ledger", str(ledger)],
+        [*WATCH, str(shoot), "--json", "--ledger", str(ledger)],
         stdout=write,
         stderr=subprocess.PIPE,
         text=True,

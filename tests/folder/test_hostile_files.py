@@ -60,9 +60,7 @@ def test_no_hostile_file_ends_the_watch_or_a_restart_of_it_or_hides_a_good_one(
     write_kind(hostile / "good.dng", "rggb lossless")
     before = lying_there(hostile)
     for records in (VERDICTS, {}):
-        with WatchCommand(
-            hostile, tmp_path / "l.sqlite", options=("--settle", "0.5", "--workers", "1")
-        ) as watch:
+        with WatchCommand(hostile, tmp_path / "l.sqlite", options=("--settle", "0.5")) as watch:
             watch.wait_for("watching ")
             watch.wait(lambda watch=watch, records=records: len(watch.records) >= len(records))
             highest = [highest_mb(pid) for pid in (watch.process.pid, *watch.workers())]
@@ -203,23 +201,26 @@ def test_ctrl_c_ends_check_though_its_decoder_hangs(tmp_path: Path) -> None:
 
 
 def test_whatever_fails_over_a_file_costs_check_that_file_alone(
-    two_frames: tuple[Path, Path],
+    tmp_path: Path,
     monkeypatch: pytest.MonkeyPatch,
     capsys: pytest.CaptureFixture[str],
 ) -> None:
+    bad, good = tmp_path / "bad.dng", tmp_path / "good.dng"
+    write_kind(bad, "rggb lossless")
+    write_kind(good, "gbrg uncompressed")
     whole = pipeline.read
 
     def fails_once(frame: Frame, *rest: Any, **known: Any) -> Reading:
-        if frame.size == (6000, 4000):
+        if frame.path == bad:
             msg = "made to fail"
             raise OverflowError(msg)
         return whole(frame, *rest, **known)
 
     monkeypatch.setattr(pipeline, "read", fails_once)
-    assert run(["check", *map(str, two_frames), "--json"]) == 3
-    large, small = map(json.loads, capsys.readouterr().out.splitlines())
-    assert large["reason"] == "the decoder failed on it: OverflowError: made to fail"
-    assert small["verdict"] == "measured"
+    assert run(["check", str(bad), str(good), "--json"]) == 3
+    failed, whole_one = map(json.loads, capsys.readouterr().out.splitlines())
+    assert failed["reason"] == "the decoder failed on it: OverflowError: made to fail"
+    assert whole_one["verdict"] == "measured"
 
 
 def test_a_file_that_cant_be_read_now_costs_check_that_file_alone_and_isnt_kept(

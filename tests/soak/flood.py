@@ -55,7 +55,7 @@ def run(base: Path, count: int) -> int:
     waits: list[tuple[float, int]] = []
     open_: dict[str, tuple[float, int]] = {}
     total, seen = count, 0
-    with WatchCommand(folder, base / "l.sqlite") as watch:
+    with WatchCommand(folder, base / "l.sqlite", workers=2) as watch:
         watch.wait_for("there already", limit_s=300)
         print(f"found after {time.monotonic() - began:.1f} s", flush=True)
         while len(watch.records) < total:

@@ -28,7 +28,8 @@ def seconds_to_end(text: str | None, after_s: float) -> float:
         folder, plan, other = Path(base, "shoot"), Path(base, "plan.toml"), Path(base, "other")
         folder.mkdir()
         plan.write_text(GOOD, encoding="utf-8")
-        with WatchCommand(folder, ":memory:", options=("--plan", str(plan))) as watch:
+        watch = WatchCommand(folder, ":memory:", options=("--plan", str(plan)), workers=2)
+        with watch:
             watch.wait_for("watching ")
             if text is None:
                 os.mkfifo(other)

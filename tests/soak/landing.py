@@ -245,6 +245,7 @@ class _Life:
             folder,
             place,
             options=("--plan", str(plan), "--settle", "0.5"),
+            workers=2,
             script=SCRIPT,
             environment={"STOPWISE_TEST_KILL": kill},
         )

@@ -50,7 +50,8 @@ class ThroughWatch:
         self._folder = base / "shoot"
         self._folder.mkdir()
         options = ["--plan", str(plan_path), "--settle", "0.3"]
-        self._watch = WatchCommand(self._folder, base / "ledger.sqlite", options=options)
+        ledger = base / "ledger.sqlite"
+        self._watch = WatchCommand(self._folder, ledger, options=options, workers=2)
         self._holding = holding
         self._flying: dict[str, _Flying] = {}
         self._landed: set[str] = set()

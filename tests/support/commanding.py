@@ -30,6 +30,8 @@ class WatchCommand:
         What it watches, and where it keeps records.
     options
         More of the command line.
+    workers
+        Decoding processes: one is enough where their number is no matter.
     script
         A file to run instead of the installed command, which may set faults up beforehand.
     environment
@@ -51,12 +53,14 @@ class WatchCommand:
         ledger: Path | str,
         *,
         options: Sequence[str] = (),
+        workers: int = 1,
         script: Path | None = None,
         environment: Mapping[str, str] | None = None,
         before: Sequence[str] = (),
     ) -> None:
         begin = _COMMAND if script is None else (str(script),)
-        said = ["watch", str(folder), "--ledger", str(ledger), "--json", *options]
+        said = ["watch", str(folder), "--ledger", str(ledger), "--json"]
+        said += ["--workers", str(workers), *options]
         self.records: list[dict[str, Any]] = []
         self.notes: list[str] = []
         self.process = subprocess.Popen(

@@ -33,6 +33,8 @@ class PageProcess(WatchCommand):
         first one ended.
     options
         More of the command's options.
+    workers
+        Decoding processes.
     is_demo
         Whether the plan lies in the watched folder itself, as in the demo, so that the frames that
         it names are those that land.
@@ -45,7 +47,7 @@ class PageProcess(WatchCommand):
         What it ended with; None while it runs.
     """
 
-    def __init__(self, stage: Path, *options: str, is_demo: bool = False) -> None:
+    def __init__(self, stage: Path, *options: str, is_demo: bool = False, workers: int = 1) -> None:
         self.shoot = stage / "shoot"
         self.plan = (self.shoot if is_demo else stage) / "plan.toml"
         if not self.plan.exists():
@@ -54,7 +56,7 @@ class PageProcess(WatchCommand):
             for name in () if is_demo else MARKED:
                 (stage / name).symlink_to(SAMPLES / name)
         said = ("--plan", str(self.plan), "--settle", "1", "--page", *options)
-        super().__init__(self.shoot, stage / "ledger.sqlite", options=said)
+        super().__init__(self.shoot, stage / "ledger.sqlite", options=said, workers=workers)
         self.address = ""
         self.code: int | None = None
         self._heard = self._judged = 0
