@@ -7,6 +7,7 @@ import re
 import subprocess
 import sys
 import tomllib
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -33,13 +34,16 @@ def room_of(path: Path) -> str:
     return path.relative_to(SOURCE).parts[0].removesuffix(".py")
 
 
-def imports_of(path: Path, *, typing_too: bool) -> set[str]:
-    """Return the modules of the package that a file imports, also inside functions."""
-    tree = ast.parse(path.read_text(encoding="utf-8"))
-    if not typing_too:
-        tree = _Untyped().visit(tree)
+@cache
+def nodes_of(path: Path) -> tuple[ast.AST, ...]:
+    """Return all that a file consists of."""
+    return tuple(ast.walk(ast.parse(path.read_text(encoding="utf-8"))))
+
+
+def imports_of(path: Path) -> set[str]:
+    """Return the modules of the package that a file imports, inside functions and for types too."""
     found = set()
-    for node in ast.walk(tree):
+    for node in nodes_of(path):
         if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("stopwise"):
             found |= {_module(node.module or "", name.name) for name in node.names}
         elif isinstance(node, ast.Import):
@@ -54,13 +58,6 @@ def _module(package: str, name: str) -> str:
     return f"{package}.{name}" if is_module else package
 
 
-class _Untyped(ast.NodeTransformer):
-    def visit_If(self, node):
-        if isinstance(node.test, ast.Name) and node.test.id == "TYPE_CHECKING":
-            return None
-        return self.generic_visit(node)
-
-
 FILES = sorted(SOURCE.rglob("*.py"))
 
 
@@ -70,7 +67,7 @@ def test_a_room_imports_only_from_rooms_before_it():
         room = room_of(path)
         if room in ("__init__", "__main__"):
             continue
-        for module in imports_of(path, typing_too=True):
+        for module in imports_of(path):
             there = module.split(".")[1] if "." in module else None
             is_before = there is not None and ORDER.index(there) <= ORDER.index(room)
             if not is_before and (there or room != "cli"):
@@ -89,7 +86,7 @@ def test_no_module_imports_itself_round_a_corner():
     graph = {}
     for path in FILES:
         name = ".".join(path.relative_to(SOURCE.parent).with_suffix("").parts)
-        graph[name.removesuffix(".__init__")] = imports_of(path, typing_too=False)
+        graph[name.removesuffix(".__init__")] = imports_of(path)
     seen: set[str] = set()
 
     def walk(module: str, trail: tuple[str, ...]) -> None:
@@ -116,7 +113,7 @@ def test_no_two_modules_and_no_two_classes_share_a_name():
     names = [
         node.name
         for path in FILES
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        for node in nodes_of(path)
         if isinstance(node, ast.ClassDef)
     ]
     assert [name for name in set(names) if names.count(name) > 1] == []

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from stopwise.plan.doubts import SENTENCES, Doubt, LampTurn
-from stopwise.plan.loading import text_of
+from stopwise.plan.loading import plan_in, text_of
 from stopwise.plan.sense import check_plan, sense_of
 from stopwise.stops import exact_f_number
 
@@ -89,7 +89,7 @@ ambient_ev = 3
 def doubts(text: str) -> list[tuple[int, Doubt]]:
     """Return each doubt with the line that it is told at."""
     source = text_of(text, "plan.toml")
-    return [(source.places.nearest(one.path).line, one) for one in sense_of(source.plan())]
+    return [(source.places.nearest(one.path).line, one) for one in sense_of(plan_in(source))]
 
 
 def found(text: str, code: str) -> list[Doubt]:

@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from stopwise.errors import PathMissing, WrongUse, refusal
-from stopwise.plan.loading import decode_text, plan_of_text, read_bytes, text_of
+from stopwise.plan.loading import decode_text, plan_in, plan_of_text, read_bytes, text_of
 from stopwise.plan.model import BACKDROP
 from stopwise.plan.places import find_places
 from stopwise.plan.plan_bounds import MOST_BYTES
@@ -306,7 +306,7 @@ def open_draft(path: str | Path) -> Draft:
     file = Path(path).resolve()
     before = read_bytes(file)
     source = text_of(decode_text(before, file.name), file.name)
-    source.plan()  # edits start from a plan that holds
+    plan_in(source)  # edits start from a plan that holds
     return Draft(file, before, source.text)
 
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from stopwise.plan.keys import PLAN
 from stopwise.plan.model import BACKDROP, SINGLE_ROLES
+from stopwise.plan.places import short
 from stopwise.plan.readings import nearest, which_there_is
 
 if TYPE_CHECKING:
@@ -17,9 +18,8 @@ if TYPE_CHECKING:
     from pydantic_core import ErrorDetails
 
     from stopwise.plan.keys import PlanKey
-    from stopwise.plan.loading import PlanText
     from stopwise.plan.model import Light, Look, MayClip, Patch, Plan
-    from stopwise.plan.places import Path
+    from stopwise.plan.places import Path, PlanText
 
 
 class Fault(NamedTuple):
@@ -35,7 +35,6 @@ class Fault(NamedTuple):
         return f"{self.stands}: {self.what}" if self.stands else self.what
 
 
-_SHOWN = 48  # characters of a value or name that a message repeats
 _MEANT = {
     "aperture": "f_number",
     "ambient": "ambient_ev",
@@ -82,12 +81,6 @@ _KINDS = {
     "too_long": "There are too many of these: a plan takes {max_length} at most.",
 }
 """What each error of the model means, with the figures that it names."""
-
-
-def short(text: str) -> str:
-    """Return text of a plan as a message shows it: printable, and not too long."""
-    text = text if text.isprintable() else text.encode("unicode_escape").decode()
-    return text if len(text) <= _SHOWN else f"{text[:_SHOWN]}…"
 
 
 # --- what the model refuses -----------------------------------------------------------------------

@@ -6,104 +6,22 @@ import os
 import re
 import stat
 import tomllib
-from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path as File
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from pydantic import ValidationError
 
 from stopwise.errors import PathMissing, PlanError, refusal
-from stopwise.plan.faults import cross_faults, model_fault, short
+from stopwise.plan.faults import cross_faults, model_fault
 from stopwise.plan.model import OldKey, Plan
-from stopwise.plan.places import find_places, too_deep_at
+from stopwise.plan.places import PlanText, find_places, short, too_deep_at
 from stopwise.plan.plan_bounds import MOST_BYTES, MOST_DEPTH, MOST_TOLD
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterator
 
     from stopwise.plan.faults import Fault
-    from stopwise.plan.places import Path, Places
-
-
-@dataclass(frozen=True, slots=True)
-class PlanText:
-    """The text of a plan file that TOML can read: its name, text, values and places.
-
-    Attributes
-    ----------
-    old_keys
-        Keys of before; `text`, `data` and `places` have them by their names of now.
-    """
-
-    name: str
-    text: str
-    data: dict[str, Any]
-    places: Places
-    old_keys: tuple[OldKey, ...] = ()
-
-    def plan(self) -> Plan:
-        """Check the values.
-
-        Raises
-        ------
-        PlanError
-            If a key, type, value, range or name is wrong.
-        """
-        plan, faults = self.checked()
-        if plan is None or faults:
-            told = self.lines((fault.path, fault.say) for fault in faults[:MOST_TOLD])
-            if len(faults) > MOST_TOLD:
-                place = ":".join(told[-1].split(":")[:2])
-                told.append(f"{place}: there are more mistakes than these. Mend these first.")
-            raise PlanError(*told)
-        return plan
-
-    def checked(self) -> tuple[Plan | None, list[Fault]]:
-        """Return the plan as far as its values can be read, and what is wrong with it.
-
-        No more than a few mistakes are looked for: one more than is told at once.
-        """
-        try:
-            plan = Plan.model_validate(self.data, by_alias=True, by_name=False)
-        except ValidationError as error:
-            found = error.errors(include_url=False)[: MOST_TOLD + 1]
-            return None, [model_fault(one, self) for one in found]
-        return plan.with_old_keys(self.old_keys), list(islice(cross_faults(plan), MOST_TOLD + 1))
-
-    def shown(self, path: Path) -> str:
-        """Return a key and its value as they stand, shortened to one line."""
-        key = next((part for part in reversed(path) if isinstance(part, str)), "")
-        place = self.places.by_path.get(path)
-        if place and place.is_header:
-            return self.text[place.start : place.end]
-        value = short(" ".join(self.text[place.start : place.end].split())) if place else ""
-        return f"{key} = {value}" if value else str(key)
-
-    def table(self, path: Path) -> str:
-        """Return the header of the table that holds `path`, with its name where it has one."""
-        held: Any = self.data
-        keys, header = "", ""
-        for part in path[:-1]:
-            try:
-                held = held[part]
-            except (KeyError, IndexError, TypeError):
-                break
-            if not isinstance(part, int):
-                keys = f"{keys}.{part}".lstrip(".")
-                header = f"[{keys}]" if isinstance(held, dict) else header
-            elif isinstance(held, dict):
-                name = held.get("name")
-                header = f"[[{keys}]] " + (
-                    f'"{short(name)}"' if isinstance(name, str) else str(part + 1)
-                )
-        return header
-
-    def lines(self, told: Iterable[tuple[Path, str]]) -> list[str]:
-        """Return what is told of keys with the lines of these, in the order of the file."""
-        placed = {(self.places.nearest(path).line, say): None for path, say in told}
-        ordered = sorted(placed, key=lambda one: one[0])
-        return [f"{self.name}:{line}: {say}" for line, say in ordered]
 
 
 def load_plan(path: str | File) -> Plan:
@@ -126,7 +44,7 @@ def load_plan(path: str | File) -> Plan:
     PlanError
         If anything in it is wrong, with every mistake that was found: ``plan.toml:12: ...``.
     """
-    plan = read_text(path).plan()
+    plan = plan_in(read_text(path))
     plan._folder = File(path).absolute().parent  # noqa: SLF001  no key of the plan
     return plan
 
@@ -139,7 +57,38 @@ def plan_of_text(text: str, name: str = "plan.toml") -> Plan:
     PlanError
         If anything in it is wrong.
     """
-    return text_of(text, name).plan()
+    return plan_in(text_of(text, name))
+
+
+def plan_in(source: PlanText) -> Plan:
+    """Check the values of a plan's text.
+
+    Raises
+    ------
+    PlanError
+        If a key, type, value, range or name is wrong.
+    """
+    plan, faults = checked(source)
+    if plan is None or faults:
+        told = source.lines((fault.path, fault.say) for fault in faults[:MOST_TOLD])
+        if len(faults) > MOST_TOLD:
+            place = ":".join(told[-1].split(":")[:2])
+            told.append(f"{place}: there are more mistakes than these. Mend these first.")
+        raise PlanError(*told)
+    return plan
+
+
+def checked(source: PlanText) -> tuple[Plan | None, list[Fault]]:
+    """Return the plan as far as its values can be read, and what is wrong with it.
+
+    No more than a few mistakes are looked for: one more than is told at once.
+    """
+    try:
+        plan = Plan.model_validate(source.data, by_alias=True, by_name=False)
+    except ValidationError as error:
+        found = error.errors(include_url=False)[: MOST_TOLD + 1]
+        return None, [model_fault(one, source) for one in found]
+    return plan.with_old_keys(source.old_keys), list(islice(cross_faults(plan), MOST_TOLD + 1))
 
 
 def read_text(path: str | File) -> PlanText:

@@ -10,7 +10,7 @@ import tomlkit
 from stopwise.errors import PlanError, WrongUse, refusal
 from stopwise.plan.draft import WAITS, plain_value
 from stopwise.plan.keys import PLAN
-from stopwise.plan.loading import text_of
+from stopwise.plan.loading import checked, text_of
 from stopwise.plan.model import MATERIALS
 
 if TYPE_CHECKING:
@@ -56,7 +56,7 @@ def new_plan_text(tables: Tables) -> str:
 def faults_of(tables: Tables) -> list[Fault]:
     """Return what is wrong with a plan of `tables`; a box may still be missing."""
     boxed: list[Keys] = [{"box": _ANYWHERE, **patch} for patch in tables.get("patch", ())]
-    return text_of(_text({**tables, "patch": boxed}), "plan.toml").checked()[1]
+    return checked(text_of(_text({**tables, "patch": boxed}), "plan.toml"))[1]
 
 
 def _text(tables: Tables) -> str:

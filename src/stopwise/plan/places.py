@@ -1,4 +1,4 @@
-"""Where each key of a TOML text stands: its line, and the span of its value.
+"""A plan's text, and where each key of it stands: its line, and the span of its value.
 
 The TOML parsers at hand give values without their lines. This scan only finds places in a text
 that a parser has already read, and gives up in silence where the text is broken.
@@ -15,7 +15,9 @@ from typing import TYPE_CHECKING, Any
 from stopwise.plan.plan_bounds import MOST_DEPTH
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator
+
+    from stopwise.plan.model import OldKey
 
 Path = tuple[str | int, ...]
 """Keys and indices from the top of the file: ("patch", 1, "box", 2)."""
@@ -87,6 +89,67 @@ class Places:
         """Return the place of `path`, or else of the nearest table that holds it."""
         found = (self.by_path.get(path[:length]) for length in range(len(path), 0, -1))
         return next((place for place in found if place), KeyPlace(line=1, start=0, end=0))
+
+
+@dataclass(frozen=True, slots=True)
+class PlanText:
+    """The text of a plan file that TOML can read: its name, text, values and places.
+
+    Attributes
+    ----------
+    old_keys
+        Keys of before; `text`, `data` and `places` have them by their names of now.
+    """
+
+    name: str
+    text: str
+    data: dict[str, Any]
+    places: Places
+    old_keys: tuple[OldKey, ...] = ()
+
+    def shown(self, path: Path) -> str:
+        """Return a key and its value as they stand, shortened to one line."""
+        key = next((part for part in reversed(path) if isinstance(part, str)), "")
+        place = self.places.by_path.get(path)
+        if place and place.is_header:
+            return self.text[place.start : place.end]
+        value = short(" ".join(self.text[place.start : place.end].split())) if place else ""
+        return f"{key} = {value}" if value else str(key)
+
+    def table(self, path: Path) -> str:
+        """Return the header of the table that holds `path`, with its name where it has one."""
+        held: Any = self.data
+        keys, header = "", ""
+        for part in path[:-1]:
+            try:
+                held = held[part]
+            except (KeyError, IndexError, TypeError):
+                break
+            if not isinstance(part, int):
+                keys = f"{keys}.{part}".lstrip(".")
+                header = f"[{keys}]" if isinstance(held, dict) else header
+            elif isinstance(held, dict):
+                name = held.get("name")
+                header = f"[[{keys}]] " + (
+                    f'"{short(name)}"' if isinstance(name, str) else str(part + 1)
+                )
+        return header
+
+    def lines(self, told: Iterable[tuple[Path, str]]) -> list[str]:
+        """Return what is told of keys with the lines of these, in the order of the file."""
+        placed = {(self.places.nearest(path).line, say): None for path, say in told}
+        ordered = sorted(placed, key=lambda one: one[0])
+        return [f"{self.name}:{line}: {say}" for line, say in ordered]
+
+
+_SHOWN = 48
+"""Characters of a value or name that a message repeats."""
+
+
+def short(text: str) -> str:
+    """Return text of a plan as a message shows it: printable, and not too long."""
+    text = text if text.isprintable() else text.encode("unicode_escape").decode()
+    return text if len(text) <= _SHOWN else f"{text[:_SHOWN]}…"
 
 
 def too_deep_at(text: str) -> int | None:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from stopwise import stops
 from stopwise.plan.doubts import ROOM, Doubt, LampTurn
-from stopwise.plan.loading import read_text
+from stopwise.plan.loading import plan_in, read_text
 from stopwise.plan.model import BACKDROP
 from stopwise.stops import exact_f_number, exact_shutter, say_f_number, say_shutter
 
@@ -73,7 +73,7 @@ def check_plan(
         If a file isn't there.
     """
     source = read_text(path)
-    plan = source.plan()
+    plan = plan_in(source)
     doubts = [*sense_of(plan, folder=File(path).parent), *(also(plan) if also else ())]
     told = [f"{source.name}:{one.line}: {say_old_key(one)}" for one in source.old_keys]
     told += source.lines((doubt.path, f"{doubt.say} {doubt.do}") for doubt in doubts)
