@@ -111,10 +111,7 @@ def test_no_two_modules_and_no_two_classes_share_a_name():
     modules = [path.parent.name if path.stem == "__init__" else path.stem for path in FILES]
     assert [name for name in set(modules) if modules.count(name) > 1] == []
     names = [
-        node.name
-        for path in FILES
-        for node in nodes_of(path)
-        if isinstance(node, ast.ClassDef)
+        node.name for path in FILES for node in nodes_of(path) if isinstance(node, ast.ClassDef)
     ]
     assert [name for name in set(names) if names.count(name) > 1] == []
 
