@@ -13,6 +13,7 @@ import threading
 import time
 from collections import Counter
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from random import Random
 from typing import TYPE_CHECKING, Any
@@ -25,7 +26,7 @@ from stopwise.pipeline.plan_frames import PlanFrames
 from stopwise.plan import load_plan
 from support.commanding import WatchCommand
 from support.made_raws import BLACK, exposed, light
-from support.watching import WAYS
+from support.watching import WAYS, write_in_pieces
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -47,7 +48,12 @@ CUT_EVERY = 37
 """One in so many files is cut short, and is held until it has rested."""
 
 _STILL_S = 1800.0
-_LONGEST_PAUSE_S = 0.3
+_LONGEST_PAUSE_S = 0.1
+_PIECE_S = 0.002
+"""Seconds between pieces of a file, about as long as the watch takes to look."""
+
+_WAYS = (partial(write_in_pieces, pause_s=_PIECE_S), *WAYS[1:])
+
 _MOST_AHEAD = 60
 """Files that may lie in the folder untold: more would be a flood, which a watch works off apart."""
 
@@ -71,7 +77,8 @@ class Outcome:
     is_untouched
         Whether every file still holds the bytes that landed, and nothing else lies there.
     megabytes
-        What the watch and its heaviest worker held at the end.
+        What the watch and its heaviest worker held as its last life had kept each tenth of all
+        files, and at the end.
     """
 
     landed: list[tuple[str, str]] = field(default_factory=list)
@@ -80,7 +87,7 @@ class Outcome:
     killed_in: list[str] = field(default_factory=list)
     is_sound: bool = False
     is_untouched: bool = False
-    megabytes: tuple[float, float] = (0.0, 0.0)
+    megabytes: list[tuple[float, float]] = field(default_factory=list)
 
     @property
     def verdicts(self) -> dict[str, str]:
@@ -121,9 +128,9 @@ class Pictures:
         whole = bytearray(self._wholes[number % len(GAINS)])
         for place in range(3):
             digit = (number + 100_000 * turn) >> 12 * place & 0xFFF
-            at = self._margin + 200 * place
-            whole[at : at + 2] = (BLACK + 64 + digit).to_bytes(2, "little")
-        return bytes(whole[: len(whole) // 2] if number % CUT_EVERY == CUT_EVERY - 1 else whole)
+            end = self._margin + 200 * place + 2
+            whole[end - 2 : end] = (BLACK + 64 + digit).to_bytes(2, "little")
+        return bytes(whole[:end] if number % CUT_EVERY == CUT_EVERY - 1 else whole)
 
 
 def _made(path: Path, gain: float) -> bytes:
@@ -202,7 +209,7 @@ class Landing:
     def _land_one(self) -> None:
         number = len(self.landed)
         name, content = f"F{number:05d}.dng", self._content(number)
-        WAYS[number % len(WAYS)](self._folder / name, content)
+        _WAYS[number % len(_WAYS)](self._folder / name, content)
         self.landed.append((name, hashlib.sha256(content).hexdigest()))
 
 
@@ -273,13 +280,15 @@ class _Life:
             with Ledger(self._place) as ledger:
                 while (now := ledger.frames.count()) < count:
                     landing.told = now
+                    if now >= count * len(outcome.megabytes) // 10:
+                        outcome.megabytes.append(watch.megabytes())
                     if now != rows:
                         rows, still_since = now, time.monotonic()
                     assert watch.is_running, watch.said
                     assert time.monotonic() < still_since + _STILL_S, f"{now}: {watch.said}"
                     time.sleep(0.05)
             time.sleep(1.0)  # for what would come twice
-            outcome.megabytes = watch.megabytes()
+            outcome.megabytes.append(watch.megabytes())
             assert watch.stop() == 0, watch.said
         landing.wait()
         outcome.told += watch.files
@@ -317,5 +326,5 @@ def counted(outcome: Outcome, undisturbed: dict[str, str]) -> dict[str, Any]:
         "folders changed": int(not outcome.is_untouched),
         "kills": dict(Counter(outcome.killed_in)),
         "verdicts": dict(Counter(verdicts.values())),
-        "megabytes": [round(held, 1) for held in outcome.megabytes],
+        "megabytes": [[round(held, 1) for held in both] for both in outcome.megabytes],
     }

@@ -15,6 +15,13 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 
+def test_no_two_frames_that_land_have_one_content(tmp_path: Path) -> None:
+    """A content counts once: a round would wait for ever for the second one's record."""
+    pictures = Pictures(tmp_path)
+    contents = {pictures.frame(number, turn) for turn in (1, 2) for number in range(3000)}
+    assert len(contents) == 6000
+
+
 @pytest.mark.slow
 @pytest.mark.timeout(900)
 @pytest.mark.skipif(sys.platform == "win32", reason="signals are POSIX's here")
