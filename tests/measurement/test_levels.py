@@ -95,6 +95,29 @@ def test_a_spike_that_spreads_over_two_levels_is_counted_whole(off, spread):
     assert found.counted == pytest.approx(found.true, rel=0.02)
 
 
+def shelf(end):
+    """Light that runs evenly up to an end and makes no peak there, in a quarter of the frame."""
+    rows, columns = np.indices(SHAPE)
+    across = (columns / SHAPE[1]) * (end - 0.6) + 0.6
+    return np.where(rows < SHAPE[0] // 4, across, ground())
+
+
+@pytest.mark.parametrize("spread", [0.2, 0.35])
+def test_light_that_just_passes_the_stops_is_told_by_its_edge_though_no_peak_stands_out(spread):
+    """Light can't end more sharply than shot noise leaves it (EMVA 1288's photon noise)."""
+    found = counted(shelf(0.945), ceiling(spread=spread))
+    assert found.levels.saturation_source == "observed"
+    assert found.levels.saturation == pytest.approx([15430.7] * 4, abs=15.0)
+    assert found.counted == pytest.approx(found.true, rel=0.2)
+
+
+@pytest.mark.parametrize("end", [0.86, 0.9, 0.93])
+def test_light_that_ends_below_the_stops_is_not_told_as_full(end):
+    found = counted(shelf(end), ceiling())
+    assert found.levels.saturation_source == "file"
+    assert found.counted == 0
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("scene", ["disc", "glow", "ramp"])
 @pytest.mark.parametrize("under", [0.017, 0.06, 0.14])

@@ -46,6 +46,12 @@ def test_a_blown_frame_is_never_called_fine_nor_counted_over(seed):
     assert told.answer in ("near", "may be"), told
 
 
+@pytest.mark.parametrize("seed", [20_206, 20_208])
+def test_a_frame_that_is_blown_by_little_shows_it_by_the_sharp_end_of_its_light(seed):
+    """Both were called fine once: their full photosites make no peak over the shelf below."""
+    assert told_of(blown(seed)).answer == "near"
+
+
 @pytest.mark.parametrize("seed", [*QUICK, *MORE])
 def test_a_frame_of_which_nothing_is_full_is_never_told_as_clipped(seed):
     told = told_of(clean(seed))

@@ -434,7 +434,7 @@ class Told:
 def told_of(exposed: Exposed) -> Told:
     """Return what clipping is told of a frame, as `measure` tells it."""
     ground = ground_of(exposed.frame)
-    doubt = find_doubt(ground.cells, ground.levels, {})
+    doubt = find_doubt(ground.cells, ground.levels, {}, surely=ground.clipped)
     clipping = read_clipping(ground.cells, ground.levels, ground.clipped, doubt=doubt)
     return Told(exposed, clipping.any, clipping.may_be)
 

@@ -192,6 +192,14 @@ def test_what_may_be_clipped_over_a_limit_leaves_the_verdict_open(doubt, verdict
         assert headline(judged)[0] == "Up to 40 % may be blown."
 
 
+def test_what_surely_is_over_its_limit_is_told_once():
+    doubt = ClippedAtMost(0.4, (replace(AREA, fraction=0.4),), {"cheek": 0.0})
+    sure = measurement({"cheek": reading(6.0)}, areas=(AREA,), doubt=doubt)
+    judged = judge(sure, plan(patch=[patch("cheek", zone=6.0)]))
+    codes = [one.code for one in judged.findings if one.check == "blown"]
+    assert codes == ["blown"]
+
+
 def test_what_may_be_clipped_never_makes_good_what_fails():
     judged = judge(
         measurement({"cheek": reading(6.9)}, doubt=ClippedAtMost(0.4, (AREA,), {})),

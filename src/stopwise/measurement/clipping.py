@@ -174,6 +174,7 @@ def find_doubt(
     levels: Levels,
     patches: Mapping[str, Box],
     *,
+    surely: ClippedCells | None,
     pinpoint_largest: float = PINPOINT_LARGEST,
 ) -> ClippedAtMost | None:
     """Find what is clipped at most.
@@ -184,13 +185,15 @@ def find_doubt(
         The frame, and where its photosites stop for sure and perhaps.
     patches
         Boxes by name.
+    surely
+        `find_clipped` of the frame.
     pinpoint_largest
         Fraction of the frame's cells under which a connected area is a pinpoint.
 
     Returns
     -------
     ClippedAtMost or None
-        None where no level is in doubt.
+        None where no level is in doubt, or no other cell is clipped by what is.
     """
     if levels.doubted is None:
         return None
@@ -198,10 +201,11 @@ def find_doubt(
     none = tuple(0.0 for _ in lowest)
     most = replace(levels, saturation=lowest, tolerance=none)
     clipped = find_clipped(cells, most, pinpoint_largest=pinpoint_largest)
-    if clipped is None:
+    most_cells = 0 if clipped is None else int(np.count_nonzero(clipped.any))
+    if clipped is None or most_cells == (0 if surely is None else np.count_nonzero(surely.any)):
         return None
     return ClippedAtMost(
-        most=float(np.count_nonzero(clipped.any)) / cells.size,
+        most=most_cells / cells.size,
         areas=tuple(replace(area, patch=_holding(area.centre, patches)) for area in clipped.areas),
         patches={
             name: float(clipped.blown[window(box, cells.shape)].mean())

@@ -112,6 +112,16 @@ def find_levels(
         or _Found(cells.anchor[colour], 0.0, "file")
         for colour in range(len(cells.colours))
     ]
+    sure = [math.ceil(one.level - one.tolerance) for one in found]
+    perhaps = tuple(
+        min(doubted[colour].threshold, limit) if colour in doubted else limit
+        for colour, limit in enumerate(sure)
+    )
+    contradicted = [
+        name
+        for name, one in zip(cells.colours, known, strict=True)
+        if one is None and name in (shot or {})
+    ]
     return Levels(
         black=cells.black,
         saturation=tuple(one.level for one in found),
@@ -119,20 +129,9 @@ def find_levels(
         saturation_source=max((one.source for one in found), key=_STRONGEST_FIRST.index),
         tolerance=tuple(one.tolerance for one in found),
         observed={cells.colours[colour]: peak.level for colour, peak in told.items()},
-        doubted=tuple(
-            min(doubted[colour].threshold, limit) if colour in doubted else limit
-            for colour, limit in enumerate(_limits(found))
-        )
-        if doubted
-        else None,
-        why={}
-        if all(known[cells.colours.index(name)] for name in shot or {} if name in cells.colours)
-        else {"saturation": "above_shot"},
+        doubted=None if perhaps == tuple(sure) else perhaps,
+        why={"saturation": "above_shot"} if contradicted else {},
     )
-
-
-def _limits(found: Sequence[_Found]) -> list[int]:
-    return [math.ceil(one.level - one.tolerance) for one in found]
 
 
 def thresholds(levels: Levels) -> tuple[int, ...]:

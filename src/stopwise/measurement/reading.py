@@ -188,6 +188,7 @@ def figures_of(
         ground.cells,
         ground.levels,
         places,
+        surely=ground.clipped,
         pinpoint_largest=targets.plan.limits.pinpoint_largest,
     )
     return Measurement(

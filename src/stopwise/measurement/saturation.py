@@ -7,7 +7,7 @@ from full photosites is :mod:`stopwise.measurement.evidence`.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
@@ -43,6 +43,14 @@ _SURE = 5.0
 _FALLS = 1.3
 """How many times as many photosites must stand at a peak than just below it: a sum of light that
 falls off towards its brightest part has fewer."""
+
+_LEAST_EDGE = 300
+"""Photosites just below an edge from which its fall is known to 6 % (1 / sqrt(n))."""
+
+_EDGE_LEAVES, _WIDER_EDGE = 0.016, 1.2
+"""What a normal edge leaves from 1.5 widths above it on, of what stands from 2.5 to 0.5 widths
+below it: the integrals of its upper tail there, 0.0293 over 1.80. Each width tried is so many
+times the last."""
 
 _REACHES_DOWN, _REACH_UP = (8.0, 4.0), 5.0
 """Widths under and over a peak that are fitted; the nearer reach where the shelf bends."""
@@ -87,6 +95,8 @@ class SaturationPeak:
         Raw level from which on as many photosites stand as are full.
     misfit
         Chi square of the fit for each of its bins: 1 of pure chance.
+    stands_out
+        Whether it stands over the shelf below; else it is the edge where a shelf ends.
     """
 
     level: float
@@ -94,6 +104,7 @@ class SaturationPeak:
     count: float
     threshold: int
     misfit: float
+    stands_out: bool = True
 
 
 def find_peaks(
@@ -113,24 +124,30 @@ def find_peaks(
     Returns
     -------
     tuple of SaturationPeak
-        From the top down. Each holds more than the shelf below it, and next to nothing stands above
-        it; lit walls are among them.
+        From the top down. Next to nothing stands above each; lit walls are among them. Where none
+        stands out over the shelf below it, the shelf's own edge: light that just passes the stops
+        fills few photosites, but its edge is no wider than they scatter.
     """
     first = max(int(lowest), 0)
     occupied = np.flatnonzero(histogram[first:]) + first
     if len(occupied) == 0 or histogram[occupied].sum() < LEAST:
         return ()
     gap = comb_step(occupied)
+
+    def fitted(level: float, width: float) -> SaturationPeak | None:
+        peak = fit_peak(histogram, level, width, occupied=occupied)
+        is_right = peak is not None and peak.level >= lowest and _ends(histogram, peak)
+        return peak if is_right else None
+
     peaks: list[SaturationPeak] = []
     for level, width in _places(histogram, occupied, gap, span):
-        peak = fit_peak(histogram, level, width, occupied=occupied)
-        if (
-            peak is not None
-            and peak.level >= lowest
-            and _ends(histogram, peak)
-            and not any(_is_same(peak, one, gap) for one in peaks)
-        ):
+        peak = fitted(level, width)
+        if peak is not None and not any(_is_same(peak, one, gap) for one in peaks):
             peaks.append(peak)
+    if not peaks:
+        edge = _top_edge(histogram, occupied, gap, span)
+        peak = None if edge is None else fitted(*edge)
+        return () if peak is None else (replace(peak, stands_out=False),)
     return tuple(sorted(peaks, key=lambda peak: -peak.level))
 
 
@@ -151,6 +168,47 @@ def comb_step(occupied: NDArray[np.intp]) -> int:
     return max(1, int(np.gcd.reduce(np.diff(occupied)))) if len(occupied) >= 4 else 1
 
 
+def _top_edge(
+    histogram: NDArray[np.int64], occupied: NDArray[np.intp], gap: int, span: float
+) -> tuple[float, float] | None:
+    """Return place and width, raw levels, of the edge at which photosites end; None without one.
+
+    The narrowest over which the light below falls to what a normal edge leaves above it.
+    """
+    standing = _Standing(histogram)
+    width = max(_NARROWEST, gap / 2.0)
+    while width <= max(_WIDEST * span, _NARROWEST):
+        level = _grid(occupied, gap, width)
+        below = standing(level - 2.5 * width, level - 0.5 * width)
+        above = standing(level + 1.5 * width, np.full_like(level, len(histogram)))
+        hot = np.minimum(MOST_HOT * standing.all, _HOT_IN_PEAK * below)
+        falls = (below >= _LEAST_EDGE) & (above <= _EDGE_LEAVES * below + hot)
+        if falls.any():
+            return float(level[np.argmax(np.where(falls, below, 0.0))]) - 0.5, width
+        width *= _WIDER_EDGE
+    return None
+
+
+class _Standing:
+    """Photosites between levels of a histogram, by its running sum."""
+
+    def __init__(self, histogram: NDArray[np.int64]) -> None:
+        self._sums = np.concatenate([[0.0], np.cumsum(histogram, dtype=np.float64)])
+        self.all = float(self._sums[-1])
+
+    def __call__(self, start: NDArray[Any], stop: NDArray[Any]) -> NDArray[np.float64]:
+        """Return how many stand from each `start` up to each `stop`, (n,)."""
+        most = len(self._sums) - 1
+        ends = [np.clip(np.rint(end), 0, most).astype(np.intp) for end in (start, stop)]
+        return np.asarray(self._sums[ends[1]] - self._sums[ends[0]])
+
+
+def _grid(occupied: NDArray[np.intp], gap: int, width: float) -> NDArray[np.float64]:
+    """Return levels to try for a width, whole steps of those that occur."""
+    step = gap * max(1, int(width / _BINS_A_WIDTH / gap))
+    return np.arange(int(occupied[0]), int(occupied[-1]) + 1, step, dtype=np.float64) + 0.5
+
+
 def _places(
     histogram: NDArray[np.int64], occupied: NDArray[np.intp], gap: int, span: float
 ) -> Iterator[tuple[float, float]]:
@@ -158,23 +216,17 @@ def _places(
 
     Of each place the width at which it stands out most.
     """
-    total = np.concatenate([[0.0], np.cumsum(histogram, dtype=np.float64)])
-    low, high = int(occupied[0]), int(occupied[-1])
-
-    def standing(start: NDArray[Any], stop: NDArray[Any]) -> NDArray[np.float64]:
-        ends = [np.clip(np.rint(end), 0, len(histogram)).astype(np.intp) for end in (start, stop)]
-        return np.asarray(total[ends[1]] - total[ends[0]])
-
+    standing = _Standing(histogram)
     found: list[tuple[float, float, float]] = []  # how clear, the level, the width
     width = max(_NARROWEST, gap / 2.0)
     while width <= max(_WIDEST * span, _NARROWEST):
-        level = np.arange(low, high + 1, gap * max(1, int(width / _BINS_A_WIDTH / gap))) + 0.5
+        level = _grid(occupied, gap, width)
         half = max(width, gap / 2.0)
         here = standing(level - half, level + half)
         below = standing(level - 5.0 * half, level - 3.0 * half)
         above = standing(level + 4.0 * half, np.full_like(level, len(histogram)))
         ends = above <= np.maximum(
-            2.0 * _HOT_IN_PEAK * here, np.minimum(MOST_HOT * total[-1], 0.5 * here)
+            2.0 * _HOT_IN_PEAK * here, np.minimum(MOST_HOT * standing.all, 0.5 * here)
         )
         clear = (here - _FALLS * below) / np.sqrt(here + _FALLS**2 * below + 1.0)
         clear = np.where(ends & (here >= LEAST / 2.0), clear, 0.0)

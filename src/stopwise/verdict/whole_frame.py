@@ -123,17 +123,24 @@ def _largest_loose(
 
 
 def _may_be_blown(now: PlanNow, measurement: Measurement) -> Iterator[Finding]:
-    """Say it where what may be clipped could exceed a limit, of a patch or of the rest."""
+    """Say it where what may be clipped could exceed a limit that what surely is doesn't."""
     doubt = measurement.doubt
     if doubt is None:
         return
+    surely = {name: reading.clipped or 0.0 for name, reading in measurement.patches.items()}
     patches = tuple(
         patch.name
         for patch in now.patches
-        if doubt.patches.get(patch.name, 0.0) > patch.most_clipped
+        if doubt.patches.get(patch.name, 0.0) > patch.most_clipped >= surely.get(patch.name, 0.0)
     )
-    largest = _largest_loose(doubt.areas, now, measurement)
-    if patches or (largest is not None and largest.fraction > now.plan.limits.blown_area):
+    least, most = (
+        0.0 if area is None else area.fraction
+        for area in (
+            _largest_loose(areas, now, measurement)
+            for areas in (measurement.clipping.areas, doubt.areas)
+        )
+    )
+    if patches or least <= now.plan.limits.blown_area < most:
         yield Finding(
             check="blown",
             of="frame",
