@@ -345,6 +345,8 @@ NoteCode = Literal[
     "not over",
     "two levels",
     "clip of other body",
+    "sitter off",
+    "sitter not placed",
 ]
 """What is said of solos and the plan's other own frames."""
 
@@ -421,6 +423,14 @@ NOTES: dict[NoteCode, tuple[str, str]] = {
         "It comes from {first}, and the plan's frames from {last}.",
         "Shoot clip with the body of this shoot.",
     ),
+    "sitter off": (
+        "In the {lamp} solo the sitter stood {percent:.1f} % of the frame off the reference.",
+        "His patches are followed there; light that stays with the set may be off by its slope.",
+    ),
+    "sitter not placed": (
+        "In the {lamp} solo the sitter isn't found against the reference.",
+        "Shoot {lamp} again, the sitter at the mark.",
+    ),
 }
 """What it is, and what to do."""
 
@@ -428,6 +438,11 @@ UnmetReason = Literal["no lamp", "kept", "top", "bottom", "rival", "step"]
 """Why a target stays unmet: no lamp moves it; the lamp that would is kept, or at the top or bottom
 of its range; another target pulls against it; a step is coarser than what is short.
 """
+
+UNSURE = (
+    "{figure} within {stops:.2f} only: the sitter stood elsewhere in the solos. Shoot them again."
+)
+"""What is said of a target that is met but can't be promised."""
 
 UNMET: dict[UnmetReason, str] = {
     "no lamp": "no lamp moves it",

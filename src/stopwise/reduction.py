@@ -179,7 +179,7 @@ def reduce(
         cells=(h, w),
         size=(w, h),
         tail=None if sums.tail is None else upright(sums.tail),
-        boxes={name: _box_cells(light, clipped, box) for name, box in asked.boxes.items()},
+        boxes={name: box_cells(light, clipped, box) for name, box in asked.boxes.items()},
         tones=Tones(sums.counts, sums.blocked_cells),
         mid_grey=asked.mid_grey,
     )
@@ -297,8 +297,18 @@ def _tile_noise(y: NDArray[np.float32], inner: Window, block: int) -> NDArray[np
     return _means(spread[inner], block) / np.float32(block)
 
 
-def _box_cells(light: LinearPicture, clipped: NDArray[np.bool_] | None, box: Box) -> BoxCells:
-    """Return the cells of a box, thinned out on an even lattice where they are many."""
+def box_cells(light: LinearPicture, clipped: NDArray[np.bool_] | None, box: Box) -> BoxCells:
+    """Return the cells of a box, thinned out on an even lattice where they are many.
+
+    Parameters
+    ----------
+    light
+        The picture.
+    clipped
+        bool (h, w), cells with a clipped photosite; None for none.
+    box
+        Fractions of the upright picture.
+    """
     rows, columns = window(box, light.shape)
     count = (rows.stop - rows.start) * (columns.stop - columns.start)
     step = max(1, math.ceil(math.sqrt(count / PATCH_CELLS)))

@@ -24,7 +24,7 @@ TRUTH = json.loads((SAMPLES / "truth.json").read_text(encoding="utf-8"))
 def studio(tmp_path_factory):
     """Return a folder with the sample plan and its frames, and a ledger that keeps the solos."""
     folder = tmp_path_factory.mktemp("studio")
-    for name in ("plan.toml", *(f"F{number:04d}.dng" for number in (2, 4, 5, 6, 7, 8))):
+    for name in ("plan.toml", *(f"F{number:04d}.dng" for number in (2, 4, 5, 6, 7, 8, 11))):
         shutil.copy(SAMPLES / name, folder / name)
     with Ledger(folder / "l.sqlite") as ledger:  # as a watch's page does
         dial_plan(folder / "plan.toml", ledger=ledger)
@@ -65,7 +65,8 @@ def test_the_answer_has_the_keys_that_other_programs_read(studio, capfd):
     answer = json.loads(dialled(studio, capfd, "--json")[1])
     assert {"schema", "lamps", "predicted", "unmet"} <= set(answer)
     assert set(answer["lamps"]["key"]) == {"turn", "power", "at_limit"}
-    assert set(answer["predicted"]) == {"patches", "ratios", "left_right", "clipped"}
+    keys = {"patches", "uncertainty", "ratios", "left_right", "clipped"}
+    assert set(answer["predicted"]) == keys
 
 
 def test_solos_that_a_ledger_keeps_are_read_out_of_it_and_nothing_is_written(
@@ -74,7 +75,7 @@ def test_solos_that_a_ledger_keeps_are_read_out_of_it_and_nothing_is_written(
     empty = studio / "empty.sqlite"
     Ledger(empty).close()
     decoded = dialled(studio, capfd, "--json", "--ledger", str(empty))[1]
-    for place, count in ((empty, 0), (studio / "l.sqlite", 6)):
+    for place, count in ((empty, 0), (studio / "l.sqlite", 7)):
         with Ledger(place, is_read_only=True) as ledger:
             assert ledger.row("SELECT count(*) FROM solos") == (count,)
     monkeypatch.setattr("stopwise.pipeline.plan_frames.decode_unproven", None)

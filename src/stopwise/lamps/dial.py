@@ -13,7 +13,7 @@ from stopwise.lamps.power_search import Search, knob_of
 from stopwise.lamps.prediction import aims_of, build_scene
 from stopwise.lamps.solos import alike_lamps, clipped_notes
 from stopwise.lamps.superposition import clipped_shares, predict
-from stopwise.lamps.unmet import find_unmet
+from stopwise.lamps.unmet import find_unmet, find_unsure
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from stopwise.lamps.power_search import Knob
     from stopwise.lamps.prediction import Aim, Prediction, Scene
     from stopwise.lamps.solos import LampSet
-    from stopwise.lamps.unmet import Unmet
+    from stopwise.lamps.unmet import Unmet, Unsure
     from stopwise.plan.model import Plan
     from stopwise.plan.now import PlanNow
 
@@ -64,6 +64,8 @@ class Dial:
         The light of the frame that it gives.
     unmet
         Targets that can't be met, and why.
+    unsure
+        Targets that are met as predicted, but not surely enough to be promised.
     alike
         Pairs of lamps that can't be told apart in the targets.
     notes
@@ -76,6 +78,7 @@ class Dial:
     ratios: tuple[float | None, ...]
     picture: LightGrid
     unmet: tuple[Unmet, ...]
+    unsure: tuple[Unsure, ...]
     alike: tuple[tuple[str, str], ...]
     notes: tuple[LampNote, ...]
 
@@ -92,11 +95,16 @@ class Dial:
                 "patches": {
                     name: round(patch.zone, 4) for name, patch in self.predicted.patches.items()
                 },
+                "uncertainty": {
+                    name: round(patch.uncertainty, 4)
+                    for name, patch in self.predicted.patches.items()
+                },
                 "ratios": [_rounded(stops) for stops in self.ratios],
                 "left_right": _rounded(None if backdrop is None else backdrop.left_right),
                 "clipped": round(float(np.mean(clipped_shares(self.picture))), 7),
             },
             "unmet": [target.to_json() for target in self.unmet],
+            "unsure": [target.to_json() for target in self.unsure],
             "alike": [list(pair) for pair in self.alike],
             "notes": [note.words for note in self.notes],
         }
@@ -139,7 +147,7 @@ def dial(
             f"There are: {', '.join(lamps.names)}."
         )
         raise WrongUse(msg)
-    scene = build_scene(lamps, now)
+    scene = build_scene(lamps, now, doubts=True)
     aims = aims_of(now, scene)
     if len(aims) <= 1:
         msg = "The solos hold no patch or backdrop with a target: nothing to dial."
@@ -163,13 +171,15 @@ def dial(
     if not search.is_met(turns):
         turns = search.on_steps(search.free())
     predicted = scene.read(turns)
+    unmet = find_unmet(search, turns, predicted, now.plan)
     return Dial(
         lamps={knob.name: _dialled(knob, turn) for knob, turn in zip(knobs, turns, strict=True)},
         aims=search.aims,
         predicted=predicted,
         ratios=tuple(_ratio(predicted, ratio.lit, ratio.shadow) for ratio in now.ratios),
         picture=predict(lamps, dict(zip(lamps.names, map(float, turns), strict=True))),
-        unmet=find_unmet(search, turns, predicted, now.plan),
+        unmet=unmet,
+        unsure=find_unsure(search.aims, predicted, unmet),
         alike=alike_lamps(lamps),
         notes=(*lamps.notes, *_missing(lamps, now.plan, now, scene), *clipped_notes(lamps)),
     )

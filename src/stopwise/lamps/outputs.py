@@ -18,7 +18,6 @@ from stopwise.lamps.unmixing import (
     fit_outputs,
     overlap,
     place_sitter,
-    shifted,
     stack_of,
     standard_error,
 )
@@ -425,7 +424,8 @@ def _see(stack: Stack, start: Floats, placement: Shift | None) -> list[_Seen]:
     sure = is_placed or (near and _is_witnessed(fit.outputs, error, (went, misfit), start))
     lost = shift is None and float(misfit.max()) > _LOST
     shares = overlap(stack, shift)
-    moved = stack.lamps if shift is None else np.nan_to_num(shifted(stack.lamps, shift))
+    sitter = stack.sitter_at(shift)
+    moved = stack.lamps if sitter is None else np.nan_to_num(sitter)
     return [
         _Seen(
             output=float(fit.outputs[index]),

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from stopwise.lamps.solos import patch_doubts
 from stopwise.measurement.surface import fit_surface, terms
 from stopwise.plan.model import BACKDROP
 from stopwise.stops import MID_GREY_OF_SATURATION, MIDDLE_ZONE
@@ -74,11 +75,15 @@ class PatchLamps:
         float32 (lamps + 1, n_colours, n), anchor = 1; the last is the ambient.
     read_at, may_clip
         Quantile that stands for the patch, and share that may clip.
+    doubts
+        float32 (lamps + 1,), standard uncertainty of each lamp's light there, stops: of flash and
+        reading, and of where the sitter stood in its solo; None where nobody asked.
     """
 
     light: Floats
     read_at: float
     may_clip: float
+    doubts: Floats | None = None
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -182,6 +187,18 @@ class PredictedPatch:
         """Its zone."""
         return self._scene.zone(self.log2_y)
 
+    @property
+    def uncertainty(self) -> float:
+        """Standard uncertainty of its zone, stops: each lamp's own, by its share of the light.
+
+        0 where nobody asked for it.
+        """
+        if self._patch.doubts is None:
+            return 0.0
+        given = self._gains * (self._scene.weights @ self._patch.light).mean(axis=1)
+        shares = given / max(float(given.sum()), _DARK)
+        return float(np.linalg.norm(shares * self._patch.doubts))
+
     @cached_property
     def headroom(self) -> float:
         """Stops from the 99th percentile of the fullest colour to its ceiling; negative above."""
@@ -274,7 +291,7 @@ class Prediction:
         return -_stops(float(np.partition(full, at)[at]))
 
 
-def build_scene(lamps: LampSet, now: PlanNow) -> Scene:
+def build_scene(lamps: LampSet, now: PlanNow, *, doubts: bool = False) -> Scene:
     """Gather what each lamp gives wherever the plan has a target.
 
     Parameters
@@ -283,6 +300,8 @@ def build_scene(lamps: LampSet, now: PlanNow) -> Scene:
         The solos.
     now
         What of the plan holds now; patches that the solos don't hold are left out.
+    doubts
+        Whether how sure each patch is is asked for too.
     """
     first = next(iter(lamps.nets.values()))
     pictures = [*lamps.nets.values(), lamps.ambient or first.scaled(0.0)]
@@ -294,6 +313,7 @@ def build_scene(lamps: LampSet, now: PlanNow) -> Scene:
                 light=np.stack([picture.boxes[patch.name].light for picture in pictures]),
                 read_at=patch.defaults.read_at / 100.0,
                 may_clip=patch.defaults.may_clip if patch.may_clip is None else patch.may_clip,
+                doubts=patch_doubts(lamps, patch) if doubts else None,
             )
             for patch in now.measured
             if all(patch.name in picture.boxes for picture in pictures)
@@ -402,6 +422,10 @@ class Aim:
     def is_share(self) -> bool:
         """Whether a frame measures a share that clips where this is stops under the ceiling."""
         return self.kind in ("clip", "blown")
+
+    def uncertainty(self, read: Prediction) -> float:
+        """Return the standard uncertainty of its figure, stops; 0 for what reads no patch."""
+        return math.hypot(*(read.patches[name].uncertainty for name in self.patches), 0.0)
 
     def short_by(self, read: Prediction, *, margin: float = 0.0) -> float:
         """Return by how many stops a prediction lies outside what is allowed, signed; 0 inside.

@@ -8,19 +8,19 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from stopwise.codes import AIMED, HELPS, UNMET
+from stopwise.codes import AIMED, HELPS, UNMET, UNSURE
 from stopwise.lamps.prediction import slopes
 from stopwise.stops import exact_f_number, say_f_number
 from stopwise.wording import lamp_name, title
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterable, Iterator, Sequence
 
     from numpy.typing import NDArray
 
     from stopwise.codes import HelpCode, UnmetReason
     from stopwise.lamps.power_search import Search
-    from stopwise.lamps.prediction import Prediction
+    from stopwise.lamps.prediction import Aim, Prediction
     from stopwise.plan.model import Plan
 
     Floats = NDArray[np.float64]
@@ -157,6 +157,61 @@ def find_unmet(
         for index in failing
     ]
     return tuple(sorted(found, key=lambda unmet: -unmet.short_by))
+
+
+PROMISED = 0.15
+"""Stops within which what is promised holds, at twice its uncertainty."""
+
+
+@dataclass(frozen=True, slots=True)
+class Unsure:
+    """One target that is met as predicted, but not surely.
+
+    Attributes
+    ----------
+    of, kind
+        As of its aim.
+    uncertainty
+        Standard uncertainty of what is predicted, stops.
+    """
+
+    of: str
+    kind: str
+    uncertainty: float
+
+    @property
+    def say(self) -> str:
+        """How sure it is, and what would make it surer."""
+        figure = f"{title(self.of)}{AIMED.get(self.kind, '')}"
+        return UNSURE.format(figure=figure, stops=2.0 * self.uncertainty)
+
+    def to_json(self) -> dict[str, Any]:
+        """Return it as `dial --json` prints it."""
+        return {"of": self.of, "uncertainty": round(self.uncertainty, 3), "say": self.say}
+
+
+def find_unsure(
+    aims: Iterable[Aim], predicted: Prediction, unmet: Iterable[Unmet]
+) -> tuple[Unsure, ...]:
+    """Return the targets that are met but can't be promised within 0.15 stop, least sure first.
+
+    Parameters
+    ----------
+    aims
+        What was weighed.
+    predicted
+        What the dialled setting gives.
+    unmet
+        Targets that it doesn't meet.
+    """
+    missed = {(one.of, one.kind) for one in unmet}
+    found = [Unsure(aim.of, aim.kind, aim.uncertainty(predicted)) for aim in aims]
+    unsure = (
+        one
+        for one in found
+        if (one.of, one.kind) not in missed and 2.0 * one.uncertainty > PROMISED
+    )
+    return tuple(sorted(unsure, key=lambda one: -one.uncertainty))
 
 
 @dataclass(frozen=True, eq=False, slots=True)

@@ -117,13 +117,17 @@ class Stack:
     seen
         float64 (rows, columns), the frame with its ambient taken off, at the lamps' exposure.
     lamps
-        float64 (lamps, rows, columns), each lamp's own light.
+        float64 (lamps, rows, columns), each lamp's own light as its solo shows it.
+    sitter
+        float64 (lamps, rows, columns), the same with the sitter brought to where the reference has
+        him; `lamps` itself where he stood there in every solo.
     good
         bool (rows, columns), blocks that are clipped in neither frame nor solos.
     """
 
     seen: Floats
     lamps: Floats
+    sitter: Floats
     good: Bools
 
     @property
@@ -147,12 +151,17 @@ class Stack:
         good: Bools = pooled(self.good, self.factor) >= 1.0 - CLIPPED
         return good
 
-    def at_mark(self, shift: Shift | None) -> bool:
-        """Tell whether a shift is hardly any, so that every cell counts as having stayed."""
+    def sitter_at(self, shift: Shift | None) -> Floats | None:
+        """Return what lamps give where the sitter stands now; NaN for what comes in from outside.
+
+        float64 (lamps, rows, columns), anchor = 1; None where it is what the solos show.
+        """
         rows, columns = self.seen.shape
-        return shift is None or (
+        if shift is None or (
             abs(shift.dx) * columns < _STILL_CELLS and abs(shift.dy) * rows < _STILL_CELLS
-        )
+        ):
+            return None if self.sitter is self.lamps else self.sitter
+        return shifted(self.sitter, shift)
 
 
 def stack_of(frame: LightGrid, lamps: LampSet, *, only: Sequence[Box] | None = None) -> Stack:
@@ -182,11 +191,25 @@ def stack_of(frame: LightGrid, lamps: LampSet, *, only: Sequence[Box] | None = N
         burning = 2.0 ** exposure_stops(lamps.exposure, frame.exposure, shutter=True)
         seen = seen - burning * lamps.ambient.luminance
     good = np.maximum.reduce([frame.clipped, *(net.clipped for net in nets)]) <= CLIPPED
+    light = np.stack([net.luminance for net in nets]).astype(np.float64)
     return Stack(
         seen=(seen / flash).astype(np.float64),
-        lamps=np.stack([net.luminance for net in nets]).astype(np.float64),
+        lamps=light,
+        sitter=_with_sitter_back(light, lamps),
         good=good if only is None else good & frame.inside(only, whole=True),
     )
+
+
+def _with_sitter_back(light: Floats, lamps: LampSet) -> Floats:
+    """Return each lamp's light with the sitter where the reference has him, as its solo's edges."""
+    places = [lamps.places.get(name) for name in lamps.names]
+    if not any(place and (place.right or place.down) for place in places):
+        return light
+    back = [
+        plane if place is None else shifted(plane, Shift(-place.right, -place.down))
+        for plane, place in zip(light, places, strict=True)
+    ]
+    return np.where(np.isfinite(back), back, light)
 
 
 def shifted(planes: Floats, shift: Shift) -> Floats:
@@ -280,8 +303,9 @@ def design(stack: Stack, shift: Shift | None) -> Design:
         Cells that are clipped, or that the shift brings in from outside, are left out.
     """
     use, moved = stack.coarse_good, None
-    if shift is not None and not stack.at_mark(shift):
-        moved = pooled(shifted(stack.lamps, shift), stack.factor)
+    sitter = stack.sitter_at(shift)
+    if sitter is not None:
+        moved = pooled(sitter, stack.factor)
         use = use & np.all(np.isfinite(moved), axis=0)
     seen, stayed = stack.coarse_seen[use], stack.coarse_lamps[:, use].T
     side = _REGION if np.mean(use) > _FEW else 1
@@ -455,11 +479,11 @@ def _cost_of(stack: Stack, start: Floats, shift: Shift) -> float:
 
 def _shift_cost(stack: Stack, outputs: Floats) -> Callable[..., float]:
     """Return what tells a shift's mean Cauchy cost, outputs held; `whole` for whole cells only."""
-    fine = np.tensordot(outputs, stack.lamps, axes=1)[None]
+    fine = np.tensordot(outputs, stack.sitter, axes=1)[None]
     rough = pooled(fine, stack.factor)
-    seen = stack.coarse_seen
-    sigma = _sigma(seen, rough[0])
-    stayed = np.square((seen - rough[0]) / sigma)
+    seen, still = stack.coarse_seen, np.tensordot(outputs, stack.coarse_lamps, axes=1)
+    sigma = _sigma(seen, still)
+    stayed = np.square((seen - still) / sigma)
 
     def cost(shift: Shift, *, whole: bool) -> float:
         moved = shifted(rough, shift) if whole else pooled(shifted(fine, shift), stack.factor)

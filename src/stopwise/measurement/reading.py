@@ -20,7 +20,7 @@ from stopwise.measurement.shutter import read_shutter
 from stopwise.measurement.split import split_ratio
 from stopwise.plan.model import Plan
 from stopwise.plan.now import plan_now
-from stopwise.reduction import Asked, reduce_frame
+from stopwise.reduction import Asked, box_cells, reduce_frame
 from stopwise.stops import MID_GREY_OF_SATURATION, is_same_iso
 
 if TYPE_CHECKING:
@@ -80,6 +80,12 @@ class Reduced:
 
     ground: Ground
     grid: LightGrid
+
+    def with_boxes(self, boxes: Mapping[str, Box]) -> LightGrid:
+        """Return its light with the cells of some boxes, fractions of the picture, read anew."""
+        clipped = None if self.ground.clipped is None else self.ground.clipped.any
+        anew = {name: box_cells(self.ground.cells, clipped, box) for name, box in boxes.items()}
+        return replace(self.grid, boxes={**self.grid.boxes, **anew})
 
     def finer(self, across: int, *, mid_grey: float | None = None) -> LightGrid:
         """Return its light on blocks for a screen, so many along the longer side at most."""

@@ -360,7 +360,10 @@ def _dialled(plan_path: Path, place: str | None, look: str | None) -> tuple[Powe
             for name, lamp in done.answer.lamps.items()
         ),
         zones=tuple((name, one.zone) for name, one in done.answer.predicted.patches.items()),
-        unmet=tuple(unmet.say for unmet in done.answer.unmet),
+        unmet=(
+            *(one.say for one in done.answer.unmet),
+            *(one.say for one in done.answer.unsure),
+        ),
         notes=done.sentences,
         has_picture=True,
     )

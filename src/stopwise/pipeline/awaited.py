@@ -9,9 +9,11 @@ import numpy as np
 from stopwise.lamps.lamp_notes import LampNote
 from stopwise.lamps.outputs import lit_lamps, no_lamp_fired, over_ambient
 from stopwise.lamps.solo_checks import check_solos
+from stopwise.lamps.solos import find_places, place_notes, sought_in
 from stopwise.lamps.white_card import white_card_of
 from stopwise.measurement.shot_over import clip_of, read_stops
 from stopwise.pipeline.brief import Answer
+from stopwise.plan.now import plan_now
 from stopwise.stops import MID_GREY_OF_SATURATION
 
 if TYPE_CHECKING:
@@ -140,6 +142,10 @@ def _solo(
     )
     if again is not None:
         return Answer(lamp, LampNote("same", lamp, (again,)))
+    solos = {**others, lamp: light}
+    sought = sought_in(references.full or next(iter(solos.values())), plan_now(plan))
+    places = find_places(solos, sought)
+    own += [note for note in place_notes(solos, places) if note.lamp == lamp]
     return Answer(lamp, warnings=tuple(own), spoilt=_spoilt(notes, lamp))
 
 

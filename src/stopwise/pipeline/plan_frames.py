@@ -17,7 +17,15 @@ from stopwise.grid import combine
 from stopwise.grid_bytes import FORM, as_kept, from_blob, to_blob
 from stopwise.lamps.blame import Knowledge, know
 from stopwise.lamps.lamp_notes import LampNote
-from stopwise.lamps.solos import LampSet, lamp_set
+from stopwise.lamps.solos import (
+    LOST,
+    LampSet,
+    SoloPlace,
+    Sought,
+    find_places,
+    lamp_set,
+    sought_in,
+)
 from stopwise.lamps.white_card import WhiteCard, white_card_of
 from stopwise.measurement import Known, figures_of, reduce
 from stopwise.pipeline.brief import FrameNote
@@ -81,10 +89,13 @@ class OwnFrame:
         Its light.
     measurement
         Its figures; None where nobody asked for them.
+    place
+        Where the sitter stood in a solo; None where nobody looked for him yet.
     """
 
     light: LightGrid
     measurement: Measurement | None = None
+    place: SoloPlace | None = None
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -177,6 +188,7 @@ class PlanFrames:
         self._learned: LevelTable = {} if ledger is None else ledger.levels.believed()
         self._held: OrderedDict[tuple[str, int, int, str], OwnFrame] = OrderedDict()
         self._lamps: Remembered[LampSet] = Remembered()
+        self._sought: Remembered[Sought | None] = Remembered()
         self._knowledge: Remembered[Knowledge] = Remembered()
         self._cards: Remembered[WhiteCard | None] = Remembered(most=16)
         self.hashes: dict[Path, str] = {}
@@ -187,7 +199,13 @@ class PlanFrames:
         return (PlanFrames, ())
 
     def read(
-        self, path: Path, targets: PlanNow, *, look: str | None = None, figures: bool = False
+        self,
+        path: Path,
+        targets: PlanNow,
+        *,
+        look: str | None = None,
+        figures: bool = False,
+        anchor: Path | None = None,
     ) -> OwnFrame:
         """Return a frame reduced, out of this process or the ledger where it is kept.
 
@@ -200,7 +218,10 @@ class PlanFrames:
         look
             Name of the look that is worn.
         figures
-            Whether its figures are needed; light kept in a ledger has none.
+            Whether its figures are needed: light kept in a ledger has none.
+        anchor
+            The frame that a solo's sitter is followed from, see `anchor_of`; None reads boxes where
+            the plan has them.
 
         Raises
         ------
@@ -214,13 +235,17 @@ class PlanFrames:
         except OSError as error:
             msg = f"{path} can't be read: {refusal(error)}. Check that its disk is connected."
             raise PathMissing(msg) from error
-        variant = self._variant(targets)
+        anchor = None if anchor == path or not _is_there(anchor) else anchor
+        variant = self._variant(targets, anchor)
         key = (str(path), status.st_mtime_ns, status.st_size, variant)
         found = self._held.get(key)
         if found is None or (figures and found.measurement is None):
+            sought = None if anchor is None else self.sought(anchor, targets, look)
             began = time.monotonic()
             found = None if figures else self._from_ledger(path, variant)
-            found = found or self._decoded(path, targets, variant, look=look, figures=figures)
+            found = found or self._decoded(
+                path, targets, variant, look=look, figures=figures, sought=sought
+            )
             self.spent_s += time.monotonic() - began
             self._held[key] = found
             while len(self._held) > _KEPT:
@@ -228,9 +253,16 @@ class PlanFrames:
         self._held.move_to_end(key)
         return found
 
-    def light(self, path: Path, targets: PlanNow, *, look: str | None = None) -> LightGrid:
+    def light(
+        self,
+        path: Path,
+        targets: PlanNow,
+        *,
+        look: str | None = None,
+        anchor: Path | None = None,
+    ) -> LightGrid:
         """Return a frame's light; see :meth:`read`."""
-        return self.read(path, targets, look=look).light
+        return self.read(path, targets, look=look, anchor=anchor).light
 
     def prepare(self, brief: Brief) -> None:
         """Read what frames with this brief will need, so that no frame waits on it.
@@ -275,8 +307,15 @@ class PlanFrames:
         lights = {lamp: one.light for lamp, one in solos.items()}
         lamps = None
         if lights:
-            make = partial(lamp_set, lights, dark, continuous=steady)
-            lamps = self._lamps.of(lights, dark, steady, make=make)
+            sought = self.sought(anchor_of(plan, folder), targets, brief.look)
+
+            def made() -> LampSet:
+                kept = {lamp: one.place for lamp, one in solos.items() if one.place is not None}
+                rest = {lamp: one for lamp, one in lights.items() if lamp not in kept}
+                places = {**kept, **find_places(rest, sought)}
+                return lamp_set(lights, dark, continuous=steady, places=places)
+
+            lamps = self._lamps.of(lights, dark, steady, sought, make=made)
         cards = {}
         for part, one in found.items():
             if part.role == "white card" and part.lamp is not None:
@@ -316,12 +355,36 @@ class PlanFrames:
             files.append((FramePart("reference"), kept))
         for part, path in files:
             with suppress(StopwiseError, OSError):
-                return held(self._own(part, path, targets, brief.look).light.size)
+                own = self._own(part, path, targets, brief.look, anchor_of(plan, folder))
+                return held(own.light.size)
         return None
 
-    def _own(self, part: FramePart, path: Path, targets: PlanNow, look: str | None) -> OwnFrame:
+    def sought(self, anchor: Path | None, targets: PlanNow, look: str | None) -> Sought | None:
+        """Return the sitter whom solos are searched for; None where the anchor can't be read.
+
+        Parameters
+        ----------
+        anchor
+            The frame that he is followed from, see `anchor_of`.
+        targets
+            What of the plan holds now: the patches that go with him.
+        look
+            Name of the look that is worn.
+        """
+        if anchor is None:
+            return None
+        try:
+            light = self.light(anchor, targets, look=look)
+        except (StopwiseError, OSError):
+            return None  # whoever needs that frame itself says so
+        return self._sought.of(light, targets.measured, make=partial(sought_in, light, targets))
+
+    def _own(
+        self, part: FramePart, path: Path, targets: PlanNow, look: str | None, anchor: Path | None
+    ) -> OwnFrame:
         """Read a frame, with its figures where others are held against them."""
-        return self.read(path, targets, look=look, figures=part.role == "ambient")
+        figures, anchor = part.role == "ambient", anchor if part.role == "solo" else None
+        return self.read(path, targets, look=look, figures=figures, anchor=anchor)
 
     def _usable(
         self, files: Mapping[FramePart, Path], brief: Brief, frame: Frame | None, targets: PlanNow
@@ -330,6 +393,8 @@ class PlanFrames:
         found: dict[FramePart, OwnFrame] = {}
         notes = []
         first: LightGrid | None = None
+        plan, folder = brief.plan, brief.plan_folder
+        anchor = None if plan is None or folder is None else anchor_of(plan, folder)
         for part, path in files.items():
             if part.role in _UNSEEN:
                 continue
@@ -337,7 +402,7 @@ class PlanFrames:
                 notes.append(FrameNote(part, path.name, "frame_missing"))
                 continue
             try:
-                own = self._own(part, path, targets, brief.look)
+                own = self._own(part, path, targets, brief.look, anchor)
             except (StopwiseError, OSError) as error:
                 notes.append(FrameNote(part, path.name, "frame_unusable", str(error)))
                 continue
@@ -371,7 +436,14 @@ class PlanFrames:
         return light if all(light.fits(solo) for solo in solos.values()) else None
 
     def _decoded(
-        self, path: Path, targets: PlanNow, variant: str, *, look: str | None, figures: bool
+        self,
+        path: Path,
+        targets: PlanNow,
+        variant: str,
+        *,
+        look: str | None,
+        figures: bool,
+        sought: Sought | None,
     ) -> OwnFrame:
         unproven = decode_unproven(path)
         frame, known = unproven.frame, Known(learned=levels_of(unproven.frame, self._learned))
@@ -380,13 +452,18 @@ class PlanFrames:
         if figures:
             measured = figures_of(frame, reduced, targets, look=look, known=known)
         unproven.proven()
-        light = reduced.grid if self._ledger is None else as_kept(reduced.grid)
+        light = reduced.grid
+        place = None if sought is None else sought.place_in(light) or LOST
+        if sought is not None and place is not None:
+            boxes = place.carried(sought.boxes, light.cells)
+            light = reduced.with_boxes(boxes) if boxes else light
+        light = light if self._ledger is None else as_kept(light)
         if self._ledger is not None and not self._ledger.is_read_only:
             try:
                 self._ledger.solos.keep(self._hash(path), variant, to_blob(light))
             except LedgerError:  # that it can't be kept is no reason to fail
                 self._ledger = None
-        return OwnFrame(light, measured)
+        return OwnFrame(light, measured, place)
 
     def _from_ledger(self, path: Path, variant: str) -> OwnFrame | None:
         if self._ledger is None:
@@ -403,13 +480,17 @@ class PlanFrames:
         self.hashes[path] = content_hash(str(path.resolve()))
         return self.hashes[path]
 
-    def _variant(self, targets: PlanNow) -> str:
+    def _variant(self, targets: PlanNow, anchor: Path | None) -> str:
         """Return what a reduced frame depends on besides its file: camera and places, no target."""
         plan = targets.plan
         paper = None if plan.backdrop is None else plan.backdrop.boxes
         parts = [f"form {FORM}", f"{plan.camera!r}", f"{paper!r}"]
         parts += sorted(f"{key} {level}" for key, level in self._learned.items())
         parts += [f"{patch.name} {patch.box}" for patch in targets.measured]
+        if anchor is not None:
+            stat = anchor.stat()
+            goes = [f"{patch.material} {patch.follow}" for patch in targets.measured]
+            parts.append(f"from {anchor.name} {stat.st_size} {stat.st_mtime_ns}: {goes}")
         return "; ".join(parts)
 
 
@@ -437,6 +518,24 @@ def _even(
     if not all(grid.fits(terms[0][0]) for grid, _ in terms):
         return None
     return combine(*zip(*terms, strict=True))
+
+
+def anchor_of(plan: Plan, folder: Path) -> Path | None:
+    """Return the frame that the sitter of every solo is followed from.
+
+    The plan's reference, on which its boxes were set; else the first of its solos; None without.
+
+    Parameters
+    ----------
+    plan, folder
+        The plan, and the folder that its file names are relative to.
+    """
+    named = plan.frames.reference or next(iter(plan.frames.solo.values()), None)
+    return None if named is None else folder / named
+
+
+def _is_there(path: Path | None) -> bool:
+    return path is not None and path.is_file()
 
 
 def part_of(path: Path, plan: Plan | None, folder: Path | None) -> FramePart | None:

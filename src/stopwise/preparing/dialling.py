@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 from stopwise.errors import PathMissing, StopwiseError, WrongUse
 from stopwise.lamps.dial import dial
 from stopwise.lamps.solo_checks import check_solos
-from stopwise.lamps.solos import lamp_set
-from stopwise.pipeline.plan_frames import PlanFrames
+from stopwise.lamps.solos import find_places, lamp_set
+from stopwise.pipeline.plan_frames import PlanFrames, anchor_of
 from stopwise.plan import load_plan
 from stopwise.plan.now import plan_now
 
@@ -45,8 +45,8 @@ class Dialling:
 
     @property
     def is_met(self) -> bool:
-        """Whether every target is met."""
-        return not self.answer.unmet
+        """Whether every target is met, surely enough to be promised."""
+        return not self.answer.unmet and not self.answer.unsure
 
     @property
     def sentences(self) -> tuple[str, ...]:
@@ -101,7 +101,8 @@ def dial_plan(
     frames = PlanFrames(ledger)
     reader = partial(frames.light, targets=targets, look=look)
     files = _files(plan, folder or path.parent)
-    solos = {lamp: reader(file) for lamp, file in files.items() if lamp}
+    anchor = anchor_of(plan, folder or path.parent)
+    solos = {lamp: reader(file, anchor=anchor) for lamp, file in files.items() if lamp}
     ambient = reader(files[""]) if "" in files else None
     turned = turned_since(ledger, [frames.hashes[files[lamp]] for lamp in solos] if ledger else [])
     full = None if turned or look else _full(reader, plan, folder or path.parent, solos)
@@ -113,7 +114,12 @@ def dial_plan(
     steady = [light.name for light in plan.lights if light.kind == "continuous"]
     plan = _as_it_stands(plan, turned)
     answer = dial(
-        lamp_set(solos, ambient, continuous=steady),
+        lamp_set(
+            solos,
+            ambient,
+            continuous=steady,
+            places=find_places(solos, frames.sought(anchor, targets, look)),
+        ),
         plan_now(plan, look=look),
         stands=turned,
         keep=keep,

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from stopwise.errors import StopwiseError, WrongUse
 from stopwise.lamps.lamp_notes import LampNote
 from stopwise.lamps.solo_checks import check_solos
+from stopwise.lamps.solos import find_places, place_notes, sought_in
 from stopwise.lamps.white_card import white_card_of
 from stopwise.pipeline.plan_frames import PlanFrames
 from stopwise.plan.now import plan_now
@@ -64,6 +65,26 @@ def solo_doubts(frame: Path, draft: Draft) -> tuple[str, ...]:
         return ()
     light = _reader(draft)
     return tuple(_overfed(_solos(draft, light), light(frame), draft, light).values())
+
+
+def place_doubts(frame: Path, lamp: str, draft: Draft) -> tuple[str, ...]:
+    """Return what is to be said of where the sitter stood in a lamp's solo, sentences.
+
+    Parameters
+    ----------
+    frame
+        The solo.
+    lamp
+        The lamp.
+    draft
+        The plan; without a reference, or another solo before this one, nothing is said.
+    """
+    light = _reader(draft)
+    solos = {**_solos(draft, light), lamp: light(frame)}
+    full = _named(draft.plan.frames.reference, draft, light)
+    sought = sought_in(full or next(iter(solos.values())), plan_now(draft.plan))
+    places = find_places(solos, sought)
+    return tuple(note.words for note in place_notes(solos, places) if note.lamp == lamp)
 
 
 def _refuse_white_card(frame: Path, draft: Draft, light: Reader) -> None:

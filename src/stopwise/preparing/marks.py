@@ -17,7 +17,7 @@ from stopwise.pipeline.plan_frames import PlanFrames
 from stopwise.plan.draft import open_draft, written_number
 from stopwise.plan.now import plan_now
 from stopwise.plan.readings import nearest
-from stopwise.preparing.fitness import refuse_misfit, solo_doubts
+from stopwise.preparing.fitness import place_doubts, refuse_misfit, solo_doubts
 from stopwise.raw import decode
 
 if TYPE_CHECKING:
@@ -67,6 +67,8 @@ def mark_frame(frame: Path, part: str, plan: Path) -> str:
     draft.save(what=MARK)
     was = f" (was {before})" if before and before != name else ""
     doubts = solo_doubts(frame, draft) if part == "reference" else ()
+    if asked.role == "solo" and asked.lamp is not None:
+        doubts = place_doubts(frame, asked.lamp, draft)
     clip = draft.plan.camera.clip if asked.role == "clip" else None
     shown = () if clip is None else (clip_words(clip, plan.name),)
     told = " ".join([f"{plan.name}: {asked.words} is {name}{was}.", *shown, *doubts])

@@ -95,6 +95,7 @@ def draw_dial_slip(
     below = _draw_lamps(sheet, side, answer, plan)
     _draw_targets(sheet, Area(side.left, below + 30, side.right, side.bottom), answer)
     told = [ListEntry("fails", (target.say,)) for target in answer.unmet]
+    told += [ListEntry("on the line", (target.say,)) for target in answer.unsure]
     told += [ListEntry(None, (said,)) for said in (*alike_sentences(answer), *sentences)]
     foot = Area(MARGIN, area.bottom + 84, area.right, HEIGHT - MARGIN)
     sheet.told(foot, told, _SIZE, rest="and more, in the text")

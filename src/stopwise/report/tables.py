@@ -299,5 +299,6 @@ def dial_text(
             marks=[style.mark(STATE_MARKS[row.state]) for row in targets],
         ),
         [style.told("fails", target.say) for target in answer.unmet],
+        [style.told("on the line", target.say) for target in answer.unsure],
         [Text(f"{INDENT}{shown(said)}") for said in (*alike_sentences(answer), *sentences)],
     )
