@@ -81,24 +81,25 @@ def test_public_classes_that_hold_arrays_say_it_of_them(pattern):
 
 
 def numbers_of_modules():
-    """Yield each number at a module's top, with whether something is said beside it.
+    """Yield each number at a module's top, with what is said of it and of no other.
 
-    Beside it is a comment in its line, a docstring or comment of it or of the block of lines, with
-    no empty one between, that it stands in.
+    That is a comment in its line, a docstring under it, or a comment over the lines that it is one
+    of, with nothing but numbers between.
     """
     for path in sorted(SOURCE.rglob("*.py")):
         text = path.read_text(encoding="utf-8")
-        lines = text.split("\n")
-        for node in ast.parse(text).body:
+        lines, body = text.split("\n"), ast.parse(text).body
+        for node, after in zip(body, [*body[1:], None], strict=True):
             if isinstance(node, ast.Assign | ast.AnnAssign) and is_number(node.value):
-                first, last = node.lineno - 1, node.end_lineno
-                while lines[first - 1].strip():
-                    first -= 1
-                while lines[last].strip():
-                    last += 1
-                block = "\n".join(lines[first:last])
-                name = f"{path.relative_to(SOURCE).as_posix()}: {lines[node.lineno - 1]}"
-                yield name, "#" in block or '"""' in block
+                above = node.lineno - 2
+                while re.match(r"[A-Z_, ]+ = [\d, ]+$", lines[above]):
+                    above -= 1
+                own = [lines[above].lstrip(), *lines[node.lineno - 1 : node.end_lineno]]
+                said = own[0] if own[0].startswith("#") else ""
+                said += " ".join(line.partition("  # ")[2] for line in own[1:])
+                if isinstance(after, ast.Expr) and isinstance(after.value, ast.Constant):
+                    said += str(after.value.value)
+                yield f"{path.relative_to(SOURCE).as_posix()}: {lines[node.lineno - 1]}", said
 
 
 def is_number(node):
@@ -114,4 +115,4 @@ def is_number(node):
 def test_every_number_at_a_modules_top_says_beside_it_what_it_is():
     found = dict(numbers_of_modules())
     assert len(found) > 400
-    assert [name for name, is_said in found.items() if not is_said] == []
+    assert [name for name, said in found.items() if not said] == []

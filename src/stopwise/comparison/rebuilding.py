@@ -42,12 +42,20 @@ MATCH_ROUGH = 0.006
 MATCH_PATTERN = 0.12
 """Stops of spread over a lamp's light from which on it falls otherwise than it did."""
 
-_FEWEST = 20
 _SURE_STOPS = 0.2
-_SPOT_DOUBT = 0.03
-_MOVE_DOUBT = 0.05
+"""Standard uncertainty in stops from which a lamp's output is taken from its level instead: twice
+what matches. Chosen, as are the three below."""
+
+_SPOT_DOUBT, _MOVE_DOUBT = 0.03, 0.05
+"""Standard uncertainty in stops of an output between two white cards, and on a sitter."""
+
+_CELLS, _FEWEST = 60, 20
+"""Blocks along the longer side on which a lamp's light is compared, and the fewest it must light:
+of 20 the 5th and the 95th percentile are single blocks."""
+
 _FAINT = 0.1
-_CELLS = 60
+"""Share of a lamp's brightest block under which a block counts as not lit by it."""
+
 _SPAN = 3.289707253902945
 """Standard deviations from the 5th to the 95th percentile, 2 Phi^-1(0.95)."""
 

@@ -42,7 +42,7 @@ def slope(values: Sequence[float], places: Sequence[float] | None = None) -> flo
     -------
     float
         0 with fewer than two values. Source: H. Theil, 1950; P. K. Sen, J. Am. Stat. Assoc. 63
-        (1968), 1379. The tests hold it to scipy's; loading scipy.stats would hold up the watch.
+        (1968), 1379. The tests hold it to scipy's; loading scipy.stats takes 0.6 s of CPU time.
     """
     if len(values) < 2:
         return 0.0

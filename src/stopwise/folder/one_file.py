@@ -18,8 +18,7 @@ from stopwise.ledger.frames import FileChangedError, Stamp, content_hash
 if TYPE_CHECKING:
     from stopwise.record import Record
 
-_SAMPLES = 64
-_SAMPLE_BYTES = 512
+_SAMPLES, _SAMPLE_BYTES = 64, 512
 """A copy that sets the length first is looked for at 64 places of 512 bytes: 32 KiB are read of a
 file, and an unwritten stretch of a thirtieth of it is met twice."""
 

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 _SECOND_NS = 1_000_000_000  # nanoseconds in a second
 _NEVER = float("inf")
-_UNKNOWN_NS = -1
+_UNKNOWN_NS = -1  # where nanoseconds stand: no clock gives it
 
 
 @dataclass(frozen=True, slots=True)

@@ -40,7 +40,7 @@ would do little but begin workers."""
 _KEEP_S = 60.0
 """Seconds after which an idle worker over those that there are to be is ended."""
 
-_END_S = 5.0
+_END_S = 5.0  # for which a process that was killed is waited for
 _PREPARE_TIMES = 10.0
 """How much longer than a small file's getting ready may take: a plan names ten frames or so."""
 

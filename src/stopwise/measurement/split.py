@@ -1,7 +1,8 @@
 """Split: whether tones are of one class or two; lit and shadow of a subject, materials of a box.
 
 By hand: scikit-image's `threshold_otsu` gives the cut alone, while the share of every cut is needed
-for the ratio's uncertainty; and a cut alone can't say that there is but one class.
+for the ratio's uncertainty; a cut alone can't say that there is but one class; and its import takes
+0.19 s of CPU time on the way of each first frame.
 """
 
 from __future__ import annotations

@@ -51,8 +51,7 @@ Text = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1)]
 FrameNumber = Annotated[int, Field(ge=1, lt=1 << 63)]
 """What the ledger's rows can have."""
 
-_MOST_BYTES = 262_144
-_BODY_S = 10.0
+_MOST_BYTES, _BODY_S = 262_144, 10.0
 """Most bytes of an action's JSON, far more than 500 drawn patches take, and seconds for them."""
 
 _DIAL_S = 120.0

@@ -19,8 +19,10 @@ FACE_HEIGHT = 1.6
 """Metres from the floor to the sitter's face, as it is drawn; nothing is worked out from it."""
 
 _LAMP_DISTANCE, _CAMERA_DISTANCE, _PAPER_DISTANCE = 1.8, 3.0, 2.0
-_CAMERA_HEIGHT, _AIM_HEIGHT = 1.5, 1.4
 """Metres at which things are drawn that the plan doesn't place (common in a small studio)."""
+
+_CAMERA_HEIGHT, _AIM_HEIGHT = 1.5, 1.4
+"""Metres above the floor of the lens and of what lamps look at (common in a small studio)."""
 
 _PAPER_HALF = 1.35
 """Half of a paper roll 2.7 m wide, metres."""

@@ -32,9 +32,18 @@ Faced = Literal["lamp", "camera", "between"]
 _TURNED: dict[Faced, float] = {"lamp": 0.0, "between": 0.5, "camera": 1.0}
 
 MOST_CLIPPED = 0.001
+"""Share of the box that may clip: a hot photosite or two, and no glare."""
+
 MOST_UNEVEN = 0.1
+"""Stops from the card's darkest to its brightest part: a tenth is what meters show."""
+
 LEAST_SNR = 10.0
+"""Signal to noise of one cell: it scatters by 1.44 / 10 = 0.14 stop then, and the mean of a box's
+hundreds by under a hundredth."""
+
 MOST_TINT = 0.15
+"""Stops of red, and of blue, against green that a card may be off before it is told; chosen."""
+
 UNDER_CLIP = (2.3, 4.2)
 """Stops under clip within which mid-grey is written without being told to."""
 

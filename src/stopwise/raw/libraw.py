@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-_LEVEL_BYTES = 2
+_LEVEL_BYTES = 2  # of each photosite, as the library gives them
 _STACK_LAYERS = 4
 """Planes that the library keeps of a stack, however many the file has."""
 

@@ -30,7 +30,8 @@ if TYPE_CHECKING:
 
 _THREE_PLANES = 3  # R, G and B for each photosite: a picture that was made of a mosaic
 
-_FEWEST_ROWS = 2
+_FEWEST_ROWS = 2  # alike at a picture's end; one may be a dead row of the sensor
+
 _ROWS_ABOVE, _EDGE_ROWS = 32, 4
 """Rows above a tail that are looked at for repeats, and for fading out."""
 
@@ -42,8 +43,7 @@ _REAL_BLACK = 16.0
 """Raw levels: a pedestal that keeps noise above 0, so that blocks of 0 are no darkness. The least
 in use is 64 of 10 bits (common practice)."""
 
-_BLOCK, _STRIDE = 64, 16
-_MOST_BLOCKS = 256
+_BLOCK, _STRIDE, _MOST_BLOCKS = 64, 16, 256
 """Photosites along a dead block and between those looked at; blocks that are made sure of."""
 
 _RUN, _STEP = 1024, 256

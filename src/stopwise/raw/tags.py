@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+# of a picture: TIFF 6.0, section 8, and TIFF/EP
 SUBFILE, WIDTH, HEIGHT, BITS, COMPRESSION, PHOTOMETRIC, SAMPLES = 254, 256, 257, 258, 259, 262, 277
 ROWS_PER_STRIP, PLANAR, TILE_WIDTH, TILE_HEIGHT, SAMPLE_FORMAT = 278, 284, 322, 323, 339
 STRIPS, TILES, PREVIEW, VENDOR_BLOCK = (273, 279), (324, 325), (513, 514), (0x7200, 0x7201)
@@ -11,9 +12,12 @@ SLICES = 50752
 """Of some makers: how many upright slices but the last, their width, and that of the last (known
 well in public, from memory)."""
 
+# of directories, the camera and the exposure: TIFF 6.0, TIFF/EP, Exif; private data of DNG
 SUB_DIRECTORIES, EXIF, GPS, PRIVATE = 330, 34665, 34853, 50740
 MAKE, MODEL, LENS, UNIQUE_MODEL, MAKER_NOTE = 271, 272, 42036, 50708, 37500
 SHUTTER, F_NUMBER, ISO, TAKEN, SUBSECOND = 33434, 33437, 34855, 36867, 37521
+
+# of the mosaic and its levels: TIFF/EP, and DNG, chapter 4
 FILTER_REPEAT, FILTERS = 33421, 33422
 DNG_VERSION, LINEARIZATION, ACTIVE_AREA, MASKED_AREAS = 50706, 50712, 50829, 50830
 BLACK_REPEAT, BLACK, BLACK_ALONG_ROW, BLACK_ALONG_COLUMN, WHITE = 50713, 50714, 50715, 50716, 50717

@@ -22,6 +22,8 @@ _HEAD = 32
 """First bytes that tell containers apart."""
 
 _BOX_HEAD = 8
+"""Bytes of a box's size and kind (ISO/IEC 14496-12, 4.2)."""
+
 _TREE = {b"moov", b"trak", b"mdia", b"minf", b"stbl"}
 """Boxes that lead to tables of samples."""
 

@@ -42,7 +42,11 @@ _GAP, _COLUMN = 28, 44
 """Between pictures and before a column; pixels as all sizes that follow, set by eye."""
 
 _SIZE, _ROW, _LABEL = 17, 26, 14
+"""Of the list's type, of its rows, and of labels on pictures."""
+
 _DASHES = (4.5, 2.2)
+"""Lengths of a broken line's dashes and gaps, in widths of the line."""
+
 _ALIGN_EDGE = 320
 """Blocks along the longer side in which moved pictures are brought onto each other."""
 

@@ -24,6 +24,8 @@ _LABELS = 196
 """Pixels that marks, names and figures need at the right."""
 
 _LABEL, _SMALL, _ROW = 18, 15, 29
+"""Pixels of names, of small type and of a row, set by eye."""
+
 _LEAST_SHARE = 0.002
 """Share of a frame whose bar would be thinner than a pixel."""
 

@@ -38,6 +38,8 @@ WIDTH, HEIGHT = 1600, 1200
 """Pixels of a slip."""
 
 MARGIN = 48
+"""Pixels left free round a slip, 3 % of its width."""
+
 BODY_TOP = 232
 """Pixel row under the headline."""
 
@@ -50,12 +52,16 @@ TALL = 1.05
 INK = "#0B0C0E"
 """Behind writing on a picture, and round lines on it."""
 
-_DPI = 100
+_DPI = 100  # pixels an inch: any number
 _POINTS = 72.0 / _DPI
+"""Points a pixel: matplotlib counts type in them."""
+
 _COMPRESSION = 3
 """zlib's level: a third of the time of the default for a tenth more bytes."""
 
 _FONTS_TRIED = 200
+"""Fonts of a machine that are asked for a letter that ours lacks; chosen."""
+
 _MISSING = "□"
 _GLUED = "\0"
 """Stands for the space before a percent sign while lines are broken."""

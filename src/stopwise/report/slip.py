@@ -47,8 +47,7 @@ if TYPE_CHECKING:
 MOST_TAGS = 9
 """Blown areas that get a number, one digit each; smaller ones are outlined only."""
 
-_GAP = 40
-_SIZE, _ROW = 17, 25
+_GAP, _SIZE, _ROW = 40, 17, 25
 """Between the parts, of the type and of its rows; pixels as all that follow, set by eye."""
 
 _COLUMN = 400
@@ -65,11 +64,14 @@ _UNDER = 14
 """Pixels under the ruler for the signs of what lies below it."""
 
 _LABELS = 108
+"""Pixels that a plain figure's name takes, set by eye."""
+
 _LABEL, _CONTOUR_LABEL, _LEGEND = 17, 13, 15
+"""Pixels of type on patches, along contours, and of the legend."""
+
 _BLOWN, _PALE = OKABE_ITO["orange"], "#C9CED6"
-_CORNER = 9.0
-_DOT_STEP = 9.0
-"""Pixels between dots over what is blocked."""
+_CORNER, _DOT_STEP = 9.0, 9.0
+"""Pixels of a corner that holds a patch, and between dots over what is blocked."""
 
 _COUNTED = {
     "fails": ("fails", "fail"),

@@ -25,7 +25,7 @@ ADOPT = "adopt"
 
 Only = Literal["zones", "ratios", "backdrop"]
 
-_DIGITS = 2
+_DIGITS = 2  # of a zone that is written: hundredths, ten times finer than meters show
 _BACKDROP = ("zone", "left_right", "falloff")
 _SPOILS = ("lamp", "clip", "blown")
 """Checks of a frame that show that its light isn't the one to keep."""

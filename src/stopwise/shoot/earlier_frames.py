@@ -143,6 +143,8 @@ def _with(record: Record, findings: list[Finding]) -> Record:
 
 
 _LONGEST_S = 3600.0
+"""Seconds between two frames from which nothing is asked of the time between them."""
+
 _SURE_S = 2.0
 """Whole seconds from which the times in the files say enough."""
 

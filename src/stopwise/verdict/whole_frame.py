@@ -32,6 +32,8 @@ LEAST_OFF_MARK = 0.03
 picture that shows a metre and a third (common practice: sitters sway by a finger or two)."""
 
 _LEAST_ZONES = 3
+"""Zones that must share an offset before it is the whole frame's: two may agree by chance."""
+
 _SLOPE_STOPS = 0.15
 """A slope along the shutter's travel that is let be: half of a 1/250 s flash's at 1/160 s."""
 
