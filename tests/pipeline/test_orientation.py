@@ -72,7 +72,7 @@ def test_without_a_look_for_it_no_box_is_read_and_nothing_is_turned(tmp_path):
 def test_no_lamp_is_turned_in_fifty_upright_frames(tmp_path):
     frames, seen = PlanFrames(), 0
     for orientation in (5, 6, 7, 8):
-        for number in range(1, 19):  # F0019 stands upright already, F0020 is cut short
+        for number in range(6, 19):  # three solos and the lit frames; F0019 stands upright
             path = turned(f"F{number:04d}.dng", tmp_path, orientation=orientation)
             record = judged(path, PLAN, frames=frames).record
             assert record.reason.code == "no_boxes"
