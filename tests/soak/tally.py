@@ -141,8 +141,15 @@ class Holding:
         if max(own_mb, worker_mb) > MOST_MB:
             self.fault(None, f"{own_mb:.0f} MB held, {worker_mb:.0f} by a worker")
 
-    def timed(self, spoiled: Spoiled | None, took_s: float, had_s: float = 0.0) -> None:
-        """Take in how long a file waited for its verdict, None where others waited for it.
+    def timed(
+        self,
+        spoiled: Spoiled | None,
+        took_s: float,
+        had_s: float,
+        *,
+        behind: Spoiled | None = None,
+    ) -> None:
+        """Take in how long a file waited for its verdict, None where others waited `behind` one.
 
         Meanwhile whoever judges it had `had_s` of a processor. Parents wait for the start too, and
         don't count.
@@ -154,7 +161,8 @@ class Holding:
             if took_s > self.tally.longest_whole_s:
                 self.tally.longest_whole_s, self.tally.its_processor_s = took_s, had_s
             if took_s > MOST_DELAY_S:
-                self.fault(spoiled, f"a verdict after {took_s:.1f} s, {had_s:.1f} of a processor")
+                waited = f"a verdict after {took_s:.1f} s, {had_s:.1f} of a processor"
+                self.fault(spoiled or behind, waited)
 
     def take(self, spoiled: Spoiled, record: dict[str, Any], *, has_plan: bool = True) -> None:
         """Take in a file's record."""

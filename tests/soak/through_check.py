@@ -10,9 +10,10 @@ import tempfile
 import time
 from dataclasses import dataclass
 from pathlib import Path
-from typing import IO, TYPE_CHECKING, Any, Self
+from typing import IO, TYPE_CHECKING, Any, NamedTuple, Self
 
 from soak.corpus import state_of, write
+from support.commanding import processor_s
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -23,14 +24,22 @@ if TYPE_CHECKING:
 _WITHOUT_PLAN_EVERY, _TOLD_EVERY = 3, 5
 
 
+class _Wait(NamedTuple):
+    """From one line to the next: seconds, what `check` had of a processor meanwhile, which line."""
+
+    seconds: float
+    processor_s: float
+    line: int
+
+
 @dataclass(frozen=True, slots=True)
 class _Checked:
-    """What one call gave: its lines, what it said, its exit code, time and memory."""
+    """What one call gave: its lines, what it said, its exit code, its longest wait, and memory."""
 
     lines: list[bytes]
     said: str
     code: int
-    longest_s: float
+    longest: _Wait
     megabytes: float
 
     @property
@@ -73,7 +82,8 @@ class ThroughCheck:
             folder = Path(name)
             before = {one.name: write(folder, one) for one in files}
             checked = _check(folder, [*options, "--json"])
-            records = checked.records
+            records, longest = checked.records, checked.longest
+            behind = list(records)[longest.line] if records else ""
             for one in files:
                 record = records.pop(str(folder / one.name), None)
                 if record is None:
@@ -88,7 +98,8 @@ class ThroughCheck:
                 holding.fault(None, f"{left!r} came to lie in the folder")
             if self._given % _TOLD_EVERY == 0:
                 self._tell(_check(folder, options), files)
-        holding.timed(None, checked.longest_s)
+        behind_it = next((one for one in files if str(folder / one.name) == behind), None)
+        holding.timed(None, longest.seconds, longest.processor_s, behind=behind_it)
         holding.weighed(checked.megabytes, 0.0)
         self._tell(checked, files)
 
@@ -106,24 +117,26 @@ def _check(folder: Path, options: list[str]) -> _Checked:
     with tempfile.TemporaryFile("w+b") as errors:
         process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=errors)
         assert process.stdout is not None
-        lines, longest_s = _timed(process.stdout)
+        lines, longest = _timed(process.stdout, process.pid)
         _, status, usage = os.wait4(process.pid, 0)
         process.returncode = os.waitstatus_to_exitcode(status)
         process.stdout.close()
         errors.seek(0)
         said = errors.read().decode("utf-8", "replace")
-    return _Checked(lines, said, process.returncode, longest_s, usage.ru_maxrss / 1024)
+    return _Checked(lines, said, process.returncode, longest, usage.ru_maxrss / 1024)
 
 
-def _timed(stream: IO[bytes]) -> tuple[list[bytes], float]:
-    """Return all lines, and the longest time in seconds between one and the next."""
-    lines, longest_s, last_s = [], 0.0, None
+def _timed(stream: IO[bytes], pid: int) -> tuple[list[bytes], _Wait]:
+    """Return all lines of a process, and the longest wait between one and the next."""
+    lines: list[bytes] = []
+    longest, last_s, had_s = _Wait(0.0, 0.0, 0), None, 0.0
     for line in stream:
-        now_s = time.monotonic()
-        longest_s = max(longest_s, now_s - (last_s or now_s))
+        now_s, has_s = time.monotonic(), sum(processor_s(pid))
+        if last_s is not None:
+            longest = max(longest, _Wait(now_s - last_s, has_s - had_s, len(lines)))
         lines.append(line)
-        last_s = now_s
-    return lines, longest_s
+        last_s, had_s = now_s, has_s
+    return lines, longest
 
 
 def _refuse(name: str) -> float:
