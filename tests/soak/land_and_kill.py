@@ -1,5 +1,7 @@
 """Kill the real watch while raw files land: `python tests/soak/land_and_kill.py --frames 100000`.
 
+`--frames 0 --a-round 10000` is the soak: one life of the watch, with what it holds of memory.
+
 Every frame must be kept exactly once, in landing order, with the verdict that it has where nobody
 kills the watch. Rounds that were run are kept in a file (`--kept`), so that a run that is cut off
 is taken up again, and are summed over all runs and seeds. It ends with 1 where a promise is broken.
@@ -43,15 +45,21 @@ def rounds_of(kept: Path) -> list[dict[str, Any]]:
 
 
 def run_rounds(chosen: argparse.Namespace, pictures: Pictures) -> None:
-    """Run the rounds of a seed that haven't been run, each kept as soon as it ends."""
+    """Run the rounds of a seed that haven't been run, each kept as soon as it ends.
+
+    Before them comes round 0, in which nobody kills the watch: it gives the verdicts.
+    """
     had = {one["round"] for one in rounds_of(chosen.kept) if one["seed"] == chosen.seed}
-    undisturbed = _in_a_folder(chosen, pictures, states=[], turn=0).verdicts
-    for turn in range(1, chosen.frames // chosen.a_round + 1):
-        if turn in had:
+    undisturbed: dict[str, str] | None = None
+    for turn in range(chosen.frames // chosen.a_round + 1):
+        if turn in had and turn > 0:
             continue
         began = time.monotonic()
-        states = states_from((turn - 1) * chosen.kills, chosen.kills)
+        states = states_from((turn - 1) * chosen.kills, chosen.kills) if turn else []
         outcome = _in_a_folder(chosen, pictures, states=states, turn=turn)
+        undisturbed = undisturbed or outcome.verdicts
+        if turn in had:
+            continue
         took_s = round(time.monotonic() - began, 1)
         figures = {"seed": chosen.seed, "round": turn, **counted(outcome, undisturbed)}
         with chosen.kept.open("a", encoding="utf-8") as lines:
@@ -76,7 +84,12 @@ def _in_a_folder(
 def main() -> int:
     """Run with what the command line says."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--frames", type=int, default=5000, help="of this seed, in all")
+    parser.add_argument(
+        "--frames",
+        type=int,
+        default=5000,
+        help="of this seed, in all; 0: only one undisturbed round",
+    )
     parser.add_argument("--a-round", type=int, default=500, help="frames of one folder")
     parser.add_argument("--kills", type=int, default=3, help="in each round")
     parser.add_argument("--seed", type=int, default=8)
