@@ -246,6 +246,18 @@ def test_a_folder_that_goes_is_told_and_what_it_brings_back_is_judged(made: Set)
         assert watch.stop() == 0
 
 
+def test_a_look_that_breaks_ends_the_watch_with_a_sentence_and_the_next_judges_what_landed(
+    made: Set,
+) -> None:
+    with made.watching() as watch, made.fault("look-breaks"):
+        assert watch.ended() == 2
+    assert f"{made.folder} can't be looked through any more: ValueError: made to fail" in watch.said
+    assert "Traceback" not in watch.said
+    made.land("F1.dng", seed=1)
+    with made.watching() as watch:
+        watch.wait(lambda: watch.files == ["F1.dng"])
+
+
 def test_with_the_clock_set_back_frames_still_follow_those_that_landed_before(made: Set) -> None:
     """The ledger's last frame landed an hour after now: that is how a set-back clock looks."""
     made.land("F1.dng", seed=1)

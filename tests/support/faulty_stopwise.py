@@ -4,7 +4,8 @@
 full disk (ENOSPC) and a failing one (EIO), `frames-fail` is EIO on every frame that is opened to be
 read, which worker processes do: they read this file too. `watch-opens` is the same in the own
 process of the watch. While `plan-hangs` is on no look at a plan's file comes back, and while
-`frames-hang` no opening of a frame whose name begins with H.
+`frames-hang` no opening of a frame whose name begins with H. `look-breaks` is a mistake of our own
+where a folder is looked through.
 """
 
 from __future__ import annotations
@@ -24,6 +25,7 @@ FAULTS = Path(os.environ["STOPWISE_TEST_FAULTS"])
 _CODES = {"ledger-full": sqlite3.SQLITE_FULL, "ledger-fails": sqlite3.SQLITE_IOERR}
 _WORDS = {"ledger-full": "database or disk is full", "ledger-fails": "disk I/O error"}
 _connect, _open, _os_open, _stat = sqlite3.connect, io.open, os.open, os.stat
+_scandir = os.scandir
 
 
 def is_on(fault: str) -> bool:
@@ -77,10 +79,19 @@ def look_at(path: Any, *arguments: Any, **options: Any) -> os.stat_result:
     return _stat(path, *arguments, **options)
 
 
+def scan(*arguments: Any) -> Any:
+    """Look through a folder, unless that is broken."""
+    if is_on("look-breaks"):
+        msg = "made to fail"
+        raise ValueError(msg)
+    return _scandir(*arguments)
+
+
 sqlite3.connect = connect
 io.open = builtins.open = open_file
 os.open = open_descriptor
 os.stat = look_at
+os.scandir = scan
 
 if __name__ == "__main__":
     from stopwise.cli import main

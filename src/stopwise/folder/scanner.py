@@ -9,7 +9,7 @@ import time
 from queue import SimpleQueue
 from typing import TYPE_CHECKING, Any, Protocol
 
-from stopwise.errors import refusal
+from stopwise.errors import StopwiseError, refusal, what_failed
 from stopwise.folder import listing
 
 if TYPE_CHECKING:
@@ -177,11 +177,15 @@ class FolderScanner:
 
         Raises
         ------
-        Exception
-            What ended the looking, if anything has: a watch that is blind must not seem to go on.
+        StopwiseError
+            If something has ended the looking: a watch that is blind must not seem to go on.
         """
         if self._failed is not None:
-            raise self._failed
+            msg = (
+                f"{self._folder} can't be looked through any more: {what_failed(self._failed)}. "
+                "Start the watch again: what lands until then is judged then."
+            )
+            raise StopwiseError(msg) from self._failed
         while not self._seen.empty():
             yield self._seen.get_nowait()
 
