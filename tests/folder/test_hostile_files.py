@@ -131,6 +131,7 @@ def test_a_file_that_takes_too_much_memory_is_unreadable_and_the_batch_goes_on(
 
 
 CHECK_WITH_A_HANGING_DECODER = """
+import signal
 import sys
 import time
 from pathlib import Path
@@ -152,6 +153,7 @@ class ShortForOne(Limits):
         return float(sys.argv[1]) if size == Path(sys.argv[2]).stat().st_size else 600.0
 
 
+signal.signal(signal.SIGINT, signal.default_int_handler)  # that a shell's background job ignores
 rawpy.RawPy = Hangs
 check_command.Limits = ShortForOne
 main(["check", *sys.argv[2:], "--json"])

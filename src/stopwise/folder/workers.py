@@ -33,9 +33,12 @@ after each that took longer, since a machine that others use may need minutes.""
 _SLOW_S = 4.0
 """Seconds at one file after which a worker doesn't count as one any more, and another is begun in
 its place, so that files which take long don't hold up the others. As many again as there are; once
-all of these are slow too, the one that is longest at its file is ended where another waits. Where a
-worker takes longer to get ready, files have as long: else a machine that is busy with other things
-would do little but begin workers."""
+all of these are slow too, the one that is longest at its file is ended where another waits."""
+
+_SLOW_SHARE = 0.5
+"""Of the time that a worker takes to get ready, which any file may take too: on a machine that is
+busy with other things the watch would else do little but begin workers. A sample frame with its
+plan was measured to take a ninth of it."""
 
 _KEEP_S = 60.0
 """Seconds after which an idle worker over those that there are to be is ended."""
@@ -319,7 +322,8 @@ class ProcessPool:
                 worker.task = tasks.popleft()
                 worker.task.tries += 1
                 most_s = self._limits.time_s(worker.task.size)
-                slow_s = max(_SLOW_S, *(one.ready_s for one in self._workers))
+                ready_s = max(one.ready_s for one in self._workers)
+                slow_s = max(_SLOW_S, _SLOW_SHARE * ready_s)
                 worker.send(_Doing.ASSESSING, worker.task.arguments, most_s, slow_s)
 
     def _end(self, worker: _Worker) -> None:
