@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import os
-import time
-from contextlib import closing
+import threading
+from contextlib import closing, contextmanager
 from functools import partial
 from itertools import chain, repeat
 from typing import TYPE_CHECKING, Any
@@ -13,9 +13,10 @@ import pytest
 
 from stopwise.folder.one_worker import OneWorker
 from stopwise.raw.bounds import FailedOnFileError, InTime, Limits
-from support.watching import tiny_raw
+from support.watching import tiny_raw, wait_until
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
     from pathlib import Path
 
 
@@ -33,6 +34,9 @@ class NoTime(Limits):
         return 0.0
 
 
+RELEASED = threading.Event()
+"""Lets a reader that hangs in this process go at the end."""
+
 HANGS = 5000
 """Bytes of the file that is never read to its end."""
 
@@ -40,7 +44,7 @@ HANGS = 5000
 def read(path: Path, told: str) -> tuple[str, int]:
     """Return what was told and the process that read; never, for a file of one size."""
     if path.stat().st_size == HANGS:
-        time.sleep(3600)
+        RELEASED.wait(3600)
     if told == "raise":
         raise ValueError(told)
     return told, os.getpid()
@@ -48,6 +52,15 @@ def read(path: Path, told: str) -> tuple[str, int]:
 
 def in_time(limits: Limits, **more: Any) -> closing[InTime]:
     return closing(InTime(read, then=partial(OneWorker, read, limits), limits=limits, **more))
+
+
+@contextmanager
+def released() -> Iterator[None]:
+    """Leave no thread behind that hangs."""
+    try:
+        yield
+    finally:
+        RELEASED.set()
 
 
 @pytest.fixture
@@ -73,7 +86,7 @@ def test_a_file_that_takes_too_long_costs_itself_and_those_after_it_are_read_els
 ) -> None:
     hangs = tmp_path / "hangs.dng"
     hangs.write_bytes(bytes(HANGS))
-    with in_time(ShortForOne()) as files:
+    with in_time(ShortForOne()) as files, released():
         with pytest.raises(FailedOnFileError, match=r"^it took too long$"):
             files.answer(hangs, "a")
         told, process = files.answer(good, "b")
@@ -83,6 +96,7 @@ def test_a_file_that_takes_too_long_costs_itself_and_those_after_it_are_read_els
         with pytest.raises(FailedOnFileError, match=r"^it took too long, 2 times$"):
             files.answer(hangs, "c")
         assert files.answer(good, "d")[0] == "d"
+    wait_until(lambda: not [one for one in threading.enumerate() if "reader" in one.name])
 
 
 def test_what_is_spent_on_other_things_is_not_the_files_own(good: Path) -> None:

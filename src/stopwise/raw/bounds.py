@@ -181,8 +181,9 @@ class InTime:
         self._asked: SimpleQueue[tuple[Any, ...] | None] = SimpleQueue()
         self._answers: SimpleQueue[tuple[Any, BaseException | None]] = SimpleQueue()
         self._after: Reads | None = None
-        # there before any file, since a thread needs memory to begin
-        threading.Thread(target=self._read_all, name="stopwise-reader", daemon=True).start()
+        self._is_reading = False
+        self._thread = threading.Thread(target=self._read_all, name="stopwise-reader", daemon=True)
+        self._thread.start()  # before any file is read, since a thread needs memory to begin
 
     def answer(self, path: Path, *rest: Any) -> Any:
         """Return what `read` returns for a file.
@@ -198,6 +199,7 @@ class InTime:
             return self._after.answer(path, *rest)
         end = time.monotonic() + self._limits.time_s(size_of(path)) - self._spent_besides_s()
         self._asked.put((path, *rest))
+        self._is_reading = True
         while True:
             try:
                 left_s = end + self._spent_besides_s() - time.monotonic()
@@ -207,13 +209,16 @@ class InTime:
                 if left_s <= 0:
                     self._after = self._then()
                     raise FailedOnFileError(what_failed(TimeoutError())) from late
+        self._is_reading = False
         if error is not None:
             raise error
         return value
 
     def close(self) -> None:
-        """End the thread once it has nothing to read, and what came after it."""
+        """End the thread, unless it hangs with a file, and what came after it."""
         self._asked.put(None)
+        if not self._is_reading:
+            self._thread.join()
         if self._after is not None:
             self._after.close()
 
