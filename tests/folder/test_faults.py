@@ -205,7 +205,7 @@ def test_frames_on_which_all_workers_hang_hide_no_other_and_are_judged_once_they
     made: Set,
 ) -> None:
     hanging = [f"H{number}.dng" for number in range(5)]
-    with made.watching() as watch:
+    with made.watching("--workers", "2") as watch:
         with made.fault("frames-hang"):
             for number, name in enumerate(hanging):
                 made.land(name, seed=number + 1)

@@ -31,7 +31,7 @@ def seconds_behind(hanging: int) -> float:
         made = Set(Path(base))
         for name in ("shoot", "faults"):
             (made.base / name).mkdir()
-        with made.watching("--plan", str(SAMPLES / "plan.toml")) as watch:
+        with made.watching("--plan", str(SAMPLES / "plan.toml"), "--workers", "2") as watch:
             _copy(_FIRST, made.folder)
             watch.wait(lambda: watch.files == [_FIRST], limit_s=600)
             with made.fault("frames-hang"):

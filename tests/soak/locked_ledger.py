@@ -28,7 +28,7 @@ def one_try() -> tuple[float, float, float]:
         made = Set(Path(base))
         for name in ("shoot", "faults"):
             (made.base / name).mkdir()
-        with made.watching() as watch:
+        with made.watching("--workers", "2") as watch:
             for number in (1, 2):  # each worker's first file takes longer
                 made.land(f"F{number}.dng", seed=number)
                 watch.wait(lambda number=number: len(watch.files) == number)
