@@ -18,6 +18,11 @@ Advice = Literal[
     "feather",
     "way_back",
     "secure",
+    "tilt_up",
+    "tilt_down",
+    "turn_in",
+    "turn_out",
+    "feather_paper",
     "ask",
     "wait",
 ]

@@ -401,6 +401,12 @@ def _feather(finding: Finding) -> str:
     return f"Feather the {lead}, or {lead} {_less(finding)}."
 
 
+def _paper_lamps(finding: Finding) -> str:
+    lamps = finding.detail.lamps
+    many = "both paper lamps" if len(lamps) == 2 else "all paper lamps"
+    return f"the {lamp_name(lamps[0])}" if len(lamps) == 1 else many
+
+
 def _shoot_slower(finding: Finding) -> str:
     """Ask for a frame at the next slower mark: it shows whether the flash's tail is cut off."""
     shutter_s = finding.detail.shutter_s
@@ -496,6 +502,11 @@ _ADVICE = {
     "way_back": "{way_back}",
     "secure": "{secure}",
     "feather": "{feather}",
+    "tilt_up": "Tilt {paper_lamps} up a little.",
+    "tilt_down": "Tilt {paper_lamps} down a little.",
+    "turn_in": "Turn {paper_lamps} in a little.",
+    "turn_out": "Turn {paper_lamps} out a little.",
+    "feather_paper": "Feather the {lead} off the paper.",
     "ask": "Was that you? Say: take yes.",
     "wait": "One frame only: shoot on.",
 }
@@ -525,6 +536,7 @@ _FIELDS: dict[str, Callable[[Finding], str]] = {
     "to_side": _to_side,
     "boxes_follow": _boxes_follow,
     "not_read": _not_read,
+    "paper_lamps": _paper_lamps,
     "lead": lambda one: lamp_name(one.detail.lamps[0] if one.detail.lamps else one.of),
     "turned": lambda one: moved_text(one.detail.turned_stops or 0.0),
     "shift_hundredths": lambda one: f"{abs(one.measured or 0.0):.2f}",

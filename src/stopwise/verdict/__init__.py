@@ -12,6 +12,7 @@ from stopwise.plan.now import plan_now
 from stopwise.targets import setting_findings, targets_of
 from stopwise.verdict.causes import with_causes
 from stopwise.verdict.lamp_causes import with_lamp_causes
+from stopwise.verdict.paper_advice import with_paper_advice
 from stopwise.verdict.whole_frame import (
     frame_findings,
     is_unlit,
@@ -101,6 +102,8 @@ def verdict_on(
         findings, turns = with_causes(findings, now, measurement)
     else:
         findings, turns = with_lamp_causes(findings, now, lamps, out)
+    if any(one.figure == "falloff" and one.state == "fails" for one in findings):
+        findings = with_paper_advice(findings, now, measurement)
     verdict = verdict_of(_with_free_turns(findings), turns)
     still_open = tuple(patch.name for patch in now.patches if patch.is_open)
     if still_open and verdict.verdict != "off plan":
