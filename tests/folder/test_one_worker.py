@@ -7,11 +7,13 @@ import threading
 from contextlib import closing, contextmanager
 from functools import partial
 from itertools import chain, repeat
+from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any
 
 import pytest
 
 from stopwise.folder.one_worker import OneWorker
+from stopwise.raw import bounds
 from stopwise.raw.bounds import FailedOnFileError, InTime, Limits
 from support.watching import tiny_raw, wait_until
 
@@ -21,10 +23,10 @@ if TYPE_CHECKING:
 
 
 class ShortForOne(Limits):
-    """A second for a file of one size, and time enough on any machine for all others."""
+    """A moment for a file of one size, and time enough on any machine for all others."""
 
     def time_s(self, size: int) -> float:
-        return 1.0 if size == HANGS else 600.0
+        return 0.1 if size == HANGS else 600.0
 
 
 class NoTime(Limits):
@@ -97,6 +99,18 @@ def test_a_file_that_takes_too_long_costs_itself_and_those_after_it_are_read_els
             files.answer(hangs, "c")
         assert files.answer(good, "d")[0] == "d"
     wait_until(lambda: not [one for one in threading.enumerate() if "reader" in one.name])
+
+
+def test_a_file_that_the_processor_has_no_time_for_is_waited_for_ten_times_as_long(
+    good: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    now, had = iter([0.0, 299.0, 299.0, 301.0, 301.0]), iter([0.0, 29.0, 29.0, 29.0, 29.0])
+    with in_time(Limits()) as files:
+        clocks = SimpleNamespace(monotonic=lambda: next(now), process_time=lambda: next(had))
+        monkeypatch.setattr(bounds, "time", clocks)
+        left_s = files._left_s(30.0)
+        assert left_s() == left_s() == 1.0
+        assert left_s() == left_s() == -1.0
 
 
 def test_what_is_spent_on_other_things_is_not_the_files_own(good: Path) -> None:

@@ -40,6 +40,9 @@ _SLOW_SHARE = 0.5
 busy with other things the watch would else do little but begin workers. A sample frame with its
 plan was measured to take a ninth of it."""
 
+_LATE_SHARE = 10.0
+"""Likewise, after which a file is given up: 30 s where a worker takes three to get ready."""
+
 _KEEP_S = 60.0
 """Seconds after which an idle worker over those that there are to be is ended."""
 
@@ -321,8 +324,8 @@ class ProcessPool:
             elif tasks:
                 worker.task = tasks.popleft()
                 worker.task.tries += 1
-                most_s = self._limits.time_s(worker.task.size)
                 ready_s = max(one.ready_s for one in self._workers)
+                most_s = max(self._limits.time_s(worker.task.size), _LATE_SHARE * ready_s)
                 slow_s = max(_SLOW_S, _SLOW_SHARE * ready_s)
                 worker.send(_Doing.ASSESSING, worker.task.arguments, most_s, slow_s)
 

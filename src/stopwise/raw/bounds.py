@@ -33,6 +33,9 @@ LEAST_S, LEAST_S_PER_MEGABYTE = 30.0, 0.5
 """Seconds that any file has, and by its size: a lossless frame of 150 million photosites in 156 MB
 took 18 s on two cores that nine others used."""
 
+MOST_BUSY_TIMES = 10.0
+"""How much longer a file may take in one's own process on a machine that is busy with others."""
+
 MOST_PHOTOSITES_PER_BYTE = 1032
 """No packing of raw files beats deflate's bound (RFC 1951: 258 bytes from 2 bits)."""
 
@@ -153,8 +156,9 @@ class Reads(Protocol):
 class InTime:
     """Reads files one after another in this process, each within its time.
 
-    Nothing ends a decoder that hangs in one's own process: it is left behind in its thread, with
-    its file, and whoever comes `then` reads those after it.
+    That is time of the processor: on a machine that is busy with other things a file takes longer,
+    but no more than ten times as long. Nothing ends a decoder that hangs in one's own process: it
+    is left behind in its thread, with its file, and whoever comes `then` reads those after it.
 
     Parameters
     ----------
@@ -197,16 +201,15 @@ class InTime:
         """
         if self._after is not None:
             return self._after.answer(path, *rest)
-        end = time.monotonic() + self._limits.time_s(size_of(path)) - self._spent_besides_s()
+        left_s = self._left_s(self._limits.time_s(size_of(path)))
         self._asked.put((path, *rest))
         self._is_reading = True
         while True:
             try:
-                left_s = end + self._spent_besides_s() - time.monotonic()
-                value, error = self._answers.get(timeout=max(left_s, 0.0))
+                value, error = self._answers.get(timeout=max(left_s(), 0.05))
                 break
             except Empty as late:
-                if left_s <= 0:
+                if left_s() <= 0:
                     self._after = self._then()
                     raise FailedOnFileError(what_failed(TimeoutError())) from late
         self._is_reading = False
@@ -221,6 +224,17 @@ class InTime:
             self._thread.join()
         if self._after is not None:
             self._after.close()
+
+    def _left_s(self, most_s: float) -> Callable[[], float]:
+        """Return what tells the seconds that a file which begins now has left at least."""
+        besides_s, began, had = self._spent_besides_s(), time.monotonic(), time.process_time()
+
+        def left_s() -> float:
+            of_processor = most_s - (time.process_time() - had)
+            in_all = MOST_BUSY_TIMES * most_s - (time.monotonic() - began)
+            return min(of_processor, in_all) + self._spent_besides_s() - besides_s
+
+        return left_s
 
     def _read_all(self) -> None:
         while (arguments := self._asked.get()) is not None:
