@@ -23,7 +23,7 @@ from stopwise.lamps.power_search import Knob, Search
 from stopwise.lamps.prediction import aims_of, build_scene
 from stopwise.lamps.seen import place_of
 from stopwise.lamps.solos import lamp_set
-from stopwise.measurement import Known, read
+from stopwise.measurement import Known, read, reduce
 from stopwise.plan import load_plan
 from stopwise.plan.now import plan_now
 
@@ -62,8 +62,10 @@ def _placed(
 ) -> tuple[LightGrid, Shift | None, LightGrid]:
     """Return a shot's light, where its patches say that the sitter is, and its blocks."""
     frame = as_frame(shot)
-    reading = read(frame, plan, known=Known(reference=reference), tails=True)
-    return reading.grid, place_of(reading.measurement, plan_now(plan)), reading.grid
+    targets = plan_now(plan)
+    light = reduce(frame, targets, tails=True).grid
+    measurement = read(frame, plan, known=Known(reference=reference)).measurement
+    return light, place_of(measurement, targets), light
 
 
 # --- dial -----------------------------------------------------------------------------------------

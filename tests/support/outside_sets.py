@@ -18,7 +18,7 @@ from scipy.ndimage import gaussian_filter, map_coordinates, shift
 
 from stopwise.frame import Exposure
 from stopwise.lamps.solos import find_places, lamp_set, sought_in
-from stopwise.measurement import read
+from stopwise.measurement import read, reduce
 from stopwise.plan.model import Plan
 from stopwise.plan.now import plan_now
 from support.outside import (
@@ -277,11 +277,11 @@ class OutsideSet:
 
     def light(self, frame: Frame, plan: Plan, sought: Sought | None = None) -> LightGrid:
         """Return a solo's light, the sitter's boxes read where he stands, as `PlanFrames` does."""
-        reading = read(frame, plan, tails=True)
-        place = None if sought is None else sought.place_in(reading.grid)
+        reduced = reduce(frame, plan_now(plan), tails=True)
+        place = None if sought is None else sought.place_in(reduced.grid)
         if sought is None or place is None:
-            return reading.grid
-        return reading.with_boxes(place.carried(sought.boxes, reading.grid.cells))
+            return reduced.grid
+        return reduced.with_boxes(place.carried(sought.boxes, reduced.grid.cells))
 
     def shot(
         self, rng: np.random.Generator, *, misplaced: float, plan: Plan | None = None

@@ -13,7 +13,7 @@ from lightmodel.shoots import SMALL, made_shoot
 from stopwise.lamps.blame import know
 from stopwise.lamps.seen import Announced, see_lamps
 from stopwise.lamps.solos import lamp_set
-from stopwise.measurement import Known, read
+from stopwise.measurement import Known, read, reduce
 from stopwise.plan.model import Plan
 from stopwise.plan.now import plan_now
 from stopwise.targets import targets_of
@@ -143,10 +143,10 @@ class Shooting:
         plan = plan_of(made, powers)
         self = cls(made, plan, rng, right, dials, plan_now(plan))
         grids = {
-            name: read(made.shot({name: powers[name] - right[name]}), plan, tails=True).grid
+            name: reduce(made.shot({name: powers[name] - right[name]}), self.now, tails=True).grid
             for name in made.names
         }
-        lamps = lamp_set(grids, read(made.shot({}), plan, tails=True).grid)
+        lamps = lamp_set(grids, reduce(made.shot({}), self.now, tails=True).grid)
         whole = made.shot({name: powers[name] - right[name] for name in made.names})
         self._known = lamps, know(lamps, self.now), read(whole, plan).grid
         return self
