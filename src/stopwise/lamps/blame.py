@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from stopwise.lamps.outputs import Expected
+from stopwise.lamps.outputs import OFF_UNCERTAINTIES, Expected
 from stopwise.lamps.prediction import aims_of, build_scene, slopes
 from stopwise.plan.now import stays_with_the_set
 
@@ -43,6 +43,9 @@ _MATTERS = 0.1
 
 _MOST = 0.5
 """Share of a difference that a cause must explain."""
+
+_FORMLESS = ("hair", "metal")
+"""Materials that reflect by strands and edges, whose directions nobody knows."""
 
 _DARK = -20.0
 """Stops that stand for a lamp that is out."""
@@ -90,12 +93,15 @@ class Knowledge:
         Each target, by check and what it is of.
     sitters
         Patches that are the sitter's: they may turn with a head.
+    formless
+        Those of them whose form nobody knows: hair, metal.
     """
 
     now: PlanNow
     scene: Scene
     aims: Mapping[tuple[str, str], Aim]
     sitters: frozenset[str]
+    formless: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,7 +136,8 @@ def know(lamps: LampSet, now: PlanNow) -> Knowledge:
     scene = build_scene(lamps, now).quick()
     aims: dict[tuple[str, str], Aim] = {(aim.check, aim.of): aim for aim in aims_of(now, scene)}
     sitters = (patch.name for patch in now.patches if not stays_with_the_set(patch))
-    return Knowledge(now, scene, aims, frozenset(sitters))
+    formless = (patch.name for patch in now.patches if patch.material in _FORMLESS)
+    return Knowledge(now, scene, aims, frozenset(sitters), frozenset(formless))
 
 
 def likely_out(drops: Mapping[str, float], lit_by: Mapping[str, Sequence[str]]) -> str | None:
@@ -170,22 +177,34 @@ class FrameCase:
         What each lamp gave in this frame.
     around
         What else is known of it.
+    findings
+        All of it, as far as they bear one another out.
     """
 
     def __init__(
-        self, knowledge: Knowledge, readings: Mapping[str, LampReading], around: Circumstances
+        self,
+        knowledge: Knowledge,
+        readings: Mapping[str, LampReading],
+        around: Circumstances,
+        findings: Sequence[Finding] = (),
     ) -> None:
-        self.know, self.around = knowledge, around
+        self.know, self.around, self.findings = knowledge, around, findings
         self.names = knowledge.scene.names
         self.readings = [readings.get(name) for name in self.names]
         self.out = [reading is not None and reading.state == "out" for reading in self.readings]
         self.outputs = np.array(
             [
-                _DARK if out else 0.0 if reading is None else reading.stops or 0.0
-                for out, reading in zip(self.out, self.readings, strict=True)
+                _DARK if out else self._gave(name, reading)
+                for name, out, reading in zip(self.names, self.out, self.readings, strict=True)
             ]
         )
         self.given = self._read(self.outputs)
+
+    def _gave(self, name: str, reading: LampReading | None) -> float:
+        """Return what a lamp gave, stops; as expected where it isn't seen."""
+        if reading is None or reading.fired_stops is None:
+            return self.around.expected.get(name, Expected()).stops
+        return reading.fired_stops
 
     def _read(self, outputs: Floats) -> Prediction:
         return self.know.scene.read(outputs + self.around.exposure_stops)
@@ -218,11 +237,12 @@ class FrameCase:
     def agrees(self, finding: Finding) -> bool:
         """Tell whether what the lamps give is what a figure measured, within 0.15 stop."""
         aim, rest = self.know.aims.get((finding.check, finding.of)), self.rest(finding)
-        if aim is None or rest is None:
-            return False
+        return aim is not None and rest is not None and abs(rest) <= AGREE_STOPS + self._lost(aim)
+
+    def _lost(self, aim: Aim) -> float:
+        """Return what flare may hide of a figure's light, stops."""
         levels = [self.given.patches[name].log2_y for name in aim.patches]
-        lost = math.log2(1.0 + _FLARE / 2.0 ** min(levels)) if levels else 0.0
-        return abs(rest) <= max(AGREE_STOPS, 2.0 * self.doubt(aim)) + lost
+        return math.log2(1.0 + _FLARE / 2.0 ** min(levels)) if levels else 0.0
 
     def is_of_sitter(self, aim: Aim) -> bool:
         """Tell whether a target is on the sitter, who may turn."""
@@ -231,7 +251,9 @@ class FrameCase:
     def blame(self, finding: Finding) -> Blame:
         """Return the cause of one failed finding.
 
-        A lamp is named only where the lamps' light as read explains the figure within 0.15 stop.
+        A lamp is named only where the lamps' light as read explains the figure within 0.15 stop,
+        and what they make of it is clear of their uncertainty; the sitter only where what they
+        leave is. Between the two nobody knows.
         """
         aim = self.know.aims.get((finding.check, finding.of))
         difference, rest = finding.difference, self.rest(finding)
@@ -245,19 +267,44 @@ class FrameCase:
             return Blame("shutter")
         if rest is None:
             return _UNKNOWN
+        unsure = OFF_UNCERTAINTIES * self.doubt(aim)
         if self.agrees(finding):
-            return self._of_lamps(aim, difference)
+            is_clear = aim.is_share or abs(difference - rest) > unsure
+            told = self._of_lamps(aim, difference) if is_clear else _UNKNOWN
+            return _UNKNOWN if told.cause == "lamp" and not self._is_borne_out(aim) else told
+        is_clear = aim.is_share or abs(rest) > unsure + self._lost(aim)
         explains = rest * difference > 0 and abs(rest) >= _MOST * abs(difference)
-        if (explains or aim.is_share) and self.is_of_sitter(aim):
+        if is_clear and (explains or aim.is_share) and self.is_of_sitter(aim):
             return Blame("sitter")
-        return Blame("backdrop") if finding.check == "backdrop" else _UNKNOWN
+        is_paper = is_clear and finding.check == "backdrop"
+        return Blame("backdrop") if is_paper else _UNKNOWN
+
+    def _is_borne_out(self, aim: Aim) -> bool:
+        """Tell whether a figure on matter of no known form is borne out by another's.
+
+        Hair's strands face anywhere: what a turned head makes of them looks like a lamp. So the
+        lamp that matters most to it must account for a figure on something else too.
+        """
+        if not self.know.formless.issuperset(aim.patches) or not aim.patches:
+            return True
+        most = int(np.argmax(np.abs(self.moves[aim.check, aim.of])))
+        return any(
+            (other := self.know.aims.get((one.check, one.of))) is not None
+            and not self.know.formless.intersection(other.patches)
+            and abs(self.moves[other.check, other.of][most]) > _MATTERS
+            and self.agrees(one)
+            for one in self.findings
+        )
 
     def doubt(self, aim: Aim) -> float:
-        """Return the uncertainty of what the lamps give, infinite with a lamp that isn't seen."""
+        """Return the uncertainty of what the lamps give, infinite with a lamp that isn't seen.
+
+        One that hardly matters to a figure may be off by a stop.
+        """
         parts = [0.0]
         for move, reading in zip(self.moves[aim.check, aim.of], self.readings, strict=True):
             if reading is None or reading.state == "not seen":
-                parts.append(math.inf if abs(move) > _MATTERS else 0.0)
+                parts.append(math.inf if abs(move) > _MATTERS else float(move))
             elif reading.uncertainty is not None and reading.state != "out":
                 parts.append(float(move) * reading.uncertainty)
         return math.hypot(*parts)

@@ -100,6 +100,19 @@ _NOTHING_FITS = 0.85
 Set on our own renderer: lamps that were out left 0.68 at most in 36 sets whose sitters had moved.
 """
 
+_SPREAD, _NARROW = 0.7, 30.0
+"""Spreads of cells that an output is unsure by, and cells at which that is doubled.
+
+These and the three below are set on half of the portraits that we did not make: solos up to 2 % of
+the width off, sitters up to 6 % off, heads turned by up to 20 degrees.
+"""
+
+_LEFT, _USUAL_MISFIT = 4.0, 0.12
+"""By how much each part that fits nothing adds to that, over what a still sitter leaves."""
+
+_DRIFT = 3.5
+"""Stops a picture width by which a lamp lights a sitter otherwise who stands elsewhere."""
+
 _REPEAT = 0.02
 """Stops that a flash and its reading vary by in any case (common practice: 0.02 to 0.1)."""
 
@@ -366,15 +379,17 @@ class _Seen:
         What fits the whole picture, and its standard error.
     led
         Median over the blocks that this lamp leads; None where it leads too few.
-    spread
+    spread, cells
         Half the 16th to 84th percentile of what single cells say, the more light and the better
-        their fit, the more say.
+        their fit, the more say; and how many cells with an equal say that is.
     misfit
         Which share of what is known of it comes from cells that don't fit, 0 to 1.
     overlap
         Which share of its light falls where it fell in the solo.
     went
         Which share of what is known of it comes from cells that went along with the sitter.
+    drift
+        How far the sitter stands off where he stood in its solo, fractions of the picture.
     is_placed
         Whether the sitter's place is sure: somebody says it and the picture bears it out, or
         another lamp that lights him reads as expected where he was found.
@@ -386,9 +401,11 @@ class _Seen:
     error: float
     led: float | None
     spread: float
+    cells: float
     misfit: float
     overlap: float
     went: float
+    drift: float
     is_placed: bool
     is_lost: bool
 
@@ -426,19 +443,23 @@ def _see(stack: Stack, start: Floats, placement: Shift | None) -> list[_Seen]:
     shares = overlap(stack, shift)
     sitter = stack.sitter_at(shift)
     moved = stack.lamps if sitter is None else np.nan_to_num(sitter)
+    here = np.zeros(2) if shift is None else np.array([shift.dx, shift.dy])
     return [
         _Seen(
             output=float(fit.outputs[index]),
             error=float(error[index]),
             led=_led(stack, moved if went[index] > _MOSTLY else stack.lamps, fit.outputs, index),
-            spread=_spread(fit, cells, index),
+            spread=spread,
+            cells=count,
             misfit=float(misfit[index]),
             overlap=float(shares[index]),
             went=float(went[index]),
+            drift=math.hypot(*(here - place)),
             is_placed=sure,
             is_lost=lost,
         )
-        for index in range(len(start))
+        for index, place in enumerate(stack.places)
+        for spread, count in (_spread(fit, cells, index),)
     ]
 
 
@@ -472,13 +493,16 @@ def _led(stack: Stack, light: Floats, outputs: Floats, index: int) -> float | No
     return float(np.median((stack.seen - others)[leads] / own[leads]))
 
 
-def _spread(fit: Fit, cells: Design, index: int) -> float:
+def _spread(fit: Fit, cells: Design, index: int) -> tuple[float, float]:
+    """Return how far single cells' answers spread, linear, and how many equal ones they are."""
     own = np.maximum(fit.used[:, index], 1e-12)
     says = fit.outputs[index] + fit.residual * cells.sigma / own
     order = np.argsort(says)
-    share = np.cumsum((fit.weight * np.square(own / cells.sigma))[order])
+    known = (fit.weight * np.square(own / cells.sigma))[order]
+    share = np.cumsum(known)
     low, high = np.interp([0.16 * share[-1], 0.84 * share[-1]], share, says[order])
-    return float(high - low) / 2.0
+    count = share[-1] ** 2 / max(float(np.square(known).sum()), 1e-300)
+    return float(high - low) / 2.0, max(float(count), 1.0)
 
 
 # --- what is made of it ---------------------------------------------------------------------------
@@ -515,24 +539,23 @@ def _is_out(seen: _Seen, limit: float) -> bool:
 def _uncertainty(seen: _Seen) -> float | None:
     """Return the standard uncertainty in stops, None where nothing was seen.
 
-    The jackknife's error and a fixed 0.02 for flash and reading; what cells say that differ; what
-    light may differ by where the sitter carried part of it off; how much of what the lamp lights
-    fits nothing; and how far the two ways of seeing part. The weights of the last four are set on
-    our own renderer, whose sitter is a hand's breadth off the mark.
+    The jackknife's error and a fixed 0.02 for flash and reading; what cells say that differ, which
+    errors of place and form make alike over many of them; the lamp's light where the sitter stands
+    against where he stood in its solo; how much of what the lamp lights fits nothing; and how far
+    the two ways of seeing part. A lamp that lights few cells shares each of these among them.
     """
     if seen.best <= 0.0 or seen.output <= 0.0:
         return None
     scale = 1.0 / (seen.best * math.log(2.0))
-    away = 1.0 - seen.overlap
-    carried = 0.1 * seen.went + 0.5 * away + 1.0 * away**2
-    if seen.is_known:
-        misfitting = 1.2 * seen.misfit**3
-    else:
+    narrow = 1.0 + _NARROW / seen.cells
+    left = 1.0 + _LEFT * max(seen.misfit - _USUAL_MISFIT, 0.0)
+    spread = _SPREAD * narrow * left * scale * seen.spread
+    carried = _DRIFT * narrow * seen.went * seen.drift
+    misfitting = 0.0
+    if not seen.is_known:
         # two fifths of it not fitting leave the lamp unseen; less where the sitter is gone
         misfitting = NOT_SEEN * (seen.misfit / (_MISFITS_LOST if seen.is_lost else _MISFITS)) ** 6
     parted = 0.0
     if seen.led is not None and seen.led > 0.0:
         parted = 0.5 * abs(math.log2(seen.output / seen.led))
-    return math.hypot(
-        _REPEAT, scale * seen.error, 0.3 * scale * seen.spread, carried, misfitting, parted
-    )
+    return math.hypot(_REPEAT, scale * seen.error, spread, carried, misfitting, parted)

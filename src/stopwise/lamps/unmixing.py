@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from stopwise.grid import moved, pooled
-from stopwise.lamps.solos import exposure_stops
+from stopwise.lamps.solos import SoloPlace, exposure_stops
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -123,12 +123,16 @@ class Stack:
         him; `lamps` itself where he stood there in every solo.
     good
         bool (rows, columns), blocks that are clipped in neither frame nor solos.
+    places
+        float64 (lamps, 2), how far right and down of the reference he stood in each solo, fractions
+        of the picture.
     """
 
     seen: Floats
     lamps: Floats
     sitter: Floats
     good: Bools
+    places: Floats
 
     @property
     def factor(self) -> int:
@@ -197,16 +201,21 @@ def stack_of(frame: LightGrid, lamps: LampSet, *, only: Sequence[Box] | None = N
         lamps=light,
         sitter=_with_sitter_back(light, lamps),
         good=good if only is None else good & frame.inside(only, whole=True),
+        places=np.array([(place.right, place.down) for place in _places(lamps)]),
     )
+
+
+def _places(lamps: LampSet) -> list[SoloPlace]:
+    return [lamps.places.get(name, SoloPlace()) for name in lamps.names]
 
 
 def _with_sitter_back(light: Floats, lamps: LampSet) -> Floats:
     """Return each lamp's light with the sitter where the reference has him, as its solo's edges."""
-    places = [lamps.places.get(name) for name in lamps.names]
-    if not any(place and (place.right or place.down) for place in places):
+    places = _places(lamps)
+    if not any(place.right or place.down for place in places):
         return light
     back = [
-        plane if place is None else shifted(plane, Shift(-place.right, -place.down))
+        shifted(plane, Shift(-place.right, -place.down))
         for plane, place in zip(light, places, strict=True)
     ]
     return np.where(np.isfinite(back), back, light)

@@ -37,7 +37,7 @@ def with_lamp_causes(
         same a dozen times.
     """
     failing = [finding for finding in findings if finding.state == "fails" and not finding.cause]
-    case = FrameCase(lamps.knowledge, lamps.readings, lamps.around)
+    case = FrameCase(lamps.knowledge, lamps.readings, lamps.around, findings)
     causes = {id(finding): case.blame(finding) for finding in failing}
     joint = JointTurns()
     if any(blame.cause == "lamp" for blame in causes.values()):
