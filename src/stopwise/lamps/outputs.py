@@ -288,7 +288,7 @@ def read_lamps(
     stack = stack_of(frame, lamps, only=only)
     if only is not None:
         placement = placement or Shift()
-    seen = _see(stack, start, placement)
+    seen = _see(stack, start, placement, is_still=only is not None)
     if not seen:
         return dict.fromkeys(lamps.names, LampReading(None, None, "not seen"))
     return {
@@ -420,10 +420,13 @@ class _Seen:
         return self.led if self.led is not None and self.overlap < _MOVED_ON else self.output
 
 
-def _see(stack: Stack, start: Floats, placement: Shift | None) -> list[_Seen]:
+def _see(
+    stack: Stack, start: Floats, placement: Shift | None, *, is_still: bool = False
+) -> list[_Seen]:
     """Return what a frame says of each lamp; `start` float64 (lamps,) is what is expected.
 
-    Nothing where fewer cells than lamps are left, as where all is blown.
+    Nothing where fewer cells than lamps are left, as where all is blown. Still things turn no face,
+    so that few of their cells say as much as many.
     """
     if np.count_nonzero(stack.coarse_good) < len(start):
         return []
@@ -450,7 +453,7 @@ def _see(stack: Stack, start: Floats, placement: Shift | None) -> list[_Seen]:
             error=float(error[index]),
             led=_led(stack, moved if went[index] > _MOSTLY else stack.lamps, fit.outputs, index),
             spread=spread,
-            cells=count,
+            cells=math.inf if is_still else count,
             misfit=float(misfit[index]),
             overlap=float(shares[index]),
             went=float(went[index]),

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from stopwise.frame import window
+from stopwise.grid import pooled
 from stopwise.measurement.figures import Ratio
 
 if TYPE_CHECKING:
@@ -57,6 +58,23 @@ _FLAT_SHARE = 0.01
 _SAME_MATERIAL_STOPS = 0.15
 """How far the tints of lit and shadow may lie apart; skin and white cloth lie 0.3 apart in R/G (set
 on our own renderer)."""
+
+_PICTURE = 2
+"""Axes of a picture: tones in a row have no edges to look at."""
+
+_EDGE_BLOCKS, _EDGE_WIDTHS, _MOSTLY_USED = 120, (0.1, 0.2, 0.3, 0.45), 0.8
+"""Blocks along the longer side on which edges are looked at; how far apart of it the two sides of
+an edge are taken, from a hard edge to the turn of a face; and the share of a block that must count.
+"""
+
+_FEWEST_PAIRS = 40
+"""Pairs of blocks that show an edge: as many as a third of a block row."""
+
+_SAME_STEP_STOPS = 0.3
+"""How far lit and shadow may lie from what they step by at their edge: what a ratio may be wrong
+by. In 70 portraits that we did not make, lit from one side, pale skin against dark cloth lay 1.8
+and 0.9 stop from it.
+"""
 
 LEAST_STOPS = 0.7
 """Two classes of tone nearer than this are light and shade of one material, or its texture (set on
@@ -288,8 +306,9 @@ def split_ratio(
     A single class cut in two has a between-class share of 2/pi already, so that share can't refuse
     it; Ashman's D of two normal classes fitted to the tones can: two stand apart at D > 2
     (K. M. Ashman, C. M. Bird and S. E. Zepf, Astronomical Journal 108, 1994, 2348). An even spread
-    has D = 3, so the tones must thin out between the classes as well. White cloth and black cloth
-    under flat light have one tint and two classes: no figure of one frame tells that from light.
+    has D = 3, so the tones must thin out between the classes as well. In a picture lit and shadow
+    must also meet at an edge of light: pairs of blocks of one tint to either side of it differ by
+    what the classes do.
     """
     used = subject & (luminance > max(floor, 0.0))
     held = luminance[used]
@@ -304,6 +323,8 @@ def split_ratio(
         return replace(told, why="one_heap")
     lit = used & (luminance > 2.0**found.cut)
     if colours is not None and not _is_one_material(colours, lit, used & ~lit):
+        return replace(told, why="other_stuff")
+    if luminance.ndim == _PICTURE and not _is_edge_of_light(luminance, used, found, colours):
         return replace(told, why="other_stuff")
     return replace(told, stops=found.lit - found.shadow, uncertainty=_unsure(tones, found.cut))
 
@@ -320,6 +341,42 @@ def _is_one_material(colours: Colours, lit: NDArray[np.bool_], shadow: NDArray[n
         <= _SAME_MATERIAL_STOPS
         for colour in (red, blue)
     )
+
+
+def _is_edge_of_light(
+    luminance: NDArray[np.float32],
+    used: NDArray[np.bool_],
+    found: Mixture,
+    colours: Colours | None,
+) -> bool:
+    """Tell whether lit and shadow meet at an edge of light, as far apart as they are as a whole.
+
+    Blocks to either side of where the classes meet, on one material by their tints, must differ by
+    what the classes do. Pale skin beside dark cloth has no such pairs, and the light that falls on
+    both steps by less.
+    """
+    step = max(1, max(luminance.shape) // _EDGE_BLOCKS)
+    whole = pooled(used, step) > _MOSTLY_USED
+    planes = [luminance, *(colours or ())]
+    light, *tints = (np.log2(np.maximum(pooled(plane, step), 1e-9)) for plane in planes)
+    off = [tint - tints[1] for tint in (tints[0], tints[2])] if tints else []
+    for width in _EDGE_WIDTHS:
+        apart = max(2, round(width * max(light.shape)))
+        steps = []
+        for turned in (np.asarray, np.transpose):
+            above = turned(light > found.cut).astype(np.int8)
+            crossed = np.cumsum(np.abs(np.diff(above, axis=0, prepend=above[:1])), axis=0)
+            meets = crossed[apart:] - crossed[:-apart] == 1
+            meets &= turned(whole)[apart:] & turned(whole)[:-apart]
+            for tint in off:
+                change = np.abs(turned(tint)[apart:] - turned(tint)[:-apart])
+                meets &= change <= _SAME_MATERIAL_STOPS
+            steps.append(np.abs(turned(light)[apart:] - turned(light)[:-apart])[meets])
+        pairs = np.concatenate(steps)
+        apart_by = float(np.median(pairs)) if len(pairs) >= _FEWEST_PAIRS else math.inf
+        if abs(apart_by - (found.lit - found.shadow)) <= _SAME_STEP_STOPS:
+            return True
+    return False
 
 
 def _unsure(tones: NDArray[np.float64], cut: float) -> float:
