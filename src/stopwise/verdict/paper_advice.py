@@ -21,6 +21,7 @@ _SURE = 3.0
 """Standard uncertainties of the falloff from which its brightest and darkest places are known."""
 
 _MIDDLE = 0.5
+"""Fraction of the width at which the picture's middle lies."""
 
 _OFF = 0.25
 """Part of the paper by which a hot spot lies off its middle: nearer to it both ways are wrong."""
