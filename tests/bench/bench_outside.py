@@ -3,6 +3,7 @@
 `python tests/bench/bench_outside.py` draws 600 blown and 600 clean frames of the proving half
 (about 15 minutes on two cores); `--building` draws from the half that limits may be set on.
 `--count N` takes so many of each, `--first SEED` begins elsewhere, `--list` names the wrong ones.
+`--stated` holds stated uncertainties against the truth instead.
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ from support.outside import (  # noqa: E402 - after the path to our own helpers
     Told,
     blown,
     clean,
+    misread,
     stopped_anew,
     told_of,
 )
@@ -49,6 +51,17 @@ def told(kind: str, seed: int) -> tuple[str, str, str]:
     return material, frame.answer, line
 
 
+def print_stated(pool: ProcessPoolExecutor, seeds: range) -> None:
+    """Print which share of figures lies within one and two of their stated uncertainties."""
+    found = [one for many in pool.map(misread, seeds, chunksize=4) for one in many]
+    print(f"stated uncertainties: seeds {seeds.start} to {seeds.stop - 1}")
+    print(f"    {'':14}{'figures':>8}{'1 sigma':>8}{'2 sigma':>8}")
+    for figure in sorted({one.figure for one in found}):
+        errors = [abs(one.error) / one.stated for one in found if one.figure == figure]
+        shares = (sum(error <= most for error in errors) / len(errors) for most in (1.0, 2.0))
+        print(f"    {figure:14}{len(errors):8}" + "".join(f"{share:8.3f}" for share in shares))
+
+
 def main() -> None:
     """Draw the frames and print the table."""
     options = argparse.ArgumentParser(description=__doc__)
@@ -56,12 +69,16 @@ def main() -> None:
     options.add_argument("--first", type=int)
     options.add_argument("--building", action="store_true")
     options.add_argument("--list", action="store_true")
+    options.add_argument("--stated", action="store_true")
     options.add_argument("--jobs", type=int, default=2)
     chosen = options.parse_args()
     first = chosen.first
     if first is None:
         first = 0 if chosen.building else FIRST_PROVING
     with ProcessPoolExecutor(chosen.jobs) as pool:
+        if chosen.stated:
+            print_stated(pool, range(first, first + chosen.count))
+            return
         for kind, answers in ANSWERS.items():
             seeds = range(first, first + chosen.count)
             rows = list(pool.map(partial(told, kind), seeds, chunksize=4))

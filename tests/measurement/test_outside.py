@@ -15,6 +15,7 @@ from stopwise.plan.model import Plan
 from support.light_frames import Sensor
 from support.light_frames import expose as exposed_plainly
 from support.outside import (
+    BESIDE,
     FIRST_PROVING,
     SHAPE,
     beside_paper,
@@ -25,6 +26,7 @@ from support.outside import (
     expose,
     linear,
     lit_portrait,
+    misread,
     stopped_anew,
     told_of,
 )
@@ -65,10 +67,7 @@ def test_stops_put_upon_a_real_mosaic_are_found(seed):
     assert told_of(stopped_anew(seed, blown=False)).answer == "clean"
 
 
-BESIDE = {"schema": 1, "backdrop": {"boxes": [[0.02, 0.1, 0.3, 0.6], [0.7, 0.1, 0.98, 0.6]]}}
-
-
-@pytest.mark.parametrize("seed", [3, 8])
+@pytest.mark.parametrize("seed", [3, 8, 11, 12])
 def test_paper_beside_whoever_stands_in_its_boxes_has_the_bare_papers_blotch_or_none(seed):
     """Cloth many stops darker passed for paper once, and gave blotches of 7 to 10 stops."""
     plan = Plan.model_validate(BESIDE)
@@ -76,7 +75,21 @@ def test_paper_beside_whoever_stands_in_its_boxes_has_the_bare_papers_blotch_or_
     assert beside.why.get("blotch") == "beside_sitter" or (
         abs(beside.blotch) == pytest.approx(abs(bare.blotch), abs=0.1)
     )
-    assert beside.uneven == pytest.approx(bare.uneven, abs=0.03)
+    assert beside.why.get("uneven") == "beside_sitter" or (
+        beside.uneven == pytest.approx(bare.uneven, abs=0.03)
+    )
+
+
+@pytest.mark.slow
+def test_stated_uncertainties_hold_beside_photographs_lit_anew():
+    """One sigma of a normal distribution holds 68 %, two 95 %: here no fewer, and not all."""
+    found = [one for seed in range(FIRST_PROVING, FIRST_PROVING + 30) for one in misread(seed)]
+    for figure in ("zone", "ratio", "left-right"):
+        errors = np.array([abs(one.error) / one.stated for one in found if one.figure == figure])
+        # three standard errors of a share of 68 %, of boxes that lie over each other
+        room = 3.0 * np.sqrt(0.68 * 0.32 / (len(errors) / 2.0))
+        assert 0.68 - room < np.mean(errors <= 1.0) < 0.95, figure
+        assert np.mean(errors <= 2.0) > 0.85, figure
 
 
 def test_twelve_bits_whose_planes_pile_up_apart_far_under_the_named_white_are_told():

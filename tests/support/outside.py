@@ -11,17 +11,19 @@ from dataclasses import dataclass, replace
 from functools import cache
 from importlib.util import find_spec
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 from scipy.ndimage import gaussian_filter, zoom
 
-from stopwise import decode
+from stopwise import decode, measure
 from stopwise.frame import Exposure, Frame, NamedLevels
 from stopwise.measurement.clipping import find_doubt, read_clipping
-from stopwise.measurement.reading import ground_of
+from stopwise.measurement.paper import find_parts
+from stopwise.measurement.reading import ground_of, read
+from stopwise.plan.model import BackdropPlan, Plan
 from support.light_frames import COLOURS
 from support.real_files import real_mosaic, sample_photograph
 
@@ -439,6 +441,83 @@ def told_of(exposed: Exposed) -> Told:
     return Told(exposed, clipping.any, clipping.may_be)
 
 
+# --- stated uncertainties beside the truth --------------------------------------------------------
+
+Figure = Literal["zone", "ratio", "left-right"]
+
+
+@dataclass(frozen=True)
+class Misread:
+    """A figure's error and its stated standard uncertainty, stops."""
+
+    figure: Figure
+    error: float
+    stated: float
+
+    @property
+    def is_inside(self) -> bool:
+        """Whether the error lies within one stated uncertainty."""
+        return abs(self.error) <= self.stated
+
+
+def noiseless(sensor: DrawnSensor) -> DrawnSensor:
+    """Return the same filter array without noise, spread, rounding or stop: what is true of it."""
+    return replace(
+        sensor, full=1e12, read=0.0, dsnu=0.0, prnu=0.0, bits=16, black=0.0, white=65535.0,
+        stops=(1.0,) * len(sensor.stops), spread=0.0, hot=0.0,
+    )  # fmt: skip
+
+
+def misread(seed: int) -> list[Misread]:
+    """Return how far figures of a photograph lit anew lie off the same without noise.
+
+    Eight boxes of 3 to 10 % of the width at random places, a ratio of each two, and left-right of a
+    paper that the picture stands before.
+    """
+    rng = np.random.default_rng([seed, 8])
+    light, _ = camera_light(seed, rng)
+    sensor = drawn_sensor(rng)
+    light = light / _fullest(light, sensor).max() * np.float32(2.0 ** -rng.uniform(0.3, 2.5))
+    boxes = []
+    for _ in range(8):
+        wide = rng.uniform(0.03, 0.1)
+        x, y = rng.uniform(0.0, 1.0 - wide), rng.uniform(0.0, 1.0 - wide)
+        boxes.append([x, y, x + wide, y + wide])
+    patches = [{"name": f"patch {n}", "box": box} for n, box in enumerate(boxes)]
+    ratios = [{"lit": f"patch {n}", "shadow": f"patch {n + 1}", "stops": 1.0} for n in (0, 2, 4, 6)]
+    plan = Plan.model_validate({"schema": 1, "patch": patches, "ratio": ratios})
+    seen, true = (
+        measure(expose(light, one, rng=rng, told="").frame, plan)
+        for one in (sensor, noiseless(sensor))
+    )
+    found = []
+    for name, reading in seen.patches.items():
+        zone, stated = true.patches[name].zone, reading.uncertainty
+        if reading.zone is not None and zone is not None and stated is not None:
+            found.append(Misread("zone", reading.zone - zone, stated))
+    for ratio, exact in zip(seen.ratios, true.ratios, strict=True):
+        if ratio.stops is not None and exact.stops is not None and ratio.uncertainty is not None:
+            found.append(Misread("ratio", ratio.stops - exact.stops, ratio.uncertainty))
+    return [*found, *_misread_paper(seed)]
+
+
+def _misread_paper(seed: int) -> list[Misread]:
+    """Return left-right's error: what is true is the bare paper where this frame shows paper."""
+    plan, scene = Plan.model_validate(BESIDE), paper_scene(seed)
+    rng = np.random.default_rng([seed, 9])
+    seen = read(expose(scene.before, scene.sensor, rng=rng, told="").frame, plan)
+    bare = read(expose(scene.bare, noiseless(scene.sensor), rng=rng, told="").frame, plan).grid
+    backdrop = seen.measurement.backdrop
+    if backdrop is None or backdrop.left_right is None:
+        return []
+    boxes = BackdropPlan.model_validate(BESIDE["backdrop"]).boxes
+    paper = seen.grid.inside(boxes) & seen.grid.seen & find_parts(seen.grid, boxes).paper
+    paper &= paper[:, ::-1]
+    left, right = (bare.log2_y[paper & side[None, :]] for side in (bare.x < 0.5, bare.x > 0.5))
+    error = backdrop.left_right - float(np.median(left) - np.median(right))
+    return [Misread("left-right", error, backdrop.uncertainty["left_right"])]
+
+
 # --- a portrait, lit from one side ----------------------------------------------------------------
 
 PORTRAITS = {"building": "skimage:astronaut", "proving": "matplotlib:*.jpg"}
@@ -485,8 +564,21 @@ def lit_portrait(seed: int) -> LitPortrait:
 # --- paper beside a sitter ------------------------------------------------------------------------
 
 
-def beside_paper(seed: int) -> tuple[Frame, Frame]:
-    """Return a frame of a cut-out picture before evenly lit paper, and one of the same bare paper.
+BESIDE = {"schema": 1, "backdrop": {"boxes": [[0.02, 0.1, 0.3, 0.6], [0.7, 0.1, 0.98, 0.6]]}}
+"""A plan that looks at the paper to either side of a sitter."""
+
+
+@dataclass(frozen=True)
+class PaperScene:
+    """Light of a picture before paper and of the bare paper, (h, w, 3) each, and a sensor."""
+
+    before: Array
+    bare: Array
+    sensor: DrawnSensor
+
+
+def paper_scene(seed: int) -> PaperScene:
+    """Return a cut-out picture before evenly lit paper, and the same paper bare.
 
     Paper falls off by 0.2 to 1 stop; the picture stands in the boxes' way as a sitter does.
     """
@@ -502,8 +594,15 @@ def beside_paper(seed: int) -> tuple[Frame, Frame]:
         drawn_sensor(rng), kind="three planes", iso=100.0, full=40_000.0, read=4.0, bits=14,
         black=512.0, white=16383.0, stops=(1.0, 1.0, 1.0), spread=0.0, hot=0.0,
     )  # fmt: skip
-    told = f"{seed}"
-    return (
-        expose(before * light, sensor, rng=rng, told=told).frame,
-        expose(bare * light, sensor, rng=rng, told=told).frame,
+    return PaperScene(before * light, bare * light, sensor)
+
+
+def beside_paper(seed: int) -> tuple[Frame, Frame]:
+    """Return a frame of a picture before paper, and one of the same bare paper."""
+    scene = paper_scene(seed)
+    rng = np.random.default_rng([seed, 10])
+    before, bare = (
+        expose(light, scene.sensor, rng=rng, told=f"{seed}").frame
+        for light in (scene.before, scene.bare)
     )
+    return before, bare

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from stopwise.frame import Box, Point
     from stopwise.grid import LightGrid
     from stopwise.measurement.paper import Parts
+    from stopwise.measurement.surface import Surface
 
 MIDDLE = 0.5
 """x of the picture's upright middle line, about which left and right are mirror images."""
@@ -38,6 +39,10 @@ _BESIDE_BLOCKS = 5
 
 _BESIDE_STOPS = 0.1
 """Blotches beside the sitter that are less are told: what a blotch may be off by."""
+
+_ODD = 5.0
+"""Noises off the smooth surface, or scatters, from which a block may be no paper: by chance 1 in
+1.7 million is (normal distribution)."""
 
 Pairs = tuple["NDArray[np.bool_]", "NDArray[np.bool_]"]
 """Blocks left and right, bool (rows, columns) each, that are mirror images of each other."""
@@ -132,9 +137,10 @@ def read_backdrop(
     parts = parts or find_parts(grid, boxes, plate=plate)
     paper = _paper(grid, boxes, plate, parts)
     figures = _Figures()
+    surface = surface_over(grid, paper.stops, paper.known, order=None)
     _level(figures, paper, mid_grey)
-    _sides(figures, paper)
-    _evenness(figures, paper)
+    _sides(figures, paper, surface)
+    _evenness(figures, paper, surface)
     _tint(figures, paper)
     names = ("zone", "left_right", "falloff", "brightest", "darkest", "uneven", "blotch",
              "blotch_at", "log2_y")  # fmt: skip
@@ -176,21 +182,37 @@ def _level(figures: _Figures, paper: _Paper, mid_grey: float | None) -> None:
         figures.tell("zone", MIDDLE_ZONE + level - math.log2(mid_grey), unsure)
 
 
-def _sides(figures: _Figures, paper: _Paper) -> None:
+def _sides(figures: _Figures, paper: _Paper, surface: Surface | None) -> None:
     if paper.pairs is None:
         figures.refuse("no_pairs", "left_right")
         return
-    left, right = (paper.stops[side] for side in paper.pairs)
     errors = [median_uncertainty(paper.stops[side], paper.noise[side]) for side in paper.pairs]
-    figures.tell("left_right", float(np.median(left) - np.median(right)), math.hypot(*errors))
+    told = _across(paper.stops, paper.pairs)
+    # what isn't of the paper after all, by how far its blocks lie off the surface
+    if surface is not None:
+        off = np.abs(paper.stops - surface.over(paper.grid.x, paper.grid.y))
+        fair = off < _ODD * np.maximum(paper.noise, MAD_FACTOR * np.median(off[paper.known]))
+        sure = [side & fair for side in paper.pairs]
+        if min(side.sum() for side in sure) >= LEAST_BLOCKS:
+            errors.append(told - _across(paper.stops, (sure[0], sure[1])))
+    figures.tell("left_right", told, math.hypot(*errors))
 
 
-def _evenness(figures: _Figures, paper: _Paper) -> None:
-    """Read falloff, unevenness and the greatest blotch off a smooth surface."""
+def _across(stops: NDArray[np.float64], pairs: Pairs) -> float:
+    """Return the median on the left less that on the right."""
+    left, right = (float(np.median(stops[side])) for side in pairs)
+    return left - right
+
+
+def _evenness(figures: _Figures, paper: _Paper, surface: Surface | None) -> None:
+    """Read falloff, unevenness and the greatest blotch off a smooth surface.
+
+    Where the greatest blotch may be the sitter's, nothing near him counts as unevenness either; nor
+    is that seen where another as great lies farther off, since he may reach there.
+    """
     from scipy.ndimage import binary_dilation, gaussian_filter
 
     grid, at = paper.grid, paper.known
-    surface = surface_over(grid, paper.stops, at, order=None)
     if surface is None or at.sum() < LEAST_BLOCKS:
         names = ("falloff", "brightest", "darkest", "uneven", "blotch", "blotch_at")
         figures.refuse("too_few", *names)
@@ -204,27 +226,31 @@ def _evenness(figures: _Figures, paper: _Paper) -> None:
 
     rest = paper.stops - level
     rest -= np.mean(rest[at])
-    left, noise = rest[at], paper.noise[at]
+    share = gaussian_filter(at.astype(np.float64), _SMOOTHED, mode="constant")
+    smooth = gaussian_filter(np.where(at, rest, 0.0), _SMOOTHED, mode="constant")
+    smooth = np.where(at, smooth / np.maximum(share, 1e-9), 0.0)
+    worst = int(np.argmax(np.abs(smooth)))
+    beside = binary_dilation(paper.held & ~at, iterations=_BESIDE_BLOCKS)
+    is_his = bool(beside.flat[worst]) and abs(smooth.flat[worst]) > _BESIDE_STOPS
+    even = at & ~beside if is_his else at
+    if is_his:
+        figures.refuse("beside_sitter", "blotch", "blotch_at")
+    else:
+        # a Gaussian of s blocks averages as many as a flat mean of 4 pi s^2 blocks does
+        averaged = 4.0 * math.pi * _SMOOTHED**2 * min(float(share.flat[worst]), 1.0)
+        figures.told["blotch_at"] = paper.point(worst)
+        unsure = float(paper.noise.flat[worst]) / math.sqrt(averaged)
+        figures.tell("blotch", float(smooth.flat[worst]), unsure)
+    if is_his and (even.sum() < LEAST_BLOCKS or float(np.abs(smooth[even]).max()) > _BESIDE_STOPS):
+        figures.refuse("beside_sitter", "uneven")
+        return
+    left, noise = rest[even], paper.noise[even]
     variance = max(float(np.mean(left**2) - np.mean(noise**2)), 0.0)
     # the variance of a mean square of signal and noise: 4 s^2 n^2 + 2 n^4 a block
     signal = np.maximum(left**2 - noise**2, 0.0)
     unsure = math.sqrt(float((4.0 * signal * noise**2 + 2.0 * noise**4).sum())) / len(left)
     root = unsure / (2.0 * math.sqrt(max(variance, unsure))) if unsure > 0.0 else 0.0
     figures.tell("uneven", math.sqrt(variance), root)
-
-    share = gaussian_filter(at.astype(np.float64), _SMOOTHED, mode="constant")
-    smooth = gaussian_filter(np.where(at, rest, 0.0), _SMOOTHED, mode="constant")
-    smooth = np.where(at, smooth / np.maximum(share, 1e-9), 0.0)
-    worst = int(np.argmax(np.abs(smooth)))
-    beside = binary_dilation(paper.held & ~at, iterations=_BESIDE_BLOCKS)
-    if beside.flat[worst] and abs(smooth.flat[worst]) > _BESIDE_STOPS:
-        figures.refuse("beside_sitter", "blotch", "blotch_at")
-        return
-    # a Gaussian of s blocks averages as many as a flat mean of 4 pi s^2 blocks does
-    averaged = 4.0 * math.pi * _SMOOTHED**2 * min(float(share.flat[worst]), 1.0)
-    figures.told["blotch_at"] = paper.point(worst)
-    unsure = float(paper.noise.flat[worst]) / math.sqrt(averaged)
-    figures.tell("blotch", float(smooth.flat[worst]), unsure)
 
 
 def _tint(figures: _Figures, paper: _Paper) -> None:
@@ -234,7 +260,7 @@ def _tint(figures: _Figures, paper: _Paper) -> None:
         figures.refuse("no_colour" if len(paper.grid.mean) < 3 else "no_pairs", *names)
         return
     red, green, blue = paper.grid.mean
-    told = [_across(colour, green, pairs) for colour in (red, blue)]
+    told = [_tint_across(colour, green, pairs) for colour in (red, blue)]
     for name, tint in zip(names, told, strict=True):
         if tint is None or None in told:
             figures.refuse("no_colour", name)
@@ -242,7 +268,7 @@ def _tint(figures: _Figures, paper: _Paper) -> None:
             figures.tell(name, *tint)
 
 
-def _across(
+def _tint_across(
     colour: NDArray[np.float32], green: NDArray[np.float32], pairs: Pairs
 ) -> tuple[float, float] | None:
     """Return log2 of a colour over green, left median less right, and its uncertainty, stops."""

@@ -79,6 +79,11 @@ def percentile_uncertainty(
         level = float(np.percentile(values, percentile))
         moved = level - percentile_without_noise(values, noise=noise, percentile=percentile)
         return math.hypot(scatter, _TRUSTED * moved)
+    return _with_drift(scatter, values, noise=noise)
+
+
+def _with_drift(scatter: float, values: NDArray[np.float64], *, noise: float) -> float:
+    """Return the uncertainty of a median from its scatter and from what noise moves it by."""
     drift = _FIRST_DOSE * median_drift(values, noise=noise)
     return math.sqrt(scatter**2 + max(drift**2 - _BY_CHANCE * scatter**2, 0.0))
 
@@ -232,8 +237,9 @@ def median_uncertainty(values: NDArray[np.float64], noise: NDArray[np.float64]) 
 
     Notes
     -----
-    The median moves by (flips) / (density), with p the chance that a value lies above the median:
-    sqrt(sum p (1 - p)) / sum(density at the median), both over the values' own normal noise.
+    It scatters by (flips) / (density), with p the chance that a value lies above the median:
+    sqrt(sum p (1 - p)) / sum(density at the median), both over the values' own normal noise. Drift
+    is added as in `percentile_uncertainty`.
     """
     from scipy.special import ndtr
 
@@ -242,4 +248,5 @@ def median_uncertainty(values: NDArray[np.float64], noise: NDArray[np.float64]) 
     near = np.abs(off) < _TAIL + 1.0
     dense = np.exp(-0.5 * off[near] ** 2) / (math.sqrt(2.0 * math.pi) * noise[near])
     above = ndtr(off[near])
-    return float(np.sqrt((above * (1.0 - above)).sum()) / max(dense.sum(), 1e-12))
+    scatter = float(np.sqrt((above * (1.0 - above)).sum()) / max(dense.sum(), 1e-12))
+    return _with_drift(scatter, values, noise=float(np.median(noise)))
