@@ -15,6 +15,7 @@ import pytest
 from stopwise.folder.one_worker import OneWorker
 from stopwise.raw import bounds
 from stopwise.raw.bounds import FailedOnFileError, InTime, Limits
+from support.hanging_read import HANGS, RELEASED, read
 from support.watching import tiny_raw, wait_until
 
 if TYPE_CHECKING:
@@ -34,22 +35,6 @@ class NoTime(Limits):
 
     def time_s(self, _: int) -> float:
         return 0.0
-
-
-RELEASED = threading.Event()
-"""Lets a reader that hangs in this process go at the end."""
-
-HANGS = 5000
-"""Bytes of the file that is never read to its end."""
-
-
-def read(path: Path, told: str) -> tuple[str, int]:
-    """Return what was told and the process that read; never, for a file of one size."""
-    if path.stat().st_size == HANGS:
-        RELEASED.wait(3600)
-    if told == "raise":
-        raise ValueError(told)
-    return told, os.getpid()
 
 
 def in_time(limits: Limits, **more: Any) -> closing[InTime]:
