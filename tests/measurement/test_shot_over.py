@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.stats import norm
 
 from stopwise import measure
 from stopwise.cells import cells_of
@@ -19,7 +20,14 @@ from stopwise.plan.model import Plan
 from support.outside import FIRST_PROVING, Exposed, blown, clean, shot_over
 
 SHOWN = [FIRST_PROVING + number for number in (5, 8)]
-MORE = [pytest.param(FIRST_PROVING + number, marks=pytest.mark.slow) for number in range(40, 70)]
+HUMP = FIRST_PROVING + 61
+"""A frame whose red light piles up below the stop as if it stopped there too."""
+
+MORE = [
+    pytest.param(seed, marks=pytest.mark.slow)
+    for seed in range(FIRST_PROVING + 40, FIRST_PROVING + 70)
+    if seed != HUMP
+]
 
 
 def stops_of(exposed: Exposed, *, mosaic: np.ndarray | None = None):
@@ -30,12 +38,19 @@ def stops_of(exposed: Exposed, *, mosaic: np.ndarray | None = None):
 
 
 def true_stops(exposed: Exposed) -> dict[str, ShotStop]:
-    """Return where each colour stops, and its scatter."""
+    """Return where each colour stops, and its scatter as far as the file's top level shows it."""
     sensor = exposed.sensor
+    top = sensor.black + sensor.span
     return {
-        name: ShotStop(sensor.black + stop * sensor.span, sensor.spread * stop * sensor.span)
+        name: recorded(sensor.black + stop * sensor.span, sensor.spread * stop * sensor.span, top)
         for name, stop in zip(exposed.frame.colours, sensor.stops, strict=True)
     }
+
+
+def recorded(level: float, spread: float, top: float) -> ShotStop:
+    """Return a stop whose scatter above a level is written as that level: RMS of min(x, top)."""
+    off = spread * norm.ppf((np.arange(10_000) + 0.5) / 10_000)
+    return ShotStop(level, float(np.sqrt(np.mean(np.minimum(off, top - level) ** 2))))
 
 
 def planned(clip) -> Plan:
@@ -54,6 +69,12 @@ def test_two_stops_over_each_colours_stop_and_its_scatter_are_read(seed):
         room = 0.1 * true.spread + 0.0005 * exposed.sensor.span + 0.5
         assert shown.stops[name].level == pytest.approx(true.level, abs=room)
         assert shown.stops[name].spread == pytest.approx(true.spread, rel=0.1, abs=0.5)
+
+
+def test_light_that_piles_up_below_the_stop_is_refused_and_no_level_is_made_up():
+    """It isn't told from a second stop; one white thing alone, as is then asked for, tells."""
+    shown = stops_of(shot_over(HUMP, stops=2.0))
+    assert (shown.why, shown.channels, shown.stops) == ("two levels", ("R",), {})
 
 
 @pytest.mark.parametrize("seed", [*SHOWN, *MORE])

@@ -109,7 +109,7 @@ def read_stops(cells: Cells, *, noise: SensorNoise | None, iso: float | None) ->
     stops, light, twice = {}, [], []
     for colour, name in enumerate(cells.colours):
         full = [peak for peak in peaks[colour] if odds(colour, peak) + _SAID > SURE]
-        best = max(full, key=lambda peak: peak.count, default=None)
+        best = _sharpest(full)
         if best is None or best.count < _LEAST_PHOTOSITES:
             light.append(channel(name))
             continue
@@ -129,6 +129,13 @@ def read_stops(cells: Cells, *, noise: SensorNoise | None, iso: float | None) ->
             why="not over", channels=_dimmest(cells, lowest) or tuple(dict.fromkeys(light))
         )
     return ShotOver(stops)
+
+
+def _sharpest(full: Sequence[SaturationPeak]) -> SaturationPeak | None:
+    """Return the sharpest of the peaks that hold most: a wider one has light below taken in."""
+    most = max((peak.count for peak in full), default=0.0)
+    large = [peak for peak in full if peak.count >= _MOST_LIGHT * most]
+    return min(large, key=lambda peak: peak.width, default=None)
 
 
 def _dimmest(cells: Cells, lowest: Sequence[float]) -> tuple[str, ...]:
