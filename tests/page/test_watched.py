@@ -41,7 +41,7 @@ STORY = {
     "F0013.dng": (r"Paper right 0\.[456] high\.", r"Paper right lamp down 0\.[456], to -4\.0\."),
     "F0014.dng": (r"No lamp fired\.", r"Check the trigger, shoot again\."),
     "F0015.dng": (r"Hot centre on the lit cheek\.", r"Feather key, powder, or key down"),
-    "F0016.dng": (r"Sitter to camera left, 8 % of frame\.", r"Key, .*not read\."),
+    "F0016.dng": (r"Sitter to camera left, 8 % of frame\.", r"Fill, hair not read\."),
     "F0017.dng": (r"Lit cheek .* over, lamps steady\.", r"Sitter has turned\. Leave the lamps\."),
     "F0018.dng": (r"On plan\.", r"Tightest: .*left\."),
     "F0019.dng": (r"On plan\.", r"Tightest: .*left\."),

@@ -186,7 +186,8 @@ def _sides(figures: _Figures, paper: _Paper, surface: Surface | None) -> None:
     if paper.pairs is None:
         figures.refuse("no_pairs", "left_right")
         return
-    errors = [median_uncertainty(paper.stops[side], paper.noise[side]) for side in paper.pairs]
+    left, right = ((paper.stops[side], paper.noise[side]) for side in paper.pairs)
+    errors = [median_uncertainty(*left, less=right)]
     told = _across(paper.stops, paper.pairs)
     # what isn't of the paper after all, by how far its blocks lie off the surface
     if surface is not None:

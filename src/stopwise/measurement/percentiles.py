@@ -79,12 +79,11 @@ def percentile_uncertainty(
         level = float(np.percentile(values, percentile))
         moved = level - percentile_without_noise(values, noise=noise, percentile=percentile)
         return math.hypot(scatter, _TRUSTED * moved)
-    return _with_drift(scatter, values, noise=noise)
+    return _with_drift(scatter, _FIRST_DOSE * median_drift(values, noise=noise))
 
 
-def _with_drift(scatter: float, values: NDArray[np.float64], *, noise: float) -> float:
+def _with_drift(scatter: float, drift: float) -> float:
     """Return the uncertainty of a median from its scatter and from what noise moves it by."""
-    drift = _FIRST_DOSE * median_drift(values, noise=noise)
     return math.sqrt(scatter**2 + max(drift**2 - _BY_CHANCE * scatter**2, 0.0))
 
 
@@ -221,13 +220,20 @@ def percentile_without_noise(
     return middle + (level - middle) * math.sqrt(max(1.0 - (noise / spread) ** 2, 0.0))
 
 
-def median_uncertainty(values: NDArray[np.float64], noise: NDArray[np.float64]) -> float:
+def median_uncertainty(
+    values: NDArray[np.float64],
+    noise: NDArray[np.float64],
+    *,
+    less: tuple[NDArray[np.float64], NDArray[np.float64]] | None = None,
+) -> float:
     """Return the standard uncertainty of a median that the noise of its values brings.
 
     Parameters
     ----------
     values, noise
         (n,), the values and the standard deviation of each, same unit.
+    less
+        The same of another median that is taken from it; what noise moves both by falls out.
 
     Returns
     -------
@@ -241,6 +247,16 @@ def median_uncertainty(values: NDArray[np.float64], noise: NDArray[np.float64]) 
     sqrt(sum p (1 - p)) / sum(density at the median), both over the values' own normal noise. Drift
     is added as in `percentile_uncertainty`.
     """
+    scatter, drift = _scatter_and_drift(values, noise)
+    if less is not None:
+        other, moved = _scatter_and_drift(*less)
+        scatter, drift = math.hypot(scatter, other), drift - moved
+    return _with_drift(scatter, drift)
+
+
+def _scatter_and_drift(
+    values: NDArray[np.float64], noise: NDArray[np.float64]
+) -> tuple[float, float]:
     from scipy.special import ndtr
 
     noise = np.maximum(noise, 1e-12)
@@ -249,4 +265,4 @@ def median_uncertainty(values: NDArray[np.float64], noise: NDArray[np.float64]) 
     dense = np.exp(-0.5 * off[near] ** 2) / (math.sqrt(2.0 * math.pi) * noise[near])
     above = ndtr(off[near])
     scatter = float(np.sqrt((above * (1.0 - above)).sum()) / max(dense.sum(), 1e-12))
-    return _with_drift(scatter, values, noise=float(np.median(noise)))
+    return scatter, _FIRST_DOSE * median_drift(values, noise=float(np.median(noise)))
