@@ -200,6 +200,11 @@ class FrameCase:
         )
         self.given = self._read(self.outputs)
 
+    @property
+    def lit(self) -> frozenset[str]:
+        """The lamps that are meant to be lit."""
+        return frozenset(self.names if self.know.now.lit is None else self.know.now.lit)
+
     def _gave(self, name: str, reading: LampReading | None) -> float:
         """Return what a lamp gave, stops; as expected where it isn't seen."""
         if reading is None or reading.fired_stops is None:

@@ -9,7 +9,7 @@ import numpy as np
 
 from stopwise.errors import WrongUse
 from stopwise.lamps.lamp_notes import LampNote
-from stopwise.lamps.power_search import Search, knob_of
+from stopwise.lamps.power_search import Search, knob_of, packs_of
 from stopwise.lamps.prediction import aims_of, build_scene
 from stopwise.lamps.solos import alike_lamps, clipped_notes
 from stopwise.lamps.superposition import clipped_shares, predict
@@ -162,10 +162,7 @@ def dial(
         )
         for name in lamps.names
     ]
-    packs = {
-        tuple(lamps.names.index(one) for one in pack if one in lamps.names)
-        for pack in map(now.plan.turned_with, lamps.names)
-    }
+    packs = packs_of(now.plan, lamps.names, lit=lamps.names)
     search = Search(scene.quick(), aims, knobs, packs=packs)
     turns = np.array([knob.now for knob in knobs])
     if not search.is_met(turns):

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from stopwise.lamps.outputs import Expected
-from stopwise.lamps.power_search import Search, knob_of
+from stopwise.lamps.power_search import Search, knob_of, packs_of
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator, Mapping, Sequence
@@ -104,7 +104,8 @@ def joint_turns(
     failing = {(one.check, one.of) for one in findings if one.state == "fails"}
     if not aims or all(knob.is_kept for knob in knobs):
         return JointTurns()
-    search = Search(case.know.scene, aims, knobs, lift=_lift(case, findings), packs=_packs(case))
+    packs = packs_of(now.plan, case.names, lit=case.lit)
+    search = Search(case.know.scene, aims, knobs, lift=_lift(case, findings), packs=packs)
     answer = _Answer(search, case.outputs)
     explained = dict(answer.explained(failing)) if answer.is_better else {}
     if not explained:
@@ -118,20 +119,7 @@ def joint_turns(
 def _is_held(case: FrameCase, index: int, barred: Collection[str]) -> bool:
     name, reading = case.names[index], case.readings[index]
     unseen = reading is None or reading.state in ("out", "not seen") or reading.stops is None
-    return not _is_lit(case, name) or unseen or name in barred
-
-
-def _is_lit(case: FrameCase, name: str) -> bool:
-    return case.know.now.lit is None or name in case.know.now.lit
-
-
-def _packs(case: FrameCase) -> set[tuple[int, ...]]:
-    """Return the places of the lamps that one dial turns, as far as they are meant to be lit."""
-    places = {name: index for index, name in enumerate(case.names) if _is_lit(case, name)}
-    plan = case.know.now.plan
-    return {
-        tuple(places[one] for one in plan.turned_with(name) if one in places) for name in places
-    }
+    return name not in case.lit or unseen or name in barred
 
 
 def _lift(case: FrameCase, findings: Sequence[Finding]) -> float:
@@ -173,11 +161,10 @@ class _Shifted:
 
 def _hangs_on_held(case: FrameCase, aim: Aim, held: Sequence[bool]) -> bool:
     """Tell whether a figure needs a lamp that is out though it is meant to be lit."""
-    lit = case.know.now.lit
     return any(
         case.out[index]
         and held[index]
-        and (lit is None or name in lit)
+        and name in case.lit
         and case.needs_lamp(aim, index, case.around.expected.get(name, Expected()).stops)
         for index, name in enumerate(case.names)
     )

@@ -12,12 +12,12 @@ import numpy as np
 from stopwise.lamps.prediction import slopes
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Collection, Iterable, Sequence
 
     from numpy.typing import NDArray
 
     from stopwise.lamps.prediction import Aim, Prediction, Scene
-    from stopwise.plan.model import Light
+    from stopwise.plan.model import Light, Plan
 
     Floats = NDArray[np.float64]
     Steps = tuple[int, ...]
@@ -124,6 +124,14 @@ def knob_of(
             for room in (power - least, most - power)
         )
     return Knob(name, now - down, now + up, step, now, power)
+
+
+def packs_of(plan: Plan, names: Sequence[str], *, lit: Collection[str]) -> set[Steps]:
+    """Return the places among `names` of the lamps that one dial turns together, of those `lit`."""
+    packs = (plan.turned_with(name) for name in names if name in lit)
+    return {
+        tuple(names.index(one) for one in pack if one in names and one in lit) for pack in packs
+    }
 
 
 class Search:
