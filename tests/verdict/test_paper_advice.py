@@ -18,26 +18,42 @@ from support.paper_scene import BOXES, SHAPE, exposed, places
 from support.readings import measurement, plan
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     from numpy.typing import NDArray
 
     from stopwise.findings import Advice, Finding
     from stopwise.measurement.figures import BackdropReading
 
+    Beam = Callable[[NDArray[np.float64], float], NDArray[np.float64]]
+
 SETS = 100
+MOST_STOPS = 5.0
+"""Of a made paper: plans ask for 0 to 2, and a wall whose far end has no light is none."""
+
 STEP_DEG = 4.0
 """How far a lamp is tilted or turned when the advice is obeyed: a little."""
+
+
+def cosine_power(cosine: NDArray[np.float64], width: float) -> NDArray[np.float64]:
+    """Return I0 cos^n of the angle off the axis, as luminaires are commonly modelled."""
+    return np.clip(cosine, 0.0, None) ** width
+
+
+def bell(cosine: NDArray[np.float64], width: float) -> NDArray[np.float64]:
+    """Return a Gaussian of the angle off the axis, whose half width is 15 to 40 degrees."""
+    half = math.radians(47.0 - 4.0 * width)
+    return np.exp2(-((np.arccos(np.clip(cosine, -1.0, 1.0)) / half) ** 2))
 
 
 class Pair:
     """Two lamps before a wall, alike and mirrored: place, tilt and width of their beams.
 
-    Light on the wall is I cos(incidence) / d^2, the photometric distance law with Lambert's cosine;
-    a beam is I0 cos^n of the angle off its axis, as luminaires are commonly modelled.
+    Light on the wall is I cos(incidence) / d^2, the photometric distance law with Lambert's cosine.
     """
 
-    def __init__(self, rng: np.random.Generator) -> None:
+    def __init__(self, rng: np.random.Generator, beam: Beam = cosine_power) -> None:
+        self.beam = beam
         self.side = rng.uniform(1.2, 2.0)
         self.high = rng.uniform(-1.2, 1.2)
         self.away = rng.uniform(1.0, 2.0)
@@ -61,8 +77,7 @@ class Pair:
             )
             far = np.sqrt(sum(part**2 for part in way))
             along = sum(part * one for part, one in zip(way, axis, strict=True)) / far
-            beam = np.clip(along, 0.0, None) ** self.width
-            total += 2.0**turn * beam * (self.away / far) / far**2
+            total += 2.0**turn * self.beam(along, self.width) * (self.away / far) / far**2
         return 0.12 * total / np.median(total)
 
     def obeying(self, advice: Advice) -> Pair:
@@ -95,14 +110,21 @@ def told(
     return next(one for one in verdict.findings if one.figure == "falloff")
 
 
-def test_paper_lamps_that_are_moved_as_told_bring_the_falloff_nearer() -> None:
-    """Of 100 papers that are told a way all go it; a hot spot in the middle is told none."""
+@pytest.mark.parametrize(("beam", "seed"), [(cosine_power, 0), (bell, 5000)])
+def test_paper_lamps_that_are_moved_as_told_bring_the_falloff_nearer(beam: Beam, seed: int) -> None:
+    """Of 100 papers that are told a way all go it; a hot spot in the middle is told none.
+
+    What counts as the middle was settled with the first beam; the second was not looked at before.
+    """
     ways: Counter[Advice | None] = Counter()
-    wrong, seed = [], 0
+    wrong = []
     while ways.total() - ways[None] < 2 * SETS:
-        pair = Pair(np.random.default_rng(seed))
-        before, paper = falloff(pair), reading_of(pair.light())
+        pair = Pair(np.random.default_rng(seed), beam)
+        before = falloff(pair)
         seed += 1
+        if before > MOST_STOPS:
+            continue
+        paper = reading_of(pair.light())
         for is_flatter in (True, False):
             asked = max(before - 0.5, 0.0) if is_flatter else before + 0.5
             advice = told(paper, asked=asked).advice

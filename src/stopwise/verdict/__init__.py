@@ -102,8 +102,12 @@ def verdict_on(
         findings, turns = with_causes(findings, now, measurement)
     else:
         findings, turns = with_lamp_causes(findings, now, lamps, out)
-    if any(one.figure == "falloff" and one.state == "fails" for one in findings):
-        findings = with_paper_advice(findings, now, measurement)
+    findings = [
+        with_paper_advice(one, now, measurement)
+        if one.figure == "falloff" and one.state == "fails"
+        else one
+        for one in findings
+    ]
     verdict = verdict_of(_with_free_turns(findings), turns)
     still_open = tuple(patch.name for patch in now.patches if patch.is_open)
     if still_open and verdict.verdict != "off plan":
