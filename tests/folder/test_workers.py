@@ -7,6 +7,7 @@ import os
 import subprocess
 import sys
 import time
+from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -144,46 +145,41 @@ def test_getting_ready_that_ends_a_worker_is_not_tried_again(readied: Working) -
         assert readied.verdict(ticket) == "nothing"
 
 
-@pytest.mark.skipif(sys.platform != "linux", reason="signals are Linux's here")
-def test_a_file_that_takes_long_gives_its_place_to_another_worker(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+@pytest.fixture
+def hanging(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Working]:
+    """Work with one worker, for which a file that hangs is slow at once and never too late."""
     monkeypatch.setattr(workers, "_SLOW_S", 0.2)
-    pool = ProcessPool(assess, size=1, limits=Limits(least_s=300))
-    try:
-        working = Working(pool, tmp_path)
-        working.start(1, b"HANG")
-        working.start(2)
-        working.wait(2)
-        assert set(working.done) == {2}
-        assert pool.room == 1
-        assert pool.slow == {1}
-    finally:
-        pool.close()
+    with closing(ProcessPool(assess, size=1, limits=Limits(least_s=300))) as pool:
+        yield Working(pool, tmp_path)
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="signals are Linux's here")
+def test_a_file_that_takes_long_gives_its_place_to_another_worker(hanging: Working) -> None:
+    hanging.start(1, b"HANG")
+    hanging.start(2)
+    hanging.wait(2)
+    assert set(hanging.done) == {2}
+    assert hanging.pool.room == 1
+    assert hanging.pool.slow == {1}
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="signals are Linux's here")
 def test_once_every_worker_hangs_one_gives_way_to_a_file_that_waits_and_its_own_comes_again(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    hanging: Working,
 ) -> None:
-    monkeypatch.setattr(workers, "_SLOW_S", 0.2)
-    pool = ProcessPool(assess, size=1, limits=Limits(least_s=300))
-    try:
-        working = Working(pool, tmp_path)
-        for hangs in (1, 2):
-            working.start(hangs, b"HANG")
-            wait_until(lambda hangs=hangs: pool.finished() == [] and hangs in pool.slow)
-        wait_until(lambda: pool.finished() == [] and pool.room == 1)
-        working.start(3)
-        working.wait(3)
-        assert working.verdict(3) == "measured"
-        wait_until(lambda: pool.finished() == [] and pool.slow == {1, 2} and pool.room == 1)
-        assert len(pool.waitables()) == 2  # never more than as many again
-        working.start(4)
-        working.wait(4)
-        assert set(working.done) == {3, 4}
-    finally:
-        pool.close()
+    pool = hanging.pool
+    for ticket in (1, 2):
+        hanging.start(ticket, b"HANG")
+        wait_until(lambda ticket=ticket: pool.finished() == [] and ticket in pool.slow)
+    wait_until(lambda: pool.finished() == [] and pool.room == 1)
+    hanging.start(3)
+    hanging.wait(3)
+    assert hanging.verdict(3) == "measured"
+    wait_until(lambda: pool.finished() == [] and pool.slow == {1, 2} and pool.room == 1)
+    assert len(pool.waitables()) == 2  # never more than as many again
+    hanging.start(4)
+    hanging.wait(4)
+    assert set(hanging.done) == {3, 4}
 
 
 def test_where_workers_get_ready_slowly_a_file_is_called_slow_later(
