@@ -109,11 +109,13 @@ def test_a_damaged_ledger_is_set_aside_and_what_waits_goes_into_the_new_one(
     assert writing.kept == ["F1", "F2"]
 
 
-def test_a_locked_ledger_does_not_hold_up_the_verdict(writing: Writing, tmp_path: Path) -> None:
+def test_a_locked_ledger_delays_the_verdict_by_less_than_a_second(
+    writing: Writing, tmp_path: Path
+) -> None:
     with Ledger(tmp_path / "l.sqlite") as other, other.atomic():
         began = time.monotonic()
         writing.writer.write(finished("F1"), 0)
-        assert time.monotonic() - began < 5.0  # a lock once took 8 to 10 s
+        assert time.monotonic() - began < 1.0
         assert writing.told == ["ledger_waits"]
         assert writing.notes[0].record is not None
         assert writing.notes[0].record.file == "F1"

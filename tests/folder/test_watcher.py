@@ -550,7 +550,7 @@ def test_a_locked_ledger_does_not_hold_up_the_end(
         watcher.wake()
         began = time.monotonic()
         thread.join(10)
-        assert time.monotonic() - began < 5.0  # a lock once took 8 to 10 s
+        assert time.monotonic() - began < 1.0
 
 
 def test_status_counts_what_is_still_to_do(folder: Path, ledger: Ledger) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import time
+import tomllib
 from typing import TYPE_CHECKING
 
 import pytest
@@ -27,6 +28,8 @@ def many(text: str, times: int = 200_000) -> str:
     """Return text over and over, as much of it as a plan has room for."""
     return (text * min(times, ROOM // len(text) + 1))[:ROOM]
 
+
+PLAIN = "".join(f"a{number} = {number}\n" for number in range(40_000))
 
 HOSTILE = {
     "200 000 dotted parts": ".".join(["a"] * 200_000) + " = 1",
@@ -65,15 +68,20 @@ HOSTILE = {
 
 @pytest.mark.parametrize("text", HOSTILE.values(), ids=HOSTILE)
 def test_a_hostile_plan_is_refused_at_once(text: str, tmp_path: Path) -> None:
-    """Within seconds of this process's own time, where such a plan once hung the watch."""
+    """Within 15 times what plain TOML takes to be parsed now: 0.8 s where that takes 0.055 s.
+
+    Both in this process's own time, one after the other: what the machine does besides falls out.
+    """
     file = tmp_path / "plan.toml"
     file.write_text(text, encoding="utf-8")
     began = time.process_time()
+    tomllib.loads(PLAIN)
+    parsed = time.process_time()
 
     with pytest.raises(PlanError, match=r"plan\.toml:\d+: ") as refused:
         load_plan(file)
 
-    assert time.process_time() - began < 5.0  # 0.4 s where the machine is free
+    assert time.process_time() - parsed < 15.0 * (parsed - began)
     assert len(refused.value.problems) <= MOST_TOLD + 1
     assert all(len(one) < 3000 for one in refused.value.problems)
 
