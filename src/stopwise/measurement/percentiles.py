@@ -36,6 +36,9 @@ in squares, and the median moves in proportion to their root."""
 _BY_CHANCE = 2.0
 """Of the scatter's square: what chance alone makes of the drift's (set on our own renderer)."""
 
+_SURE_DRIFT = 2.0
+"""Standard deviations of chance from which two medians are taken to drift apart (1 in 22)."""
+
 _TRUSTED = 0.4
 """Of what noise is taken to add to an upper percentile: how far that may be wrong (set on our own
 renderer)."""
@@ -233,7 +236,8 @@ def median_uncertainty(
     values, noise
         (n,), the values and the standard deviation of each, same unit.
     less
-        The same of another median that is taken from it; what noise moves both by falls out.
+        The same of another median that is taken from it; what noise moves both by falls out, and
+        what is left counts from where chance hardly makes it.
 
     Returns
     -------
@@ -251,6 +255,8 @@ def median_uncertainty(
     if less is not None:
         other, moved = _scatter_and_drift(*less)
         scatter, drift = math.hypot(scatter, other), drift - moved
+        if drift**2 <= _SURE_DRIFT**2 * _BY_CHANCE * scatter**2:
+            return scatter
     return _with_drift(scatter, drift)
 
 
