@@ -38,8 +38,8 @@ export const questions = {
   take: {
     head: () => "New take",
     fill: ({ plan }) => {
-      const ways = [["none", "Nothing was turned"], ...(plan.said.noticed ? [["yes", `Yes, this was turned: ${plan.said.noticed}`]] : []), ["said", "This was turned, in stops"]];
-      const turned = text("turned", { "aria-label": "What was turned", placeholder: plan.lights.length ? `${plan.lights[0]} -0.5` : "" });
+      const ways = [["none", "Nothing was turned"], ...(plan.said.noticed ? [["yes", `Yes, this was turned: ${plan.said.noticed}`]] : []), ["said", "This was turned, or set on the camera"]];
+      const turned = text("turned", { "aria-label": "What was turned", placeholder: plan.lights.length ? `${plan.lights[0]} -0.5, f/8` : "" });
       const list = choice("way", "What was turned", ways.map(([way]) => way), { words: (way) => ways.find(([one]) => one === way)[1] });
       turned.oninput = () => (list.querySelector("[value=said]").checked = true);
       list.append(turned);
