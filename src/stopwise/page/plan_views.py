@@ -229,10 +229,10 @@ def plan_then(plan: Plan | None, turned: Turned) -> Plan | None:
     """Return the plan with each lamp's power as it was before something was turned."""
     if plan is None or not turned:
         return plan
-    lights = tuple(
-        light
-        if light.power is None or light.name not in turned
-        else light.model_copy(update={"power": light.power - turned[light.name]})
-        for light in plan.lights
+    return plan.at_powers(
+        {
+            light.name: light.power - turned[light.name]
+            for light in plan.lights
+            if light.power is not None and light.name in turned
+        }
     )
-    return plan.model_copy(update={"lights": lights})

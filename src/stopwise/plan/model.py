@@ -546,6 +546,16 @@ class Plan(Table):
             if one.pack is not None and one.pack.casefold() == pack and not one.asymmetric
         )
 
+    def at_powers(self, powers: Mapping[str, float]) -> Plan:
+        """Return this plan with some lamps' dials elsewhere, stops below full, by name."""
+        lights = tuple(
+            light.model_copy(update={"power": powers[light.name]})
+            if light.name in powers
+            else light
+            for light in self.lights
+        )
+        return self.model_copy(update={"lights": lights})
+
     @property
     def folder(self) -> Path | None:
         """Where the file lies that it was read from: its own frames lie there; None for text."""

@@ -185,13 +185,13 @@ def _refuse(notes: Iterable[LampNote]) -> None:
 
 def _as_it_stands(plan: Plan, turned: Mapping[str, float]) -> Plan:
     """Return the plan with each lamp at the power that takes have turned it to."""
-    lights = tuple(
-        light
-        if light.power is None or not turned.get(light.name)
-        else light.model_copy(update={"power": round(light.power + turned[light.name], 4)})
-        for light in plan.lights
+    return plan.at_powers(
+        {
+            light.name: round(light.power + turned[light.name], 4)
+            for light in plan.lights
+            if light.power is not None and light.name in turned
+        }
     )
-    return plan.model_copy(update={"lights": lights})
 
 
 def turned_since(ledger: Ledger | None, hashes: Iterable[str]) -> dict[str, float]:

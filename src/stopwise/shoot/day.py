@@ -264,13 +264,7 @@ class Day:
         powers = self.standing.powers(plan)
         if plan is None or not powers:
             return plan
-        lights = tuple(
-            light.model_copy(update={"power": powers[light.name]})
-            if light.name in powers
-            else light
-            for light in plan.lights
-        )
-        return plan.model_copy(update={"lights": lights})
+        return plan.at_powers(powers)
 
     def _show_lit(self, record: Record) -> None:
         """Say which lamps a frame shows lit, where that isn't what it showed before."""
