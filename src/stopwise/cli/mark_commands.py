@@ -22,7 +22,6 @@ from stopwise.shoot.standing import Standing
 from stopwise.shoot.watched_edits import adopt_frame, note_mark, undo_last
 
 if TYPE_CHECKING:
-    from stopwise.ledger import Kept
     from stopwise.record import Record
     from stopwise.shoot.adopting import Change
     from stopwise.shoot.watches import Watch
@@ -100,7 +99,7 @@ def frame_meant(frame: Path, watch: Watch | None) -> Path:
     with Ledger(watch.ledger, is_read_only=True) as ledger:
         for kept in reversed(list(ledger.frames.all())):
             if str(frame) in (kept.record.file, Path(kept.record.file).stem):
-                found = _where_it_lies(ledger, kept)
+                found = ledger.frames.file_of(kept.frame)
                 if found is not None:
                     return found
     return frame
@@ -220,12 +219,6 @@ class Adopting:
         )
 
 
-def _where_it_lies(ledger: Ledger, kept: Kept) -> Path | None:
-    """Return a file that holds a kept frame, None where none is left."""
-    places = (Path(*place) for place in ledger.frames.places_of(kept.frame))
-    return next((place for place in places if place.is_file()), None)
-
-
 def _newest(ledger: Ledger) -> Path:
     """Return the newest frame that is held against the plan and still lies where it landed."""
     for kept in reversed(list(ledger.frames.all(last=30))):
@@ -233,7 +226,7 @@ def _newest(ledger: Ledger) -> Path:
         is_open = reason is not None and reason.code == "open"
         if kept.record.verdict in ("unreadable", "measured") and not is_open:
             continue
-        if (found := _where_it_lies(ledger, kept)) is not None:
+        if (found := ledger.frames.file_of(kept.frame)) is not None:
             return found
     msg = "No frame has landed yet that can be adopted. Shoot one, or name a frame."
     raise WrongUse(msg)

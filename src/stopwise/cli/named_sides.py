@@ -218,16 +218,15 @@ def _kept(
     if side is None:
         msg = f"{name}: no frame of it counts. Misfires and the plan's own frames never do."
         raise WrongUse(msg)
-    return Found(side, _picture(typical(records), ledger), take=take)
+    return Found(side, kept_picture(typical(records), ledger), take=take)
 
 
-def _picture(record: Record | None, ledger: Ledger) -> LightGrid | None:
+def kept_picture(record: Record | None, ledger: Ledger) -> LightGrid | None:
     """Return the picture of a kept frame, None where its file is gone or was changed."""
     kept = None if record is None else ledger.frames.by_hash(str(record.sha256))
     if kept is None:
         return None
-    places = (Path(folder, path) for folder, path in ledger.frames.places_of(kept.frame))
-    path = next((place for place in places if place.is_file()), None)
+    path = ledger.frames.file_of(kept.frame)
     if path is None:
         return None
     return assess_file(path, Brief(picture_edge=PICTURE_EDGE), PlanFrames()).picture

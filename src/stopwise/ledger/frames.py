@@ -8,6 +8,7 @@ import os
 import stat
 import time
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from stopwise.record import record_from_json
@@ -290,6 +291,11 @@ class Frames:
             (frame,),
         )
         return [(os.fsdecode(folder), os.fsdecode(path)) for folder, path in rows]
+
+    def file_of(self, frame: int) -> Path | None:
+        """Return a file that holds this frame's content, None where none is left."""
+        places = (Path(*place) for place in self.places_of(frame))
+        return next((place for place in places if place.is_file()), None)
 
     def _first(self, where: str, values: Sequence[Any]) -> Kept | None:
         row = self._database.row(_SELECT + where, values)

@@ -8,7 +8,6 @@ from collections import OrderedDict, deque
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
@@ -22,6 +21,7 @@ from stopwise.report.drawable import drawable_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+    from pathlib import Path
     from typing import Self
 
     from numpy.typing import NDArray
@@ -267,8 +267,7 @@ class PicturesAgain(SpawnedWork):
 
     def __call__(self, kept: Kept) -> Drawable | None:
         """Return a frame's picture, or None where its file is gone or gives none."""
-        places = (Path(folder, path) for folder, path in self._ledger.frames.places_of(kept.frame))
-        path = next((place for place in places if place.is_file()), None)
+        path = self._ledger.frames.file_of(kept.frame)
         record = kept.record
         if path is None or record.verdict == "unreadable":
             return None
