@@ -205,7 +205,7 @@ def test_each_package_that_is_needed_is_imported_and_has_its_reason():
     source = "\n".join(path.read_text(encoding="utf-8") for path in FILES)
     for requirement in project["project"]["dependencies"]:
         name = re.split(r"[<>=\[]", requirement)[0]
-        module = {"scikit-image": "skimage", "pillow": "PIL"}.get(name, name)
+        module = {"scikit-image": "skimage", "pillow": "PIL", "fpdf2": "fpdf"}.get(name, name)
         assert re.search(rf"^\s*(import|from) {module}\b", source, re.MULTILINE), name
         assert f"| {name} |" in reasons, name
 

@@ -47,7 +47,7 @@ def solo(day, lamp, turn):
 def test_the_walk_begins_with_the_first_lamp_and_where_it_stood(day, capsys):
     assert call(day) == 1
     said = capsys.readouterr().out
-    assert said.startswith("Next: light the key alone and shoot it. It stood: snoot, 60 degrees")
+    assert said.startswith("Next: light the key alone and shoot it. It stood: snoot, 60° to")
 
 
 def test_each_lamp_is_held_against_its_solo_as_the_take_had_it(day, capsys):

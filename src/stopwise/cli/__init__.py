@@ -34,6 +34,8 @@ _COMMANDS = {
     "look": ("stopwise.cli.day_commands", "look", "From the next frame on, this look's targets."),
     "take": ("stopwise.cli.day_commands", "take", "A new take begins, and what was turned."),
     "stops": ("stopwise.cli.stops_command", "stops", "The arithmetic of light."),
+    "sheet": ("stopwise.cli.hand_over_commands", "sheet", "The set sheet: the light on paper."),
+    "hand-over": ("stopwise.cli.hand_over_commands", "hand_over", "All of it in one folder."),
     "ledger": ("stopwise.cli.ledger_command", "ledger", "Hand the records out."),
 }
 

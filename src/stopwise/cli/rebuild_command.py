@@ -11,7 +11,7 @@ import click
 from stopwise.cli import printing
 from stopwise.cli.named_sides import Basis, find_take, lamps_of
 from stopwise.cli.options import PATH, json_option, read_plan
-from stopwise.comparison.rebuild_words import caution, do, say
+from stopwise.comparison.rebuild_words import caution, do, say, stood
 from stopwise.comparison.rebuilding import SoloMatch, match_solo
 from stopwise.errors import PathMissing, WrongUse
 from stopwise.lamps.solos import lamp_set
@@ -158,22 +158,8 @@ def _lines(names: Iterable[str], matches: Mapping[str, SoloMatch], plan: Plan) -
 
 def _where(light: Light | None) -> str:
     """Return where a lamp stood, as far as the plan says."""
-    if light is None:
-        return ""
-    parts = [
-        light.modifier,
-        None if light.off_axis is None else _round(light.off_axis),
-        None if light.elevation is None else f"{light.elevation:g} degrees up",
-        None if light.distance is None else f"{light.distance:g} m away",
-        None if light.power is None else f"power {light.power:g}",
-    ]
-    told = ", ".join(part for part in parts if part)
+    told = "" if light is None else stood(light)
     return f" It stood: {told}." if told else ""
-
-
-def _round(off_axis: float) -> str:
-    side = "right" if off_axis >= 0 else "left"
-    return f"{abs(off_axis):g} degrees round to camera {side}"
 
 
 def _json(
@@ -195,32 +181,40 @@ def _json(
 
 
 @click.command()
-@click.argument("ledger_path", metavar="LEDGER", type=PATH)
+@click.argument("kept", metavar="LEDGER", type=PATH)
 @click.argument("solos", nargs=-1, metavar="[LAMP=FRAME]...")
 @click.option("--take", required=True, help="The take that is built again: its name or number.")
-@click.option("--plan", "plan_path", type=PATH, required=True, help="The plan of that day.")
+@click.option("--plan", "plan_path", type=PATH, help="The plan of that day.")
 @click.option("--today", "today_path", type=PATH, help="Today's plan, whose solos are meant.")
 @json_option
 def rebuild(
-    ledger_path: Path,
+    kept: Path,
     solos: tuple[str, ...],
     take: str,
-    plan_path: Path,
+    plan_path: Path | None,
     today_path: Path | None,
     as_json: bool,  # noqa: FBT001 - click hands flags over by name
 ) -> int:
     """Build the light of an earlier day's take again, by the solos of then.
 
-    Shoot each lamp alone with the sitter on the old mark. A lamp matches within 0.1 stop and 1 % of
-    the frame; ends with 0 once all do, else with 1.
+    LEDGER is that day's ledger, or a folder that was handed over, which holds its plan too. Shoot
+    each lamp alone with the sitter on the old mark. A lamp matches within 0.1 stop and 1 % of the
+    frame; ends with 0 once all do, else with 1.
 
     Example: stopwise rebuild june.sqlite --take 4 --plan june.toml key=F0104.dng
     """
     from stopwise.cli.ledger_command import ledger_file
     from stopwise.cli.named_sides import Basis
+    from stopwise.handover.contents import LEDGER, PLAN
     from stopwise.ledger import Ledger
     from stopwise.plan.model import Plan
 
+    ledger_path = kept
+    if kept.is_dir():
+        ledger_path, plan_path = kept / LEDGER, plan_path or kept / PLAN
+    if plan_path is None:
+        msg = "The plan of that day is needed. Name it with --plan."
+        raise WrongUse(msg)
     basis = Basis(read_plan(plan_path), plan_path)
     today = None if today_path is None else Basis(read_plan(today_path), today_path)
     frames = todays(solos, basis.plan or Plan(), today)

@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from stopwise.comparison.rebuilding import MATCH_STOPS, WHY
+from stopwise.plan.floor import side_text
 from stopwise.plan.model import OVERHEAD_DEG
 from stopwise.wording import lamp_name, stops_text, title
 
@@ -127,6 +128,22 @@ def _how_far(width: float, distance: float | None) -> str:
         return " a little"
     centimetres = 100.0 * distance * abs(width - 1.0)
     return f" about {max(_LEAST_CM, round(centimetres / 5.0) * 5.0):.0f} cm"
+
+
+def stood(light: Light) -> str:
+    """Return how a lamp is shaped and where it stands, as far as its plan says."""
+    parts = (
+        light.modifier,
+        light.grid and f"grid {light.grid}",
+        light.gel,
+        side_text(light.off_axis, "to camera right", "to camera left"),
+        side_text(light.elevation, "up", "down"),
+        light.distance and f"{light.distance:.2f} m from the face",
+        light.stand and f"held by {light.stand}",
+        light.pack and f"on {light.pack}",
+        None if light.power is None else f"set to {light.power_shown(light.power)}",
+    )
+    return ", ".join(part for part in parts if part)
 
 
 def caution(light: Light | None) -> str:

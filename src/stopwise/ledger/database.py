@@ -256,6 +256,15 @@ class Database:
         found = self.rows(query, values)
         return found[0] if found else None
 
+    def copy_to(self, place: Path) -> None:
+        """Write all that it holds at this moment to a new file, while others may write here."""
+        with self._lock, self._translated():
+            target = sqlite3.connect(place)
+            try:
+                self._connection.backup(target)
+            finally:
+                target.close()
+
     def renew(self) -> Path | None:
         """Begin a new file in place of one that is damaged or gone, or take one put back there.
 

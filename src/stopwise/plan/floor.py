@@ -216,8 +216,8 @@ def _row(light: Light) -> tuple[str, ...]:
     cells = (
         light.name,
         ", ".join(part for part in shaped if part),
-        _side(light.off_axis, "right", "left"),
-        _side(light.elevation, "up", "down"),
+        side_text(light.off_axis, "right", "left"),
+        side_text(light.elevation, "up", "down"),
         f"{light.distance:.2f} m" if light.distance else "",
         "" if light.power is None else light.power_shown(light.power),
         say_f_number(exact_f_number(light.meter)) if light.meter else "",
@@ -226,7 +226,8 @@ def _row(light: Light) -> tuple[str, ...]:
     return tuple(cell or "–" for cell in cells)
 
 
-def _side(degrees: float | None, ahead: str, back: str) -> str:
+def side_text(degrees: float | None, ahead: str, back: str) -> str:
+    """Return an angle to one of two sides: "60° right", "0°"; "" for none."""
     if not degrees:
         return "" if degrees is None else "0°"
     return f"{abs(degrees):g}° {ahead if degrees > 0.0 else back}"

@@ -58,6 +58,12 @@ def write_floor(floor: Floor, path: str | Path) -> Path:
     if kind not in (".svg", ".png"):
         msg = f"{file.name} must end in .svg or .png: that says what is drawn."
         raise WrongUse(msg)
+    write_whole(file, floor_file(floor, kind[1:]))
+    return file
+
+
+def floor_file(floor: Floor, kind: str) -> bytes:
+    """Return the drawing of a set as a file: "svg" or "png"."""
     from matplotlib import rc_context
 
     settings: Any = {
@@ -66,13 +72,12 @@ def write_floor(floor: Floor, path: str | Path) -> Path:
         "font.family": "DejaVu Sans",
         "text.parse_math": False,
     }
-    metadata = {"Title": floor.title, **({"Date": None} if kind == ".svg" else {})}
+    metadata = {"Title": floor.title, **({"Date": None} if kind == "svg" else {})}
     drawn = io.BytesIO()
     with rc_context(settings), warnings.catch_warnings():
         warnings.filterwarnings("ignore", "Glyph .* missing")
-        draw_floor(floor).savefig(drawn, format=kind[1:], dpi=150, metadata=metadata)
-    write_whole(file, drawn.getvalue())
-    return file
+        draw_floor(floor).savefig(drawn, format=kind, dpi=150, metadata=metadata)
+    return drawn.getvalue()
 
 
 def draw_floor(floor: Floor) -> Figure:

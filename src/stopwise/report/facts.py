@@ -24,7 +24,7 @@ _LEAST_SHARE = 1e-5
 """Share of a frame under which only that is said: a thousandth of a per cent, a handful of cells of
 a small sensor."""
 
-_SOURCES = {
+SATURATION_SOURCES = {
     "plan": "given by the plan",
     "shot": "shown by the plan's frame shot over",
     "observed": "seen in this frame",
@@ -183,7 +183,7 @@ def _levels(record: Record) -> str:
         return ""
     grey = f", mid-grey {record.zones.mid_grey:.3f}" if record.zones else ""
     doubts = "".join(f"; {condition(why).short}" for why in levels.why.values())
-    return f"clip {_SOURCES[levels.saturation_source]}{grey}{doubts}"
+    return f"clip {SATURATION_SOURCES[levels.saturation_source]}{grey}{doubts}"
 
 
 def unseen(record: Record) -> list[tuple[str, str]]:

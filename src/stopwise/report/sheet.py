@@ -490,7 +490,7 @@ def _families(words: str) -> tuple[tuple[str, ...], str]:
     """Return the families that write `words`, and the words with what no font has replaced."""
     families, written = [FAMILY], []
     for sign in words:
-        family = FAMILY if _has(findfont(FAMILY), sign) else _family_with(sign)
+        family = FAMILY if _has(findfont(FAMILY), sign) else _installed_with(sign)[0]
         written.append(sign if family else _MISSING)
         if family and family not in families:
             families.append(family)
@@ -502,10 +502,16 @@ def _has(path: str, sign: str) -> bool:
     return bool(get_font(path).get_char_index(ord(sign)))
 
 
+def font_with(sign: str) -> str | None:
+    """Return the file of a font that has a sign, our own before any other; None where none has."""
+    own = findfont(FAMILY)
+    return own if _has(own, sign) else _installed_with(sign)[1]
+
+
 @lru_cache(maxsize=1024)
-def _family_with(sign: str) -> str | None:
-    """Return an installed family that has a sign, or None."""
-    return next((name for name, path in _installed() if _has(path, sign)), None)
+def _installed_with(sign: str) -> tuple[str, str] | tuple[None, None]:
+    """Return family and file of an installed font that has a sign, None twice without one."""
+    return next((font for font in _installed() if _has(font[1], sign)), (None, None))
 
 
 def _installed() -> Iterator[tuple[str, str]]:

@@ -149,10 +149,10 @@ def target_of(ledger: Ledger, look: str | None, plan: Plan | None = None) -> Rec
     return None
 
 
-def targets_of(ledger: Ledger) -> dict[str | None, Record]:
-    """Return each look's frame as it stands at the end of the day, for a hand-over."""
+def targets_of(ledger: Ledger, plan: Plan | None = None) -> dict[str | None, Record]:
+    """Return each look's frame as it stands at the end of the day; see :func:`target_of`."""
     looks = {kept.record.look for kept in ledger.frames.all()}
-    found = {look: target_of(ledger, look) for look in looks}
+    found = {look: target_of(ledger, look, plan) for look in looks}
     return {look: target for look, target in found.items() if target is not None}
 
 
