@@ -217,6 +217,49 @@ def test_frames_on_which_all_workers_hang_hide_no_other_and_are_judged_once_they
     assert {record["verdict"] for record in watch.records} == {"measured"}
 
 
+OWN_FRAMES = """schema = 1
+[[light]]
+name = "key"
+[[light]]
+name = "fill"
+[[patch]]
+name = "card"
+box = [0.4, 0.4, 0.6, 0.6]
+zone = 5.0
+within = 8.0
+[frames.solo]
+key = "H1.dng"
+fill = "S2.dng"
+"""
+
+
+def test_a_frame_of_the_plan_on_which_the_decoder_hangs_costs_itself_and_counts_once_it_can_be_read(
+    made: Set,
+) -> None:
+    for number, name in enumerate(("H1.dng", "S2.dng")):
+        made.land(name, seed=number).rename(made.base / name)
+    plan = made.base / "plan.toml"
+    plan.write_text(OWN_FRAMES, encoding="utf-8")
+    with made.watching("--plan", str(plan), "--workers", "1") as watch:
+        with made.fault("frames-hang"):
+            made.land("F1.dng", seed=9)
+            watch.wait(lambda: watch.files == ["F1.dng"])  # 20 s; a try of H1 takes 30 s
+            watch.wait_for("H1.dng (solo of key)")
+        [first] = watch.records
+        assert first["verdict"] == "on plan"
+        assert first["lamps"]["key"]["state"] == "not seen"
+        assert first["lamps"]["fill"]["stops"] is not None
+
+        for number in range(100):  # until it was read after all
+            made.land(f"G{number}.dng", seed=10 + number)
+            watch.wait(lambda landed=number + 2: len(watch.files) == landed)
+            if watch.records[-1]["lamps"]["key"]["stops"] is not None:
+                break
+        else:
+            pytest.fail("the plan's frame is never read again")
+        assert watch.stop() == 0
+
+
 def test_a_folder_that_is_unmounted_and_mounted_again_judges_nothing_twice(made: Set) -> None:
     card = made.base / "card"
     card.mkdir()

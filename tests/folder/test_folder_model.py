@@ -34,8 +34,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from stopwise.folder.listing import Listing
+    from stopwise.folder.tasks import Task
     from stopwise.folder.watcher import Landing
-    from stopwise.folder.workers import Task
 
 SETTLE_S = 10.0
 PLACE = st.integers(0, 5)

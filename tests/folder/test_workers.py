@@ -8,6 +8,7 @@ import subprocess
 import sys
 import time
 from contextlib import closing
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -16,15 +17,16 @@ import pytest
 from stopwise.errors import WrongUse
 from stopwise.folder import workers
 from stopwise.folder.one_file import FileAsked
-from stopwise.folder.workers import Done, Failure, ProcessPool, Task
+from stopwise.folder.tasks import Act, Done, Failure, Task
+from stopwise.folder.workers import ProcessPool
 from stopwise.ledger import Stamp
 from stopwise.raw.bounds import Limits
 from support.watching import (
     InlinePool,
     StandIn,
+    Stock,
     assess,
-    assess_ready,
-    make_ready,
+    assess_from,
     read,
     tiny_raw,
     wait_until,
@@ -44,10 +46,10 @@ class Working:
         self.folder = folder
         self.done: dict[int, object] = {}
 
-    def start(self, ticket: int, part: bytes = b"") -> None:
+    def start(self, ticket: int, part: bytes = b"", *, brief: str | None = None) -> None:
         path = self.folder / f"F{ticket}.dng"
         path.write_bytes(tiny_raw(ticket, part=part))
-        self.pool.start(Task(ticket, (path, None), path.stat().st_size))
+        self.pool.start(Task(ticket, (path, brief), path.stat().st_size))
 
     def wait(self, *tickets: int) -> None:
         def are_done() -> bool:
@@ -67,7 +69,8 @@ class Working:
 
 
 @pytest.fixture
-def working(tmp_path: Path) -> Iterator[Working]:
+def working(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Working]:
+    monkeypatch.setattr(workers, "_LATE_TIMES", 3.0)
     pool = ProcessPool(assess, size=1, limits=TIGHT)
     try:
         yield Working(pool, tmp_path)
@@ -110,115 +113,150 @@ def test_a_file_that_breaks_its_worker_costs_only_itself(
 
 
 @pytest.fixture(params=[1, 2], ids=["one worker", "two workers"])
-def readied(tmp_path: Path, request: pytest.FixtureRequest) -> Iterator[Working]:
-    pool = ProcessPool(assess_ready, prepare=make_ready, size=request.param, limits=TIGHT)
-    try:
+def stocked(
+    tmp_path: Path, request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch
+) -> Iterator[Working]:
+    """Work with files that need words read first, for which anything is slow after a moment."""
+    monkeypatch.setattr(workers, "_SLOW_S", 0.4)
+    monkeypatch.setattr(workers, "_LATE_TIMES", 3.0)
+    stock = Stock()
+    with closing(
+        ProcessPool(
+            partial(assess_from, stock=stock), supplied=stock, size=request.param, limits=TIGHT
+        )
+    ) as pool:
         yield Working(pool, tmp_path)
-    finally:
-        pool.close()
 
 
-def test_a_worker_gets_ready_before_it_is_given_a_file(readied: Working) -> None:
-    readied.pool.prepare("plan A")
-    readied.start(1)
-    readied.start(2)
-    readied.wait(1, 2)
-    readied.pool.prepare("plan B")
-    readied.start(3)
-    readied.wait(3)
-    assert [readied.verdict(ticket) for ticket in (1, 2, 3)] == ["plan A", "plan A", "plan B"]
+def test_what_files_need_is_read_once_before_them_and_handed_to_every_worker(
+    stocked: Working,
+) -> None:
+    pool = stocked.pool
+    pool.prepare("one two")
+    assert pool.room == 0
+    wait_until(lambda: pool.finished() == [] and pool.room > 0)
+    for ticket in range(4):
+        stocked.start(ticket, brief="one two")
+    stocked.wait(0, 1, 2, 3)
+    assert len({stocked.done[ticket].picture for ticket in range(4)}) == 1
+    assert {stocked.verdict(ticket) for ticket in range(4)} == {"measured"}
 
 
-def test_getting_ready_takes_nothing_from_the_time_that_a_file_has(readied: Working) -> None:
-    readied.pool.prepare("SLOW")
-    readied.start(1)
-    readied.wait(1)
-    assert readied.verdict(1) == "SLOW"
+def test_a_file_that_needs_something_else_waits_until_it_is_read(stocked: Working) -> None:
+    stocked.pool.prepare("one")
+    stocked.start(1, brief="one")
+    stocked.start(2, brief="one three")
+    stocked.wait(1, 2)
+    assert b"three read by" not in stocked.done[1].picture
+    assert b"three read by" in stocked.done[2].picture
+    stocked.pool.prepare("four")
+    wait_until(lambda: stocked.pool.finished() == [] and stocked.pool.room > 0)
+    stocked.start(3, brief="four")
+    stocked.wait(3)
+    assert b"three" not in stocked.done[3].picture  # nobody needs it any more
 
 
-@pytest.mark.skipif(sys.platform != "linux", reason="signals are Linux's here")
-def test_getting_ready_that_ends_a_worker_is_not_tried_again(readied: Working) -> None:
-    readied.pool.prepare("CRASH")
-    for ticket in (1, 2):
-        readied.start(ticket)
-        readied.wait(ticket)
-        assert readied.verdict(ticket) == "nothing"
+@pytest.mark.parametrize(
+    ("does", "told"),
+    [
+        ("CRASH", "it crashed (exit -6), 2 times"),
+        ("HANG", "it took too long, 2 times"),
+        ("MEMORY", "it ran out of memory"),
+        ("RAISE", "RuntimeError: made to fail"),
+    ],
+)
+@pytest.mark.skipif(sys.platform != "linux", reason="signals and memory limits are Linux's here")
+def test_something_needed_that_breaks_its_worker_costs_only_itself(
+    stocked: Working, does: str, told: str
+) -> None:
+    stocked.pool.prepare(f"one {does}")
+    wait_until(lambda: stocked.pool.finished() == [] and stocked.pool.room > 0)
+    stocked.start(1, brief=f"one {does}")
+    stocked.wait(1)
+    assert b"one read by" in stocked.done[1].picture
+    assert stocked.verdict(1) in {f"{does}: {told}", f"{does}: it isn't read yet"}
+    wait_until(lambda: stocked.pool.finished() == [] and not stocked.pool.slow)
+    stocked.start(2, brief=f"one {does}")
+    stocked.wait(2)
+    assert stocked.verdict(2) == f"{does}: {told}"
+
+
+def test_nobody_waits_for_a_file_that_needs_something_which_changes_all_the_time(
+    stocked: Working,
+) -> None:
+    stocked.start(1, brief="CHANGES")
+    stocked.start(2, brief="one")
+    stocked.wait(2)
+    wait_until(lambda: stocked.pool.finished() == [] and stocked.pool.slow == {1})
 
 
 @pytest.fixture
 def hanging(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Working]:
-    """Work with one worker, for which a file that hangs is slow at once and never too late."""
-    monkeypatch.setattr(workers, "_SLOW_S", 0.2)
+    """Work with one worker, six at most, where files are slow soon and never too late."""
+    monkeypatch.setattr(workers, "_SLOW_S", 0.4)
+    monkeypatch.setattr(workers, "_SLOW_TIMES", 0.0)
+    monkeypatch.setattr(Limits, "most_workers", 6)
     with closing(ProcessPool(assess, size=1, limits=Limits(least_s=300))) as pool:
         yield Working(pool, tmp_path)
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="signals are Linux's here")
-def test_a_file_that_takes_long_gives_its_place_to_another_worker(hanging: Working) -> None:
+def test_a_file_that_takes_long_gives_its_place_to_two_others(hanging: Working) -> None:
     hanging.start(1, b"HANG")
     hanging.start(2)
     hanging.wait(2)
-    assert set(hanging.done) == {2}
-    assert hanging.pool.room == 1
-    assert hanging.pool.slow == {1}
+    assert set(hanging.done) == {1 + 1}
+    wait_until(lambda: hanging.pool.finished() == [] and hanging.pool.slow == {1})
+    assert hanging.pool.room == 2
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="priorities are Linux's here")
+def test_whoever_is_slow_leaves_the_processor_to_others_and_reads_nothing_after(
+    hanging: Working, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    pool, start = hanging.pool, hanging.start
+    wait_until(lambda: pool.finished() == [] and pool._workers[0].act is Act.NOTHING)
+    [first] = pool._workers
+    start(1, b"WAITS")  # until a file beside it is there
+    wait_until(lambda: pool.finished() == [] and pool.slow == {1})
+    threads = [int(one.name) for one in Path(f"/proc/{first.process.pid}/task").iterdir()]
+    assert {os.getpriority(os.PRIO_PROCESS, one) for one in threads} == {10}
+    (hanging.folder / "go on").touch()
+    hanging.wait(1)
+    assert hanging.verdict(1) == "measured"
+    wait_until(lambda: pool.finished() == [] and first not in pool._workers)
+    start(2)
+    hanging.wait(2)
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="signals are Linux's here")
-def test_once_every_worker_hangs_one_gives_way_to_a_file_that_waits_and_its_own_comes_again(
+def test_behind_any_number_of_files_that_hang_a_file_is_read_and_theirs_come_again(
     hanging: Working,
 ) -> None:
+    """Each round half of all workers may hang; those that hang longest are ended."""
     pool = hanging.pool
-    for ticket in (1, 2):
+    for ticket in range(20):
         hanging.start(ticket, b"HANG")
-        wait_until(lambda ticket=ticket: pool.finished() == [] and ticket in pool.slow)
-    wait_until(lambda: pool.finished() == [] and pool.room == 1)
-    hanging.start(3)
-    hanging.wait(3)
-    assert hanging.verdict(3) == "measured"
-    wait_until(lambda: pool.finished() == [] and pool.slow == {1, 2} and pool.room == 1)
-    assert len(pool.waitables()) == 2  # never more than as many again
-    hanging.start(4)
-    hanging.wait(4)
-    assert set(hanging.done) == {3, 4}
+    hanging.start(20)
+    hanging.wait(20)
+    assert hanging.verdict(20) == "measured"
+    assert len(pool.waitables()) <= 6
+    assert set(hanging.done) == {20}
+    wait_until(lambda: pool.finished() == [] and pool.slow == set(range(20)))
 
 
-def test_where_workers_get_ready_slowly_a_file_is_called_slow_later(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr(workers, "_SLOW_S", 0.1)
-    pool = ProcessPool(assess_ready, prepare=make_ready, size=1, limits=Limits(least_s=300))
-    try:
-        working = Working(pool, tmp_path)
-        pool.prepare("SLOW")  # takes 2.5 s
-        working.start(1)
-        working.wait(1)
-        began = time.monotonic()
-        working.start(2)
-        due = pool.next_due()
-        assert due is not None
-        assert due >= began + 2.5 / 2
-    finally:
-        pool.close()
-
-
-def test_a_worker_that_was_begun_for_slow_files_is_kept_for_those_that_follow(
+def test_where_files_take_long_one_is_called_slow_later(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(workers, "_SLOW_S", 0.0)
-    monkeypatch.setattr(workers._Worker, "ready_s", 0.0)
-    new_worker, begun = ProcessPool._new_worker, []
-    monkeypatch.setattr(
-        ProcessPool, "_new_worker", lambda pool: begun.append(pool) or new_worker(pool)
-    )
-    pool = ProcessPool(assess, size=1, limits=Limits(least_s=300))
-    try:
+    with closing(ProcessPool(assess, size=1, limits=Limits(least_s=300))) as pool:
         working = Working(pool, tmp_path)
-        for ticket in range(4):
-            working.start(ticket, b"SLOW")
+        for ticket in range(workers._LATELY):
+            working.start(ticket, b"SLOW")  # takes 0.3 s
             working.wait(ticket)
-        assert len(begun) == 2
-    finally:
-        pool.close()
+        began = time.monotonic()
+        working.start(99, b"SLOW")
+        assert pool._workers[0].slow_at >= began + 4 * 0.3
 
 
 def test_large_files_are_given_more_time() -> None:
@@ -272,7 +310,7 @@ from stopwise.folder.workers import ProcessPool
 from support.watching import assess
 if __name__ == "__main__":
     pool = ProcessPool(assess, size=2)
-    while not all(worker.doing.value == "nothing" for worker in pool._workers):
+    while not all(worker.act.value == "nothing" for worker in pool._workers):
         pool.finished()
         time.sleep(0.02)
     print(*[worker.process.pid for worker in pool._workers], flush=True)

@@ -25,7 +25,7 @@ from soak.parents import SAMPLES
 _FIRST, _GOOD = "F0010.dng", "F0011.dng"
 
 
-def seconds_behind(hanging: int) -> float:
+def seconds_behind(hanging: int, *, fault: str) -> float:
     """Land so many files that hang and a good frame at once; return its wait for its verdict."""
     with tempfile.TemporaryDirectory() as base:
         made = Set(Path(base))
@@ -34,7 +34,7 @@ def seconds_behind(hanging: int) -> float:
         with made.watching("--plan", str(SAMPLES / "plan.toml"), "--workers", "2") as watch:
             _copy(_FIRST, made.folder)
             watch.wait(lambda: watch.files == [_FIRST], limit_s=600)
-            with made.fault("frames-hang"):
+            with made.fault(fault):
                 for number in range(hanging):
                     made.land(f"H{number}.dng", seed=number)
                 began = time.monotonic()
@@ -53,9 +53,12 @@ def main() -> None:
     """Print the wait behind so many, try by try."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--tries", type=int, default=3)
+    parser.add_argument("--spin", action="store_true", help="compute for ever, not sleep")
+    parser.add_argument("--behind", type=int, nargs="*", default=range(13))
     chosen = parser.parse_args()
-    for hanging in range(7):
-        waits = sorted(seconds_behind(hanging) for _ in range(chosen.tries))
+    fault = "frames-spin" if chosen.spin else "frames-hang"
+    for hanging in chosen.behind:
+        waits = sorted(seconds_behind(hanging, fault=fault) for _ in range(chosen.tries))
         told = ", ".join(f"{wait:.1f}" for wait in waits)
         print(f"behind {hanging}: {told} s; load {os.getloadavg()[0]:.0f}", flush=True)
 

@@ -4,7 +4,8 @@
 full disk (ENOSPC) and a failing one (EIO), `frames-fail` is EIO on every frame that is opened to be
 read, which worker processes do: they read this file too. `watch-opens` is the same in the own
 process of the watch. While `plan-hangs` is on no look at a plan's file comes back, and while
-`frames-hang` no opening of a frame whose name begins with H. `look-breaks` is a mistake of our own
+`frames-hang` no opening of a frame whose name begins with H, nor while `frames-spin`, which costs
+all the time of a processor. `look-breaks` is a mistake of our own
 where a folder is looked through.
 """
 
@@ -17,6 +18,7 @@ import multiprocessing
 import os
 import sqlite3
 import sys
+import threading
 import time
 from pathlib import Path
 from typing import Any
@@ -55,6 +57,8 @@ def fail(path: Any) -> None:
     """Fail as a broken medium does where a frame is opened, or hang."""
     while os.path.basename(str(path)).startswith("H") and is_on("frames-hang"):  # noqa: PTH119
         time.sleep(0.02)
+    while os.path.basename(str(path)).startswith("H") and is_on("frames-spin"):  # noqa: PTH119
+        pass
     in_watch = multiprocessing.parent_process() is None
     if str(path).endswith(".dng") and (is_on("frames-fail") or (in_watch and is_on("watch-opens"))):
         raise OSError(errno.EIO, os.strerror(errno.EIO), str(path))
@@ -80,8 +84,8 @@ def look_at(path: Any, *arguments: Any, **options: Any) -> os.stat_result:
 
 
 def scan(*arguments: Any) -> Any:
-    """Look through a folder, unless that is broken."""
-    if is_on("look-breaks"):
+    """Look through a folder, unless the watch's own looking is broken."""
+    if is_on("look-breaks") and threading.current_thread().name == "stopwise-scan":
         msg = "made to fail"
         raise ValueError(msg)
     return _scandir(*arguments)

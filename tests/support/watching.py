@@ -16,13 +16,14 @@ from typing import TYPE_CHECKING, Any
 from stopwise.conditions import condition
 from stopwise.errors import Unreadable
 from stopwise.folder.one_file import read_one
+from stopwise.folder.tasks import Done, Failure, Task
 from stopwise.folder.watcher import Hooks, Landing, Options, Seams, Waits, Watcher
-from stopwise.folder.workers import Done, Failure, Task
+from stopwise.pipeline.brief import Need, UnreadNeedsError
 from stopwise.raw.whole import declared_end
 from stopwise.record import Record, unreadable
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterator, Sequence
     from multiprocessing.connection import Connection
     from pathlib import Path
 
@@ -60,22 +61,39 @@ class StandIn:
     sha256: str | None = None
 
 
-_READY = "STOPWISE_TEST_READY"
+@dataclass
+class Stock:
+    """Stand in for the plan's own frames: a brief is the words that files need."""
+
+    words: dict[str, Any] = field(default_factory=dict)
+
+    def prepare(self, brief: str) -> list[str]:
+        """Return the words of a brief; ask for those that aren't there."""
+        brief = brief.replace("CHANGES", f"at-{time.time_ns()}")
+        missing = [Need(word, (word,), 1) for word in brief.split() if word not in self.words]
+        if missing:
+            raise UnreadNeedsError(tuple(missing))
+        return brief.split()
+
+    def read_needed(self, word: str) -> bytes:
+        """Read a word, or do what it says."""
+        _misbehave(word.encode())
+        return f"{word} read by {os.getpid()}".encode()
+
+    def supply(self, keys: Sequence[str], new: dict[str, Any]) -> None:
+        """Take words in."""
+        self.words = {key: {**self.words, **new}[key] for key in keys}
 
 
-def make_ready(brief: str) -> None:
-    """Get ready: leave a mark in the process, or end it."""
-    if brief == "CRASH":
-        os.abort()
-    if brief == "SLOW":
-        time.sleep(2.5)
-    os.environ[_READY] = brief
+def assess_from(path: Path, brief: str, *, stock: Stock) -> StandIn:
+    """Tell what there is in stock, once all of a brief is."""
+    stock.prepare(brief)
+    told = [f"{word}: {value}" for word, value in stock.words.items() if not _is_read(value)]
+    return StandIn(Record(path.name, "measured", look="; ".join(told)), repr(stock.words).encode())
 
 
-def assess_ready(path: Path, _: object) -> StandIn:
-    """Tell what this process was made ready for."""
-    ready = os.environ.get(_READY, "nothing")
-    return StandIn(Record(path.name, "measured", look=ready))
+def _is_read(value: object) -> bool:
+    return isinstance(value, bytes)
 
 
 def assess(path: Path, brief: object = None) -> StandIn:
@@ -84,6 +102,8 @@ def assess(path: Path, brief: object = None) -> StandIn:
     _misbehave(content[:200])
     if b"SLOW" in content[:200]:
         time.sleep(0.3)
+    while b"WAITS" in content[:200] and not (path.parent / "go on").exists():
+        time.sleep(0.01)
     end = declared_end(path)
     if end is None or end > len(content):
         error = Unreadable(path, condition("not_raw" if end is None else "cut_short"))

@@ -93,7 +93,7 @@ class WatchRun:
         self._is_own_edit = False
         self._told: set[FrameNote] = set()
         self._ahead = Brief()
-        frames = PlanFrames()  # each worker is handed one of its own
+        frames = PlanFrames(is_supplied=True)  # each worker is handed one of its own
         self.watcher = Watcher(
             folder,
             ledger,
@@ -101,7 +101,7 @@ class WatchRun:
             hooks=Hooks(
                 brief=self._brief,
                 ahead=self._brief_ahead,
-                prepare=frames.prepare,
+                supplied=frames,
                 is_stale=self._is_stale,
                 complete=self._complete,
                 on_record=self._landed,

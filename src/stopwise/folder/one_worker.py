@@ -5,7 +5,8 @@ from __future__ import annotations
 from multiprocessing.connection import wait
 from typing import TYPE_CHECKING, Any
 
-from stopwise.folder.workers import Failure, ProcessPool, Task
+from stopwise.folder.tasks import Failure, Task
+from stopwise.folder.workers import ProcessPool
 from stopwise.raw.bounds import FailedOnFileError, Limits, size_of
 
 if TYPE_CHECKING:

@@ -41,7 +41,8 @@ if TYPE_CHECKING:
     from stopwise.folder.listing import Listing
     from stopwise.folder.one_file import Assess
     from stopwise.folder.scanner import Sight
-    from stopwise.folder.workers import Pool
+    from stopwise.folder.supplies import Supplied
+    from stopwise.folder.tasks import Pool
     from stopwise.ledger import Kept, KnownPath, Ledger
     from stopwise.record import Record
 
@@ -77,7 +78,7 @@ def _nothing(_: Any) -> None:
 
 @dataclass(frozen=True, slots=True)
 class Hooks:
-    """What the watch loop calls: all but `prepare` from its own thread.
+    """What the watch loop calls, from its own thread.
 
     Attributes
     ----------
@@ -98,9 +99,8 @@ class Hooks:
     ahead
         Called after `between`: gives the brief that workers should be ready for, None for none. The
         same object means the same.
-    prepare
-        A module's own function: called in worker processes, while they are idle, with what `ahead`
-        gave.
+    supplied
+        Each worker has one of its own: it tells what files with a brief need besides, and holds it.
     """
 
     brief: Callable[[Path], Any] = _nothing
@@ -110,7 +110,7 @@ class Hooks:
     on_note: Callable[[Note], None] = _nothing
     between: Callable[[], None] = lambda: None
     ahead: Callable[[], Any] = lambda: None
-    prepare: Callable[[Any], Any] | None = None
+    supplied: Supplied | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -270,7 +270,7 @@ class Watcher:
         )
         self._pool = seams.pool or ProcessPool(
             partial(read_one, assess),
-            prepare=hooks.prepare,
+            supplied=hooks.supplied,
             size=options.workers,
             limits=options.limits,
         )

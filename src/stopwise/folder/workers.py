@@ -5,23 +5,31 @@ from __future__ import annotations
 import multiprocessing
 import os
 import signal
+import sys
 import threading
 import time
 from collections import deque
+from contextlib import suppress
 from dataclasses import dataclass, field
-from enum import Enum
+from itertools import chain
 from multiprocessing import parent_process
 from multiprocessing.connection import wait
-from typing import TYPE_CHECKING, Any, Protocol
+from statistics import median
+from typing import TYPE_CHECKING, Any
 
 from stopwise.errors import WrongUse, what_failed
 from stopwise.folder.signals import beginning_a_process
+from stopwise.folder.supplies import Supplies
+from stopwise.folder.tasks import Act, Done, Failure, Task
+from stopwise.pipeline.brief import UnreadNeedsError
 from stopwise.raw.bounds import Limits, hold_memory
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from multiprocessing.connection import Connection
-    from multiprocessing.context import SpawnProcess
+    from multiprocessing.process import BaseProcess
+
+    from stopwise.folder.supplies import Supplied
 
 _MOST_TRIES = 2
 """Times that a file is given to a worker: the first may have been ended by something else."""
@@ -30,129 +38,74 @@ _START_S = 60.0
 """Seconds that a worker may take to start, Python and our libraries from a cold disk; twice as many
 after each that took longer, since a machine that others use may need minutes."""
 
-_SLOW_S = 4.0
-"""Seconds at one file after which a worker doesn't count as one any more, and another is begun in
-its place, so that files which take long don't hold up the others. As many again as there are; once
-all of these are slow too, the one that is longest at its file is ended where another waits."""
+_SLOW_S, _SLOW_TIMES = 4.0, 4.0
+"""Seconds at one file, or times what files took lately where that is more, after which nobody waits
+for a worker: other files' verdicts pass its own, and it leaves the processor to others. At half of
+that two others are begun for it, so that with every round twice as many files are looked at."""
 
-_SLOW_SHARE = 0.5
-"""Of the time that a worker takes to get ready, which any file may take too: on a machine that is
-busy with other things the watch would else do little but begin workers. A sample frame with its
-plan was measured to take a ninth of it."""
+_LATE_TIMES = 30.0
+"""Times what files took lately after which a file is given up, where that is more than its limit:
+on a machine that is busy with other things any file takes long."""
 
-_LATE_SHARE = 10.0
-"""Likewise, after which a file is given up: 30 s where a worker takes three to get ready."""
+_LATELY = 9  # files whose median that is
+_LOW_PRIORITY = 10
+"""Of a process that is slow (setpriority(2)): under Linux a ninth of the share that others have, so
+that a dozen which hang leave nearly all of the processor, and one that only is slow still ends."""
+
 
 _KEEP_S = 60.0
 """Seconds after which an idle worker over those that there are to be is ended."""
 
 _END_S = 5.0  # for which a process that was killed is waited for
-_PREPARE_TIMES = 10.0
-"""How much longer than a small file's getting ready may take: a plan names ten frames or so."""
-
 _MOST_FAILED_STARTS = 4  # in a row, before the watch says that workers can't be started
 _NEVER = float("inf")
-_LATE, _GAVE_WAY = what_failed(TimeoutError()), "others waited"
+_LATE = what_failed(TimeoutError())
 
+_HOW = "forkserver" if sys.platform == "linux" else "spawn"
+"""Never a fork of a process that has decoded, which can lock up. The fork server only imports, so
+that a worker is there within hundredths of a second; other systems' libraries don't bear a fork."""
 
-@dataclass(frozen=True, slots=True)
-class Failure:
-    """Why no assessment came back: what the worker did, as a part of a sentence."""
-
-    what: str
-
-
-@dataclass(slots=True)
-class Task:
-    """One file to assess: a ticket that comes back with the answer, arguments, size in bytes."""
-
-    ticket: int
-    arguments: tuple[Any, ...]
-    size: int
-    tries: int = 0
-
-
-@dataclass(frozen=True, slots=True)
-class Done:
-    """An answer: what `assess` returned, or a Failure."""
-
-    ticket: int
-    value: Any
-
-
-class Pool(Protocol):
-    """What the watch loop asks of whoever assesses files."""
-
-    @property
-    def room(self) -> int:
-        """How many tasks can be begun now."""
-
-    @property
-    def slow(self) -> set[int]:
-        """Tickets of tasks that take long or have failed once: none is to wait for their answer."""
-
-    def start(self, task: Task) -> None:
-        """Begin a task."""
-
-    def prepare(self, brief: Any) -> None:
-        """Have workers that are idle get ready for tasks with this brief."""
-
-    def finished(self) -> list[Done]:
-        """Return the answers that have come, and see to workers that have failed."""
-
-    def waitables(self) -> list[Connection | int]:
-        """Return what becomes ready when an answer comes or a worker ends."""
-
-    def next_due(self) -> float | None:
-        """Return when a worker will have taken too long, on `time.monotonic`."""
-
-    def close(self) -> None:
-        """End all work at once."""
-
-
-class _Doing(Enum):
-    STARTING = "starting"
-    NOTHING = "nothing"
-    PREPARING = "preparing"
-    ASSESSING = "assessing"
+_IMPORTED = ["stopwise.pipeline", "stopwise.folder.one_file", "stopwise.raw.whole"]
+"""What the fork server imports."""
 
 
 @dataclass(slots=True)
 class _Worker:
-    """A process with its pipe; `brief` is what it was made ready for, `failed` how it ended.
+    """A process with its pipe; it does what it does since `since`.
 
-    It does what it does since `since`, and took `took` for what it did before.
+    `long_at` is when others are begun for it, `slow_at` when nobody waits for it any more; `has` is
+    what it was supplied with, `failed` how it ended.
     """
 
-    process: SpawnProcess
+    process: BaseProcess
     pipe: Connection
     since: float
     deadline: float
-    took: dict[_Doing, float] = field(default_factory=dict)
+    long_at: float = _NEVER
     slow_at: float = _NEVER
-    doing: _Doing = _Doing.STARTING
+    act: Act = Act.START
     task: Task | None = None
-    brief: Any = None
+    has: dict[Any, Any] = field(default_factory=dict)
     failed: str | None = None
+    is_low: bool = False
 
-    @property
-    def ready_s(self) -> float:
-        """Seconds that it took to start, and to get ready for what it is ready for."""
-        return sum(self.took.get(doing, 0.0) for doing in (_Doing.STARTING, _Doing.PREPARING))
-
-    def send(
-        self, doing: _Doing, arguments: tuple[Any, ...], most_s: float, slow_s: float = _NEVER
-    ) -> None:
-        """Give it something to do, which is slow after `slow_s`."""
-        self.doing, self.since = doing, time.monotonic()
-        self.deadline, self.slow_at = self.since + most_s, self.since + slow_s
+    def give(self, task: Task, supplies: dict[Any, Any], *, slow_s: float, most_s: float) -> None:
+        """Give it something to do, with what it lacks of what there is to have."""
+        lacks = {key: value for key, value in supplies.items() if self.has.get(key) is not value}
+        self.task, self.act, self.has, self.since = task, task.act, supplies, time.monotonic()
+        self.long_at, self.slow_at = self.since + slow_s / 2, self.since + slow_s
+        self.deadline = self.since + most_s
+        task.tries += 1
         try:
-            self.pipe.send((doing is _Doing.PREPARING, arguments))
+            self.pipe.send((task.act, tuple(supplies), lacks, task.arguments))
         except OSError:
             self.failed = "the worker ended"
 
-    def hear(self) -> Iterator[Done]:
-        """Yield the answer that has come, if one has."""
+    def hear(self) -> Iterator[tuple[Task | None, Any, float]]:
+        """Yield the answer that has come, if one has.
+
+        First to which task (None: it has started), last after how many seconds.
+        """
         while self.failed is None and self.pipe.poll():
             try:
                 is_good, value = self.pipe.recv()
@@ -160,28 +113,33 @@ class _Worker:
                 self.failed = "it crashed"
                 return
             now = time.monotonic()
-            self.took[self.doing] = now - self.since
-            self.doing, self.since, self.deadline, self.slow_at = (
-                _Doing.NOTHING,
-                now,
-                _NEVER,
-                _NEVER,
-            )
-            task, self.task = self.task, None
-            if task is not None:
-                yield Done(task.ticket, value if is_good else Failure(value))
+            task, took = self.task, now - self.since
+            self.task, self.act, self.since = None, Act.NOTHING, now
+            self.deadline = self.long_at = self.slow_at = _NEVER
+            yield task, value if is_good else Failure(value), took
+
+    def lower_priority(self) -> None:
+        """Leave the processor to others; it can't be undone without the rights of the system."""
+        self.is_low = True
+        if not hasattr(os, "setpriority"):
+            return
+        threads = [self.process.pid or 0]
+        with suppress(OSError):  # where the system lists threads, each has its own priority
+            threads = [int(name) for name in os.listdir(f"/proc/{self.process.pid}/task")]  # noqa: PTH208 (a quick start)
+        for thread in threads:
+            with suppress(OSError):
+                os.setpriority(os.PRIO_PROCESS, thread, _LOW_PRIORITY)
 
 
 class ProcessPool:
-    """Workers that are spawned, never forked: decoders can lock up in a forked child.
+    """Workers that are begun in a process of their own making, never forked from one that decodes.
 
     Parameters
     ----------
     assess
         A function of a module's top level; it and its arguments and answers are pickled.
-    prepare
-        A function like it, called in a worker that is idle with what `prepare` of the pool is
-        given; its answer counts for nothing.
+    supplied
+        What in each worker holds what files need besides; None where they need nothing.
     size
         Number of workers.
     limits
@@ -192,20 +150,22 @@ class ProcessPool:
         self,
         assess: Callable[..., Any],
         *,
-        prepare: Callable[..., Any] | None = None,
+        supplied: Supplied | None = None,
         size: int = 2,
         limits: Limits | None = None,
     ) -> None:
-        self._assess = assess
-        self._prepare = prepare
-        self._brief: Any = None
+        self._assess, self._supplied = assess, supplied
         self._limits = limits or Limits()
-        self._context = multiprocessing.get_context("spawn")
-        self._size = size
+        self._context: Any = multiprocessing.get_context(_HOW)
+        self._context.set_forkserver_preload(_IMPORTED)
+        self._size, self._most = size, max(2 * size, self._limits.most_workers)
         self._waiting: deque[Task] = deque()
         self._again: deque[Task] = deque()
+        self._supplies = Supplies()
+        self._preparing: Task | None = None
         self._lost: list[Done] = []
         self._failed_starts, self._start_s = 0, _START_S
+        self._took: deque[float] = deque(maxlen=_LATELY)
         self._workers: list[_Worker] = []
         try:
             self._workers += (self._new_worker() for _ in range(size))
@@ -216,18 +176,15 @@ class ProcessPool:
     @property
     def room(self) -> int:
         """How many tasks can be begun now without waiting for another to end."""
+        if self._preparing is not None:
+            return 0
         idle = sum(worker.task is None for worker in self._workers)
-        if self._longest() is not None:
-            idle += 1  # it gives way
-        return max(idle - len(self._waiting), 0)
+        return max(idle + len(self._too_many_long()) - len(self._waiting), 0)
 
     @property
     def slow(self) -> set[int]:
         """Tickets of tasks that take long or have failed once: none is to wait for their answer."""
-        now = time.monotonic()
-        doing = [(worker.task, worker.slow_at) for worker in self._workers]
-        slow = {task.ticket for task, at in doing if task and (at <= now or task.tries > 1)}
-        return slow | {task.ticket for task in self._again}
+        return {task.ticket for task in self._slow_tasks()}
 
     def start(self, task: Task) -> None:
         """Begin a task, or let it wait for a worker."""
@@ -235,28 +192,24 @@ class ProcessPool:
         self._hand_out(self._waiting)
 
     def prepare(self, brief: Any) -> None:
-        """Have each worker get ready for tasks with this brief, once, before it is given any."""
-        if self._prepare is not None:
-            self._brief = brief
+        """Have what tasks with this brief need read before any of them."""
+        if self._supplied is not None:
+            self._supplies.forget(self._preparing)
+            self._preparing = Task(0, (brief,), 0, Act.PREPARE)
+            self._waiting.appendleft(self._preparing)
             self._hand_out(self._waiting)
 
     def finished(self) -> list[Done]:
         """Return the answers that have come; replace workers that crashed or took too long."""
         self._hand_out(self._again)  # what still is idle now was idle when no other file waited
-        starting = [worker for worker in self._workers if worker.doing is _Doing.STARTING]
-        answers = [done for worker in self._workers for done in worker.hear()]
-        if any(worker.doing is not _Doing.STARTING for worker in starting):
-            self._failed_starts = 0
-        now, longest = time.monotonic(), self._longest()
-        for place, worker in enumerate(self._workers):
-            if worker.failed is None and now >= worker.deadline:
-                worker.failed = _LATE
-            elif worker.failed is None and worker is longest and self._waiting and worker.task:
-                worker.failed, worker.task.tries = _GAVE_WAY, worker.task.tries - 1
-            if worker.failed is not None:
-                self._end(worker)
-                self._workers[place] = self._new_worker()
-        self._make_up_for_slow(now)
+        answers = [done for worker in self._workers for done in self._hear(worker)]
+        self._see_to_workers()
+        for task in self._slow_tasks():
+            if task.act is Act.SUPPLY:
+                self._supplies.pass_over(task)
+            elif task is self._preparing:
+                self._preparing = None
+        self._supplies.put_in_line(self._waiting)
         self._hand_out(self._waiting)
         lost, self._lost = self._lost, []
         return answers + lost
@@ -268,66 +221,110 @@ class ProcessPool:
     def next_due(self) -> float | None:
         """Return when a worker will have been slow, or taken too long, on `time.monotonic`."""
         now = time.monotonic()
-        dues = (
-            worker.deadline if worker.slow_at <= now else min(worker.slow_at, worker.deadline)
-            for worker in self._workers
-        )
-        return min(dues, default=None)
+        if self._waiting and self._too_many_long():
+            return now
+        dues = ((worker.long_at, worker.slow_at, worker.deadline) for worker in self._workers)
+        return min((due for due in chain(*dues) if due > now), default=None)
 
     def close(self) -> None:
         """End all workers at once; what they were doing is lost."""
         ended, self._workers = self._workers, []
         _put_away(ended)
 
+    def _hear(self, worker: _Worker) -> Iterator[Done]:
+        """Yield a worker's answer to a file; what else it says is taken in."""
+        for task, value, took in worker.hear():
+            if task is None:
+                self._failed_starts = 0
+                if not self._took:
+                    self._took.append(took)
+                continue
+            if isinstance(value, UnreadNeedsError):
+                task.tries -= 1
+                self._waiting.extendleft(self._supplies.wanted_by(task, value.needs))
+                continue
+            if task.act is not Act.PREPARE:
+                self._took.append(took)
+            yield from self._take(task, value)
+
+    def _take(self, task: Task, value: Any) -> Iterator[Done]:
+        """Take in what came of a task; yield it where it is a file's."""
+        if task.act is Act.SUPPLY:
+            self._supplies.take(task, value)
+        elif task is self._preparing:
+            self._preparing = None
+            if not isinstance(value, Failure):
+                self._supplies.keep_only(value)
+        elif task.act is Act.ASSESS:
+            yield Done(task.ticket, value)
+
+    def _see_to_workers(self) -> None:
+        """End those that failed or are to give way, and have as many as there are to be."""
+        now = time.monotonic()
+        for worker in self._workers:
+            if worker.failed is None and now >= worker.deadline:
+                worker.failed = _LATE
+            if worker.slow_at <= now and not worker.is_low:
+                worker.lower_priority()
+        for worker in self._too_many_long() if self._waiting else ():
+            worker.failed = "others waited"
+            if worker.task is not None:
+                worker.task.tries -= 1
+        long = sum(worker.long_at <= now for worker in self._workers if worker.failed is None)
+        wanted = min(self._size + 2 * long, self._most)
+        for worker in list(self._workers):
+            is_idle = worker.act is Act.NOTHING
+            is_spare = is_idle and now >= worker.since + _KEEP_S and len(self._workers) > wanted
+            if worker.failed is not None:
+                self._workers.remove(worker)
+                self._end(worker)
+            elif is_spare or (is_idle and worker.is_low):
+                self._workers.remove(worker)
+                _put_away([worker])
+        while len(self._workers) < wanted:
+            self._workers.append(self._new_worker())
+
+    def _too_many_long(self) -> list[_Worker]:
+        """Return who is to give way where files wait, longest first.
+
+        Once there are as many workers as there may be, no more than half are to be long at a file.
+        """
+        now = time.monotonic()
+        long = [worker for worker in self._workers if worker.long_at <= now]
+        if len(self._workers) < self._most:
+            return []
+        return sorted(long, key=lambda worker: worker.since)[: max(len(long) - self._most // 2, 0)]
+
+    def _slow_tasks(self) -> Iterator[Task]:
+        now = time.monotonic()
+        for worker in self._workers:
+            if worker.task is not None and (worker.slow_at <= now or worker.task.tries > 1):
+                yield worker.task
+        yield from self._again
+        yield from self._supplies.waits_long()
+
+    def _hand_out(self, tasks: deque[Task]) -> None:
+        for worker in self._workers:
+            if tasks and worker.act is Act.NOTHING and not worker.is_low:
+                lately = median(self._took or [0.0])
+                most_s = max(self._limits.time_s(tasks[0].size), _LATE_TIMES * lately)
+                slow_s = max(_SLOW_S, _SLOW_TIMES * lately)
+                given = self._supplies.given()
+                worker.give(tasks.popleft(), given, slow_s=slow_s, most_s=most_s)
+
     def _new_worker(self) -> _Worker:
         ours, theirs = self._context.Pipe()
         process = self._context.Process(
             target=serve,
-            args=(theirs, self._assess, self._prepare, self._limits.memory_bytes),
+            args=(theirs, self._assess, self._supplied, self._limits.memory_bytes),
             name="stopwise-worker",
             daemon=True,
         )
+        began = time.monotonic()
         with beginning_a_process():
             process.start()
         theirs.close()
-        now = time.monotonic()
-        return _Worker(process, ours, now, now + self._start_s)
-
-    def _make_up_for_slow(self, now: float) -> None:
-        """Have as many workers as there are to be that aren't long at one file."""
-        slow = sum(worker.slow_at <= now for worker in self._workers)
-        wanted = self._size + min(slow, self._size)
-        while len(self._workers) < wanted:
-            self._workers.append(self._new_worker())
-        for worker in list(self._workers):
-            is_idle = worker.doing is _Doing.NOTHING and now >= worker.since + _KEEP_S
-            if len(self._workers) > wanted and is_idle:
-                self._workers.remove(worker)
-                _put_away([worker])
-
-    def _longest(self) -> _Worker | None:
-        """Return who is longest at its file, once every worker that there may be is slow."""
-        now = time.monotonic()
-        if len(self._workers) < 2 * self._size or any(one.slow_at > now for one in self._workers):
-            return None
-        return min(self._workers, key=lambda worker: worker.slow_at)
-
-    def _hand_out(self, tasks: deque[Task]) -> None:
-        """Get idle workers ready first: what a file needs anyway mustn't count as its own time."""
-        for worker in self._workers:
-            if worker.doing is not _Doing.NOTHING:
-                continue
-            if self._brief is not None and worker.brief is not self._brief:
-                worker.brief = self._brief
-                most_s = _PREPARE_TIMES * self._limits.least_s
-                worker.send(_Doing.PREPARING, (self._brief,), most_s)
-            elif tasks:
-                worker.task = tasks.popleft()
-                worker.task.tries += 1
-                ready_s = max(one.ready_s for one in self._workers)
-                most_s = max(self._limits.time_s(worker.task.size), _LATE_SHARE * ready_s)
-                slow_s = max(_SLOW_S, _SLOW_SHARE * ready_s)
-                worker.send(_Doing.ASSESSING, worker.task.arguments, most_s, slow_s)
+        return _Worker(process, ours, began, began + self._start_s)
 
     def _end(self, worker: _Worker) -> None:
         """End a worker that failed; its file is tried once more, when no other waits."""
@@ -335,9 +332,9 @@ class ProcessPool:
         worker.process.join(_END_S)
         code = worker.process.exitcode
         worker.pipe.close()
-        if worker.doing is _Doing.STARTING and worker.failed == _LATE:
+        if worker.act is Act.START and worker.failed == _LATE:
             self._start_s *= 2
-        elif worker.doing is _Doing.STARTING:
+        elif worker.act is Act.START:
             self._failed_starts += 1
             if self._failed_starts >= _MOST_FAILED_STARTS:
                 msg = (
@@ -345,16 +342,13 @@ class ProcessPool:
                     "times). Run stopwise check on one frame: it needs none, and says what fails."
                 )
                 raise WrongUse(msg)
-        if worker.doing is _Doing.PREPARING:
-            self._brief = None  # what ended one worker would end the next
         task = worker.task
-        if task is not None and task.tries < _MOST_TRIES:
+        if task is not None and task.tries < _MOST_TRIES and task.act is not Act.PREPARE:
             self._again.append(task)
         elif task is not None:
             told = f" (exit {code})" if worker.failed == "it crashed" else ""
-            self._lost.append(
-                Done(task.ticket, Failure(f"{worker.failed}{told}, {task.tries} times"))
-            )
+            failure = Failure(f"{worker.failed}{told}, {task.tries} times")
+            self._lost.extend(self._take(task, failure))
 
 
 def _put_away(workers: list[_Worker]) -> None:
@@ -369,14 +363,14 @@ def _put_away(workers: list[_Worker]) -> None:
 def serve(
     connection: Connection,
     assess: Callable[..., Any],
-    prepare: Callable[..., Any] | None,
+    supplied: Supplied | None,
     memory_bytes: int,
 ) -> None:
     """Run a worker process: answer each request until the pipe is closed.
 
-    A request is whether to prepare, and the arguments of `prepare` or `assess`; the answer is True
-    and the value, or False and what happened. Ctrl-C is left to the parent, and nothing that a
-    decoder prints reaches the terminal.
+    A request is what to do, the keys of all supplies, those that are new, and the arguments; the
+    answer is True and the value, or False and what happened. Ctrl-C is left to the parent, and
+    nothing that a decoder prints reaches the terminal.
     """
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     nowhere = os.open(os.devnull, os.O_WRONLY)
@@ -384,15 +378,22 @@ def serve(
         os.dup2(nowhere, output)
     threading.Thread(target=_end_with_parent, name="stopwise-parent", daemon=True).start()
     hold_memory(memory_bytes)
+    does = {Act.ASSESS: assess}
+    if supplied is not None:
+        does |= {Act.PREPARE: supplied.prepare, Act.SUPPLY: supplied.read_needed}
     connection.send((True, os.getpid()))
     while True:
         try:
-            is_ahead, arguments = connection.recv()
+            act, keys, new, arguments = connection.recv()
         except (EOFError, OSError):
             return
+        answer: tuple[bool, Any]
         try:
-            act = prepare if is_ahead and prepare else assess
-            answer: tuple[bool, Any] = (True, act(*arguments))
+            if supplied is not None:
+                supplied.supply(keys, new)
+            answer = (True, does[act](*arguments))
+        except UnreadNeedsError as error:
+            answer = (True, error)
         except Exception as error:  # noqa: BLE001 (whatever it is, it costs this file and no other)
             answer = (False, what_failed(error))
         try:

@@ -18,7 +18,7 @@ from stopwise.measurement import Known, read
 from stopwise.measurement.levels import share_above
 from stopwise.measurement.paper import shows_sitter
 from stopwise.pipeline.awaited import answer_for, clip_answer, overfed_solos
-from stopwise.pipeline.brief import Answer, Assessment, Brief, Observed
+from stopwise.pipeline.brief import Answer, Assessment, Brief, Observed, UnreadNeedsError
 from stopwise.pipeline.plan_frames import PlanFrames, levels_of, part_of
 from stopwise.plan.model import Plan
 from stopwise.plan.now import LookFor, look_for, of_the_set, plan_now, without_places
@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from stopwise.lamps.seen import LampsSeen
     from stopwise.measurement import Reading
     from stopwise.measurement.figures import Measurement
-    from stopwise.pipeline.plan_frames import References
+    from stopwise.pipeline.references import References
     from stopwise.plan.model import FramePart
     from stopwise.plan.now import PlanNow
     from stopwise.record import Record
@@ -103,6 +103,8 @@ def assess_file(path: Path, brief: Brief, frames: PlanFrames) -> Assessment:
     ------
     PathMissing
         If nothing is there.
+    UnreadNeedsError
+        If some of the plan's own frames aren't supplied to `frames` yet.
     """
     file = brief.file or str(path)
     start = time.perf_counter()
@@ -115,7 +117,7 @@ def assess_file(path: Path, brief: Brief, frames: PlanFrames) -> Assessment:
             unproven.proven()  # damage goes before whatever it made of the measuring
     except Unreadable as error:
         return Assessment(unreadable(file, error, take=brief.take, look=brief.look))
-    except StopwiseError:
+    except (StopwiseError, UnreadNeedsError):
         raise
     except Exception as error:  # noqa: BLE001 (whatever it is, it costs this file and no other)
         return failed(path, brief, what_failed(error))

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from stopwise.lamps.seen import LampsSeen
     from stopwise.measurement.patches import Ground
     from stopwise.pipeline.brief import Brief
-    from stopwise.pipeline.plan_frames import References
+    from stopwise.pipeline.references import References
     from stopwise.plan.model import Plan
 
 _BRIGHT_PERCENTILE, _DARK = 99.0, 0.25 * MID_GREY_OF_SATURATION

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Hashable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path  # noqa: TC003 - pickled with its types
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from stopwise.frame import CameraKey
 
@@ -177,3 +177,36 @@ class Assessment:
     observed: Observed | None = None
     answer: Answer | None = None
     overfed: tuple[LampNote, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Need:
+    """One of the plan's own frames that must be read first.
+
+    Attributes
+    ----------
+    key
+        Which frame, as it lies there now, and how it is to be read.
+    arguments
+        Of what reads it, `PlanFrames.read_needed`.
+    size
+        Bytes of its file.
+    """
+
+    key: Hashable
+    arguments: tuple[Any, ...]
+    size: int
+
+
+class UnreadNeedsError(Exception):
+    """A frame can't be judged before some of the plan's own frames are read.
+
+    Parameters
+    ----------
+    needs
+        Which.
+    """
+
+    def __init__(self, needs: tuple[Need, ...]) -> None:
+        self.needs = needs
+        super().__init__(needs)

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
+import pickle
 import time
 from collections import OrderedDict, deque
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Generic, TypeVar
+from typing import TYPE_CHECKING, Any, Generic, TypeVar
 
 from stopwise.conditions import condition
-from stopwise.errors import LedgerError, PathMissing, StopwiseError, refusal
+from stopwise.errors import LedgerError, PathMissing, StopwiseError, Unreadable, refusal
 from stopwise.frame import held
 from stopwise.grid import combine
 from stopwise.grid_bytes import FORM, as_kept, from_blob, to_blob
@@ -28,13 +29,15 @@ from stopwise.lamps.solos import (
 )
 from stopwise.lamps.white_card import WhiteCard, white_card_of
 from stopwise.measurement import Known, figures_of, reduce
-from stopwise.pipeline.brief import FrameNote
+from stopwise.pipeline.brief import FrameNote, Need, UnreadNeedsError
+from stopwise.pipeline.references import References
 from stopwise.plan.model import FramePart
 from stopwise.plan.now import plan_now
 from stopwise.raw import decode_unproven
+from stopwise.raw.bounds import FailedOnFileError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator, Mapping
+    from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
 
     from stopwise.frame import Frame, Held
     from stopwise.grid import LightGrid
@@ -98,49 +101,15 @@ class OwnFrame:
     place: SoloPlace | None = None
 
 
-@dataclass(frozen=True, eq=False, slots=True)
-class References:
-    """What is known of the set before a frame is judged.
+@dataclass(frozen=True, slots=True)
+class _Reading:
+    """One of the plan's own frames, and how it is to be read; see :meth:`PlanFrames.read`."""
 
-    Attributes
-    ----------
-    ambient
-        The ambient frame's measurement; None where the plan names none that can be read.
-    plate, reference
-        The clean plate and the frame that patches are followed from, reduced.
-    even
-        The sum of the solos of the lamps that are meant to be lit, as takes say they are turned:
-        what the shutter would leave whole. None without solos, or with other clothes than theirs.
-    lamps
-        Each lamp's own light; None without solos.
-    solos, ambient_light, full
-        The light of the solos, of the ambient frame and of a frame under all lamps as they were
-        shot; the last only where a solo is awaited.
-    white_cards
-        Each lamp's spot as its white card shows it.
-    missing
-        Lamps whose solos the plan names and which can't be used.
-    notes
-        The plan's frames that can't be used, each with why.
-    """
-
-    ambient: Measurement | None = None
-    plate: LightGrid | None = None
-    reference: LightGrid | None = None
-    even: LightGrid | None = None
-    lamps: LampSet | None = None
-    solos: Mapping[str, LightGrid] = field(default_factory=dict)
-    ambient_light: LightGrid | None = None
-    full: LightGrid | None = None
-    white_cards: Mapping[str, WhiteCard] = field(default_factory=dict)
-    missing: tuple[str, ...] = ()
-    notes: tuple[FrameNote, ...] = ()
-
-    def bodies(self, plan: Plan) -> Iterator[str]:
-        """Yield the bodies that the plan's mid-grey and these frames are of, as far as known."""
-        lights = (*self.solos.values(), self.ambient_light, self.plate, self.reference)
-        models = (None if light is None else light.camera.model for light in lights)
-        yield from (one for one in (plan.camera.mid_grey_model, *models) if one is not None)
+    path: Path
+    targets: PlanNow
+    look: str | None
+    figures: bool
+    anchor: Path | None
 
 
 class Remembered(Generic[T]):
@@ -176,6 +145,9 @@ class PlanFrames:
     ledger
         Where reduced light is kept by content, unless it is only read, and what it has learned of
         cameras. None keeps in this process only.
+    is_supplied
+        Whether frames are handed to it that workers read, each like any file: what isn't there yet
+        is asked for by an `UnreadNeedsError`.
 
     Attributes
     ----------
@@ -183,10 +155,14 @@ class PlanFrames:
         Seconds spent so far on reading the plan's own frames.
     """
 
-    def __init__(self, ledger: Ledger | None = None) -> None:
+    def __init__(self, ledger: Ledger | None = None, *, is_supplied: bool = False) -> None:
         self._ledger = ledger
         self._learned: LevelTable = {} if ledger is None else ledger.levels.believed()
-        self._held: OrderedDict[tuple[str, int, int, str], OwnFrame] = OrderedDict()
+        self._held: OrderedDict[Hashable, OwnFrame] = OrderedDict()
+        self._supplies: dict[Hashable, OwnFrame | bytes | Exception] | None = (
+            {} if is_supplied else None
+        )
+        self._used: set[Hashable] = set()
         self._lamps: Remembered[LampSet] = Remembered()
         self._sought: Remembered[Sought | None] = Remembered()
         self._knowledge: Remembered[Knowledge] = Remembered()
@@ -196,7 +172,7 @@ class PlanFrames:
 
     def __reduce__(self) -> tuple[object, ...]:
         """Cross a process boundary empty."""
-        return (PlanFrames, ())
+        return (partial(PlanFrames, is_supplied=self._supplies is not None), ())
 
     def read(
         self,
@@ -229,6 +205,8 @@ class PlanFrames:
             If it isn't there or can't be read.
         Unreadable
             If it gives no pixels.
+        UnreadNeedsError
+            If it, or its anchor, isn't supplied yet.
         """
         try:
             status = path.stat()
@@ -237,21 +215,53 @@ class PlanFrames:
             raise PathMissing(msg) from error
         anchor = None if anchor == path or not _is_there(anchor) else anchor
         variant = self._variant(targets, anchor)
-        key = (str(path), status.st_mtime_ns, status.st_size, variant)
+        key = (str(path), status.st_mtime_ns, status.st_size, variant, figures)
+        reading = _Reading(path, targets, look, figures, anchor)
+        if self._supplies is not None:
+            self._used.add(key)
+            if key in self._supplies:
+                return self._supplied(key, path)
+            if anchor is not None:
+                self.sought(anchor, targets, look)
+            raise UnreadNeedsError((Need(key, (reading,), status.st_size),))
         found = self._held.get(key)
-        if found is None or (figures and found.measurement is None):
+        if found is None:
             sought = None if anchor is None else self.sought(anchor, targets, look)
             began = time.monotonic()
             found = None if figures else self._from_ledger(path, variant)
-            found = found or self._decoded(
-                path, targets, variant, look=look, figures=figures, sought=sought
-            )
+            found = found or self._decoded(reading, sought, variant=variant)
             self.spent_s += time.monotonic() - began
             self._held[key] = found
             while len(self._held) > _KEPT:
                 self._held.popitem(last=False)
         self._held.move_to_end(key)
         return found
+
+    def read_needed(self, reading: _Reading) -> bytes | StopwiseError:
+        """Read a frame for whoever needs it: pickled, or why it can't be used."""
+        anchor, targets = reading.anchor, reading.targets
+        sought = None if anchor is None else self.sought(anchor, targets, reading.look)
+        try:
+            return pickle.dumps(self._decoded(reading, sought))
+        except StopwiseError as error:
+            return StopwiseError(str(error))
+
+    def supply(self, keys: Sequence[Hashable], new: Mapping[Hashable, Any]) -> None:
+        """Take in frames that were read, and let go of those that have none of the keys."""
+        if self._supplies is not None:
+            whole = {**self._supplies, **new}
+            self._supplies = {key: whole[key] for key in keys}
+
+    def _supplied(self, key: Hashable, path: Path) -> OwnFrame:
+        supplies = self._supplies or {}
+        value = supplies[key]
+        if isinstance(value, bytes):
+            value = supplies[key] = pickle.loads(value)  # noqa: S301 - from a worker of ours
+        if isinstance(value, FailedOnFileError):
+            raise Unreadable(path, condition("decoder_failed"), str(value))
+        if isinstance(value, Exception):
+            raise value
+        return value
 
     def light(
         self,
@@ -264,14 +274,19 @@ class PlanFrames:
         """Return a frame's light; see :meth:`read`."""
         return self.read(path, targets, look=look, anchor=anchor).light
 
-    def prepare(self, brief: Brief) -> None:
-        """Read what frames with this brief will need, so that no frame waits on it.
+    def prepare(self, brief: Brief) -> frozenset[Hashable]:
+        """Return the keys of what frames with this brief will need; without a plan there are none.
 
-        A frame that can't be read is left for the first frame to tell of; without a plan nothing is
-        done.
+        Raises
+        ------
+        UnreadNeedsError
+            If some of it isn't supplied yet. A frame that can't be used is left for the first frame
+            to tell of.
         """
+        self._used.clear()
         if brief.plan is not None:
             self.known(brief, None, plan_now(brief.plan, look=brief.look, lit=brief.lit))
+        return frozenset(self._used)
 
     def knowledge(self, lamps: LampSet, now: PlanNow) -> Knowledge:
         """Return what solos say of the targets, made once for many frames; see `know`."""
@@ -391,7 +406,8 @@ class PlanFrames:
     ) -> tuple[dict[FramePart, OwnFrame], list[FrameNote]]:
         """Read the frames that play a part; those that don't fit are left out, each with a note."""
         found: dict[FramePart, OwnFrame] = {}
-        notes = []
+        notes: list[FrameNote] = []
+        needs: dict[Hashable, Need] = {}
         first: LightGrid | None = None
         plan, folder = brief.plan, brief.plan_folder
         anchor = None if plan is None or folder is None else anchor_of(plan, folder)
@@ -403,6 +419,9 @@ class PlanFrames:
                 continue
             try:
                 own = self._own(part, path, targets, brief.look, anchor)
+            except UnreadNeedsError as error:
+                needs |= {need.key: need for need in error.needs}
+                continue
             except (StopwiseError, OSError) as error:
                 notes.append(FrameNote(part, path.name, "frame_unusable", str(error)))
                 continue
@@ -414,6 +433,8 @@ class PlanFrames:
                 continue
             first = first or own.light
             found[part] = own
+        if needs:
+            raise UnreadNeedsError(tuple(needs.values()))
         return found, notes
 
     def _full(
@@ -435,22 +456,14 @@ class PlanFrames:
             return None
         return light if all(light.fits(solo) for solo in solos.values()) else None
 
-    def _decoded(
-        self,
-        path: Path,
-        targets: PlanNow,
-        variant: str,
-        *,
-        look: str | None,
-        figures: bool,
-        sought: Sought | None,
-    ) -> OwnFrame:
+    def _decoded(self, reading: _Reading, sought: Sought | None, variant: str = "") -> OwnFrame:
+        path, targets = reading.path, reading.targets
         unproven = decode_unproven(path)
         frame, known = unproven.frame, Known(learned=levels_of(unproven.frame, self._learned))
         reduced = reduce(frame, targets, learned=known.learned, tails=True)
         measured = None
-        if figures:
-            measured = figures_of(frame, reduced, targets, look=look, known=known)
+        if reading.figures:
+            measured = figures_of(frame, reduced, targets, look=reading.look, known=known)
         unproven.proven()
         light = reduced.grid
         place = None if sought is None else sought.place_in(light) or LOST

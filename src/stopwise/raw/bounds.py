@@ -9,6 +9,7 @@ far below what hurts.
 from __future__ import annotations
 
 import mmap
+import os
 import sys
 import threading
 import time
@@ -32,6 +33,10 @@ GiB at its height, file and picture together."""
 LEAST_S, LEAST_S_PER_MEGABYTE = 30.0, 0.5
 """Seconds that any file has, and by its size: a lossless frame of 150 million photosites in 156 MB
 took 18 s on two cores that nine others used."""
+
+MOST_WORKERS = 24
+"""Processes that read files at once, where most of them hang; fewer where the machine's memory
+doesn't hold as many at the height of what each may take."""
 
 MOST_BUSY_TIMES = 10.0
 """How much longer a file may take in one's own process on a machine that is busy with others."""
@@ -96,6 +101,15 @@ class Limits:
     def time_s(self, size: int) -> float:
         """Return the seconds that a file of `size` bytes may take."""
         return max(self.least_s, self.per_megabyte_s * size / 1e6)
+
+    @property
+    def most_workers(self) -> int:
+        """How many workers the machine's memory holds, at most; 0 where it doesn't say."""
+        try:
+            memory_bytes = os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES")
+        except (AttributeError, ValueError, OSError):
+            return 0
+        return min(memory_bytes // self.memory_bytes, MOST_WORKERS)
 
 
 def hold_memory(most: int = MOST_MEMORY, *, beyond_now: bool = False) -> Callable[[], None]:
