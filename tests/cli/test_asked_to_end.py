@@ -103,7 +103,7 @@ def test_a_signal_while_a_module_is_imported_ends_with_zero_and_not_a_word(
 
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
-@pytest.mark.parametrize("which", ["resource_tracker", "spawn_main"])
+@pytest.mark.parametrize("which", ["resource_tracker", "forkserver"])
 def test_a_signal_while_a_process_is_begun_ends_with_zero_and_not_a_word(
     tmp_path: Path, arguments: list[str], which: str, number: signal.Signals
 ) -> None:

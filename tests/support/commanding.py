@@ -128,10 +128,11 @@ class WatchCommand:
         return code
 
     def workers(self) -> list[int]:
-        """Return the process numbers of its workers (Linux)."""
-        children = Path(f"/proc/{self.process.pid}/task/{self.process.pid}/children")
-        found = [int(pid) for pid in children.read_text(encoding="ascii").split()]
-        return [pid for pid in found if b"spawn_main" in _command_line(pid)]
+        """Return the process numbers of its workers (Linux): what its fork server has begun."""
+        servers = (
+            pid for pid in _children(self.process.pid) if b"forkserver" in _command_line(pid)
+        )
+        return [worker for server in servers for worker in _children(server)]
 
     def processor_s(self) -> float:
         """Return the seconds of a processor that it has had, with its workers past and present."""
@@ -194,6 +195,14 @@ def _memory_mb(pid: int, named: str) -> float:
         if line.startswith(named):
             return int(line.split()[1]) / _KILOBYTE
     return 0.0
+
+
+def _children(pid: int) -> list[int]:
+    try:
+        listed = Path(f"/proc/{pid}/task/{pid}/children").read_text(encoding="ascii")
+    except (FileNotFoundError, ProcessLookupError):
+        return []
+    return [int(child) for child in listed.split()]
 
 
 def _command_line(pid: int) -> bytes:

@@ -168,7 +168,7 @@ class ProcessPool:
         self._took: deque[float] = deque(maxlen=_LATELY)
         self._workers: list[_Worker] = []
         try:
-            self._workers += (self._new_worker() for _ in range(size))
+            self._see_to_workers()
         except BaseException:
             self.close()
             raise
@@ -281,8 +281,8 @@ class ProcessPool:
             elif is_spare or (is_idle and worker.is_low):
                 self._workers.remove(worker)
                 _put_away([worker])
-        while len(self._workers) < wanted:
-            self._workers.append(self._new_worker())
+        for _ in range(wanted - len(self._workers)):
+            self._begin_worker()
 
     def _too_many_long(self) -> list[_Worker]:
         """Return who is to give way where files wait, longest first.
@@ -312,7 +312,7 @@ class ProcessPool:
                 given = self._supplies.given()
                 worker.give(tasks.popleft(), given, slow_s=slow_s, most_s=most_s)
 
-    def _new_worker(self) -> _Worker:
+    def _begin_worker(self) -> None:
         ours, theirs = self._context.Pipe()
         process = self._context.Process(
             target=serve,
@@ -321,10 +321,32 @@ class ProcessPool:
             daemon=True,
         )
         began = time.monotonic()
-        with beginning_a_process():
-            process.start()
-        theirs.close()
-        return _Worker(process, ours, began, began + self._start_s)
+        try:
+            with beginning_a_process():
+                process.start()
+        except (OSError, EOFError) as error:  # the fork server was ended; the next try begins one
+            ours.close()
+            self._see_failed_start(what_failed(error))
+        else:
+            self._workers.append(_Worker(process, ours, began, began + self._start_s))
+        finally:
+            theirs.close()
+
+    def _see_failed_start(self, what: str) -> None:
+        """Count a start that failed.
+
+        Raises
+        ------
+        WrongUse
+            If it is one too many in a row.
+        """
+        self._failed_starts += 1
+        if self._failed_starts >= _MOST_FAILED_STARTS:
+            msg = (
+                f"Worker processes can't be started ({what}, {self._failed_starts} times). "
+                "Run stopwise check on one frame: it needs none, and says what fails."
+            )
+            raise WrongUse(msg)
 
     def _end(self, worker: _Worker) -> None:
         """End a worker that failed; its file is tried once more, when no other waits."""
@@ -335,13 +357,7 @@ class ProcessPool:
         if worker.act is Act.START and worker.failed == _LATE:
             self._start_s *= 2
         elif worker.act is Act.START:
-            self._failed_starts += 1
-            if self._failed_starts >= _MOST_FAILED_STARTS:
-                msg = (
-                    f"Worker processes can't be started (exit {code}, {self._failed_starts} "
-                    "times). Run stopwise check on one frame: it needs none, and says what fails."
-                )
-                raise WrongUse(msg)
+            self._see_failed_start(f"exit {code}")
         task = worker.task
         if task is not None and task.tries < _MOST_TRIES and task.act is not Act.PREPARE:
             self._again.append(task)
