@@ -155,7 +155,9 @@ def _watch(
 
 def _judging_in_this_thread() -> Any:
     """Have watches that are made in the block judge frames themselves."""
-    return patch.object(watcher, "ProcessPool", lambda assess, **_: InlinePool(assess))
+    return patch.object(
+        watcher, "ProcessPool", lambda assess, supplied, **_: InlinePool(assess, supplied=supplied)
+    )
 
 
 PARTS = ("ambient", "key", "fill", "hair", "paper left", "paper right")

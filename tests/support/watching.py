@@ -132,8 +132,10 @@ def _misbehave(head: bytes) -> None:
 class InlinePool:
     """Reads files in the test's own process, one at a time: most tests don't need workers."""
 
-    def __init__(self, answer: Callable[..., Any]) -> None:
+    def __init__(self, answer: Callable[..., Any], *, supplied: Any = None) -> None:
         self._answer = answer
+        self._supplied = supplied
+        self._supplies: dict[Any, Any] = {}
         self._done: list[Done] = []
 
     @property
@@ -149,10 +151,21 @@ class InlinePool:
     def start(self, task: Task) -> None:
         """Assess a file now."""
         try:
-            value = self._answer(*task.arguments)
+            value = self._supplied_answer(task)
         except Exception as error:  # noqa: BLE001 (as a worker would answer)
             value = Failure(f"{type(error).__name__}: {error}")
         self._done.append(Done(task.ticket, value))
+
+    def _supplied_answer(self, task: Task) -> Any:
+        """Answer as soon as all that is needed was read."""
+        while True:
+            try:
+                return self._answer(*task.arguments)
+            except UnreadNeedsError as error:
+                supplied = self._supplied
+                new = {need.key: supplied.read_needed(*need.arguments) for need in error.needs}
+                self._supplies |= new
+                supplied.supply(tuple(self._supplies), new)
 
     def prepare(self, brief: Any) -> None:
         """Do nothing: this process reads what it needs as it goes."""
