@@ -5,12 +5,13 @@ from __future__ import annotations
 import os
 import secrets
 import stat
+from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 from stopwise.errors import WrongUse, refusal
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator
     from pathlib import Path
 
 _NEW = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
@@ -42,6 +43,27 @@ def write_whole(target: Path, content: bytes) -> None:
         raise WrongUse(msg) from None
 
 
+@contextmanager
+def beside(target: Path) -> Iterator[Path]:
+    """Yield a path beside a file's place, and put what was written there in its place at the end.
+
+    Where the block fails the place stays as it was, and what was written is gone.
+
+    Raises
+    ------
+    OSError
+        If it can't be written.
+    """
+    spare = target.with_name(f".{secrets.token_hex(8)}.part")
+    try:
+        yield spare
+        with spare.open("rb+") as file:
+            os.fsync(file.fileno())
+        spare.replace(target)
+    finally:
+        spare.unlink(missing_ok=True)
+
+
 def replace_file(
     target: Path,
     content: bytes,
@@ -65,8 +87,7 @@ def replace_file(
     OSError
         If it can't be written; nothing is changed then.
     """
-    spare = target.with_name(f".{secrets.token_hex(8)}.part")
-    try:
+    with beside(target) as spare:
         with os.fdopen(os.open(spare, _NEW, 0o666 if mode is None else 0o600), "wb") as file:
             file.write(content)
             file.flush()
@@ -75,9 +96,6 @@ def replace_file(
             spare.chmod(mode)
         if check is not None:
             check()
-        spare.replace(target)
-    finally:
-        spare.unlink(missing_ok=True)
 
 
 def _is_special(target: Path) -> bool:

@@ -131,7 +131,7 @@ def settings(finding: Any) -> Iterator[str]:
 @pytest.mark.parametrize("name", ALL)
 def test_text_slip_and_csv_show_one_zone_and_one_distance_for_each_patch(name: str) -> None:
     record, sheet = record_of(name), slip_of(name)
-    row = next(csv.DictReader(io.StringIO("".join(csv_lines([row_of(name)])), newline="")))
+    row = next(csv.DictReader(io.StringIO("".join(csv_lines(lambda: [row_of(name)])), newline="")))
     lines = frame_text(record).plain.splitlines()
     drawn = {text.get_gid(): text.get_text() for text in sheet.axes.texts if text.get_gid()}
     off = {one.of: one.difference for one in record.findings if one.check == "patch"}
@@ -156,7 +156,7 @@ def test_text_slip_and_csv_say_the_same_of_each_finding(name: str) -> None:
     record, sheet = record_of(name), slip_of(name)
     text = frame_text(record).plain
     listed = " ".join(one.get_text() for one in sheet.axes.texts if one.get_gid() == "finding")
-    row = next(csv.DictReader(io.StringIO("".join(csv_lines([row_of(name)])), newline="")))
+    row = next(csv.DictReader(io.StringIO("".join(csv_lines(lambda: [row_of(name)])), newline="")))
     for place, (one, advice) in enumerate(told(record.answer)):
         assert say(one) in text
         assert advice in text

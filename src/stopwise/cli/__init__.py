@@ -21,6 +21,7 @@ _COMMANDS = {
     "demo": ("stopwise.cli.demo_command", "demo", "Replay the sample frames, end to end."),
     "watch": ("stopwise.cli.watch_command", "watch", "Judge frames as they land in a folder."),
     "check": ("stopwise.cli.check_command", "check", "Judge files now."),
+    "audit": ("stopwise.cli.audit_command", "audit", "Measure an archive, however large."),
     "compare": ("stopwise.cli.compare_command", "compare", "What changed, in stops."),
     "run": ("stopwise.cli.run_command", "run", "How a take ran: median, spread, drift."),
     "rebuild": ("stopwise.cli.rebuild_command", "rebuild", "Build an earlier light again."),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -11,6 +11,7 @@ from stopwise.cli.printing import say_rows
 from stopwise.errors import PathMissing, WrongUse
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
     from pathlib import Path
 
 
@@ -45,8 +46,12 @@ def export(
         msg = "Say --json or --csv, not both."
         raise WrongUse(msg)
     with Ledger(ledger_file(ledger_path, folder), is_read_only=True) as opened:
-        records = levelled(opened.frames.all(), targets_of(opened))
-        say_rows((csv_lines if as_csv else json_lines)(records))
+        targets = targets_of(opened)
+
+        def records() -> Iterator[dict[str, Any]]:
+            return levelled(opened.frames.all(), targets)
+
+        say_rows(csv_lines(records) if as_csv else json_lines(records()))
     return 0
 
 

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import os
-import secrets
 import shutil
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from stopwise.errors import PathMissing, WrongUse, refusal
 from stopwise.ledger import content_hash
+from stopwise.whole_file import beside
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -130,10 +129,9 @@ class Bundle:
         self._made(SUMS, lambda path: path.write_bytes(lines.encode()), {})
 
     def _made(self, name: str, make: Makes, sums: dict[str, str]) -> HandedFile:
-        with _Spare(self.folder / name) as spare:
-            make(spare.path)
-            wanted = content_hash(str(spare.path))
-            spare.put_in_place()
+        with beside(self.folder / name) as spare:
+            make(spare)
+            wanted = content_hash(str(spare))
         return self._read_back(name, wanted, sums)
 
     def _copied(self, name: str, source: Path, sums: dict[str, str]) -> HandedFile:
@@ -141,9 +139,9 @@ class Bundle:
         wanted = content_hash(str(source.resolve()))
         was_there = target.is_file() and content_hash(str(target)) == wanted
         if not was_there:
-            with _Spare(target) as spare:
-                shutil.copyfile(source, spare.path)
-                spare.put_in_place()
+            target.parent.mkdir(parents=True, exist_ok=True)
+            with beside(target) as spare:
+                shutil.copyfile(source, spare)
         return self._read_back(name, wanted, sums, was_there=was_there)
 
     def _read_back(
@@ -154,27 +152,6 @@ class Bundle:
             msg = f"{self.folder / name} isn't what was written: its disk fails. Use another."
             raise WrongUse(msg)
         return HandedFile(name, wanted, was_there)
-
-
-class _Spare:
-    """A file that is written beside its place, and put there in one step."""
-
-    def __init__(self, target: Path) -> None:
-        self._target = target
-        self.path = target.with_name(f".{secrets.token_hex(8)}.part")
-        target.parent.mkdir(parents=True, exist_ok=True)
-
-    def __enter__(self) -> _Spare:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self.path.unlink(missing_ok=True)
-
-    def put_in_place(self) -> None:
-        """Put it in its place once the disk has it."""
-        with self.path.open("rb+") as file:
-            os.fsync(file.fileno())
-        self.path.replace(self._target)
 
 
 def faults_in(folder: Path) -> list[str]:

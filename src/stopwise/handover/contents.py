@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING
 
 from stopwise.comparison.levelling import levelled
 from stopwise.errors import PathMissing
-from stopwise.handover.frame_figures import short_row, write_parquet
+from stopwise.handover.frame_figures import short_row
 from stopwise.handover.set_sheet import set_sheet
 from stopwise.handover.sheet_html import html_of
 from stopwise.handover.sheet_pdf import pdf_of
-from stopwise.ledger.export import csv_lines, json_lines
+from stopwise.ledger.export import csv_lines, json_lines, write_parquet
 from stopwise.plan.draft import open_draft
 from stopwise.plan.floor import floor_of_plan
 from stopwise.plan.floor_drawing import floor_file
@@ -79,12 +79,12 @@ def makers_of(shoot: ShootKept, ledger: Ledger, plan: Path, *, has_parquet: bool
         "floor.svg": _writing(floor_file(floor_of_plan(shoot.plan), "svg")),
         "set-sheet.html": lambda path: path.write_bytes(html_of(document)),
         "set-sheet.pdf": lambda path: path.write_bytes(pdf_of(document)),
-        "frames.csv": _writing("".join(csv_lines(map(short_row, rows))).encode()),
-        "frames-all.csv": _writing("".join(csv_lines(rows)).encode()),
+        "frames.csv": _writing("".join(csv_lines(lambda: map(short_row, rows))).encode()),
+        "frames-all.csv": _writing("".join(csv_lines(lambda: rows)).encode()),
         "frames.jsonl": _writing("".join(json_lines(rows)).encode()),
     }
     if has_parquet:
-        makers["frames.parquet"] = partial(write_parquet, rows)
+        makers["frames.parquet"] = partial(write_parquet, lambda: rows)
     return makers
 
 

@@ -1,16 +1,13 @@
-"""Every frame's figures as tables: the few columns that people use, or all, for any program."""
+"""The few of a frame's figures that people use, as a row of a table."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from stopwise.errors import WrongUse
-from stopwise.ledger.export import flat
 from stopwise.record import record_from_json
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
-    from pathlib import Path
+    from collections.abc import Mapping
 
 
 def short_row(row: Mapping[str, Any]) -> dict[str, Any]:
@@ -52,33 +49,3 @@ def short_row(row: Mapping[str, Any]) -> dict[str, Any]:
         "level_blue_green": level and level.blue_green,
         "level_to": level and level.to,
     }
-
-
-def write_parquet(rows: Iterable[Mapping[str, Any]], path: Path) -> None:
-    """Write records as a Parquet file, a column for each figure, numbers as floating point.
-
-    Raises
-    ------
-    WrongUse
-        If the extra ``parquet`` isn't installed.
-    """
-    try:
-        import pyarrow as pa
-        from pyarrow import parquet
-    except ImportError:
-        msg = "Parquet needs an extra: pip install 'stopwise[parquet]'"
-        raise WrongUse(msg) from None
-    flats = [flat(row) for row in rows]
-    names = list(dict.fromkeys(name for row in flats for name in row))
-    columns = {name: _column([row.get(name) for row in flats]) for name in names}
-    parquet.write_table(pa.table(columns), path)
-
-
-def _column(values: Sequence[Any]) -> list[Any]:
-    """Return a column of one kind: numbers, truths or text; None where there is nothing."""
-    kinds = {type(value) for value in values if value is not None}
-    if kinds <= {int, float}:
-        return [None if value is None else float(value) for value in values]
-    if len(kinds) == 1:
-        return list(values)
-    return [None if value is None else str(value) for value in values]

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 _LARGEST = (1 << 63) - 1
 """The largest whole number that SQLite holds (sqlite.org, "Datatypes In SQLite")."""
 
+_PAGE = 256  # rows that are read at once: a few megabytes, though an archive has gigabytes
 _CHUNK = 1 << 20  # bytes read at once: a frame is hashed without being held
 _NO_BLOCK = getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_NOFOLLOW", 0)
 _BINARY = getattr(os, "O_BINARY", 0) | getattr(os, "O_CLOEXEC", 0)
@@ -267,11 +268,22 @@ class Frames:
         last
             Only so many, the last ones to land.
         """
+        if last is None:
+            return self._paged(after_frame)
         rows = self._database.rows(
-            _SELECT + "WHERE id > ? ORDER BY landed_ns DESC, id DESC LIMIT ?",
-            (after_frame, -1 if last is None else last),
+            _SELECT + "WHERE id > ? ORDER BY landed_ns DESC, id DESC LIMIT ?", (after_frame, last)
         )
         return (_kept(row) for row in reversed(rows))
+
+    def _paged(self, after_frame: int) -> Iterator[Kept]:
+        """Yield frames in landing order, a page of them in memory at a time."""
+        landed_ns, frame = -_LARGEST, 0
+        while rows := self._database.rows(
+            _SELECT + "WHERE id > ? AND (landed_ns, id) > (?, ?) ORDER BY landed_ns, id LIMIT ?",
+            (after_frame, landed_ns, frame, _PAGE),
+        ):
+            yield from map(_kept, rows)
+            frame, landed_ns = rows[-1][0], rows[-1][3]
 
     def count(self) -> int:
         """Return how many frames there are."""
