@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from stopwise.folder.listing import Listing, SeenFile
-from stopwise.folder.watch_notes import BacklogNotes, LonePictures, NumberGaps
+from stopwise.folder.watch_notes import BacklogNotes, LonePictures, Note, NumberGaps
 from stopwise.ledger import Stamp
 
 
@@ -12,8 +12,19 @@ def listing(*raws: str, pictures: tuple[str, ...] = (), is_sweep: bool = True) -
     return Listing(raws=seen, pictures=frozenset(pictures), is_sweep=is_sweep)
 
 
+class Companions(LonePictures):
+    """Lone pictures, told which raw files are new."""
+
+    known: frozenset[str] = frozenset()
+
+    def see(self, listing: Listing, now: float) -> list[Note]:
+        raws = frozenset(seen.path for seen in listing.raws)
+        has_new, self.known = bool(raws - self.known), raws
+        return super().see(listing, now, has_new_raw=has_new)
+
+
 def test_a_jpeg_with_its_raw_is_silent_in_either_order_and_any_folder() -> None:
-    companions = LonePictures()
+    companions = Companions()
     assert companions.see(listing(), 0) == []
     assert companions.see(listing(pictures=("F1.jpg",)), 1) == []
     assert companions.see(listing("F1.dng", pictures=("F1.jpg",)), 5) == []
@@ -22,7 +33,7 @@ def test_a_jpeg_with_its_raw_is_silent_in_either_order_and_any_folder() -> None:
 
 
 def test_jpegs_alone_are_called_out_once_after_five_seconds() -> None:
-    companions = LonePictures()
+    companions = Companions()
     pictures = ("F1.jpg", "F10.jpg", "F2.jpg")
     companions.see(listing(), 0)
     assert companions.see(listing(pictures=pictures), 1) == []
@@ -34,7 +45,7 @@ def test_jpegs_alone_are_called_out_once_after_five_seconds() -> None:
 
 
 def test_jpegs_alone_are_called_out_again_after_a_raw_has_come() -> None:
-    companions = LonePictures()
+    companions = Companions()
     companions.see(listing(), 0)
     companions.see(listing(pictures=("F1.jpg",)), 0)
     assert len(companions.move_on(5)) == 1
@@ -45,10 +56,10 @@ def test_jpegs_alone_are_called_out_again_after_a_raw_has_come() -> None:
 
 
 def test_old_exports_beside_raw_files_are_silent_but_a_folder_of_only_jpegs_is_not() -> None:
-    exports = LonePictures()
+    exports = Companions()
     exports.see(listing("F1.dng", pictures=("export.jpg",)), 0)
     assert exports.move_on(100) == []
-    only = LonePictures()
+    only = Companions()
     only.see(listing(pictures=("F1.jpg",)), 0)
     assert len(only.move_on(5)) == 1
 
@@ -56,6 +67,7 @@ def test_old_exports_beside_raw_files_are_silent_but_a_folder_of_only_jpegs_is_n
 def land(numbering: NumberGaps, *paths: str, now: float = 0) -> None:
     for path in paths:
         numbering.landed(path, now)
+    numbering.saw(listing(*paths), now + 1)
 
 
 def test_a_number_that_is_left_out_is_called_after_ten_seconds() -> None:
@@ -72,8 +84,11 @@ def test_a_late_frame_and_one_that_lies_there_are_not_missed() -> None:
     numbering = NumberGaps()
     land(numbering, "F0031.dng", "F0033.dng")
     land(numbering, "F0032.dng", now=9)
-    numbering.saw(["F0035.jpg"])
-    land(numbering, "F0034.dng", "F0036.dng", now=9)
+    for path in ("F0034.dng", "F0036.dng"):
+        numbering.landed(path, 11)
+    assert numbering.move_on(100) == []  # until the whole folder was looked through
+    assert numbering.next_due() is None
+    numbering.saw(listing("F0034.dng", "F0036.dng", pictures=("f0035.jpg",)), 100)
     assert numbering.move_on(100) == []
 
 

@@ -6,6 +6,7 @@ A file waits until it is whole, is queued in landing order, judged, perhaps held
 
 from __future__ import annotations
 
+import struct
 from collections import OrderedDict
 from dataclasses import dataclass, field
 from enum import Enum
@@ -16,13 +17,14 @@ from typing import TYPE_CHECKING
 from stopwise.folder.names import in_order
 from stopwise.folder.one_file import NotYet, Wholeness
 from stopwise.folder.watch_notes import note
+from stopwise.ledger.frames import Stamp
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from stopwise.folder.listing import Listing, SeenFile
     from stopwise.folder.watch_notes import Note
-    from stopwise.ledger.frames import KnownPath, Stamp
+    from stopwise.ledger.frames import KnownPath
 
 _SECOND_NS = 1_000_000_000  # nanoseconds in a second
 _NEVER = float("inf")
@@ -73,7 +75,6 @@ class State(Enum):
     JUDGING = "judging"
     HELD = "held"
     """It was found unreadable, and hasn't rested long enough to say so."""
-    DONE = "done"
 
 
 class Outcome(Enum):
@@ -125,11 +126,14 @@ class Changes:
         Judged paths that aren't there any more.
     back
         Paths that were gone and are there again as they were, with their stamps.
+    has_new
+        Whether a file lies there that didn't before.
     """
 
     notes: list[Note] = field(default_factory=list)
     gone: list[str] = field(default_factory=list)
     back: dict[str, Stamp] = field(default_factory=dict)
+    has_new: bool = False
 
 
 @dataclass(slots=True)
@@ -156,6 +160,14 @@ class _File:
     not_before: float = 0.0
 
 
+_PACKED = struct.Struct("<3q")
+
+
+def _packed(stamp: Stamp) -> bytes:
+    """Return a stamp in a third of its room: there are as many as files in the folder."""
+    return _PACKED.pack(*stamp)
+
+
 class FileStates:
     """The files of one folder and what becomes of each.
 
@@ -168,6 +180,7 @@ class FileStates:
     def __init__(self, waits: Waits | None = None) -> None:
         self._waits = waits or Waits()
         self._files: dict[str, _File] = {}
+        self._done: dict[str, bytes] = {}
         self._in: dict[State, OrderedDict[str, _File]] = {state: OrderedDict() for state in State}
         self._gone: dict[str, Stamp] = {}
         self._vanished: list[str] = []
@@ -176,6 +189,7 @@ class FileStates:
 
     def remember(self, known: Mapping[str, KnownPath], last_landed_ns: int = 0) -> None:
         """Begin anew with what was judged before: paths with their stamps, and the last landing."""
+        self._done.clear()
         for files in (self._files, *self._in.values()):
             files.clear()
         self._gone.clear()
@@ -186,7 +200,7 @@ class FileStates:
             if before.is_gone:
                 self._gone[path] = before.stamp
             else:
-                self._add_done(path, before.stamp)
+                self._done[path] = _packed(before.stamp)
 
     def see(self, listing: Listing, now: float) -> Changes:
         """Take in what was seen."""
@@ -200,7 +214,7 @@ class FileStates:
         }
         for path, stamp in back.items():
             del self._gone[path]
-            self._add_done(path, stamp)
+            self._done[path] = _packed(stamp)
         new = [file for seen in listing.raws if (file := self._see_one(seen, now))]
         if listing.is_sweep:
             if self._is_first_sweep or len(new) > self._waits.flood:
@@ -208,7 +222,7 @@ class FileStates:
                     file.is_fresh = False
             self._is_first_sweep = False
         self._set_landing(listing)
-        return Changes(self.move_on(now), gone, back)
+        return Changes(self.move_on(now), gone, back, bool(new))
 
     def move_on(self, now: float) -> list[Note]:
         """Queue what is to be looked at or has rested long enough; return what is to be told."""
@@ -249,7 +263,9 @@ class FileStates:
     ) -> Outcome:
         """Tell what becomes of an assessment, given the file's stamp now (None: it is gone)."""
         file = self._files.get(job.path)
-        if file is not None and (file.stamp != job.stamp or file.state is not State.JUDGING):
+        if job.path in self._done or (
+            file is not None and (file.stamp != job.stamp or file.state is not State.JUDGING)
+        ):
             return Outcome.DROP
         if stamp is None:
             self._take_away(job.path)
@@ -311,6 +327,10 @@ class FileStates:
     def _see_one(self, seen: SeenFile, now: float) -> _File | None:
         """Bring one file up to date; return it where it is new."""
         file = self._files.get(seen.path)
+        if (done := self._done.get(seen.path)) is not None:
+            if done != _packed(seen.stamp):
+                self._change_done(seen, now)
+            return None
         if file is None:
             file = _File(seen.stamp, now, _UNKNOWN_NS, seen.landed_ns)
             self._files[seen.path] = self._in[State.WAITING][seen.path] = file
@@ -342,11 +362,10 @@ class FileStates:
     def _take_away_missing(self, listing: Listing) -> list[str]:
         """Take away what isn't there any more; return the judged paths among it."""
         seen = {raw.path for raw in listing.raws}
-        looked_for = self._files if listing.is_sweep else listing.missing
+        looked_for = chain(self._done, self._files) if listing.is_sweep else listing.missing
         for path in [path for path in looked_for if path not in seen and listing.covers(path)]:
-            file = self._files.get(path)
-            if file is not None and file.state is State.DONE:
-                self._gone[path] = file.stamp
+            if path in self._done:
+                self._gone[path] = Stamp(*_PACKED.unpack(self._done[path]))
             self._take_away(path)
         vanished, self._vanished = self._vanished, []
         return [path for path in vanished if path not in self._files]
@@ -355,12 +374,14 @@ class FileStates:
         file = self._files.pop(path, None)
         if file is not None:
             del self._in[file.state][path]
-            if file.is_known:
-                self._vanished.append(path)
+        if self._done.pop(path, None) is not None or (file is not None and file.is_known):
+            self._vanished.append(path)
 
-    def _add_done(self, path: str, stamp: Stamp) -> None:
-        file = _File(stamp, 0.0, _UNKNOWN_NS, _UNKNOWN_NS, state=State.DONE, is_known=True)
-        self._files[path] = self._in[State.DONE][path] = file
+    def _change_done(self, seen: SeenFile, now: float) -> None:
+        """Begin a file anew that was judged before."""
+        del self._done[seen.path]
+        file = _File(seen.stamp, now, _UNKNOWN_NS, seen.landed_ns, is_known=True)
+        self._files[seen.path] = self._in[State.WAITING][seen.path] = file
 
     def _move(self, path: str, state: State) -> None:
         file = self._files[path]
@@ -375,9 +396,10 @@ class FileStates:
         self._move(path, State.WAITING)
 
     def _finish(self, path: str) -> None:
-        self._files[path].is_known = True
-        self._files[path].is_told = False
-        self._move(path, State.DONE)
+        """Keep of a file that is settled no more than what a look at the folder is held against."""
+        file = self._files.pop(path)
+        del self._in[file.state][path]
+        self._done[path] = _packed(file.stamp)
 
     def _ripe_at(self, file: _File) -> float:
         """Return when a waiting file may be queued."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from itertools import chain
 from typing import TYPE_CHECKING
 
 from stopwise.conditions import condition
@@ -156,30 +157,29 @@ class LonePictures:
 
     def __init__(self, wait_s: float = 5.0) -> None:
         self._wait_s = wait_s
-        self._raws: set[str] = set()
-        self._raw_stems: set[str] = set()
         self._alone: dict[str, float] = {}
         self._old: set[str] | None = None
         self._is_called = False
 
-    def see(self, listing: Listing, now: float) -> list[Note]:
-        """Take in what was seen; `now` in seconds of any steady clock."""
-        new = {seen.path for seen in listing.raws} - self._raws
-        stems = {stem(path) for path in new}
-        if stems - self._raw_stems:
+    def see(self, listing: Listing, now: float, *, has_new_raw: bool) -> list[Note]:
+        """Take in what was seen; `now` in seconds of any steady clock.
+
+        Only a look through the whole folder tells that a JPEG is alone, so that no raw file need be
+        kept in mind.
+        """
+        if has_new_raw:
             self._is_called = False
-        self._raws |= new
-        self._raw_stems |= stems
         if listing.is_sweep and self._old is None and listing.is_folder_there:
-            self._old = set(listing.pictures) if self._raws else set()
-        for path in listing.pictures - (self._old or set()):
-            self._alone.setdefault(path, now)
+            self._old = set(listing.pictures) if listing.raws else set()
+        lying = listing.pictures - (self._old or set()) if listing.is_sweep else set(self._alone)
+        if lying:
+            raws = {stem(seen.path) for seen in listing.raws}
+            alone = [path for path in lying if stem(path) not in raws]
+            self._alone = {path: self._alone.get(path, now) for path in alone}
         return self.move_on(now)
 
     def move_on(self, now: float) -> list[Note]:
         """Return what time alone brings to light."""
-        for path in [path for path in self._alone if stem(path) in self._raw_stems]:
-            del self._alone[path]
         late = [path for path, since in self._alone.items() if since + self._wait_s <= now]
         self._alone |= dict.fromkeys(late, _CALLED)
         if not late or self._is_called:
@@ -196,6 +196,9 @@ class LonePictures:
 class NumberGaps:
     """Calls out numbers that the camera left out: F0032 where F0031 and F0033 landed.
 
+    Only a look through the whole folder tells that one isn't there, so that no name need be kept in
+    mind but those that are missing.
+
     Parameters
     ----------
     wait_s
@@ -205,9 +208,8 @@ class NumberGaps:
     def __init__(self, wait_s: float = 10.0) -> None:
         self._wait_s = wait_s
         self._last: dict[str, int] = {}
-        self._paths: set[str] = set()
-        self._seen: set[str] = set()
         self._missing: dict[str, float] = {}
+        self._swept_at = float("-inf")
 
     def landed(self, path: str, now: float) -> None:
         """Take in a frame that landed while watching."""
@@ -216,39 +218,41 @@ class NumberGaps:
             return
         series, digits = found[1], len(found[2])
         number = int(found[2])
-        self._here(f"{series}{number:0{digits}d}")
+        self._missing.pop(f"{series}{number:0{digits}d}", None)
         last = self._last.get(series)
         if last is not None and last < number <= last + _LARGEST_GAP + 1:
-            for between in range(last + 1, number):
-                name = f"{series}{between:0{digits}d}"
-                if name.casefold() not in self._seen:
-                    self._missing[name] = now
+            between = (f"{series}{missing:0{digits}d}" for missing in range(last + 1, number))
+            self._missing |= dict.fromkeys(between, now)
         # a late frame of the same run, or a camera that counts from the start again
         is_late = last is not None and last - _LARGEST_GAP <= number
         self._last[series] = max(number, last or 0) if is_late else number
 
-    def saw(self, paths: Iterable[str]) -> None:
+    def saw(self, listing: Listing, now: float) -> None:
         """Take in what lies in the folder, whole or not, so that it isn't missed."""
-        for path in set(paths) - self._paths:
-            self._paths.add(path)
-            self._here(path.rpartition(".")[0])
+        if self._missing:
+            paths = chain((seen.path for seen in listing.raws), listing.pictures, listing.odd)
+            there = {path.rpartition(".")[0].casefold() for path in paths}
+            self._missing = {
+                name: since for name, since in self._missing.items() if name.casefold() not in there
+            }
+        if listing.is_sweep:
+            self._swept_at = now
 
     def move_on(self, now: float) -> list[Note]:
         """Return what never came."""
-        late = [name for name, since in self._missing.items() if since + self._wait_s <= now]
+        late = [name for name, due in self._dues() if due <= now]
         for name in late:
             del self._missing[name]
         return [note("never_came", gap) for gap in _gaps(sorted(late, key=in_order))]
 
     def next_due(self) -> float | None:
         """Return when a missing frame will have had its time."""
-        since = min(self._missing.values(), default=None)
-        return None if since is None else since + self._wait_s
+        return min((due for _, due in self._dues()), default=None)
 
-    def _here(self, name: str) -> None:
-        self._seen.add(name.casefold())
-        for missing in [missing for missing in self._missing if missing.casefold() in self._seen]:
-            del self._missing[missing]
+    def _dues(self) -> Iterator[tuple[str, float]]:
+        for name, since in self._missing.items():
+            if since < self._swept_at:
+                yield name, since + self._wait_s
 
 
 def _gaps(names: Iterable[str]) -> Iterator[str]:

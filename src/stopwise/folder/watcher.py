@@ -367,10 +367,8 @@ class Watcher:
         self._writer.note_moves(self.folder, gone=changes.gone, back=changes.back)
         if not listing.is_folder_there:
             return
-        self._tell(self._pictures.see(listing, now))
-        self._gaps.saw(seen.path for seen in listing.raws)
-        self._gaps.saw(listing.pictures)
-        self._gaps.saw(listing.odd)
+        self._tell(self._pictures.see(listing, now, has_new_raw=changes.has_new))
+        self._gaps.saw(listing, now)
         if listing.is_sweep and not self._has_looked:
             self._has_looked = True
             self._tell(self._backlog.found(self._files.queued[1]))
