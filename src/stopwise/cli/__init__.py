@@ -38,6 +38,7 @@ _COMMANDS = {
     "sheet": ("stopwise.cli.hand_over_commands", "sheet", "The set sheet: the light on paper."),
     "hand-over": ("stopwise.cli.hand_over_commands", "hand_over", "All of it in one folder."),
     "ledger": ("stopwise.cli.ledger_command", "ledger", "Hand the records out."),
+    "self-check": ("stopwise.cli.self_check_command", "self_check", "What this machine can do."),
 }
 
 
