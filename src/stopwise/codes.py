@@ -120,6 +120,11 @@ _COLOUR = "{lead} {turned}: its light {shift_hundredths}"
 _LEVEL = "Level its colour afterwards, or turn it less and move the lamp."
 _WITH_TAKE, _LOOK = "Compare it with its take.", "Look at the aperture and packs."
 STEADY = Message("{of} {off} {over}, lamps steady.", "Sitter has turned. Leave the lamps.")
+FINISH: dict[str, Message] = {
+    "over": Message("{of} {off} over: its finish.", "Hair lamp down, it is lighter hair."),
+    "under": Message("{of} {off} under: its finish.", "Hair lamp up, it is darker hair."),
+}
+"""Hair that no lamp accounts for on a head that is still."""
 
 MESSAGES: dict[tuple[Check, Code], Message] = {
     ("patch", "over"): Message("{of} {off} over.", "{check_lamps}"),
@@ -347,6 +352,11 @@ NoteCode = Literal[
     "clip of other body",
     "sitter off",
     "sitter not placed",
+    "sure to",
+    "others changed",
+    "falls otherwise",
+    "too faint",
+    "unknown in",
 ]
 """What is said of solos and the plan's other own frames."""
 
@@ -430,6 +440,23 @@ NOTES: dict[NoteCode, tuple[str, str]] = {
     "sitter not placed": (
         "In the {lamp} solo the sitter isn't found against the reference.",
         "Shoot {lamp} again, the sitter at the mark.",
+    ),
+    "sure to": ("Its light is sure to {stops:.2f} stop.", ""),
+    "others changed": (
+        "With {lamp} on, the other lamps give less than in the frame before.",
+        "Turn and move nothing between the two, or shoot {lamp} alone.",
+    ),
+    "falls otherwise": (
+        "It falls otherwise than before: {lamp} was moved or flagged, or the sitter turned.",
+        "",
+    ),
+    "too faint": (
+        "Its light is sure to {stops:.1f} stop only.",
+        "Shoot {lamp} alone, or turn the others down for it.",
+    ),
+    "unknown in": (
+        "In {listed} one of its two frames is clipped: {lamp} isn't known there.",
+        "Turn down what blows it, or shoot {lamp} alone.",
     ),
 }
 """What it is, and what to do."""

@@ -23,6 +23,7 @@ Advice = Literal[
     "turn_in",
     "turn_out",
     "feather_paper",
+    "finish",
     "ask",
     "wait",
 ]

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from stopwise.codes import MESSAGES, STEADY
+from stopwise.codes import FINISH, MESSAGES, STEADY
 from stopwise.conditions import condition
 from stopwise.findings import LAMP_OFF, rank
 from stopwise.part_lines import Unjudged, part_lines
@@ -80,6 +80,8 @@ def headline_of(finding: Finding, turn: Turn | None = None) -> tuple[str, str]:
     """Return a failed finding's two lines of 38 characters; with its turn the lamp goes first."""
     templates = _message(finding).headline or (_message(finding).say,)
     whole = [_fitted(template, finding, shorten=False) for template in templates]
+    if turn is not None and finding.advice == "finish":
+        return whole[0], _turn_line(turn)
     if turn is not None and finding.code != "hot_centre":
         off = f"{stops_text(turn.needed)} {'low' if turn.needed > 0 else 'high'}."
         both = [f"{title(shown(turn.light))} {off} {one}" for one in whole]
@@ -300,6 +302,8 @@ def shortened_line(text: str) -> str:
 def _message(finding: Finding) -> Message:
     if finding.check == "patch" and finding.code in ("over", "under") and finding.cause == "sitter":
         return STEADY
+    if finding.advice == "finish" and finding.code in FINISH:
+        return FINISH[finding.code]
     return MESSAGES[(finding.check, finding.code)]
 
 

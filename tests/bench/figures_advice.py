@@ -59,7 +59,7 @@ def main() -> None:
                 played = play(shooting, how, is_announced=said)
                 found[how, said].append(played)
                 late = how != "headline" and not played.on_plan_by(1)
-                if late or played.verdicts[-1] != "on plan":
+                if late or played.verdicts[-1] != "on plan" or played.farthest > 0.1:
                     print(seed + draw, how, said, played, flush=True)
         print("---", seed)
         show(found)

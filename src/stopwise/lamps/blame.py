@@ -47,6 +47,11 @@ _MOST = 0.5
 _FORMLESS = ("hair", "metal")
 """Materials that reflect by strands and edges, whose directions nobody knows."""
 
+_FORMS = 2
+"""Patches of a known form on the sitter that show whether his head has turned: one may face so that
+a turn leaves it as it was.
+"""
+
 _DARK = -20.0
 """Stops that stand for a lamp that is out."""
 
@@ -93,8 +98,8 @@ class Knowledge:
         Each target, by check and what it is of.
     sitters
         Patches that are the sitter's: they may turn with a head.
-    formless
-        Those of them whose form nobody knows: hair, metal.
+    formless, hair
+        Those of them whose form nobody knows: hair, metal; and those that are hair.
     """
 
     now: PlanNow
@@ -102,6 +107,7 @@ class Knowledge:
     aims: Mapping[tuple[str, str], Aim]
     sitters: frozenset[str]
     formless: frozenset[str] = frozenset()
+    hair: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,7 +143,8 @@ def know(lamps: LampSet, now: PlanNow) -> Knowledge:
     aims: dict[tuple[str, str], Aim] = {(aim.check, aim.of): aim for aim in aims_of(now, scene)}
     sitters = (patch.name for patch in now.patches if not stays_with_the_set(patch))
     formless = (patch.name for patch in now.patches if patch.material in _FORMLESS)
-    return Knowledge(now, scene, aims, frozenset(sitters), frozenset(formless))
+    hair = (patch.name for patch in now.patches if patch.material == "hair")
+    return Knowledge(now, scene, aims, frozenset(sitters), frozenset(formless), frozenset(hair))
 
 
 def likely_out(drops: Mapping[str, float], lit_by: Mapping[str, Sequence[str]]) -> str | None:
@@ -204,6 +211,13 @@ class FrameCase:
     def lit(self) -> frozenset[str]:
         """The lamps that are meant to be lit."""
         return frozenset(self.names if self.know.now.lit is None else self.know.now.lit)
+
+    @property
+    def knows_all(self) -> bool:
+        """Whether the own light of every lamp that is meant to be lit is known."""
+        now = self.know.now
+        lights = {light.name for light in now.plan.lights}
+        return (lights if now.lit is None else lights.intersection(now.lit)) <= set(self.names)
 
     def _gave(self, name: str, reading: LampReading | None) -> float:
         """Return what a lamp gave, stops; as expected where it isn't seen."""
@@ -272,34 +286,76 @@ class FrameCase:
             return Blame("shutter")
         if rest is None:
             return _UNKNOWN
-        unsure = OFF_UNCERTAINTIES * self.doubt(aim)
         if self.agrees(finding):
+            unsure = OFF_UNCERTAINTIES * self.doubt(aim)
             is_clear = aim.is_share or abs(difference - rest) > unsure
             told = self._of_lamps(aim, difference) if is_clear else _UNKNOWN
             return _UNKNOWN if told.cause == "lamp" and not self._is_borne_out(aim) else told
-        is_clear = aim.is_share or abs(rest) > unsure + self._lost(aim)
+        return Blame("lamp") if self.is_finish(finding) else self._left_over(aim, finding, rest)
+
+    def _left_over(self, aim: Aim, finding: Finding, rest: float) -> Blame:
+        """Return the cause of what the lamps don't account for."""
+        difference = finding.difference or 0.0
+        unsure = OFF_UNCERTAINTIES * self.doubt(aim) + self._lost(aim)
+        is_clear = aim.is_share or abs(rest) > unsure
         explains = rest * difference > 0 and abs(rest) >= _MOST * abs(difference)
-        if is_clear and (explains or aim.is_share) and self.is_of_sitter(aim):
+        if is_clear and (explains or aim.is_share) and self.is_of_sitter(aim) and self.knows_all:
             return Blame("sitter")
         is_paper = is_clear and finding.check == "backdrop"
         return Blame("backdrop") if is_paper else _UNKNOWN
 
     def _is_borne_out(self, aim: Aim) -> bool:
-        """Tell whether a figure on matter of no known form is borne out by another's.
+        """Tell whether a figure on matter of no known form is borne out by others.
 
         Hair's strands face anywhere: what a turned head makes of them looks like a lamp. So the
-        lamp that matters most to it must account for a figure on something else too.
+        lamp that matters most to it must account for a figure on something else too, or the head
+        be still.
         """
         if not self.know.formless.issuperset(aim.patches) or not aim.patches:
             return True
         most = int(np.argmax(np.abs(self.moves[aim.check, aim.of])))
-        return any(
-            (other := self.know.aims.get((one.check, one.of))) is not None
-            and not self.know.formless.intersection(other.patches)
-            and abs(self.moves[other.check, other.of][most]) > _MATTERS
-            and self.agrees(one)
-            for one in self.findings
+        return self._head_is_still or any(
+            abs(self.moves[other.check, other.of][most]) > _MATTERS and agrees
+            for other, agrees in self._formed
         )
+
+    @cached_property
+    def _formed(self) -> list[tuple[Aim, bool]]:
+        """Figures on things of a known form that are seen, and whether the lamps account for each.
+
+        Those of hair and metal aren't.
+        """
+        return [
+            (aim, self.agrees(one))
+            for one in self.findings
+            if (aim := self.know.aims.get((one.check, one.of))) is not None
+            and not self.know.formless.intersection(aim.patches)
+            and not aim.is_share
+            and self.rest(one) is not None
+        ]
+
+    @cached_property
+    def _head_is_still(self) -> bool:
+        """Whether all that is seen of the sitter's known forms reads as the lamps give it."""
+        forms = [
+            agrees
+            for aim, agrees in self._formed
+            if aim.check == "patch" and self.is_of_sitter(aim)
+        ]
+        return len(forms) >= _FORMS and all(forms) and self.knows_all
+
+    def is_finish(self, finding: Finding) -> bool:
+        """Tell whether hair reads otherwise than its lamps give though the head is still.
+
+        Then it is another's hair, or dressed otherwise: dark and matt, light and glossy. Its
+        figure is as measured, and the hair lamp's power meets it.
+        """
+        aim = self.know.aims.get((finding.check, finding.of))
+        if aim is None or not aim.patches or not self.know.hair.issuperset(aim.patches):
+            return False
+        rest = self.rest(finding)
+        is_off = rest is not None and abs(rest) > OFF_UNCERTAINTIES * self.doubt(aim)
+        return is_off and not self.agrees(finding) and self._head_is_still
 
     def doubt(self, aim: Aim) -> float:
         """Return the uncertainty of what the lamps give, infinite with a lamp that isn't seen.

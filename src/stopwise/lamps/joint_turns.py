@@ -89,9 +89,9 @@ def joint_turns(
 
     Notes
     -----
-    A still thing, or a figure on a sitter who stands as in the solos, is taken as measured. A head
-    that turned is taken as the solos have it: its own reading is no lamp's. Figures that hang on a
-    lamp that is out or isn't seen are left aside.
+    A still thing, a figure on a sitter who stands as in the solos, or hair of another finish on him
+    is taken as measured. A head that turned is taken as the solos have it: its own reading is no
+    lamp's. Figures that hang on a lamp that is out or isn't seen are left aside.
     """
     held = [_is_held(case, index, barred) for index in range(len(case.names))]
     aims = list(_trusted(case, findings, held))
@@ -132,8 +132,6 @@ def _lift(case: FrameCase, findings: Sequence[Finding]) -> float:
 
 def _trusted(case: FrameCase, findings: Sequence[Finding], held: Sequence[bool]) -> Iterator[Aim]:
     """Yield the targets that are seen and that the lamps account for, as they were measured."""
-    plan = case.know.now.plan
-    are_all_known = {light.name for light in plan.lights} <= set(case.names)
     for finding in findings:
         aim = case.know.aims.get((finding.check, finding.of))
         rest = case.rest(finding)
@@ -141,9 +139,9 @@ def _trusted(case: FrameCase, findings: Sequence[Finding], held: Sequence[bool])
             continue
         if aim.is_share:
             yield aim
-        elif case.agrees(finding):
+        elif case.agrees(finding) or case.is_finish(finding):
             yield replace(aim, value=_Shifted(aim, rest))
-        elif are_all_known and case.is_of_sitter(aim):
+        elif case.knows_all and case.is_of_sitter(aim):
             yield aim
 
 

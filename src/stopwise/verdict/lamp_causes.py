@@ -53,7 +53,10 @@ def with_lamp_causes(
         )
         if finding.state == "holds" or not is_of_out:
             mends = joint.explained.get((finding.check, finding.of))
-            kept.append(_explained(finding, blame, mends, off))
+            told_of = _explained(finding, blame, mends, off)
+            if mends is not None and _is_mostly_finish(case, finding):
+                told_of = replace(told_of, advice="finish")
+            kept.append(told_of)
     told = [*(Finding("lamp", name, "out", "fails", cause="lamp") for name in out), *kept]
     turns = [
         turn_of_remedy(light, one, lamps.readings[one.lamp].setting)
@@ -61,6 +64,14 @@ def with_lamp_causes(
         if (light := now.plan.light(one.lamp)) is not None
     ]
     return with_what_they_mend(with_spots(told, now, lamps.spots), turns, now.plan)
+
+
+def _is_mostly_finish(case: FrameCase, finding: Finding) -> bool:
+    """Tell whether hair's finish makes the most of what its zone is off by."""
+    if finding.check != "patch" or finding.of not in case.know.hair or not case.is_finish(finding):
+        return False
+    rest, off = case.rest(finding) or 0.0, finding.difference or 0.0
+    return rest * off > 0.0 and abs(rest) >= 0.5 * abs(off)
 
 
 _NOT_ITS_POWER = ("sitter out of the spot", "spot moved")
