@@ -132,6 +132,7 @@ def calls(at: Studio) -> list[list[str]]:
         ["dial", *plan, "--match", at.ledger, "--take", gone],
         ["expect", gone, *ledger],
         ["lit", gone, *ledger],
+        ["moved", gone, *ledger],
         ["look", gone, *ledger],
         ["take", f"{SHORT} -0.5", *ledger],
         ["adopt", one, *plan],

@@ -69,7 +69,7 @@ PRINTING = [
     ["ledger", "export", "--ledger", "kept.sqlite"],
     ["ledger", "export", "--ledger", "kept.sqlite", "--csv"],
     ["demo", "--help"],
-    *([name, "--help"] for name in ("grey", "watch", "expect", "lit", "look", "take")),
+    *([name, "--help"] for name in ("grey", "watch", "expect", "lit", "moved", "look", "take")),
 ]
 """A call of every command that prints something."""
 

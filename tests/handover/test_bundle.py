@@ -47,7 +47,7 @@ def test_each_file_is_what_it_must_be_by_another_program(handed):
 def test_the_raws_are_the_cameras_own_bytes(handed):
     from stopwise.plan import load_plan
 
-    names = {name for _, name in load_plan(handed / "plan.toml").frames.marked}
+    names = {one.file for one in load_plan(handed / "plan.toml").frames.marked}
     assert len(names) == 9
     for name in names:
         assert (handed / name).read_bytes() == (SAMPLES / name).read_bytes()

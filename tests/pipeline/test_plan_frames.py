@@ -21,9 +21,10 @@ from stopwise.frame import Camera
 from stopwise.ledger import Ledger
 from stopwise.pipeline import Brief, assess_file
 from stopwise.pipeline.brief import FrameNote
-from stopwise.pipeline.plan_frames import PlanFrames, note_lines
+from stopwise.pipeline.plan_frames import PlanFrames
 from stopwise.plan.model import FramePart
 from stopwise.plan.now import plan_now
+from stopwise.report.text import note_lines
 from support.made_raws import write_kind
 
 SAMPLES = Path(__file__).parents[2] / "sample_frames"
@@ -42,7 +43,7 @@ def frames():
 def whole(tmp_path_factory):
     """Return a folder with the plan, its frames and the frame that is judged."""
     folder = tmp_path_factory.mktemp("whole")
-    for name in {"plan.toml", FRAME, *(name for _, name in PLAN.frames.marked)}:
+    for name in {"plan.toml", FRAME, *(one.file for one in PLAN.frames.marked)}:
         shutil.copy(SAMPLES / name, folder / name)
     return folder
 

@@ -15,7 +15,7 @@ from stopwise.errors import WrongUse
 from stopwise.plan import readings
 from stopwise.plan.keys import PLAN
 from stopwise.plan.loading import plan_of_text
-from stopwise.plan.model import MATERIALS
+from stopwise.plan.materials import MATERIALS
 
 PAGE = (Path(__file__).parents[2] / "docs" / "plan.md").read_text(encoding="utf-8")
 BLOCKS = re.findall(r"```toml\n(.+?)```", PAGE, re.DOTALL)

@@ -12,7 +12,8 @@ import pytest
 import stopwise
 from stopwise.errors import PathMissing, PlanError
 from stopwise.plan.loading import load_plan, plan_of_text
-from stopwise.plan.model import MATERIALS, MaterialName
+from stopwise.plan.materials import MATERIALS
+from stopwise.plan.model import MaterialName
 from stopwise.plan.plan_bounds import MOST_BYTES
 
 CASES = re.findall(

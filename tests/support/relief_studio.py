@@ -25,7 +25,7 @@ _CAMERA_CM, _WIDE_CM = 310.0, 190.0
 _SWEEP_CM = -95.0
 _MARCHED = 24
 _DISC = ((0.8, 0.0), (-0.4, 0.7), (-0.4, -0.7))
-_WELL_E, _READ_E, _PRNU = 31_000.0, 6.5, 0.006
+_WELL_E, _READ_E, _PRNU, _BASE_ISO = 31_000.0, 6.5, 0.006, 200.0
 _BLACK, _WHITE = 257, 8_160
 _XYZ_TO_CAMERA = ((0.83, -0.24, -0.09), (-0.43, 1.21, 0.24), (-0.06, 0.17, 0.62))
 _NEUTRAL = (0.46, 1.0, 0.71)
@@ -127,8 +127,13 @@ class ReliefStudio:
     def names(self) -> tuple[str, ...]:
         return tuple(lamp.name for lamp in self.lamps)
 
-    def frame(self, stops: Mapping[str, float], *, quiet: bool = False) -> Frame:
-        """Return a frame of the lamps that fire, each by its stops from its own strength."""
+    def frame(
+        self, stops: Mapping[str, float], *, quiet: bool = False, iso: float = _BASE_ISO
+    ) -> Frame:
+        """Return a frame of the lamps that fire, each by its stops from its own strength.
+
+        At a higher ISO the light is turned down alike: the same levels come of fewer electrons.
+        """
         lit = self.fields
         light = 0.0007 + sum(2.0 ** stops[name] * lit[name] for name in stops)
         if isinstance(light, float):
@@ -140,12 +145,13 @@ class ReliefStudio:
             for column in range(2):
                 channel = (0, 1, 2, 1)[pattern[row, column]]
                 mosaic[row::2, column::2] = raw[row::2, column::2, channel]
-        electrons = mosaic * _WELL_E
+        well = _WELL_E * _BASE_ISO / iso
+        electrons = mosaic * well
         if not quiet:
             shot = self._noise.poisson(electrons * self._gain).astype(float)
             electrons = shot + self._noise.normal(0.0, _READ_E, electrons.shape)
         full = _WHITE - _BLACK
-        levels = np.clip(np.round(electrons / _WELL_E * full) + _BLACK, 0, _WHITE)
+        levels = np.clip(np.round(electrons / well * full) + _BLACK, 0, _WHITE)
         return Frame(
             path=Path("relief.raw"),
             mosaic=levels.astype(np.uint16),
@@ -157,7 +163,7 @@ class ReliefStudio:
             as_shot=tuple(1.0 / part for part in _NEUTRAL),
             xyz_to_camera=np.asarray(_XYZ_TO_CAMERA),
             camera=Camera("Relief", "R-2", None),
-            exposure=Exposure(200.0, 8.0, 1.0 / 125.0, None),
+            exposure=Exposure(iso, 8.0, 1.0 / 125.0, None),
             bits=13,
         )
 

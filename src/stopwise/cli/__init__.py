@@ -32,6 +32,7 @@ _COMMANDS = {
     "expect": ("stopwise.cli.day_commands", "expect", "The next frames are these, in order."),
     "adopt": ("stopwise.cli.mark_commands", "adopt", "A frame's figures become the targets."),
     "lit": ("stopwise.cli.day_commands", "lit", "Only these lamps are meant to be lit."),
+    "moved": ("stopwise.cli.day_commands", "moved", "A lamp was moved or flagged: solo lost."),
     "look": ("stopwise.cli.day_commands", "look", "From the next frame on, this look's targets."),
     "take": ("stopwise.cli.day_commands", "take", "A new take begins, and what was turned."),
     "stops": ("stopwise.cli.stops_command", "stops", "The arithmetic of light."),

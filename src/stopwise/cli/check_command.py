@@ -22,9 +22,10 @@ from stopwise.errors import PathMissing
 from stopwise.ledger import Ledger, Place, Stamp, content_hash
 from stopwise.messages import reason_text
 from stopwise.pipeline import Brief, assess_file, failed
-from stopwise.pipeline.plan_frames import PlanFrames, note_lines
+from stopwise.pipeline.plan_frames import PlanFrames
 from stopwise.raw.bounds import FailedOnFileError, InTime, Limits, hold_memory
 from stopwise.raw.libraw import give_back_stderr
+from stopwise.report.text import note_lines
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator

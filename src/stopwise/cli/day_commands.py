@@ -201,6 +201,36 @@ def lit(lamps: tuple[str, ...], **named: Any) -> None:
 
 
 @click.command()
+@click.argument("lamps", nargs=-1)
+@click.option("--undo", "is_undo", is_flag=True, help="It wasn't: its solo counts again.")
+@watch_options
+def moved(lamps: tuple[str, ...], is_undo: bool, **named: Any) -> None:  # noqa: FBT001
+    """Say that these LAMPS were moved, flagged, scrimmed or gridded: their solos count no more.
+
+    Each lamp's next frame alone, as lit says, is its solo again; or what a frame shows over the one
+    before it came on.
+
+    Example: stopwise moved key
+    """
+    from stopwise.preparing.marks import MOVED, forget_solos
+    from stopwise.shoot.saying import read_lit
+    from stopwise.shoot.standing import moved_words, stands_now
+    from stopwise.shoot.watched_edits import undo_last
+
+    watch = find_watch(**named)
+    if is_undo:
+        with Ledger(watch.ledger) as ledger:
+            undo_last(ledger, watch.plan_path(), what=MOVED)
+        say(f"{watch.plan_path().name}: the solos count as before.")
+        return
+    plan = plan_of(watch)
+    which = read_lit(" ".join(lamps), plan) or tuple(light.name for light in plan.lights)
+    with Ledger(watch.ledger) as ledger:
+        forget_solos(which, watch.plan_path(), stands_now(ledger, plan))
+    order(watch, "moved", list(which), moved_words(which))
+
+
+@click.command()
 @click.argument("name", nargs=-1, required=True)
 @click.option("--new", "is_new", is_flag=True, help="Make it: boxes copied, zones open to adopt.")
 @watch_options

@@ -76,10 +76,15 @@ def grey(frame: Path, plan: Path, box: str, force: bool, **card: Any) -> None:  
     is_flag=True,
     help="The lamp alone on a white card held at the face.",
 )
-def mark(frame: Path, part: str, plan: Path, is_white_card: bool) -> None:  # noqa: FBT001
+@click.option(
+    "--less", type=PATH, metavar="FRAME", help="Over this frame: all as in it but the lamp off."
+)
+def mark(frame: Path, part: str, plan: Path, is_white_card: bool, less: Path | None) -> None:  # noqa: FBT001
     """Mark a FRAME AS grey, ambient, plate, reference, clip, or a lamp's solo by its name.
 
-    A frame of the watch that goes by the plan is named by its bare name: F0003.
+    A frame of the watch that goes by the plan is named by its bare name: F0003. A lamp that never
+    fired alone has its solo out of two frames, before it came on and after: mark F0005 fill
+    --less F0004.
 
     Example: stopwise mark F0003 key --plan plan.toml
     """
@@ -87,8 +92,10 @@ def mark(frame: Path, part: str, plan: Path, is_white_card: bool) -> None:  # no
     from stopwise.preparing.marks import mark_frame
 
     part = FramePart("white card", part).asked if is_white_card else part
-    frame = frame_meant(frame, watch_of_plan(plan))
-    say(mark_frame(frame, part, plan))
+    watch = watch_of_plan(plan)
+    frame = frame_meant(frame, watch)
+    less = None if less is None else frame_meant(less, watch)
+    say(mark_frame(frame, part, plan, less=less))
     tell_of_mark(frame, part, plan)
 
 

@@ -14,6 +14,7 @@ from stopwise.cli.options import PATH, json_option, read_plan
 from stopwise.comparison.rebuild_words import caution, do, say, stood
 from stopwise.comparison.rebuilding import SoloMatch, match_solo
 from stopwise.errors import PathMissing, WrongUse
+from stopwise.lamps.build_up import difference
 from stopwise.lamps.solos import lamp_set
 from stopwise.lamps.white_card import white_card_of
 from stopwise.measurement.figures import tidy
@@ -33,7 +34,7 @@ if TYPE_CHECKING:
 class Today:
     """Today's frames: the lamps' solos and the ambient, files by part."""
 
-    solos: Mapping[str, Path]
+    solos: Mapping[str, tuple[Path, ...]]
     ambient: Path | None = None
 
 
@@ -47,14 +48,15 @@ def todays(said: Sequence[str], plan: Plan, today: Basis | None) -> Today:
     WrongUse
         If one isn't written so, or the old plan has no such lamp.
     """
-    solos: dict[str, Path] = {}
+    solos: dict[str, tuple[Path, ...]] = {}
     ambient = None
     if today is not None and today.plan is not None and today.path is not None:
         folder = today.path.parent
         frames = today.plan.frames
         both = {lamp for lamp in frames.white_card if lamp in plan.frames.white_card}
-        white_cards = {lamp: name for lamp, name in frames.white_card.items() if lamp in both}
-        solos = {lamp: folder / name for lamp, name in {**frames.solo, **white_cards}.items()}
+        alone = {str(one.part.lamp): one.files for one in frames.solos}
+        alone |= {lamp: (name,) for lamp, name in frames.white_card.items() if lamp in both}
+        solos = {lamp: tuple(folder / name for name in files) for lamp, files in alone.items()}
         named = today.plan.frames.ambient
         ambient = None if named is None else folder / named
     for one in said:
@@ -63,7 +65,7 @@ def todays(said: Sequence[str], plan: Plan, today: Basis | None) -> Today:
             known = ", ".join(light.name for light in plan.lights)
             msg = f'"{one}" names no solo. Write LAMP=FRAME with a lamp of the plan: {known}.'
             raise WrongUse(msg)
-        solos[lamp.strip()] = Path(name.strip())
+        solos[lamp.strip()] = (Path(name.strip()),)
     return Today(solos, ambient)
 
 
@@ -98,10 +100,12 @@ def _match(
     name: str, old: LampSet, side: Side, today: Today, with_: tuple[Basis, LightGrid | None]
 ) -> SoloMatch:
     basis, ambient = with_
-    path = today.solos[name]
+    path, *less = today.solos[name]
     lamp = side.lamps.get(name)
     gave = 0.0 if lamp is None or lamp.stops is None else lamp.stops
     now, card = _light(path, basis), None
+    if less:
+        now = difference(now, _light(less[0], basis), ambient)
     then = _white_card_light(name, basis)
     try:
         if then is not None and white_card_of(now, ambient or old.ambient) is not None:

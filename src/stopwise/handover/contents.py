@@ -16,6 +16,7 @@ from stopwise.ledger.export import csv_lines, json_lines, write_parquet
 from stopwise.plan.draft import open_draft
 from stopwise.plan.floor import floor_of_plan
 from stopwise.plan.floor_drawing import floor_file
+from stopwise.plan.model import MarkedFrame
 from stopwise.shoot.look_frames import targets_of
 
 if TYPE_CHECKING:
@@ -42,7 +43,7 @@ def raws_of(shoot: ShootKept, ledger: Ledger, plan: Path) -> dict[str, Path]:
         If one of the plan's frames isn't there.
     """
     raws: dict[str, Path] = {}
-    for _, name in shoot.plan.frames.marked:
+    for name in (name for one in shoot.plan.frames.marked for name in one.files):
         source = plan.parent / name
         if not source.is_file():
             msg = f"{source}, which the plan names, isn't there. Put it back, or mark another."
@@ -91,9 +92,10 @@ def makers_of(shoot: ShootKept, ledger: Ledger, plan: Path, *, has_parquet: bool
 def plan_inside(shoot: ShootKept, plan: Path) -> str:
     """Return the plan's text with its frames named as they lie in the folder, all else as it is."""
     draft = open_draft(plan)
-    for part, name in shoot.plan.frames.marked:
-        if name_inside(name) != name:
-            draft = draft.set(part.path, name_inside(name))
+    for one in shoot.plan.frames.marked:
+        inside = MarkedFrame(one.part, *map(name_inside, one.files))
+        if inside != one:
+            draft = draft.set(one.part.path, inside.value)
     return draft.text
 
 

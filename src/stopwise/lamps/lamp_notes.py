@@ -11,7 +11,9 @@ from stopwise.wording import title
 if TYPE_CHECKING:
     from stopwise.codes import NoteCode
 
-REFUSED: frozenset[NoteCode] = frozenset(("other body", "unlit", "two lit", "overfed"))
+REFUSED: frozenset[NoteCode] = frozenset(
+    ("other body", "unlit", "two lit", "overfed", "others changed", "too faint")
+)
 """What makes a solo useless; everything else is only said."""
 
 

@@ -8,18 +8,18 @@ from typing import TYPE_CHECKING
 
 from stopwise.lamps.beam_spots import Followed, Sitter, read_spots, with_spots
 from stopwise.lamps.blame import Circumstances
-from stopwise.lamps.outputs import expect, read_lamps, setting_now
+from stopwise.lamps.outputs import LampReading, expect, read_lamps, setting_now
 from stopwise.lamps.solos import exposure_stops
 from stopwise.lamps.unmixing import Shift
 from stopwise.measurement.figures import CameraMove
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Mapping, Sequence
+    from collections.abc import Collection, Iterator, Mapping, Sequence
 
     from stopwise.frame import Box
     from stopwise.grid import LightGrid
     from stopwise.lamps.blame import Knowledge
-    from stopwise.lamps.outputs import LampReading, SpotReading
+    from stopwise.lamps.outputs import SpotReading
     from stopwise.lamps.solos import LampSet
     from stopwise.lamps.white_card import WhiteCard
     from stopwise.measurement.figures import Measurement
@@ -130,6 +130,9 @@ def see_lamps(
     readings = read_lamps(
         light, lamps, said=said.turned, run=said.run, placement=placement, only=only
     )
+    for name in _beside_unknown(now, lamps):
+        if readings[name].state != "out":  # light that isn't its own makes no lamp seem out
+            readings[name] = LampReading(None, None, "not seen")
     if not cards or only is not None:
         return LampsSeen(_with_settings(readings, now, said), knowledge, around)
     lit = {name: card for name, card in cards.items() if now.lit is None or name in now.lit}
@@ -137,6 +140,18 @@ def see_lamps(
     spots = read_spots(light, lamps, lit, readings, around.expected, sitter)
     readings = with_spots(readings, spots, around.expected)
     return LampsSeen(_with_settings(readings, now, said), knowledge, around, spots)
+
+
+def _beside_unknown(now: PlanNow, lamps: LampSet) -> Iterator[str]:
+    """Yield the lamps that light a patch together with a lit one whose own light isn't known.
+
+    What that gives there would count as theirs.
+    """
+    lit = {light.name for light in now.plan.lights} if now.lit is None else set(now.lit)
+    unknown = lit - set(lamps.names)
+    for name in lamps.names:
+        if any(name in patch.lit_by and unknown & set(patch.lit_by) for patch in now.measured):
+            yield name
 
 
 def _with_settings(

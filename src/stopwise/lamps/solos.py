@@ -408,10 +408,14 @@ def find_places(solos: Mapping[str, LightGrid], sought: Sought | None) -> dict[s
     """
     if sought is None:
         return {}
-    return {
-        name: SoloPlace() if solo is sought.reference else sought.place_in(solo) or LOST
-        for name, solo in solos.items()
-    }
+    return {name: place_in(solo, sought) for name, solo in solos.items()}
+
+
+def place_in(solo: LightGrid, sought: Sought | None) -> SoloPlace:
+    """Return where the sitter stood in one frame; `LOST` where nothing of him is found."""
+    if sought is None or solo is sought.reference:
+        return SoloPlace()
+    return sought.place_in(solo) or LOST
 
 
 def place_notes(

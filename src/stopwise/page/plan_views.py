@@ -194,9 +194,9 @@ def plan_view(plan: Plan | None, ledger: Ledger, *, look: str | None = None) -> 
         lights=tuple(powers),
         looks=tuple(looks),
         parts={
-            part.asked: shown(file)
+            part.asked: shown(frame.words)
             for part in plan.parts
-            if (file := plan.frames.of(part)) is not None
+            if (frame := plan.frames.of(part)) is not None
         },
         floor=floor_view(plan, {name: LampWords(words) for name, words in powers.items()}),
         said=said,

@@ -17,7 +17,7 @@ from stopwise.lamps.seen import Announced, see_lamps
 from stopwise.measurement import Known, read
 from stopwise.measurement.levels import share_above
 from stopwise.measurement.paper import shows_sitter
-from stopwise.pipeline.awaited import answer_for, clip_answer, overfed_solos
+from stopwise.pipeline.awaited import answer_for, clip_answer, overfed_solos, own_light_answer
 from stopwise.pipeline.brief import Answer, Assessment, Brief, Observed, UnreadNeedsError
 from stopwise.pipeline.plan_frames import PlanFrames, levels_of, part_of
 from stopwise.plan.model import Plan
@@ -137,7 +137,7 @@ def failed(path: Path, brief: Brief, what: str) -> Assessment:
 
 def _assess(path: Path, frame: Frame, brief: Brief, frames: PlanFrames) -> Assessment:
     part = part_of(path, brief.plan, brief.plan_folder)
-    chosen = LookFor(brief.look)
+    chosen, asked_look = LookFor(brief.look), brief.look
     if part is None and brief.awaited is None:
         brief, chosen = _as_held(brief, frame, frames)
     targets = plan_now(brief.plan or Plan(), look=brief.look, lit=brief.lit, powers=brief.powers)
@@ -162,6 +162,9 @@ def _assess(path: Path, frame: Frame, brief: Brief, frames: PlanFrames) -> Asses
             answer = _bare(answer, reading, targets)
         if brief.unproved and answer is None and part is None:
             overfed = overfed_solos(light, references, brief, lamps=lamps)
+    own_light = None
+    if answer is None and part is None and chosen.has_boxes and chosen.name == asked_look:
+        own_light = _own_light(reading, references, targets, brief, frames)
     if answer is not None and plan is not None:
         part = plan.part(answer.part)
     if part is not None:
@@ -186,6 +189,7 @@ def _assess(path: Path, frame: Frame, brief: Brief, frames: PlanFrames) -> Asses
         picture=reading.finer(brief.picture_edge) if brief.picture_edge else None,
         observed=_observed(frame, reading, learned),
         answer=answer,
+        own_light=own_light,
         overfed=overfed,
     )
 
@@ -260,6 +264,26 @@ def _answer(
     return answer_for(
         brief.awaited, reading.grid, references, brief.plan, lamps=lamps, said=brief.said
     )
+
+
+def _own_light(
+    reading: Reading,
+    references: References,
+    targets: PlanNow,
+    brief: Brief,
+    frames: PlanFrames,
+) -> Answer | None:
+    """Return whether a frame of the build-up shows the own light of the lamp that comes on."""
+    asked = brief.comes_on
+    if asked is None or brief.plan is None:
+        return None
+    less = None
+    if asked.less is not None:
+        try:
+            less = frames.light(asked.less, targets, look=brief.look)
+        except (StopwiseError, OSError):
+            return None  # moved away since: the next frame may do
+    return own_light_answer(asked, reading.grid, less, references, brief.plan, said=brief.said)
 
 
 def _bare(answer: Answer, reading: Reading, targets: PlanNow) -> Answer:

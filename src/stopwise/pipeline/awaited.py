@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from stopwise.lamps.build_up import own_light
 from stopwise.lamps.lamp_notes import LampNote
 from stopwise.lamps.outputs import lit_lamps, no_lamp_fired, over_ambient
 from stopwise.lamps.solo_checks import check_solos
-from stopwise.lamps.solos import find_places, place_notes, sought_in
+from stopwise.lamps.solos import place_in, place_notes, sought_in
 from stopwise.lamps.white_card import white_card_of
 from stopwise.measurement.shot_over import clip_of, read_stops
 from stopwise.pipeline.brief import Answer
@@ -23,8 +25,9 @@ if TYPE_CHECKING:
     from stopwise.frame import Frame
     from stopwise.grid import LightGrid
     from stopwise.lamps.seen import LampsSeen
+    from stopwise.lamps.solos import SoloPlace
     from stopwise.measurement.patches import Ground
-    from stopwise.pipeline.brief import Brief
+    from stopwise.pipeline.brief import Brief, ComesOn
     from stopwise.pipeline.references import References
     from stopwise.plan.model import Plan
 
@@ -89,6 +92,44 @@ def answer_for(
     return Answer(part)
 
 
+def own_light_answer(
+    asked: ComesOn,
+    light: LightGrid,
+    less: LightGrid | None,
+    references: References,
+    plan: Plan,
+    *,
+    said: Mapping[str, float] | None = None,
+) -> Answer | None:
+    """Tell whether a frame of the build-up shows the own light of the lamp that comes on.
+
+    None where the frame before is of another size, or the lamp falls as in its solo.
+
+    Parameters
+    ----------
+    asked
+        The lamp.
+    light, less
+        The frame's light, and that of the frame before; None where the lamp is the only one lit.
+    references, plan, said
+        As in :func:`answer_for`.
+    """
+    if less is not None and not less.fits(light):
+        return None
+    sought = sought_in(references.reference or less or light, plan_now(plan))
+    own, notes = own_light(asked.lamp, light, less, references.ambient_light, sought)
+    before = references.solos.get(asked.lamp)
+    if before is not None:
+        if notes[0].is_refused or _is_same(own, before, references.ambient_light):
+            return None
+        notes = (LampNote("falls otherwise", asked.lamp), *notes)
+    elif notes[0].is_refused:
+        return Answer(asked.lamp, notes[0])
+    place = place_in(light, sought)
+    answer = _solo(asked.lamp, own, references, plan, said or {}, place=place)
+    return replace(answer, warnings=(*notes, *answer.warnings))
+
+
 def clip_answer(frame: Frame, ground: Ground, others: Iterable[str]) -> Answer:
     """Read where photosites stop from a frame that was shot over for that.
 
@@ -129,6 +170,8 @@ def _solo(
     references: References,
     plan: Plan,
     said: Mapping[str, float],
+    *,
+    place: SoloPlace | None = None,
 ) -> Answer:
     others = {name: solo for name, solo in references.solos.items() if name != lamp}
     full = None if said else references.full
@@ -143,9 +186,10 @@ def _solo(
     if again is not None:
         return Answer(lamp, LampNote("same", lamp, (again,)))
     solos = {**others, lamp: light}
-    sought = sought_in(references.full or next(iter(solos.values())), plan_now(plan))
-    places = find_places(solos, sought)
-    own += [note for note in place_notes(solos, places) if note.lamp == lamp]
+    if place is None:
+        sought = sought_in(references.full or next(iter(solos.values())), plan_now(plan))
+        place = place_in(light, sought)
+    own += place_notes(solos, {lamp: place})
     return Answer(lamp, warnings=tuple(own), spoilt=_spoilt(notes, lamp))
 
 

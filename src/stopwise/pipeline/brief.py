@@ -21,6 +21,22 @@ LevelTable = Mapping[CameraKey, float]
 
 
 @dataclass(frozen=True, slots=True)
+class ComesOn:
+    """The one lamp of those that are meant to be lit whose own light isn't known yet.
+
+    Attributes
+    ----------
+    lamp
+        The lamp.
+    less
+        The newest frame under the others; None where it is the only one that is lit.
+    """
+
+    lamp: str
+    less: Path | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Brief:
     """By what one frame is judged.
 
@@ -45,6 +61,8 @@ class Brief:
         What lamps gave in the take's frames so far, oldest first.
     awaited
         The part that this frame is meant to play; it is held against that instead of the plan.
+    comes_on
+        The lamp whose own light this frame may show; None where that can't be.
     is_other_look
         Whether clothes or sitter are others than in the solos: lamps are then read from the set.
     reference
@@ -73,6 +91,7 @@ class Brief:
     powers: Mapping[str, float] = field(default_factory=dict)
     run: tuple[Mapping[str, LampReading], ...] = ()
     awaited: str | None = None
+    comes_on: ComesOn | None = None
     is_other_look: bool = False
     reference: Path | None = None
     references: Mapping[str | None, Path] = field(default_factory=dict)
@@ -166,6 +185,8 @@ class Assessment:
         Saturation for the ledger to learn; None for an unreadable file.
     answer
         Whether the frame can play the part that is awaited; None where none is.
+    own_light
+        Whether it shows the own light of the lamp that comes on; None where it wasn't asked.
     overfed
         What is to be said of lamps that gave more alone than in this frame, which all light.
     """
@@ -176,6 +197,7 @@ class Assessment:
     picture: LightGrid | None = None
     observed: Observed | None = None
     answer: Answer | None = None
+    own_light: Answer | None = None
     overfed: tuple[LampNote, ...] = ()
 
 

@@ -12,7 +12,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Generic, TypeVar
 
 from stopwise.conditions import condition
-from stopwise.errors import LedgerError, PathMissing, StopwiseError, Unreadable, refusal
+from stopwise.errors import (
+    LedgerError,
+    PathMissing,
+    StopwiseError,
+    Unreadable,
+    WrongUse,
+    refusal,
+)
 from stopwise.frame import held
 from stopwise.grid import combine
 from stopwise.grid_bytes import FORM, as_kept, from_blob, to_blob
@@ -25,13 +32,14 @@ from stopwise.lamps.solos import (
     Sought,
     find_places,
     lamp_set,
+    place_in,
     sought_in,
 )
 from stopwise.lamps.white_card import WhiteCard, white_card_of
 from stopwise.measurement import Known, figures_of, reduce
 from stopwise.pipeline.brief import FrameNote, Need, UnreadNeedsError
 from stopwise.pipeline.references import References
-from stopwise.plan.model import FramePart
+from stopwise.plan.model import FramePart, MarkedFrame
 from stopwise.plan.now import plan_now
 from stopwise.raw import decode_unproven
 from stopwise.raw.bounds import FailedOnFileError
@@ -60,26 +68,6 @@ def levels_of(frame: Frame, learned: LevelTable) -> dict[str, float]:
 
 _UNSEEN: tuple[FrameRole, ...] = ("grey", "clip")
 """Roles of frames whose picture tells nothing of the set: what they came to stands in the plan."""
-
-_MOST_NAMED = 3
-"""Frames that one line names: what a person keeps in mind."""
-
-
-def note_lines(notes: Iterable[FrameNote]) -> list[str]:
-    """Return what is to be said of notes and what to do: one line for all in the same condition."""
-    alike: dict[tuple[str, str], list[str]] = {}
-    for note in notes:
-        names = alike.setdefault((note.condition, note.detail), [])
-        names.append(f"{note.file} ({note.part.words})")
-    lines = []
-    for (name, detail), frames in alike.items():
-        row = condition(name)
-        seen = f" ({detail.rstrip('.')})" if detail else ""
-        named = frames
-        if len(frames) > _MOST_NAMED:
-            named = [*frames[: _MOST_NAMED - 1], f"{len(frames) - _MOST_NAMED + 1} more"]
-        lines.append(f"The plan's {', '.join(named)}: {row.short}{seen}. {row.do}")
-    return lines
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -167,6 +155,7 @@ class PlanFrames:
         self._sought: Remembered[Sought | None] = Remembered()
         self._knowledge: Remembered[Knowledge] = Remembered()
         self._cards: Remembered[WhiteCard | None] = Remembered(most=16)
+        self._differences: Remembered[OwnFrame] = Remembered(most=16)
         self.hashes: dict[Path, str] = {}
         self.spent_s = 0.0
 
@@ -308,13 +297,14 @@ class PlanFrames:
         plan, folder = brief.plan, brief.plan_folder
         if plan is None or folder is None:
             return References()
-        files = {part: folder / name for part, name in plan.frames.marked}
+        marked = {one.part: one for one in plan.frames.marked}
         reference = FramePart("reference")
         if brief.look is not None:
-            files.pop(reference, None)
+            marked.pop(reference, None)
         if brief.reference is not None:
-            files.setdefault(reference, Path(brief.reference))
-        found, notes = self._usable(files, brief, frame, targets)
+            marked.setdefault(reference, MarkedFrame(reference, str(brief.reference)))
+        files = {part: folder / one.file for part, one in marked.items()}
+        found, notes = self._usable(marked.values(), brief, frame, targets)
         solos = {part.lamp: one for part, one in found.items() if part.role == "solo" and part.lamp}
         ambient, plate = found.get(FramePart("ambient")), found.get(FramePart("plate"))
         dark = None if ambient is None else ambient.light
@@ -364,13 +354,16 @@ class PlanFrames:
         if plan is None or folder is None:
             return None
         targets = plan_now(plan, look=brief.look)
-        first = sorted(plan.frames.marked, key=lambda one: one.part.role != "reference")
-        files = [(part, folder / name) for part, name in first if part.role not in _UNSEEN]
+        marked = sorted(plan.frames.marked, key=lambda one: one.part.role != "reference")
         if (kept := brief.references.get(None)) is not None:
-            files.append((FramePart("reference"), kept))
-        for part, path in files:
+            marked.append(MarkedFrame(FramePart("reference"), str(kept)))
+        for one in marked:
+            if one.part.role in _UNSEEN:
+                continue
             with suppress(StopwiseError, OSError):
-                own = self._own(part, path, targets, brief.look, anchor_of(plan, folder))
+                own = self.own(
+                    one, folder, targets, look=brief.look, anchor=anchor_of(plan, folder)
+                )
                 return held(own.light.size)
         return None
 
@@ -394,15 +387,44 @@ class PlanFrames:
             return None  # whoever needs that frame itself says so
         return self._sought.of(light, targets.measured, make=partial(sought_in, light, targets))
 
-    def _own(
-        self, part: FramePart, path: Path, targets: PlanNow, look: str | None, anchor: Path | None
+    def own(
+        self,
+        one: MarkedFrame,
+        folder: Path,
+        targets: PlanNow,
+        *,
+        look: str | None = None,
+        anchor: Path | None = None,
+        ambient: LightGrid | None = None,
     ) -> OwnFrame:
-        """Read a frame, with its figures where others are held against them."""
-        figures, anchor = part.role == "ambient", anchor if part.role == "solo" else None
-        return self.read(path, targets, look=look, figures=figures, anchor=anchor)
+        """Return one of the plan's frames; a solo out of two is what one shows over the other.
+
+        Such two hold the `ambient` light both; those of two sizes are refused by WrongUse. All else
+        is as in :meth:`read`.
+        """
+        if one.part.role != "solo":  # figures only where others are held against them
+            figures = one.part.role == "ambient"
+            return self.read(folder / one.file, targets, look=look, figures=figures)
+        frames = [self.read(folder / file, targets, look=look, anchor=anchor) for file in one.files]
+        whole, *less = frames
+        if not less:
+            return whole
+        if not less[0].light.fits(whole.light):
+            msg = f"{one.words}: the two are of two sizes. Take both with one body."
+            raise WrongUse(msg)
+        sought = self.sought(anchor, targets, look)
+
+        def made() -> OwnFrame:
+            from stopwise.lamps.build_up import difference
+
+            at, before = (frame.place or place_in(frame.light, sought) for frame in frames)
+            light = difference(whole.light, less[0].light, ambient, places=(at, before))
+            return OwnFrame(light, place=at)
+
+        return self._differences.of(whole.light, less[0].light, ambient, sought, make=made)
 
     def _usable(
-        self, files: Mapping[FramePart, Path], brief: Brief, frame: Frame | None, targets: PlanNow
+        self, marked: Iterable[MarkedFrame], brief: Brief, frame: Frame | None, targets: PlanNow
     ) -> tuple[dict[FramePart, OwnFrame], list[FrameNote]]:
         """Read the frames that play a part; those that don't fit are left out, each with a note."""
         found: dict[FramePart, OwnFrame] = {}
@@ -410,15 +432,22 @@ class PlanFrames:
         needs: dict[Hashable, Need] = {}
         first: LightGrid | None = None
         plan, folder = brief.plan, brief.plan_folder
-        anchor = None if plan is None or folder is None else anchor_of(plan, folder)
-        for part, path in files.items():
+        if plan is None or folder is None:
+            return found, notes
+        anchor = anchor_of(plan, folder)
+        for one in marked:
+            part, path = one.part, folder / one.file
             if part.role in _UNSEEN:
                 continue
-            if not path.exists():
-                notes.append(FrameNote(part, path.name, "frame_missing"))
+            files = (file for file in (one.file, one.less) if file is not None)
+            gone = next((file for file in files if not (folder / file).exists()), None)
+            if gone is not None:
+                notes.append(FrameNote(part, Path(gone).name, "frame_missing"))
                 continue
+            ambient = found.get(FramePart("ambient"))
+            dark = None if ambient is None else ambient.light
             try:
-                own = self._own(part, path, targets, brief.look, anchor)
+                own = self.own(one, folder, targets, look=brief.look, anchor=anchor, ambient=dark)
             except UnreadNeedsError as error:
                 needs |= {need.key: need for need in error.needs}
                 continue
@@ -543,7 +572,7 @@ def anchor_of(plan: Plan, folder: Path) -> Path | None:
     plan, folder
         The plan, and the folder that its file names are relative to.
     """
-    named = plan.frames.reference or next(iter(plan.frames.solo.values()), None)
+    named = plan.frames.reference or next((one.file for one in plan.frames.solos), None)
     return None if named is None else folder / named
 
 
@@ -564,7 +593,8 @@ def part_of(path: Path, plan: Plan | None, folder: Path | None) -> FramePart | N
     if plan is None or folder is None:
         return None
     here = path.resolve()
-    for part, name in plan.frames.marked:
-        if part.role != "reference" and (folder / name).resolve() == here:
+    for part, name, less in plan.frames.marked:
+        is_own = part.role != "reference" and less is None
+        if is_own and (folder / name).resolve() == here:
             return part
     return None

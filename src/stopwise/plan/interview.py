@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from stopwise.errors import WrongUse
 from stopwise.plan.keys import PLAN
-from stopwise.plan.model import MATERIALS
+from stopwise.plan.materials import MATERIALS
 from stopwise.plan.new import faults_of
 from stopwise.plan.readings import as_the_dial_reads
 from stopwise.plan.spoken_tables import Keys, role_of, scale_at_full, table_of, value_of

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from pydantic import AfterValidator, BeforeValidator, Field, ValidationInfo, WrapValidator
@@ -16,6 +17,14 @@ if TYPE_CHECKING:
 
 OPEN = "open"
 """What stands for a target zone that is still to be adopted."""
+
+
+@dataclass(frozen=True, slots=True)
+class TwoFrames:
+    """Two frames whose difference is a lamp's own light: with it lit, and as before it came on."""
+
+    frame: str
+    less: str
 
 
 def refused(text: str, *, tells_right: bool = False) -> PydanticCustomError:
@@ -90,6 +99,22 @@ def _zone_or_open(value: object, read: Callable[[object], float]) -> object:
     return OPEN if value == OPEN else read(value)
 
 
+def _file_or_difference(value: object, read: Callable[[object], str]) -> str | TwoFrames:
+    if not isinstance(value, dict):
+        return read(value)
+    if set(value) != {"frame", "less"}:
+        text = (
+            "A lamp's own light out of two frames is what one shows over the other: write "
+            '{frame = "F0005.dng", less = "F0004.dng"}.'
+        )
+        raise refused(text, tells_right=True)
+    frame, less = read(value["frame"]), read(value["less"])
+    if frame == less:
+        text = "A frame less itself shows no lamp: less is the frame before the lamp came on."
+        raise refused(text, tells_right=True)
+    return TwoFrames(frame, less)
+
+
 def _balance(value: Any) -> Any:
     if value in ("daylight", "as shot"):
         return value
@@ -150,6 +175,10 @@ FileName = Annotated[
         "A file's name is one line of text that isn't empty.",
     ),
 ]
+if TYPE_CHECKING:
+    SoloFrames = str | TwoFrames
+else:
+    SoloFrames = Annotated[FileName, WrapValidator(_file_or_difference)]
 Box = Annotated[tuple[Fraction, Fraction, Fraction, Fraction], AfterValidator(_box)]
 Balance = Annotated[
     Literal["daylight", "as shot"] | tuple[float, float, float], BeforeValidator(_balance)

@@ -9,7 +9,6 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from pathlib import Path
-from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 from pydantic import BaseModel, ConfigDict, Field, PrivateAttr
@@ -38,15 +37,18 @@ from stopwise.plan.kinds import (
     Role,
     Scatter,
     Shutter,
+    SoloFrames,
     Step,
     Stops,
     Switch,
     Tolerance,
     TopFigure,
+    TwoFrames,
     WattSeconds,
     ZoneOrOpen,
     ZoneTarget,
 )
+from stopwise.plan.materials import MATERIALS, PLAIN, Material
 from stopwise.plan.plan_bounds import MOST_BOXES, MOST_LAMPS, MOST_LOOKS, MOST_PATCHES
 from stopwise.plan.readings import as_the_dial_reads, read_power
 from stopwise.stops import say_power
@@ -63,62 +65,6 @@ OVERHEAD_DEG = 45.0
 _NEAR_M = 1.2
 """Metres that a raised lamp may stand off the sitter's feet and still fall on him (common
 practice of rigging)."""
-
-
-@dataclass(frozen=True, slots=True)
-class Material:
-    """One row of the table: defaults in stops and fractions (common practice, from memory).
-
-    Attributes
-    ----------
-    over, under
-        Stops above and below the target zone that still hold; None where it isn't judged.
-    headroom
-        Stops that the fullest colour's 99th percentile must stay under clip; None where not judged.
-    may_clip
-        Greatest share of the patch in blown areas.
-    zone
-        Default target, None where it must be stated (skin has none, ever).
-    blocked
-        Greatest blocked share; None where not judged.
-    snr
-        Least signal to noise ratio; None where not judged.
-    read_at
-        Percentile of Y that its zone is read at.
-    must_see
-        Whether there is no verdict without it: a picture of a person is about the skin.
-    shine
-        Stops that its 99th percentile may lie above its median before it counts as shine.
-    """
-
-    over: float | None = 0.3
-    under: float | None = 0.3
-    headroom: float | None = None
-    may_clip: float = 0.0
-    zone: float | None = None
-    blocked: float | None = None
-    snr: float | None = None
-    read_at: float = 50.0
-    shine: float | None = None
-    must_see: bool = False
-
-
-MATERIALS: Mapping[str, Material] = MappingProxyType(
-    {
-        "skin": Material(
-            over=0.2, under=0.3, headroom=0.5, may_clip=0.0005, shine=1.0, must_see=True
-        ),
-        "white cloth": Material(over=0.15, under=0.4, headroom=0.3, may_clip=0.001, zone=7.0),
-        "hair": Material(over=0.3, under=0.5, headroom=0.0, may_clip=0.01, read_at=90.0),
-        "black cloth": Material(over=0.5, under=0.5, zone=2.2, blocked=0.3, snr=10.0),
-        "metal": Material(over=None, under=None, may_clip=1.0),
-        "paper": Material(over=0.2, under=0.2),
-    }
-)
-"""The table, by the name that a plan uses."""
-
-PLAIN = Material()
-"""What holds for a patch without a material, and where a row leaves a tolerance open."""
 
 
 MaterialName = Literal["skin", "white cloth", "hair", "black cloth", "metal", "paper"]
@@ -408,10 +354,29 @@ class FramePart(NamedTuple):
 
 
 class MarkedFrame(NamedTuple):
-    """A frame that the plan names: its part, and the file as it stands, seen from the plan."""
+    """A frame that the plan names: its part, and the file as it stands, seen from the plan.
+
+    `less` is the frame that its light is taken over, of a solo out of two frames of the build-up.
+    """
 
     part: FramePart
     file: str
+    less: str | None = None
+
+    @property
+    def files(self) -> tuple[str, ...]:
+        """Every file that it needs."""
+        return (self.file,) if self.less is None else (self.file, self.less)
+
+    @property
+    def words(self) -> str:
+        """How it is told of: "F0005.dng", "F0005.dng less F0004.dng"."""
+        return " less ".join(self.files)
+
+    @property
+    def value(self) -> str | dict[str, str]:
+        """How it stands in the plan."""
+        return self.file if self.less is None else {"frame": self.file, "less": self.less}
 
 
 class FramesPlan(Table):
@@ -422,9 +387,10 @@ class FramesPlan(Table):
     plate: FileName | None = _key(None, "clean plate: the backdrop without sitter", "F0009.dng")
     reference: FileName | None = _key(None, "frame that followed patches are cut from", "F0012.dng")
     clip: FileName | None = _key(None, "frame shot far over: where this body stops", "F0000.dng")
-    solo: dict[Name, FileName] = _key(
-        {}, "frame of each lamp alone", {"key": "F0003.dng"}, max_length=MOST_LAMPS
-    )
+    solo: dict[Name, SoloFrames] = _key(
+        {}, "each lamp alone: a frame, or one less another", {"key": "F0003.dng"},
+        max_length=MOST_LAMPS,
+    )  # fmt: skip
     white_card: dict[Name, FileName] = _key(
         {}, "frame of a lamp alone on a white card held at the face", {"key": "F0008.dng"},
         max_length=MOST_LAMPS,
@@ -434,13 +400,26 @@ class FramesPlan(Table):
     def marked(self) -> tuple[MarkedFrame, ...]:
         """Every frame that is named, in the order of the keys."""
         single = ((FramePart(role), getattr(self, role)) for role in SINGLE_ROLES)
-        solos = ((FramePart("solo", lamp), name) for lamp, name in self.solo.items())
         cards = ((FramePart("white card", lamp), name) for lamp, name in self.white_card.items())
-        return tuple(MarkedFrame(part, name) for part, name in (*single, *solos, *cards) if name)
+        return (
+            *(MarkedFrame(part, name) for part, name in single if name),
+            *self.solos,
+            *(MarkedFrame(part, name) for part, name in cards),
+        )
 
-    def of(self, part: FramePart) -> str | None:
-        """Return the file that plays a part, or None."""
-        return next((frame.file for frame in self.marked if frame.part == part), None)
+    @property
+    def solos(self) -> tuple[MarkedFrame, ...]:
+        """The frames of each lamp alone."""
+        return tuple(
+            MarkedFrame(FramePart("solo", lamp), one.frame, one.less)
+            if isinstance(one, TwoFrames)
+            else MarkedFrame(FramePart("solo", lamp), one)
+            for lamp, one in self.solo.items()
+        )
+
+    def of(self, part: FramePart) -> MarkedFrame | None:
+        """Return the frame that plays a part, or None."""
+        return next((frame for frame in self.marked if frame.part == part), None)
 
 
 class SetPlan(Table):

@@ -11,7 +11,7 @@ from stopwise.errors import PlanError, WrongUse, refusal
 from stopwise.plan.draft import WAITS, plain_value
 from stopwise.plan.keys import PLAN
 from stopwise.plan.loading import checked, text_of
-from stopwise.plan.model import MATERIALS
+from stopwise.plan.materials import MATERIALS
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping

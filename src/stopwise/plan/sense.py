@@ -92,7 +92,8 @@ def sense_of(plan: Plan, *, folder: File | None = None) -> tuple[Doubt, ...]:
         Where the plan lies, to look for the frames that it names; None leaves them.
     """
     found = [doubt for check in CHECKS for doubt in check(plan)]
-    for part, name in plan.frames.marked if folder is not None else ():
+    named = ((one, file) for one in plan.frames.marked for file in one.files)
+    for (part, *_), name in named if folder is not None else ():
         if folder is not None and not (folder / name).exists():
             mark = part.asked if part.role != "white card" else f"{part.lamp} --white-card"
             found.append(_doubt(part.path, "frame_missing", file=name, mark=mark))

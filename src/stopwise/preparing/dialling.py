@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from stopwise.lamps.dial import Dial
     from stopwise.lamps.lamp_notes import LampNote
     from stopwise.ledger import Ledger
-    from stopwise.plan.model import Plan
+    from stopwise.plan.model import MarkedFrame, Plan
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -100,12 +100,20 @@ def dial_plan(
     targets = plan_now(plan, look=look)
     frames = PlanFrames(ledger)
     reader = partial(frames.light, targets=targets, look=look)
-    files = _files(plan, folder or path.parent)
-    anchor = anchor_of(plan, folder or path.parent)
-    solos = {lamp: reader(file, anchor=anchor) for lamp, file in files.items() if lamp}
-    ambient = reader(files[""]) if "" in files else None
-    turned = turned_since(ledger, [frames.hashes[files[lamp]] for lamp in solos] if ledger else [])
-    full = None if turned or look else _full(reader, plan, folder or path.parent, solos)
+    folder = folder or path.parent
+    _refuse_missing(plan, folder)
+    anchor = anchor_of(plan, folder)
+    named = plan.frames.ambient
+    ambient = None if named is None else reader(folder / named)
+    solos = {
+        str(one.part.lamp): frames.own(
+            one, folder, targets, look=look, anchor=anchor, ambient=ambient
+        ).light
+        for one in _in_order(plan)
+    }
+    newest = [frames.hashes[folder / one.file] for one in plan.frames.solos] if ledger else []
+    turned = turned_since(ledger, newest)
+    full = None if turned or look else _full(reader, plan, folder, solos)
     notes = check_solos(solos, ambient, plan, full=full)
     if ledger is None:
         # nobody knows what was turned between the solos and the reference
@@ -134,25 +142,30 @@ def _check_look(plan: Plan, look: str | None, path: Path) -> None:
         raise WrongUse(msg)
 
 
-def _files(plan: Plan, folder: Path) -> dict[str, Path]:
-    """Return the solos by lamp, in the plan's order of lamps, and the ambient frame as "".
+def _in_order(plan: Plan) -> list[MarkedFrame]:
+    """Return the solos in the plan's order of lamps."""
+    order = [light.name for light in plan.lights]
+    return sorted(plan.frames.solos, key=lambda one: order.index(str(one.part.lamp)))
+
+
+def _refuse_missing(plan: Plan, folder: Path) -> None:
+    """Stop where a solo or the ambient frame isn't there.
 
     Raises
     ------
     PathMissing
-        If one isn't there.
+        With what it is in the plan.
     """
-    named = plan.frames.solo
-    order = [light.name for light in plan.lights if light.name in named]
-    files = {lamp: folder / named[lamp] for lamp in [*order, *(set(named) - set(order))]}
-    if plan.frames.ambient is not None:
-        files[""] = folder / plan.frames.ambient
-    for lamp, file in files.items():
-        if not file.exists():
-            what = f"the {lamp} solo" if lamp else "the ambient frame"
-            msg = f"{file} isn't there: the plan names it as {what}. Mark the frame again."
-            raise PathMissing(msg)
-    return files
+    for one in plan.frames.marked:
+        for name in one.files if one.part.role in ("solo", "ambient") else ():
+            if not (folder / name).exists():
+                lamp = one.part.lamp
+                what = "the ambient frame" if lamp is None else f"the {lamp} solo"
+                msg = (
+                    f"{folder / name} isn't there: the plan names it as {what}. "
+                    "Mark the frame again."
+                )
+                raise PathMissing(msg)
 
 
 def _full(

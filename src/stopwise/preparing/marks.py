@@ -15,21 +15,28 @@ from stopwise.pipeline.awaited import clip_answer
 from stopwise.pipeline.brief import Brief
 from stopwise.pipeline.plan_frames import PlanFrames
 from stopwise.plan.draft import open_draft, written_number
+from stopwise.plan.model import FramePart, MarkedFrame
 from stopwise.plan.now import plan_now
 from stopwise.plan.readings import nearest
 from stopwise.preparing.fitness import place_doubts, refuse_misfit, solo_doubts
 from stopwise.raw import decode
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
     from stopwise.frame import Frame
     from stopwise.plan.draft import Draft
-    from stopwise.plan.model import ClipPlan, FramePart, Plan
+    from stopwise.plan.model import ClipPlan, Plan
 
 MARK = "mark"
 """How the edit is called, so that what a watch has made of it is taken back with it."""
 
 
-def mark_frame(frame: Path, part: str, plan: Path) -> str:
+MOVED = "moved"
+"""The same of the edit by which a lamp's solo counts no more."""
+
+
+def mark_frame(frame: Path, part: str, plan: Path, *, less: Path | None = None) -> str:
     """Write into a plan which part a frame plays.
 
     Parameters
@@ -41,6 +48,9 @@ def mark_frame(frame: Path, part: str, plan: Path) -> str:
         the key alone on a white card held at the face.
     plan
         The plan file.
+    less
+        The frame before the lamp came on, where `frame` shows others too: the solo is what it shows
+        over that.
 
     Returns
     -------
@@ -58,21 +68,94 @@ def mark_frame(frame: Path, part: str, plan: Path) -> str:
     draft = open_draft(plan)
     asked = part_asked(draft.plan, part)
     opened = decode(frame)
-    refuse_misfit(frame, asked.path, draft)
+    if less is not None and asked.role != "solo":
+        msg = f"Only a lamp's solo is taken over another frame, and {asked.words} is none."
+        raise WrongUse(msg)
+    doubts = refuse_misfit(frame, asked, draft, less=less)
     if asked.role == "clip":
         draft = with_clip(draft, _clip_shown(frame, opened, draft))
-    name = name_beside(frame, draft.file)
-    before = draft.plan.frames.of(asked)
-    draft = draft.set(asked.path, name)
+    files = [name_beside(one, draft.file) for one in (frame, less) if one is not None]
+    now, before = MarkedFrame(asked, *files), draft.plan.frames.of(asked)
+    draft = draft.set(asked.path, now.value)
     draft.save(what=MARK)
-    was = f" (was {before})" if before and before != name else ""
-    doubts = solo_doubts(frame, draft) if part == "reference" else ()
-    if asked.role == "solo" and asked.lamp is not None:
+    was = f" (was {before.words})" if before and before != now else ""
+    if part == "reference":
+        doubts = solo_doubts(frame, draft)
+    elif asked.lamp is not None and asked.role == "solo" and less is None:
         doubts = place_doubts(frame, asked.lamp, draft)
     clip = draft.plan.camera.clip if asked.role == "clip" else None
     shown = () if clip is None else (clip_words(clip, plan.name),)
-    told = " ".join([f"{plan.name}: {asked.words} is {name}{was}.", *shown, *doubts])
+    told = " ".join([f"{plan.name}: {asked.words} is {now.words}{was}.", *shown, *doubts])
     return f"{told}{_plate_doubt(opened, part, draft.plan)}"
+
+
+def mark_solo(
+    frame: Path, lamp: str, plan: Path, *, less: Path | None = None, power: float | None = None
+) -> None:
+    """Write into a plan that a frame, or what it shows over another, is a lamp's solo.
+
+    Parameters
+    ----------
+    frame, lamp, plan
+        The files, and whose solo.
+    less
+        The frame before the lamp came on; None for a lamp alone.
+    power
+        Where its dial stood, stops below full; None for where the plan has it.
+
+    Raises
+    ------
+    PlanError, WrongUse, PathMissing
+        If the plan is wrong, or isn't there, or can't be written.
+    """
+    draft = open_draft(plan)
+    part = FramePart("solo", lamp)
+    files = [name_beside(one, draft.file) for one in (frame, less) if one is not None]
+    draft = draft.set(part.path, MarkedFrame(part, *files).value)
+    _with_powers(draft, {} if power is None else {lamp: power}).save(what=MARK)
+
+
+def _with_powers(draft: Draft, powers: Mapping[str, float]) -> Draft:
+    """Return a draft whose lamps stand where their dials do, as their packs show it."""
+    for index, light in enumerate(draft.plan.lights):
+        power = powers.get(light.name)
+        if power is not None and light.power is not None and power != light.power:
+            draft = draft.set(("light", index, "power"), written_number(power))
+    return draft
+
+
+def forget_solos(lamps: Sequence[str], plan: Path, powers: Mapping[str, float]) -> tuple[str, ...]:
+    """Take lamps that were moved, flagged or gridded out of a plan's solos and white cards.
+
+    Parameters
+    ----------
+    lamps, plan
+        Which, and the plan file.
+    powers
+        Where dials stand, stops below full: what the solos told of that is kept as the lamps'
+        powers.
+
+    Returns
+    -------
+    tuple of str
+        The lamps that had any.
+
+    Raises
+    ------
+    PlanError, WrongUse, PathMissing
+        If the plan is wrong, or isn't there, or can't be written.
+    """
+    draft = before = open_draft(plan)
+    had = []
+    for part in (FramePart(role, lamp) for lamp in lamps for role in ("solo", "white card")):
+        if draft.plan.frames.of(part) is not None:
+            draft = draft.drop(part.path)
+            had.append(str(part.lamp))
+    if draft is not before:
+        _with_powers(draft, {lamp: at for lamp, at in powers.items() if lamp in had}).save(
+            what=MOVED
+        )
+    return tuple(dict.fromkeys(had))
 
 
 def _clip_shown(path: Path, frame: Frame, draft: Draft) -> ClipPlan | None:

@@ -8,7 +8,7 @@ from stopwise.errors import WrongUse
 from stopwise.measurement import read
 from stopwise.plan import load_plan
 from stopwise.plan.draft import open_draft
-from stopwise.plan.model import MATERIALS
+from stopwise.plan.materials import MATERIALS
 from stopwise.plan.readings import which_there_is
 from stopwise.plan.spoken_tables import box_of, value_of
 from stopwise.raw import decode

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from rich.cells import cell_len, set_cell_size
 from rich.text import Text
 
+from stopwise.conditions import condition
 from stopwise.messages import place_name, say, told
 from stopwise.report.facts import facts, share
 from stopwise.report.look import DARK, STATE_MARKS, VERDICT_MARKS, colour_of
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
 
     from stopwise.findings import State
     from stopwise.measurement.figures import PatchReading
+    from stopwise.pipeline.brief import FrameNote
     from stopwise.record import Record
     from stopwise.report.look import Mark
 
@@ -235,3 +237,20 @@ def _fact_lines(record: Record) -> Iterator[Text]:
     width = max((len(label) for label, _ in told), default=0)
     for label, words in told:
         yield Text.assemble((f"{INDENT}{label:<{width}}  ", "dim"), words)
+
+
+def note_lines(notes: Iterable[FrameNote]) -> list[str]:
+    """Return what is to be said of notes and what to do: one line for all in the same condition."""
+    alike: dict[tuple[str, str], list[str]] = {}
+    for note in notes:
+        names = alike.setdefault((note.condition, note.detail), [])
+        names.append(f"{note.file} ({note.part.words})")
+    lines = []
+    for (name, detail), frames in alike.items():
+        row = condition(name)
+        seen = f" ({detail.rstrip('.')})" if detail else ""
+        named = frames
+        if len(frames) > MOST_NAMED:
+            named = [*frames[: MOST_NAMED - 1], f"{len(frames) - MOST_NAMED + 1} more"]
+        lines.append(f"The plan's {', '.join(named)}: {row.short}{seen}. {row.do}")
+    return lines

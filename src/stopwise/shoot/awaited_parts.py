@@ -49,7 +49,7 @@ class Came:
 
     part: str
     file: str
-    before: str | None
+    before: str | dict[str, str] | None
     grey: GreyBefore | None = None
     clip: ClipPlan | None = None
 
@@ -199,7 +199,7 @@ def play(
     except StopwiseError as error:
         return _refused(record, awaiting, part, str(error))
     clip = None if answer.clip is None else held.camera.clip
-    now = awaiting.with_frame(Came(awaiting.left[0], name, held.frames.of(part), grey, clip))
+    now = awaiting.with_frame(Came(awaiting.left[0], name, _named(held, part), grey, clip))
     for note in answer.spoilt:
         now = now.asked_again(note.lamp)
     if answer.clip is not None:
@@ -224,7 +224,7 @@ def take_back(plan: Path, came: Came) -> None:
     """
     draft = open_draft(plan)
     part = part_asked(draft.plan, came.part)
-    draft = _put_back(draft, part.path, came.before, draft.plan.frames.of(part))
+    draft = _put_back(draft, part.path, came.before, _named(draft.plan, part))
     if came.grey is not None:
         for key, before in asdict(came.grey).items():
             draft = _put_back(draft, ("camera", key), before, getattr(draft.plan.camera, key))
@@ -233,9 +233,13 @@ def take_back(plan: Path, came: Came) -> None:
     draft.save()
 
 
-def _put_back(
-    draft: Draft, path: KeyPath, before: str | float | None, now: str | float | None
-) -> Draft:
+def _named(plan: Plan, part: FramePart) -> str | dict[str, str] | None:
+    """Return what a plan holds for a part."""
+    frame = plan.frames.of(part)
+    return None if frame is None else frame.value
+
+
+def _put_back(draft: Draft, path: KeyPath, before: object, now: object) -> Draft:
     if before == now:
         return draft
     return draft.drop(path) if before is None else draft.set(path, before)

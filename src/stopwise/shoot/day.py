@@ -12,13 +12,18 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from stopwise.comparison.levelling import level_of
+from stopwise.errors import StopwiseError
+from stopwise.pipeline.brief import ComesOn
 from stopwise.plan.model import Plan
 from stopwise.plan.now import plan_now
+from stopwise.preparing.marks import mark_solo
 from stopwise.shoot.awaited_parts import awaited_words, awaiting_now, card_box, keep_awaiting, play
 from stopwise.shoot.camera import CameraCalls, Room
 from stopwise.shoot.earlier_frames import Advice, Tail, since_last
 from stopwise.shoot.look_frames import (
+    built_frame,
     full_frame,
+    keep_built,
     keep_full,
     keep_reference,
     keep_solo,
@@ -29,7 +34,7 @@ from stopwise.shoot.look_frames import (
     unproved_solos,
 )
 from stopwise.shoot.standing import Standing, camera_as_said
-from stopwise.shoot.take import is_full, lit_in, lit_words, with_lamp_findings
+from stopwise.shoot.take import is_full, lit_in, lit_words, misfires, with_lamp_findings
 from stopwise.shoot.watched_edits import teach_clip
 
 if TYPE_CHECKING:
@@ -40,6 +45,28 @@ if TYPE_CHECKING:
     from stopwise.pipeline import Assessment, Brief
     from stopwise.plan.now import PlanNow
     from stopwise.record import Record
+
+
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    """What a frame was begun for.
+
+    Attributes
+    ----------
+    awaited
+        The part that it was held against, or None.
+    marks
+        How many frames had been marked by then.
+    comes_on
+        The lamp whose own light it may show.
+    lit
+        The lamps that were meant to be lit; None for all.
+    """
+
+    awaited: str | None
+    marks: int
+    comes_on: ComesOn | None
+    lit: tuple[str, ...] | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +130,8 @@ class Day:
         self._camera = CameraCalls()
         self._room = Room()
         self._marks = 0
-        self._begun: dict[str, tuple[str | None, int]] = {}
+        self._begun: dict[str, _Asked] = {}
+        self._refused: set[tuple[str, str]] = set()
         self._lit: tuple[str, ...] | None = None
         self._before: tuple[Record, float] | None = None
         self._take = self.standing.take
@@ -134,13 +162,14 @@ class Day:
             Whether it landed while watching: what lay there already plays no part.
         """
         brief = self._brief(base, is_awaited=is_fresh)
-        self._begun[file] = (brief.awaited, self._marks)
+        self._begun[file] = _Asked(brief.awaited, self._marks, brief.comes_on, brief.lit)
         return brief
 
     def _brief(self, base: Brief, *, is_awaited: bool) -> Brief:
         plan, look = self._plan(), self._look()
         run = self.standing.run
         can_mark = is_awaited and self._around.plan_path is not None and plan is not None
+        awaited = awaiting_now(self._ledger).part if can_mark else None
         return replace(
             base,
             plan=plan,
@@ -151,7 +180,8 @@ class Day:
             turned=tuple(run.begun.turned),
             powers=self.standing.powers(plan),
             run=run.readings,
-            awaited=awaiting_now(self._ledger).part if can_mark else None,
+            awaited=awaited,
+            comes_on=self._comes_on(plan) if can_mark and awaited is None else None,
             is_other_look=not solos_are_of(self._ledger, plan, look),
             reference=reference_of(self._ledger, look),
             references=references_of(self._ledger, plan),
@@ -175,16 +205,17 @@ class Day:
 
     def is_stale(self, file: str) -> bool:
         """Tell whether a frame was begun for a part that isn't the one awaited any more."""
-        awaited, marks = self._begun.get(file, (None, 0))
-        return awaited is not None and (awaited, marks) != (
-            awaiting_now(self._ledger).part,
-            self._marks,
+        asked = self._begun.get(file)
+        return (
+            asked is not None
+            and asked.awaited is not None
+            and (asked.awaited, asked.marks) != (awaiting_now(self._ledger).part, self._marks)
         )
 
     def complete(self, record: Record, assessment: Assessment | None) -> Record:
         """Return a frame's record with what depends on the frames before it; in landing order."""
-        was_begun = self._begun.pop(record.file, None) is not None
-        if not was_begun or assessment is None or record.verdict == "unreadable":
+        asked = self._begun.pop(record.file, None)
+        if asked is None or assessment is None or record.verdict == "unreadable":
             return record
         self._call_camera(record, assessment)
         if assessment.answer is not None:
@@ -192,7 +223,10 @@ class Day:
         if record.plays_a_part:
             return record
         self._tell_overfed(record, assessment)
-        return self._judged(record)
+        judged = self._judged(record)
+        self._keep_own_light(asked, record.file, assessment)
+        self._keep_built(asked, judged)
+        return judged
 
     def _tell_overfed(self, record: Record, assessment: Assessment) -> None:
         """Say which solos the first frame under all lamps shows to have had others' energy."""
@@ -201,6 +235,62 @@ class Day:
             turn = "" if gave is None else f'take "{note.lamp} {gave:+.1f}"'
             said = f" Was it turned since? Say: {turn}." if turn else ""
             self._around.tell(f"{note.words}{said}")
+
+    def _comes_on(self, plan: Plan | None) -> ComesOn | None:
+        """Return the one lamp that is meant to be lit and whose own light isn't known.
+
+        With nothing said all lamps are. A lamp that is said to be lit alone is held against its
+        solo, which it renews where it falls otherwise.
+        """
+        lights = [] if plan is None else [light.name for light in plan.lights]
+        lit = set(lights) if self.standing.lit is None else set(self.standing.lit) & set(lights)
+        unknown = lit if plan is None else lit - set(plan.frames.solo)
+        if len(lit) == 1 and self.standing.lit is not None:
+            return ComesOn(next(iter(lit)))
+        if len(unknown) != 1:
+            return None
+        less = built_frame(self._ledger, lit - unknown, self.standing.take)
+        return None if less is None else ComesOn(next(iter(unknown)), less)
+
+    def _keep_own_light(self, asked: _Asked, file: str, assessment: Assessment) -> None:
+        """Mark a frame of the build-up as the solo of the lamp that came on, or say why it isn't.
+
+        Why it isn't is said once.
+        """
+        answer, plan_path, comes_on = assessment.own_light, self._around.plan_path, asked.comes_on
+        if answer is None or plan_path is None or comes_on is None or asked.marks != self._marks:
+            return
+        less = comes_on.less
+        called = f"{file} less {less.name}" if less is not None else file
+        if answer.refused is not None:
+            if (comes_on.lamp, answer.refused.code) not in self._refused:
+                self._refused.add((comes_on.lamp, answer.refused.code))
+                words = answer.refused.words
+                self._around.tell(f"{called} isn't the {comes_on.lamp} solo. {words}")
+            return
+        power = self.standing.powers(self._around.plan()).get(comes_on.lamp)
+        frame = Path(self._around.folder, file)
+        try:
+            mark_solo(frame, comes_on.lamp, plan_path, less=less, power=power)
+        except StopwiseError as error:
+            self._around.tell(f"{called} isn't marked as the {comes_on.lamp} solo. {error}")
+            return
+        self._marks += 1
+        keep_solo(self._ledger, comes_on.lamp, self.standing.look)
+        self.standing.expect_nothing_of([comes_on.lamp])
+        self._around.edited()
+        notes = " ".join(note.words for note in (*answer.warnings, *answer.spoilt))
+        self._around.tell(f"{called} is the {comes_on.lamp} solo. {notes}".rstrip())
+
+    def _keep_built(self, asked: _Asked, record: Record) -> None:
+        """Keep a frame of the build-up, for the lamp that comes on next."""
+        shown = lit_in(record)
+        known = set(record.lamps or {})
+        if asked.lit is None or misfires(record):
+            return
+        if shown is None or set(shown) == known & set(asked.lit):
+            frame = Path(self._around.folder, record.file)
+            keep_built(self._ledger, asked.lit, self.standing.take, frame)
 
     def _played(self, record: Record, assessment: Assessment) -> Record:
         answer, plan_path = assessment.answer, self._around.plan_path
@@ -270,10 +360,13 @@ class Day:
         """Say which lamps a frame shows lit, where that isn't what it showed before."""
         lit, standing = lit_in(record), self.standing
         is_shoot = standing.take is not None and standing.lit is None
-        if lit is None or is_shoot or lit == self._lit:
+        lights = () if (plan := self._around.plan()) is None else plan.lights
+        lamps = {light.name for light in lights}
+        meant = lamps if standing.lit is None else set(standing.lit)
+        if lit is None or is_shoot or lit == self._lit or not meant <= set(record.lamps or {}):
             return
         self._lit = lit
-        self._around.tell(lit_words(record, lit, standing.lit))
+        self._around.tell(lit_words(record, lit, standing.lit, lamps=lamps))
 
     def _call_camera(self, record: Record, assessment: Assessment) -> None:
         observed, folder = assessment.observed, self._around.folder

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from stopwise.plan.now import plan_now, stays_with_the_set
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Collection, Mapping
 
     from stopwise.ledger import Ledger
     from stopwise.plan.model import Plan
@@ -20,6 +20,9 @@ _ADOPTED = "adopted frames"
 _SOLO_LOOKS = "solo looks"
 _FULL = "full set"
 _PROVED = "proved solos"
+_BUILT = "built up"
+_MOST_BUILT = 12
+"""Sets of lit lamps that a build-up goes through at most: one a lamp, and some again."""
 
 
 def reference_of(ledger: Ledger, look: str | None) -> Path | None:
@@ -101,14 +104,40 @@ def full_frame(ledger: Ledger) -> Path | None:
 def keep_full(ledger: Ledger, plan: Plan | None, frame: Path) -> None:
     """Keep a frame that shows all lamps lit: the solos so far were held against it."""
     ledger.settings.set(_FULL, str(frame))
-    ledger.settings.set(_PROVED, {} if plan is None else dict(plan.frames.solo))
+    ledger.settings.set(_PROVED, _solos_of(plan))
+
+
+def keep_built(ledger: Ledger, lit: Collection[str], take: int | None, frame: Path) -> None:
+    """Keep the newest frame that these lamps alone light, as they stand in a take."""
+    lamps = sorted(lit)
+    kept = [one for one in ledger.settings.get(_BUILT) or () if one[0] != lamps]
+    ledger.settings.set(_BUILT, [*kept, [lamps, take, str(frame)]][-_MOST_BUILT:])
+
+
+def built_frame(ledger: Ledger, lit: Collection[str], take: int | None) -> Path | None:
+    """Return the newest frame that these lamps alone light; None where something was said since."""
+    for lamps, number, frame in ledger.settings.get(_BUILT) or ():
+        if lamps == sorted(lit) and number == take:
+            return Path(frame)
+    return None
+
+
+def forget_built(ledger: Ledger, lamp: str) -> None:
+    """Forget the frames that a lamp lights: it was moved."""
+    kept = ledger.settings.get(_BUILT) or ()
+    ledger.settings.set(_BUILT, [one for one in kept if lamp not in one[0]])
 
 
 def unproved_solos(ledger: Ledger, plan: Plan | None) -> tuple[str, ...]:
     """Return the lamps whose solos no frame under all lamps was held against yet."""
     proved = ledger.settings.get(_PROVED) or {}
-    solos = {} if plan is None else plan.frames.solo
-    return tuple(lamp for lamp, name in solos.items() if proved.get(lamp) != name)
+    return tuple(lamp for lamp, name in _solos_of(plan).items() if proved.get(lamp) != name)
+
+
+def _solos_of(plan: Plan | None) -> dict[str, str]:
+    """Return each lamp's solo as it is told of, by the lamp's name."""
+    solos = () if plan is None else plan.frames.solos
+    return {str(one.part.lamp): one.words for one in solos}
 
 
 def read_from(ledger: Ledger, plan: Plan | None, look: str | None) -> str:

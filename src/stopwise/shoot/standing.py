@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING, Any
 from stopwise.errors import WrongUse
 from stopwise.plan.model import Plan
 from stopwise.shoot.awaited_parts import Awaiting, keep_awaiting
-from stopwise.shoot.look_frames import read_from
+from stopwise.shoot.look_frames import forget_built, read_from
 from stopwise.shoot.saying import YES, TakeSaid, read_lit, read_look, read_parts, read_take
 from stopwise.shoot.take import Begun, Run
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Callable, Collection, Mapping, Sequence
 
     from stopwise.ledger import Ledger, Order
     from stopwise.record import Record
@@ -49,6 +49,21 @@ def powers_now(ledger: Ledger, plan: Plan | None) -> dict[str, float]:
         for light in (plan.lights if plan else ())
         if light.power is not None and light.name in turned and turned[light.name][0] == light.power
     }
+
+
+def stands_now(ledger: Ledger, plan: Plan) -> dict[str, float]:
+    """Return where each lamp's dial stands by what it gave last, stops below full.
+
+    On its pack's steps; a lamp that no frame of the take has shown stands as takes turned it.
+    """
+    powers = powers_now(ledger, plan)
+    gave = Standing(ledger, lambda _: None).run.gave()
+    for light in plan.lights:
+        if light.power is not None and light.name in gave and plan.frames.solo.get(light.name):
+            steps = round(gave[light.name] / light.step) * light.step
+            least, most = light.range
+            powers[light.name] = round(min(max(light.power + steps, least), most), 4)
+    return powers
 
 
 def camera_as_said(ledger: Ledger, plan: Plan) -> Plan:
@@ -141,6 +156,27 @@ class Standing:
         self.lit = None if body is None else read_lit(", ".join(body), plan or Plan())
         self._keep()
         return "All lamps are meant to be lit." if self.lit is None else _only(self.lit)
+
+    def _moved(self, order: Order, _: Plan | None) -> str:
+        """Let go of frames that lamps lit before they were moved; a take ends with that."""
+        lamps = tuple(order.body)
+        for lamp in lamps:
+            forget_built(self._ledger, lamp)
+        said = f"{moved_words(lamps)}."
+        if self.take is not None:
+            said = f"{said} {self._begin(TakeSaid(), self.run.gave())}"
+        self.expect_nothing_of(lamps)
+        return said
+
+    def expect_nothing_of(self, lamps: Collection[str]) -> None:
+        """Forget what lamps gave and were turned by, whose solos are others from now on."""
+        begun = self.run.begun
+        kept = {
+            side: {name: stops for name, stops in given.items() if name not in lamps}
+            for side, given in (("base", begun.base), ("turned", begun.turned))
+        }
+        self._ledger.settings.set(_BEGUN, {"number": begun.number, **kept})
+        self.run = Run(Begun(begun.number, **kept))
 
     def _take(self, order: Order, plan: Plan | None) -> str:
         said = str(order.body).strip()
@@ -235,6 +271,16 @@ def _is_of_the_run(record: Record) -> bool:
 _NOT_JUDGED = ("measured", "unreadable")
 
 
+def moved_words(lamps: Sequence[str]) -> str:
+    """Return what becomes of lamps that were moved, and what to do."""
+    many = len(lamps) > 1
+    whose, count, each = ("their solos", "count", "each") if many else ("its solo", "counts", "it")
+    return (
+        f"Moved: {', '.join(lamps)}; {whose} {count} no more. Say lit {lamps[0]} and shoot {each} "
+        "alone"
+    )
+
+
 def _only(lit: tuple[str, ...]) -> str:
     return f"Meant to be lit: {', '.join(lit)}. Targets that need other lamps wait."
 
@@ -243,6 +289,7 @@ _ACTS: dict[str, Callable[[Standing, Order, Plan | None], str]] = {
     "look": Standing._wear,  # noqa: SLF001 (the class's own table)
     "lit": Standing._light,  # noqa: SLF001
     "take": Standing._take,  # noqa: SLF001
+    "moved": Standing._moved,  # noqa: SLF001
     "adopt": Standing._adopt,  # noqa: SLF001
     "unadopt": Standing._unadopt,  # noqa: SLF001
     "expect": Standing._expect,  # noqa: SLF001

@@ -13,7 +13,7 @@ from stopwise.lamps.recycling import SAME_STOPS, Shot, recycling, weak_after_sho
 from stopwise.verdict.likely import with_likely_out
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Collection, Mapping, Sequence
 
     from stopwise.codes import Code
     from stopwise.lamps.outputs import LampReading
@@ -52,10 +52,19 @@ def is_full(record: Record, plan: Plan | None, said: Sequence[str] | None) -> bo
     return said is None and record.verdict == "on plan"
 
 
-def lit_words(record: Record, lit: Sequence[str], said: Sequence[str] | None) -> str:
-    """Return which lamps are lit, and which were said to be where that differs."""
+def lit_words(
+    record: Record,
+    lit: Sequence[str],
+    said: Sequence[str] | None,
+    *,
+    lamps: Collection[str] = (),
+) -> str:
+    """Return which of the plan's lamps are lit, and which were said to be where that differs.
+
+    With no `lamps` the plan has those that the record knows.
+    """
     known = set(record.lamps or {})
-    names = "all lamps" if set(lit) == known else ", ".join(lit) or "no lamp"
+    names = "all lamps" if set(lit) == known | set(lamps) else ", ".join(lit) or "no lamp"
     other = said is not None and set(said) & known != set(lit)
     told = f"; said were {', '.join(said)}" if other and said else ""
     return f"Lit in {record.file}: {names}{told}."
