@@ -461,9 +461,10 @@ NOTES: dict[NoteCode, tuple[str, str]] = {
 }
 """What it is, and what to do."""
 
-UnmetReason = Literal["no lamp", "kept", "top", "bottom", "rival", "step"]
+UnmetReason = Literal["no lamp", "kept", "top", "bottom", "rival", "step", "tried"]
 """Why a target stays unmet: no lamp moves it; the lamp that would is kept, or at the top or bottom
-of its range; another target pulls against it; a step is coarser than what is short.
+of its range; another target pulls against it; a step is coarser than what is short. Powers that
+were only tried need no reason.
 """
 
 UNSURE = (

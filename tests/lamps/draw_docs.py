@@ -15,6 +15,7 @@ import numpy as np
 from PIL import Image
 
 from stopwise.grid import LightGrid, combine
+from stopwise.lamps.dial import Turning
 from stopwise.lamps.solos import LampSet, lamp_set
 from stopwise.lamps.superposition import predict, sum_against_full
 from stopwise.pipeline import Brief, assess_file
@@ -110,7 +111,7 @@ def _dialled() -> Image.Image:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "plan.toml"
         path.write_text(text, encoding="utf-8")
-        done = dial_plan(path, keep=["fill"], folder=SAMPLES)
+        done = dial_plan(path, turning=Turning(keep=["fill"]), folder=SAMPLES)
     png = draw_dial_slip(done.answer, done.plan, done.sentences)
     return Image.open(io.BytesIO(png)).resize((1200, 900), Image.Resampling.LANCZOS)
 

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from stopwise.errors import WrongUse
-from stopwise.lamps.dial import dial
+from stopwise.lamps.dial import Turning, dial
 from stopwise.lamps.power_search import Knob, Search
 from stopwise.lamps.prediction import aims_of, build_scene
 from stopwise.lamps.solos import alike_lamps, lamp_set
@@ -82,7 +82,7 @@ def test_no_setting_nearby_on_the_steps_is_better(turned):
 
 def test_kept_lamps_stay(turned):
     _, lamps, target = turned
-    answer = dial(lamps, plan_now(plan_for(target, NAMES)), keep=("fill",))
+    answer = dial(lamps, plan_now(plan_for(target, NAMES)), turning=Turning(keep=("fill",)))
     assert turns_of(answer)["fill"] == 0.0
     assert not answer.lamps["fill"].at_limit
     assert {target.of for target in answer.unmet} & {"shadow cheek", "lit cheek to shadow cheek"}
@@ -123,7 +123,11 @@ def test_a_head_that_its_pack_turns_by_itself_is_free(turned):
 
 def test_a_head_that_is_kept_keeps_those_on_its_pack(turned):
     _, lamps, target = turned
-    answer = dial(lamps, plan_now(changed(plan_for(target, NAMES), **PACK)), keep=("paper left",))
+    answer = dial(
+        lamps,
+        plan_now(changed(plan_for(target, NAMES), **PACK)),
+        turning=Turning(keep=("paper left",)),
+    )
     assert turns_of(answer)["paper right"] == 0.0
 
 
@@ -222,7 +226,7 @@ def test_the_answer_is_json_as_the_commands_users_read_it(turned):
 def test_keeping_a_lamp_without_a_solo_is_refused(turned):
     _, lamps, target = turned
     with pytest.raises(WrongUse, match=r"Can't keep rim: no solo of that name\. There are: key"):
-        dial(lamps, plan_now(plan_for(target, NAMES)), keep=("rim",))
+        dial(lamps, plan_now(plan_for(target, NAMES)), turning=Turning(keep=("rim",)))
 
 
 def test_a_plan_without_a_target_the_solos_hold_is_refused(turned):

@@ -61,6 +61,46 @@ def test_powers_that_meet_the_plan_predict_the_frame_that_was_then_made(studio, 
     assert answer["predicted"]["ratios"][0] == pytest.approx(true["ratio_stops"], abs=0.1)
 
 
+def test_powers_that_are_tried_show_the_frame_that_was_made_with_them(studio, capfd):
+    """F0009 was made with the key 0.8 up; its truth comes from the light model."""
+    code, out, _ = dialled(studio, capfd, "--json", "--try", "key +0.8")
+    answer, true = json.loads(out), TRUTH["frames"]["F0009.dng"]
+    assert code == 1
+    assert {name: lamp["turn"] for name, lamp in answer["lamps"].items() if lamp["turn"]} == {
+        "key": 0.8
+    }
+    assert len(answer["predicted"]["patches"]) == 7
+    for name, zone in answer["predicted"]["patches"].items():
+        if true["patches"][name]["zone"] < 7.6:  # under clip, where the frame tells it
+            assert zone == pytest.approx(true["patches"][name]["zone"], abs=0.1)
+    assert {"jacket", "brow", "lit cheek"} <= {one["of"] for one in answer["unmet"]}
+    assert all("what is allowed." in one["say"] for one in answer["unmet"])
+
+
+@pytest.mark.parametrize(
+    ("tried", "said"),
+    [
+        ("key +3", "key can't be turned by +3.0: from where it stands its range goes by -6.0 to"),
+        ("rim -1", '"rim" is no lamp of the plan'),
+        ("key 0.5", "doesn't say which way"),
+    ],
+)
+def test_what_cant_be_tried_is_refused(studio, capfd, tried, said):
+    code, _, err = dialled(studio, capfd, "--try", tried)
+    assert code == 2
+    assert said in err
+
+
+def test_what_one_dial_turns_is_tried_together(studio, capfd):
+    text = (SAMPLES / "plan.toml").read_text(encoding="utf-8")
+    packed = text.replace('modifier = "reflector"', 'modifier = "reflector"\npack = "pack A"')
+    (studio / "packed.toml").write_text(packed, encoding="utf-8")
+    plan = "packed.toml"
+    answer = json.loads(dialled(studio, capfd, "--json", "--try", "paper left -0.4", plan=plan)[1])
+    assert answer["lamps"]["paper right"]["turn"] == -0.4
+    assert answer["lamps"]["key"]["turn"] == 0.0
+
+
 def test_the_answer_has_the_keys_that_other_programs_read(studio, capfd):
     answer = json.loads(dialled(studio, capfd, "--json")[1])
     assert {"schema", "lamps", "predicted", "unmet"} <= set(answer)

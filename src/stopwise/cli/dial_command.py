@@ -11,12 +11,14 @@ import click
 from stopwise.cli.options import PATH, json_option, ledger_option
 from stopwise.cli.printing import say_json, tell
 from stopwise.errors import PathMissing, WrongUse
+from stopwise.lamps.dial import Turning
 from stopwise.preparing.dialling import dial_plan
 
 if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
+    from stopwise.ledger import Ledger
     from stopwise.plan.model import Plan
     from stopwise.preparing.dialling import Dialling
 
@@ -88,9 +90,23 @@ def targets_of(
     return lambda plan: with_backdrop_of(plan_to_match(plan, found.side), records)
 
 
+def _turns_of(tried: str | None, plan_path: Path, ledger: Ledger | None) -> dict[str, float] | None:
+    """Return what is tried, stops by lamp from where dials stand now; None where nothing is."""
+    if tried is None:
+        return None
+    from stopwise.plan import load_plan
+    from stopwise.shoot.saying import read_turned
+    from stopwise.shoot.standing import powers_now
+
+    plan = load_plan(plan_path)
+    powers = {} if ledger is None else powers_now(ledger, plan)
+    return read_turned(tried, plan, powers=powers)
+
+
 @click.command()
 @click.option("--plan", "plan_path", type=PATH, required=True, help="The lighting plan (TOML).")
 @click.option("--keep", multiple=True, metavar="LAMPS", help="Lamps that aren't turned: key,fill")
+@click.option("--try", "tried", metavar="TURNS", help='Only look at these: "key -0.5, fill at 7.2"')
 @json_option
 @click.option("--slip", type=PATH, help="Write the predicted picture here: a folder, or a .png.")
 @ledger_option
@@ -104,17 +120,19 @@ def dial(
     slip: Path | None,
     ledger_path: Path | None,
     look: str | None,
-    **earlier: Any,
+    **said: Any,
 ) -> int:
     """Work out the powers that meet a plan, from a solo frame of each lamp.
 
-    Ends with 0 when every target is met, with 1 when one isn't.
+    With --try it turns nothing of its own accord: it says, and with --slip shows, what the frame
+    would be with lamps turned so, before anybody turns them. Ends with 0 when every target is met,
+    with 1 when one isn't.
 
-    Example: stopwise dial --plan plan.toml --keep fill --slip slips/
+    Example: stopwise dial --plan plan.toml --try "key -0.5, fill +0.3" --slip slips/
     """
     from stopwise.ledger import Ledger, default_place
 
-    retargeted = targets_of(earlier["earlier_path"], earlier["take"], look=look)
+    retargeted = targets_of(said["earlier_path"], said["take"], look=look)
     if not plan_path.exists():
         msg = f"{plan_path} isn't there. Check the name, or write one: stopwise plan new"
         raise PathMissing(msg)
@@ -123,7 +141,13 @@ def dial(
     with ExitStack() as opened:
         is_kept = ledger_path is not None or place.exists()
         ledger = opened.enter_context(Ledger(place, is_read_only=True)) if is_kept else None
-        done = dial_plan(plan_path, keep=kept, look=look, ledger=ledger, retargeted=retargeted)
+        done = dial_plan(
+            plan_path,
+            turning=Turning(kept, _turns_of(said["tried"], plan_path, ledger)),
+            look=look,
+            ledger=ledger,
+            retargeted=retargeted,
+        )
     if slip is not None:
         _draw(slip, done, plan_path)
     _show(done, as_json=as_json)

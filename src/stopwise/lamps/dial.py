@@ -13,7 +13,7 @@ from stopwise.lamps.power_search import Search, knob_of, packs_of
 from stopwise.lamps.prediction import aims_of, build_scene
 from stopwise.lamps.solos import alike_lamps, clipped_notes
 from stopwise.lamps.superposition import clipped_shares, predict
-from stopwise.lamps.unmet import find_unmet, find_unsure
+from stopwise.lamps.unmet import find_missed, find_unmet, find_unsure
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping
@@ -110,14 +110,31 @@ class Dial:
         }
 
 
+@dataclass(frozen=True, slots=True)
+class Turning:
+    """How lamps may be turned.
+
+    Attributes
+    ----------
+    keep
+        Lamps that aren't to be turned.
+    tried
+        Turns from where lamps stand now, stops by lamp, that are looked at in place of a search;
+        what one dial turns goes along. None searches.
+    """
+
+    keep: Collection[str] = ()
+    tried: Mapping[str, float] | None = None
+
+
 def dial(
     lamps: LampSet,
     now: PlanNow,
     *,
     stands: Mapping[str, float] | None = None,
-    keep: Collection[str] = (),
+    turning: Turning = Turning(),
 ) -> Dial:
-    """Find the powers that best meet the plan.
+    """Find the powers that best meet the plan, or what powers that are tried would give.
 
     Parameters
     ----------
@@ -127,8 +144,8 @@ def dial(
         What of the plan holds now, each lamp's power as it stands.
     stands
         Stops at which each lamp stands now from its solo; lamps not named stand as in it.
-    keep
-        Lamps that aren't to be turned.
+    turning
+        How lamps may be turned.
 
     Returns
     -------
@@ -138,15 +155,16 @@ def dial(
     Raises
     ------
     WrongUse
-        If `keep` names a lamp that has no solo, or the solos hold nothing that has a target.
+        If it names a lamp that has no solo, one is tried beyond its range, or the
+        solos hold nothing that has a target.
     """
-    strangers = set(keep) - set(lamps.names)
-    if strangers:
-        msg = (
-            f"Can't keep {', '.join(sorted(strangers))}: no solo of that name. "
-            f"There are: {', '.join(lamps.names)}."
-        )
-        raise WrongUse(msg)
+    for verb, named in (("keep", turning.keep), ("try", turning.tried or ())):
+        if strangers := set(named) - set(lamps.names):
+            msg = (
+                f"Can't {verb} {', '.join(sorted(strangers))}: no solo of that name. "
+                f"There are: {', '.join(lamps.names)}."
+            )
+            raise WrongUse(msg)
     scene = build_scene(lamps, now, doubts=True)
     aims = aims_of(now, scene)
     if len(aims) <= 1:
@@ -158,17 +176,22 @@ def dial(
             light := now.plan.light(name),
             (stands or {}).get(name, 0.0),
             power=None if light is None else light.power,
-            kept=name in keep,
+            kept=name in turning.keep,
         )
         for name in lamps.names
     ]
     packs = packs_of(now.plan, lamps.names, lit=lamps.names)
     search = Search(scene.quick(), aims, knobs, packs=packs)
     turns = np.array([knob.now for knob in knobs])
-    if not search.is_met(turns):
+    if turning.tried is not None:
+        turns = turns + [_tried(knob, turning.tried, now.plan) for knob in knobs]
+    elif not search.is_met(turns):
         turns = search.on_steps(search.free())
     predicted = scene.read(turns)
-    unmet = find_unmet(search, turns, predicted, now.plan)
+    if turning.tried is None:
+        unmet = find_unmet(search, turns, predicted, now.plan)
+    else:
+        unmet = find_missed(search.aims, predicted)
     return Dial(
         lamps={knob.name: _dialled(knob, turn) for knob, turn in zip(knobs, turns, strict=True)},
         aims=search.aims,
@@ -180,6 +203,20 @@ def dial(
         alike=alike_lamps(lamps),
         notes=(*lamps.notes, *_missing(lamps, now.plan, now, scene), *clipped_notes(lamps)),
     )
+
+
+def _tried(knob: Knob, tried: Mapping[str, float], plan: Plan) -> float:
+    """Return the stops that a lamp is tried at from where it stands, as its range allows."""
+    turned = [tried[name] for name in plan.turned_with(knob.name) if name in tried]
+    stops = tried.get(knob.name, turned[0] if turned else 0.0)
+    if knob.low - 1e-6 <= knob.now + stops <= knob.high + 1e-6:
+        return stops
+    least, most = knob.low - knob.now, knob.high - knob.now
+    msg = (
+        f"{knob.name} can't be turned by {stops:+.1f}: from where it stands its range goes by "
+        f"{least:+.1f} to {most:+.1f}."
+    )
+    raise WrongUse(msg)
 
 
 def _dialled(knob: Knob, turn: float) -> Dialled:

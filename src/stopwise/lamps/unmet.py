@@ -114,11 +114,11 @@ class Unmet:
     def say(self) -> str:
         """By how much, why, and what would help: a sentence or two, from the one table of them."""
         side = "over" if self.off > 0 else "under"
-        why = UNMET[self.reason].format(
+        why = UNMET.get(self.reason, "").format(
             lamp=lamp_name(self.what), rival=f"{self.what}{AIMED.get(self.rival_kind, '')}"
         )
         figure = f"{title(self.of)}{AIMED.get(self.kind, '')}"
-        told = [f"{figure} {self.short_by:.2f} {side} what is allowed: {why}."]
+        told = [f"{figure} {self.short_by:.2f} {side} what is allowed{why and f': {why}'}."]
         for place, help_ in enumerate(self.helps):
             words = help_.words
             told.append(f"Or {words[:1].lower()}{words[1:]}" if place else words)
@@ -157,6 +157,13 @@ def find_unmet(
         for index in failing
     ]
     return tuple(sorted(found, key=lambda unmet: -unmet.short_by))
+
+
+def find_missed(aims: Iterable[Aim], predicted: Prediction) -> tuple[Unmet, ...]:
+    """Return the targets that powers which are only tried would miss, worst first."""
+    found = (Unmet(aim.of, aim.kind, aim.short_by(predicted), "tried") for aim in aims)
+    missed = (one for one in found if one.short_by > SHORT)
+    return tuple(sorted(missed, key=lambda one: -one.short_by))
 
 
 PROMISED = 0.15

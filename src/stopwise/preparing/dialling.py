@@ -7,7 +7,7 @@ from functools import partial
 from typing import TYPE_CHECKING
 
 from stopwise.errors import PathMissing, StopwiseError, WrongUse
-from stopwise.lamps.dial import dial
+from stopwise.lamps.dial import Turning, dial
 from stopwise.lamps.solo_checks import check_solos
 from stopwise.lamps.solos import find_places, lamp_set
 from stopwise.pipeline.plan_frames import PlanFrames, anchor_of
@@ -15,7 +15,7 @@ from stopwise.plan import load_plan
 from stopwise.plan.now import plan_now
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Collection, Iterable, Mapping
+    from collections.abc import Callable, Iterable, Mapping
     from pathlib import Path
 
     from stopwise.grid import LightGrid
@@ -57,7 +57,7 @@ class Dialling:
 def dial_plan(
     path: Path,
     *,
-    keep: Collection[str] = (),
+    turning: Turning | None = None,
     look: str | None = None,
     ledger: Ledger | None = None,
     folder: Path | None = None,
@@ -69,8 +69,8 @@ def dial_plan(
     ----------
     path
         The plan.
-    keep
-        Lamps that aren't to be turned.
+    turning
+        How lamps may be turned; None for any way that the plan allows.
     look
         Name of the look that is worn.
     ledger
@@ -130,7 +130,7 @@ def dial_plan(
         ),
         plan_now(plan, look=look),
         stands=turned,
-        keep=keep,
+        turning=turning or Turning(),
     )
     return Dialling(answer, notes, plan)
 
