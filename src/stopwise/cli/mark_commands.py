@@ -13,8 +13,7 @@ from stopwise.cli.options import PATH, SHARE, plan_option
 from stopwise.cli.printing import say
 from stopwise.errors import WrongUse
 from stopwise.ledger import MEMORY, Ledger, content_hash
-from stopwise.pipeline import Brief, assess_file
-from stopwise.pipeline.plan_frames import PlanFrames
+from stopwise.pipeline import Brief, assess_in_bounds
 from stopwise.plan import load_plan
 from stopwise.shoot.adopting import ADOPT, Choice, refuse_spoilt
 from stopwise.shoot.look_frames import reference_of, solos_are_of
@@ -206,7 +205,7 @@ class Adopting:
         with Ledger(self._watch.ledger if self._watch else MEMORY) as ledger:
             standing = Standing(ledger, lambda _: None)
             path = frame_meant(frame, self._watch) if frame else _newest(ledger)
-            record = assess_file(path, self._brief(ledger, standing), PlanFrames()).record
+            record = assess_in_bounds(path, self._brief(ledger, standing)).record
             if not anyway:
                 refuse_spoilt(record)
             names = tuple(part.strip() for part in (patches or "").split(",") if part.strip())

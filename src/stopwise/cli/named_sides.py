@@ -13,7 +13,7 @@ from stopwise.conditions import condition
 from stopwise.errors import PathMissing, Unreadable, WrongUse
 from stopwise.findings import Reason
 from stopwise.ledger import Ledger, default_place
-from stopwise.pipeline import Brief, assess_file
+from stopwise.pipeline import Brief, assess_in_bounds
 from stopwise.pipeline.plan_frames import PlanFrames
 from stopwise.plan.now import plan_now
 
@@ -196,7 +196,7 @@ def names_there(ledger: Ledger) -> str:
 
 
 def _file(path: Path, basis: Basis) -> Found:
-    assessment = assess_file(path, basis.brief, basis.frames)
+    assessment = assess_in_bounds(path, basis.brief, basis.frames)
     _refuse_unreadable(path, assessment.record)
     return Found(side_of(assessment.record, name=str(path)), assessment.picture, is_file=True)
 
@@ -229,7 +229,7 @@ def kept_picture(record: Record | None, ledger: Ledger) -> LightGrid | None:
     path = ledger.frames.file_of(kept.frame)
     if path is None:
         return None
-    return assess_file(path, Brief(picture_edge=PICTURE_EDGE), PlanFrames()).picture
+    return assess_in_bounds(path, Brief(picture_edge=PICTURE_EDGE)).picture
 
 
 def lamps_of(basis: Basis) -> LampSet | None:

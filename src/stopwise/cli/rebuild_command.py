@@ -131,11 +131,12 @@ def _light(path: Path, basis: Basis) -> LightGrid:
     from stopwise.measurement import read
     from stopwise.plan.model import Plan
     from stopwise.raw import decode
+    from stopwise.raw.bounds import in_bounds
 
     if not path.is_file():
         msg = f"{path} isn't there. Name today's solo as LAMP=FRAME."
         raise PathMissing(msg)
-    frame = decode(path)
+    frame = in_bounds(decode, path)
     plan = basis.plan or Plan()
     return read(frame, plan, look=basis.look).grid
 

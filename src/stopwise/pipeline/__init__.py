@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -23,6 +24,7 @@ from stopwise.pipeline.plan_frames import PlanFrames, levels_of, part_of
 from stopwise.plan.model import Plan
 from stopwise.plan.now import LookFor, look_for, of_the_set, plan_now, without_places
 from stopwise.raw import decode_unproven
+from stopwise.raw.bounds import in_bounds
 from stopwise.record import recorded, unreadable
 from stopwise.verdict import verdict_on, verdict_without_boxes
 
@@ -38,7 +40,16 @@ if TYPE_CHECKING:
     from stopwise.plan.now import PlanNow
     from stopwise.record import Record
 
-__all__ = ["Answer", "Assessment", "Brief", "Observed", "assess", "assess_file", "failed"]
+__all__ = [
+    "Answer",
+    "Assessment",
+    "Brief",
+    "Observed",
+    "assess",
+    "assess_file",
+    "assess_in_bounds",
+    "failed",
+]
 
 
 def assess(
@@ -126,6 +137,22 @@ def assess_file(path: Path, brief: Brief, frames: PlanFrames) -> Assessment:
     timing_ms = {name: round(ms, 1) for name, ms in timing.items()}
     record = replace(assessment.record, timing_ms=timing_ms)
     return replace(assessment, record=record, sha256=unproven.sha256)
+
+
+def assess_in_bounds(path: Path, brief: Brief, frames: PlanFrames | None = None) -> Assessment:
+    """Assess one file as :func:`assess_file` does, for a command that has no other to go on with.
+
+    Raises
+    ------
+    Unreadable
+        If it takes too long.
+    PathMissing
+        If nothing is there.
+    """
+    frames = frames or PlanFrames()
+    read = partial(assess_file, brief=brief, frames=frames)
+    assessment: Assessment = in_bounds(read, path, spent_besides_s=lambda: frames.spent_s)
+    return assessment
 
 
 def failed(path: Path, brief: Brief, what: str) -> Assessment:

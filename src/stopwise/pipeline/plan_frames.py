@@ -42,7 +42,7 @@ from stopwise.pipeline.references import References
 from stopwise.plan.model import FramePart, MarkedFrame
 from stopwise.plan.now import plan_now
 from stopwise.raw import decode_unproven
-from stopwise.raw.bounds import FailedOnFileError
+from stopwise.raw.bounds import FailedOnFileError, in_bounds
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
@@ -136,11 +136,6 @@ class PlanFrames:
     is_supplied
         Whether frames are handed to it that workers read, each like any file: what isn't there yet
         is asked for by an `UnreadNeedsError`.
-
-    Attributes
-    ----------
-    spent_s
-        Seconds spent so far on reading the plan's own frames.
     """
 
     def __init__(self, ledger: Ledger | None = None, *, is_supplied: bool = False) -> None:
@@ -151,17 +146,26 @@ class PlanFrames:
             {} if is_supplied else None
         )
         self._used: set[Hashable] = set()
+        self._refused: dict[Hashable, str] = {}
+        self._spent_s = 0.0
+        self._began: float | None = None
         self._lamps: Remembered[LampSet] = Remembered()
         self._sought: Remembered[Sought | None] = Remembered()
         self._knowledge: Remembered[Knowledge] = Remembered()
         self._cards: Remembered[WhiteCard | None] = Remembered(most=16)
         self._differences: Remembered[OwnFrame] = Remembered(most=16)
         self.hashes: dict[Path, str] = {}
-        self.spent_s = 0.0
 
     def __reduce__(self) -> tuple[object, ...]:
-        """Cross a process boundary empty."""
-        return (partial(PlanFrames, is_supplied=self._supplies is not None), ())
+        """Cross a process boundary empty, but for what can't be read."""
+        make = partial(PlanFrames, is_supplied=self._supplies is not None)
+        return (make, (), {"_refused": self._refused})
+
+    @property
+    def spent_s(self) -> float:
+        """Seconds spent so far on reading the plan's own frames."""
+        now = time.monotonic()
+        return self._spent_s + (0.0 if self._began is None else now - self._began)
 
     def read(
         self,
@@ -216,14 +220,32 @@ class PlanFrames:
         found = self._held.get(key)
         if found is None:
             sought = None if anchor is None else self.sought(anchor, targets, look)
-            began = time.monotonic()
             found = None if figures else self._from_ledger(path, variant)
-            found = found or self._decoded(reading, sought, variant=variant)
-            self.spent_s += time.monotonic() - began
+            found = found or self._in_bounds(key, reading, sought, variant)
             self._held[key] = found
             while len(self._held) > _KEPT:
                 self._held.popitem(last=False)
         self._held.move_to_end(key)
+        return found
+
+    def _in_bounds(
+        self, key: Hashable, reading: _Reading, sought: Sought | None, variant: str
+    ) -> OwnFrame:
+        """Read a frame in this process; one that can't be read costs its time once."""
+        if key in self._refused:
+            raise StopwiseError(self._refused[key])
+        self._began = time.monotonic()
+
+        def decoded(_: Path) -> OwnFrame:
+            return self._decoded(reading, sought, variant)
+
+        try:
+            found: OwnFrame = in_bounds(decoded, reading.path)
+        except Unreadable as error:
+            self._refused[key] = str(error)
+            raise
+        finally:
+            self._spent_s, self._began = self.spent_s, None
         return found
 
     def read_needed(self, reading: _Reading) -> bytes | StopwiseError:

@@ -8,6 +8,7 @@ from stopwise.cells import cells_of
 from stopwise.measurement.split import two_materials
 from stopwise.plan.doubts import Doubt
 from stopwise.raw import decode
+from stopwise.raw.bounds import in_bounds
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
@@ -30,9 +31,12 @@ def doubts_in(frame: Path) -> Callable[[Plan], Iterable[Doubt]]:
     Unreadable, PathMissing
         When it is called, if the frame gives no trustworthy pixels or isn't there.
     """
-    return lambda plan: tuple(
-        box_doubts(plan, cells_of(decode(frame), balance=plan.camera.balance), frame.name)
-    )
+
+    def doubts(plan: Plan) -> tuple[Doubt, ...]:
+        cells = cells_of(in_bounds(decode, frame), balance=plan.camera.balance)
+        return tuple(box_doubts(plan, cells, frame.name))
+
+    return doubts
 
 
 def box_doubts(plan: Plan, cells: Cells, name: str) -> Iterator[Doubt]:

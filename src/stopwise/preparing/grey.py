@@ -18,6 +18,7 @@ from stopwise.measurement.reading import ground_of
 from stopwise.plan.draft import open_draft, written_number
 from stopwise.plan.readings import which_there_is
 from stopwise.raw import decode
+from stopwise.raw.bounds import in_bounds
 from stopwise.stops import exact_f_number, nearest_third, say_f_number
 
 if TYPE_CHECKING:
@@ -107,7 +108,7 @@ def set_grey(frame: Path, plan: Path, card: Card, *, force: bool = False) -> tup
         If the plan is wrong or not there.
     """
     draft = open_draft(plan)
-    opened = decode(frame)
+    opened = in_bounds(decode, frame)
     reading, scale = _read(opened, draft.plan, card)
     _refuse(reading)
     lamp = _lamp_of(draft.plan, card)

@@ -20,6 +20,7 @@ from stopwise.plan.now import plan_now
 from stopwise.plan.readings import nearest
 from stopwise.preparing.fitness import place_doubts, refuse_misfit, solo_doubts
 from stopwise.raw import decode
+from stopwise.raw.bounds import in_bounds
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -67,7 +68,7 @@ def mark_frame(frame: Path, part: str, plan: Path, *, less: Path | None = None) 
     """
     draft = open_draft(plan)
     asked = part_asked(draft.plan, part)
-    opened = decode(frame)
+    opened = in_bounds(decode, frame)
     if less is not None and asked.role != "solo":
         msg = f"Only a lamp's solo is taken over another frame, and {asked.words} is none."
         raise WrongUse(msg)

@@ -12,6 +12,7 @@ from stopwise.plan.materials import MATERIALS
 from stopwise.plan.readings import which_there_is
 from stopwise.plan.spoken_tables import box_of, value_of
 from stopwise.raw import decode
+from stopwise.raw.bounds import in_bounds
 from stopwise.record import recorded
 from stopwise.report.slip import draw_slip
 from stopwise.verdict import judge
@@ -156,7 +157,7 @@ def show_patches(plan: Path, frame: Path, slip: Path | None = None) -> Path:
 
 
 def _seen(path: Path, plan: Plan) -> tuple[Record, LightGrid]:
-    frame = decode(path)
+    frame = in_bounds(decode, path)
     reading = read(frame, plan)
     verdict = judge(reading.measurement, plan)
     return recorded(path.name, reading.measurement, verdict), reading.finer(_EDGE)

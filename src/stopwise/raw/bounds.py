@@ -17,7 +17,8 @@ from dataclasses import dataclass
 from queue import Empty, SimpleQueue
 from typing import TYPE_CHECKING, Any, Protocol
 
-from stopwise.errors import what_failed
+from stopwise.conditions import condition
+from stopwise.errors import StopwiseError, Unreadable, what_failed
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -179,7 +180,7 @@ class InTime:
     read
         Reads one file, given what `answer` is given.
     then
-        Makes what reads the files after one that took too long.
+        Makes what reads the files after one that took too long; None where none come.
     limits
         How long a file may take.
     spent_besides_s
@@ -190,7 +191,7 @@ class InTime:
         self,
         read: Callable[..., Any],
         *,
-        then: Callable[[], Reads],
+        then: Callable[[], Reads] | None = None,
         limits: Limits,
         spent_besides_s: Callable[[], float] = lambda: 0.0,
     ) -> None:
@@ -224,7 +225,7 @@ class InTime:
                 break
             except Empty as late:
                 if left_s() <= 0:
-                    self._after = self._then()
+                    self._after = None if self._then is None else self._then()
                     raise FailedOnFileError(what_failed(TimeoutError())) from late
         self._is_reading = False
         if error is not None:
@@ -256,6 +257,47 @@ class InTime:
                 self._answers.put((self._read(*arguments), None))
             except BaseException as error:  # noqa: BLE001 (raised where the answer is waited for)
                 self._answers.put((None, error))
+
+
+def in_bounds(
+    read: Callable[..., Any],
+    path: Path,
+    *rest: Any,
+    spent_besides_s: Callable[[], float] = lambda: 0.0,
+) -> Any:
+    """Return what `read` returns for one file, held to what any file may take of this process.
+
+    Parameters
+    ----------
+    read
+        Reads the file, given its path and the rest.
+    path, rest
+        What it is given.
+    spent_besides_s
+        See :class:`InTime`.
+
+    Raises
+    ------
+    Unreadable
+        If it takes too long or too much memory, or `read` fails otherwise than by a
+        `StopwiseError`. What hangs is held to its memory from then on.
+    """
+    files = InTime(read, limits=Limits(), spent_besides_s=spent_besides_s)
+    let_go = hold_memory(beyond_now=True)
+    try:
+        value = files.answer(path, *rest)
+    except FailedOnFileError as error:
+        raise Unreadable(path, condition("decoder_failed"), str(error)) from error
+    except StopwiseError:
+        let_go()
+        raise
+    except Exception as error:
+        let_go()
+        raise Unreadable(path, condition("decoder_failed"), what_failed(error)) from error
+    finally:
+        files.close()
+    let_go()
+    return value
 
 
 class BeyondBoundsError(ValueError):
