@@ -28,7 +28,6 @@ from stopwise.lamps.lamp_notes import LampNote
 from stopwise.lamps.solos import (
     LOST,
     LampSet,
-    SoloPlace,
     Sought,
     find_places,
     lamp_set,
@@ -38,7 +37,7 @@ from stopwise.lamps.solos import (
 from stopwise.lamps.white_card import WhiteCard, white_card_of
 from stopwise.measurement import Known, figures_of, reduce
 from stopwise.pipeline.brief import FrameNote, Need, UnreadNeedsError
-from stopwise.pipeline.references import References
+from stopwise.pipeline.references import OwnFrame, References
 from stopwise.plan.model import FramePart, MarkedFrame
 from stopwise.plan.now import plan_now
 from stopwise.raw import decode_unproven
@@ -50,7 +49,6 @@ if TYPE_CHECKING:
     from stopwise.frame import Frame, Held
     from stopwise.grid import LightGrid
     from stopwise.ledger import Ledger
-    from stopwise.measurement.figures import Measurement
     from stopwise.pipeline.brief import Brief, LevelTable
     from stopwise.plan.model import FrameRole, Plan
     from stopwise.plan.now import PlanNow
@@ -68,25 +66,6 @@ def levels_of(frame: Frame, learned: LevelTable) -> dict[str, float]:
 
 _UNSEEN: tuple[FrameRole, ...] = ("grey", "clip")
 """Roles of frames whose picture tells nothing of the set: what they came to stands in the plan."""
-
-
-@dataclass(frozen=True, eq=False, slots=True)
-class OwnFrame:
-    """One of the plan's own frames, reduced.
-
-    Attributes
-    ----------
-    light
-        Its light.
-    measurement
-        Its figures; None where nobody asked for them.
-    place
-        Where the sitter stood in a solo; None where nobody looked for him yet.
-    """
-
-    light: LightGrid
-    measurement: Measurement | None = None
-    place: SoloPlace | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -235,12 +214,9 @@ class PlanFrames:
         if key in self._refused:
             raise StopwiseError(self._refused[key])
         self._began = time.monotonic()
-
-        def decoded(_: Path) -> OwnFrame:
-            return self._decoded(reading, sought, variant)
-
         try:
-            found: OwnFrame = in_bounds(decoded, reading.path)
+            decoded = partial(self._decoded, reading, sought, variant)
+            found: OwnFrame = in_bounds(lambda _: decoded(), reading.path)
         except Unreadable as error:
             self._refused[key] = str(error)
             raise

@@ -9,11 +9,30 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
     from stopwise.grid import LightGrid
-    from stopwise.lamps.solos import LampSet
+    from stopwise.lamps.solos import LampSet, SoloPlace
     from stopwise.lamps.white_card import WhiteCard
     from stopwise.measurement.figures import Measurement
     from stopwise.pipeline.brief import FrameNote
     from stopwise.plan.model import Plan
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class OwnFrame:
+    """One of the plan's own frames, reduced.
+
+    Attributes
+    ----------
+    light
+        Its light.
+    measurement
+        Its figures; None where nobody asked for them.
+    place
+        Where the sitter stood in a solo; None where nobody looked for him yet.
+    """
+
+    light: LightGrid
+    measurement: Measurement | None = None
+    place: SoloPlace | None = None
 
 
 @dataclass(frozen=True, eq=False, slots=True)
