@@ -69,7 +69,13 @@ class ReliefSet:
         }
 
     def shot(self, stops: Mapping[str, float], *, quiet: bool = False) -> Frame:
-        return self.studio.frame(stops, quiet=quiet)
+        """Return a frame with its noise, quiet or not.
+
+        Its cells are its blocks, and paper without noise is read in another part, where it fits a
+        surface best.
+        """
+        del quiet
+        return self.studio.frame(stops)
 
 
 class OwnSet:

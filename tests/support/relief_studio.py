@@ -102,6 +102,8 @@ class ReliefStudio:
 
     seed: int
     relief: Relief = Relief()
+    hair: float = 1.0
+    """How light his hair is against the usual."""
     lamps: tuple[Disc, ...] = field(init=False)
     _fields: dict[Relief, dict[str, Any]] = field(default_factory=dict, repr=False)
 
@@ -138,6 +140,9 @@ class ReliefStudio:
         light = 0.0007 + sum(2.0 ** stops[name] * lit[name] for name in stops)
         if isinstance(light, float):
             light = np.full((ROWS, COLUMNS, 3), light)
+        if self.hair != 1.0:
+            is_hair = _Seen(self.relief).stuff == _HAIR
+            light = np.where(is_hair[..., None], light * self.hair, light)
         raw = light * self.exposure * np.asarray(_NEUTRAL)
         mosaic = np.empty((ROWS, COLUMNS))
         pattern = np.array([[1, 2], [0, 3]], np.uint8)  # GB over RG

@@ -163,10 +163,14 @@ def check(
 ) -> int:
     """Judge raw files, or all raw files of a folder, against a plan.
 
+    Under a look lamps are read from what stays with the set: the solos show other clothes, unless
+    the ledger of the day says that they were shot in that look.
+
     Example: stopwise check F0001.dng --plan plan.toml --slip slips/
     """
     from stopwise.report.slip_file import make_folder
     from stopwise.report.terminal import Terminal
+    from stopwise.shoot.look_frames import solos_are_of
 
     plan = read_plan(plan_path)
     check_look(plan, look)
@@ -174,6 +178,7 @@ def check(
         plan=plan,
         plan_folder=None if plan_path is None else plan_path.parent,
         look=look,
+        is_other_look=look is not None,
         picture_edge=SLIP_EDGE if slip_folder else 0,
     )
     if slip_folder is not None:
@@ -184,7 +189,8 @@ def check(
         opened.callback(hold_memory(beyond_now=True))
         ledger = None if ledger_path is None else opened.enter_context(Ledger(ledger_path))
         if ledger is not None:
-            brief = replace(brief, learned=ledger.levels.believed())
+            is_other = not solos_are_of(ledger, plan, look)
+            brief = replace(brief, learned=ledger.levels.believed(), is_other_look=is_other)
         show = (
             (lambda record: say_json(record.to_json()))
             if as_json

@@ -52,6 +52,9 @@ _FORMS = 2
 a turn leaves it as it was.
 """
 
+_AT_MARK = 0.005
+"""Fractions of the picture within which a sitter is at his mark: he is found no nearer."""
+
 _DARK = -20.0
 """Stops that stand for a lamp that is out."""
 
@@ -122,11 +125,15 @@ class Circumstances:
         How much more light this frame's aperture and ISO record than the solos'.
     shutter_slope
         Slope along the shutter's travel, stops; None where it can't be told.
+    off_mark
+        How far the sitter stands off his mark, fractions of the picture; infinite where nobody
+        knows.
     """
 
     expected: Mapping[str, Expected]
     exposure_stops: float = 0.0
     shutter_slope: float | None = None
+    off_mark: float = math.inf
 
 
 def know(lamps: LampSet, now: PlanNow) -> Knowledge:
@@ -284,6 +291,8 @@ class FrameCase:
             and max(AGREE_STOPS, abs(difference) - AGREE_STOPS) <= slope
         ):
             return Blame("shutter")
+        if self.finish(finding) is not None:
+            return Blame("lamp")
         if rest is None:
             return _UNKNOWN
         if self.agrees(finding):
@@ -291,7 +300,7 @@ class FrameCase:
             is_clear = aim.is_share or abs(difference - rest) > unsure
             told = self._of_lamps(aim, difference) if is_clear else _UNKNOWN
             return _UNKNOWN if told.cause == "lamp" and not self._is_borne_out(aim) else told
-        return Blame("lamp") if self.is_finish(finding) else self._left_over(aim, finding, rest)
+        return self._left_over(aim, finding, rest)
 
     def _left_over(self, aim: Aim, finding: Finding, rest: float) -> Blame:
         """Return the cause of what the lamps don't account for."""
@@ -313,7 +322,7 @@ class FrameCase:
         """
         if not self.know.formless.issuperset(aim.patches) or not aim.patches:
             return True
-        most = int(np.argmax(np.abs(self.moves[aim.check, aim.of])))
+        most = self.hair_lamp(aim)
         return self._head_is_still or any(
             abs(self.moves[other.check, other.of][most]) > _MATTERS and agrees
             for other, agrees in self._formed
@@ -344,18 +353,35 @@ class FrameCase:
         ]
         return len(forms) >= _FORMS and all(forms) and self.knows_all
 
-    def is_finish(self, finding: Finding) -> bool:
-        """Tell whether hair reads otherwise than its lamps give though the head is still.
+    def finish(self, finding: Finding) -> float | None:
+        """Return what hair's finish makes of a figure, stops; None where it isn't that.
 
-        Then it is another's hair, or dressed otherwise: dark and matt, light and glossy. Its
-        figure is as measured, and the hair lamp's power meets it.
+        Hair that reads otherwise than its lamps give though the head is still is another's, or
+        dressed otherwise: dark and matt, light and glossy. Its figure is as measured, and the hair
+        lamp's power meets it. Its lamp's light then fits no solo, so that it may be not seen: at
+        the mark it is taken to give what is expected.
         """
         aim = self.know.aims.get((finding.check, finding.of))
         if aim is None or not aim.patches or not self.know.hair.issuperset(aim.patches):
-            return False
-        rest = self.rest(finding)
-        is_off = rest is not None and abs(rest) > OFF_UNCERTAINTIES * self.doubt(aim)
-        return is_off and not self.agrees(finding) and self._head_is_still
+            return None
+        given, doubt = aim.value(self.given), self.doubt(aim)
+        if given is None or finding.measured is None or aim.is_share or not self._head_is_still:
+            return None
+        if math.isinf(doubt) and self.around.off_mark <= _AT_MARK and self._only_hairs(aim):
+            doubt = 0.0
+        rest = finding.measured - given
+        least = max(AGREE_STOPS + self._lost(aim), OFF_UNCERTAINTIES * doubt)
+        return rest if abs(rest) > least else None
+
+    def hair_lamp(self, aim: Aim) -> int:
+        """Return which lamp matters most to a figure."""
+        return int(np.argmax(np.abs(self.moves[aim.check, aim.of])))
+
+    def _only_hairs(self, aim: Aim) -> bool:
+        """Tell whether all lamps that matter to a figure are seen but the one that does most."""
+        unseen = [one is None or one.state == "not seen" for one in self.readings]
+        matters = np.abs(self.moves[aim.check, aim.of]) > _MATTERS
+        return set(np.flatnonzero(unseen & matters).tolist()) == {self.hair_lamp(aim)}
 
     def doubt(self, aim: Aim) -> float:
         """Return the uncertainty of what the lamps give, infinite with a lamp that isn't seen.

@@ -93,7 +93,14 @@ def joint_turns(
     is taken as measured. A head that turned is taken as the solos have it: its own reading is no
     lamp's. Figures that hang on a lamp that is out or isn't seen are left aside.
     """
-    held = [_is_held(case, index, barred) for index in range(len(case.names))]
+    hairs = {
+        case.hair_lamp(case.know.aims[one.check, one.of])
+        for one in findings
+        if one.state == "fails" and case.finish(one) is not None
+    }
+    held = [
+        index not in hairs and _is_held(case, index, barred) for index in range(len(case.names))
+    ]
     aims = list(_trusted(case, findings, held))
     now = case.know.now
     knobs = []
@@ -134,12 +141,16 @@ def _trusted(case: FrameCase, findings: Sequence[Finding], held: Sequence[bool])
     """Yield the targets that are seen and that the lamps account for, as they were measured."""
     for finding in findings:
         aim = case.know.aims.get((finding.check, finding.of))
+        finish = case.finish(finding)
+        if aim is not None and finish is not None:
+            yield replace(aim, value=_Shifted(aim, finish))
+            continue
         rest = case.rest(finding)
         if aim is None or rest is None or _hangs_on_held(case, aim, held):
             continue
         if aim.is_share:
             yield aim
-        elif case.agrees(finding) or case.is_finish(finding):
+        elif case.agrees(finding):
             yield replace(aim, value=_Shifted(aim, rest))
         elif case.knows_all and case.is_of_sitter(aim):
             yield aim

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field, replace
 from statistics import median
 from typing import TYPE_CHECKING
@@ -121,12 +122,13 @@ def see_lamps(
         only = (*(patch.box for patch in now.measured), *paper)
         if not only:
             return None
+    placement = place_of(measurement, now) if only is None else None
     around = Circumstances(
         expected={name: expect(name, said.turned, said.run) for name in lamps.names},
         exposure_stops=-exposure_stops(light.exposure, lamps.exposure, shutter=False),
         shutter_slope=measurement.shutter.slope_stops,
+        off_mark=math.inf if placement is None else placement.size,
     )
-    placement = place_of(measurement, now) if only is None else None
     readings = read_lamps(
         light, lamps, said=said.turned, run=said.run, placement=placement, only=only
     )

@@ -89,7 +89,7 @@ def assess(
         msg = f"The plan has no look {look!r}. It has: {known}."
         raise WrongUse(msg)
     folder = None if plan is None else plan.folder
-    brief = Brief(plan=plan, plan_folder=folder, look=look)
+    brief = Brief(plan=plan, plan_folder=folder, look=look, is_other_look=look is not None)
     return assess_file(Path(path), brief, frames or PlanFrames()).record
 
 

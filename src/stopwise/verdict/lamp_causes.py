@@ -68,9 +68,9 @@ def with_lamp_causes(
 
 def _is_mostly_finish(case: FrameCase, finding: Finding) -> bool:
     """Tell whether hair's finish makes the most of what its zone is off by."""
-    if finding.check != "patch" or finding.of not in case.know.hair or not case.is_finish(finding):
+    if finding.check != "patch" or finding.of not in case.know.hair:
         return False
-    rest, off = case.rest(finding) or 0.0, finding.difference or 0.0
+    rest, off = case.finish(finding) or 0.0, finding.difference or 0.0
     return rest * off > 0.0 and abs(rest) >= 0.5 * abs(off)
 
 

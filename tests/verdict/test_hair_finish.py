@@ -1,0 +1,47 @@
+"""Hair of another finish than in the solos, on a light model that shares no code with ours."""
+
+from __future__ import annotations
+
+import pytest
+
+from stopwise.messages import headline
+from support.played_shoots import ReliefSet, Shooting
+from support.relief_studio import Relief
+
+
+@pytest.fixture
+def shooting():
+    """Return a shoot whose every dial stands where the plan is met."""
+    found = Shooting.begin(ReliefSet(3), 3, off_stops=0.0)
+    assert found.frame()[0].verdict == "on plan"
+    return found
+
+
+def hair_of(verdict):
+    return next(one for one in verdict.findings if (one.check, one.of) == ("patch", "crown"))
+
+
+@pytest.mark.parametrize(("hair", "over"), [(0.5, "under"), (2.0, "over")])
+def test_another_finish_is_met_by_the_hair_lamp_and_said(shooting, hair, over):
+    shooting.made.studio.hair = hair
+    verdict, _ = shooting.frame()
+    told = hair_of(verdict)
+    assert (told.state, told.advice, told.explained_by) == ("fails", "finish", "rim")
+    turn = verdict.turns[0]
+    assert turn.light == "rim"
+    assert turn.to is None  # its light fits no solo, so that nobody knows where its dial stands
+    assert turn.stops * (1.0 - hair) > 0.0
+    first, second = headline(verdict)
+    assert first == f"Crown {abs(told.difference):.1f} {over}: its finish."
+    assert second == f"Rim {'up' if turn.stops > 0 else 'down'} {abs(turn.stops):.1f}."
+    shooting.do(turn, "by")
+    assert hair_of(shooting.frame()[0]).state != "fails"
+
+
+@pytest.mark.parametrize("yaw", [-14.0, 14.0])
+def test_a_turned_head_turns_no_lamp_for_its_hair(shooting, yaw):
+    shooting.made.studio.relief = Relief(yaw=yaw)
+    shooting.made.studio.hair = 0.5
+    verdict, _ = shooting.frame()
+    assert hair_of(verdict).advice != "finish"
+    assert not verdict.turns
