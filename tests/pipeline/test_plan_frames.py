@@ -167,3 +167,13 @@ def test_what_a_worker_prepares_is_what_it_assesses_with():
     parcel = pickle.dumps((partial(assess_file, frames=frames), frames.prepare))
     both = pickle.loads(parcel)  # noqa: S301 - our own bytes
     assert both[0].keywords["frames"] is both[1].__self__
+
+
+def test_a_frame_of_the_plan_that_is_a_link_round_in_circles_costs_no_other_its_verdict(tmp_path):
+    write_kind(tmp_path / "F1.dng", "gbrg uncompressed")
+    (tmp_path / "loop.dng").symlink_to("loop.dng")
+    plan = tmp_path / "plan.toml"
+    text = 'schema = 1\n[[light]]\nname = "key"\n[frames.solo]\nkey = "loop.dng"\n'
+    plan.write_text(text, encoding="utf-8")
+    record = stopwise.assess(tmp_path / "F1.dng", stopwise.load_plan(plan))
+    assert record.verdict == "measured"

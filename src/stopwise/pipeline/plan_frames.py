@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import pickle
 import time
 from collections import OrderedDict, deque
@@ -590,9 +591,9 @@ def part_of(path: Path, plan: Plan | None, folder: Path | None) -> FramePart | N
     """
     if plan is None or folder is None:
         return None
-    here = path.resolve()
+    here = os.path.realpath(path)  # which a link round in circles doesn't break
     for part, name, less in plan.frames.marked:
         is_own = part.role != "reference" and less is None
-        if is_own and (folder / name).resolve() == here:
+        if is_own and os.path.realpath(folder / name) == here:
             return part
     return None
