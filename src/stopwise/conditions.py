@@ -170,8 +170,8 @@ _ROWS = (
     Condition(
         212,
         "other_stuff",
-        "bright and dark are two materials",
-        "Bright and dark differ in tint, so they aren't of one material. Name two patches.",
+        "bright and dark may be two materials",
+        "Nothing shows that bright and dark are one material, lit and in shadow. Name two patches.",
     ),
     Condition(
         213,

@@ -105,11 +105,12 @@ def test_without_a_plan_the_subject_is_split():
 
 
 def subject_of_two(red_of_dark):
-    """Return a frame of a subject before even paper, half of it two stops darker."""
+    """Return a frame of a warm subject before even paper, half of it two stops darker."""
     light = np.full((360, 540), luminance_of_zone(4.0))
     light[120:, 180:270], light[120:, 270:360] = luminance_of_zone(4.5), luminance_of_zone(6.5)
     frame, _ = expose(light, Sensor(gain=1.0))
     mosaic = frame.mosaic.astype(np.float64)
+    mosaic[120::2, 180:360:2] = 512 + (mosaic[120::2, 180:360:2] - 512) * 1.3
     mosaic[120::2, 180:270:2] = 512 + (mosaic[120::2, 180:270:2] - 512) * red_of_dark
     return replace(frame, mosaic=np.rint(mosaic).astype(np.uint16))
 

@@ -22,9 +22,22 @@ def classes_of(*classes, seed=SEED):
     return np.concatenate([rng.normal(mean, sigma, count) for count, mean, sigma in classes])
 
 
+def tinted(light, red_stops, blue_stops):
+    return (
+        (light * np.exp2(red_stops)).astype(np.float32),
+        light.astype(np.float32),
+        (light * np.exp2(blue_stops)).astype(np.float32),
+    )
+
+
+def as_skin(light):
+    """Return red, green and blue of one material with a colour of its own."""
+    return tinted(light, 0.4, -0.3)
+
+
 def split_of(tones, **options):
     light = np.exp2(tones).astype(np.float32)
-    return split_ratio(light, np.ones(light.shape, bool), **options)
+    return split_ratio(light, np.ones(light.shape, bool), colours=as_skin(light), **options)
 
 
 # --- against Otsu 1979 as scikit-image works it out, and Ashman, Bird and Zepf 1994 ---
@@ -152,7 +165,7 @@ def test_key_and_fill_against_fill_alone_is_the_handbooks_lighting_ratio(key, fi
     # lighting ratio as (key + fill) to fill: 1 stop 2:1, 2 stops 4:1, 3 stops 8:1 (common practice)
     light = prism(key / 4.0, fill / 4.0, noise=0.005)
 
-    found = split_ratio(light, np.ones(light.shape, bool))
+    found = split_ratio(light, np.ones(light.shape, bool), colours=as_skin(light))
 
     assert found.stops == pytest.approx(math.log2(ratio), abs=0.06)
 
@@ -181,7 +194,7 @@ def sphere(off_axis_deg, fill):
 def test_a_flat_lit_face_has_no_ratio():
     light, subject = sphere(0.0, 0.25)
 
-    ratio = split_ratio(light, subject)
+    ratio = split_ratio(light, subject, colours=as_skin(light))
 
     assert (ratio.stops, ratio.uncertainty, ratio.why) == (None, None, "one_heap")
     assert 0.0 < ratio.separability < 1.0
@@ -191,7 +204,7 @@ def test_a_flat_lit_face_has_no_ratio():
 def test_a_side_lit_face_has_one():
     light, subject = sphere(80.0, 0.2)
 
-    assert split_ratio(light, subject).stops > 1.0
+    assert split_ratio(light, subject, colours=as_skin(light)).stops > 1.0
 
 
 @pytest.mark.parametrize(
@@ -238,17 +251,10 @@ def test_cells_outside_the_subject_are_left_out():
     tones = classes_of((20_000, -5.0, 0.2), (20_000, -3.0, 0.2), (40_000, 1.0, 0.2))
     subject = np.arange(len(tones)) < 40_000
 
-    found = split_ratio(np.exp2(tones).astype(np.float32), subject)
+    light = np.exp2(tones).astype(np.float32)
+    found = split_ratio(light, subject, colours=as_skin(light))
 
     assert found.stops == pytest.approx(2.0, abs=0.03)
-
-
-def tinted(light, red_stops, blue_stops):
-    return (
-        (light * np.exp2(red_stops)).astype(np.float32),
-        light.astype(np.float32),
-        (light * np.exp2(blue_stops)).astype(np.float32),
-    )
 
 
 def test_a_pale_face_over_black_cloth_is_no_ratio():
@@ -269,10 +275,72 @@ def test_the_same_material_in_light_and_shadow_is_a_ratio():
     light = np.exp2(classes_of((20_000, -6.0, 0.2), (20_000, -2.5, 0.2)))
 
     found = split_ratio(
-        light.astype(np.float32), np.ones(light.shape, bool), colours=tinted(light, 0.4, -0.3)
+        light.astype(np.float32), np.ones(light.shape, bool), colours=as_skin(light)
     )
 
     assert found.stops == pytest.approx(3.5, abs=0.03)
+
+
+@pytest.mark.parametrize("colours", ["grey", "none"])
+def test_greys_in_two_tones_are_no_ratio_since_any_grey_may_be_the_other(colours):
+    light = np.exp2(classes_of((20_000, -6.0, 0.2), (20_000, -2.5, 0.2))).astype(np.float32)
+
+    found = split_ratio(
+        light,
+        np.ones(light.shape, bool),
+        colours=tinted(light, 0.1, -0.1) if colours == "grey" else None,
+    )
+
+    assert (found.stops, found.why) == (None, "other_stuff")
+
+
+# --- one edge of light across several materials ---
+
+
+def coat_and_face(edge_of_light, *, stops=2.0, seed=SEED):
+    """Return Y and colours of a face over a red coat, (300, 300), and a black tie upon both.
+
+    The light falls off by `stops` where the columns pass `edge_of_light` of each row.
+    """
+    rng = np.random.default_rng(seed)
+    rows, columns = np.indices((300, 300))
+    face, tie = rows < 130, np.abs(columns - 60) < 20
+    tone = np.where(tie, -5.5, np.where(face, -1.5, -3.0)) + rng.normal(0.0, 0.1, rows.shape)
+    light = np.exp2(tone - stops * (columns > edge_of_light))
+    red = np.where(tie, 0.0, np.where(face, 0.5, 2.0))
+    blue = np.where(tie, 0.0, np.where(face, -0.4, -1.2))
+    return light.astype(np.float32), tinted(light, red, blue)
+
+
+@pytest.mark.parametrize("stops", [1.2, 2.0, 3.0])
+def test_an_edge_of_light_across_face_and_coat_is_the_ratio(stops):
+    light, colours = coat_and_face(160, stops=stops)
+
+    found = split_ratio(light, np.ones(light.shape, bool), colours=colours)
+
+    assert found.stops == pytest.approx(stops, abs=0.1)
+    assert abs(found.stops - stops) <= 2.0 * found.uncertainty
+
+
+def test_a_coat_of_two_tones_under_a_face_of_two_others_is_no_edge_of_light():
+    # face and coat change tone by as much, on other sides: light runs on across both
+    light, colours = coat_and_face(160)
+    turned, others = coat_and_face(160, seed=SEED + 1)
+    face = np.arange(300)[:, None] < 130
+    mixed = np.where(face, light, turned[:, ::-1])
+    planes = tuple(
+        np.where(face, one, other[:, ::-1]) for one, other in zip(colours, others, strict=True)
+    )
+
+    found = split_ratio(mixed, np.ones(light.shape, bool), colours=planes)
+
+    assert found.stops is None
+
+
+def test_a_flat_lit_face_over_a_coat_has_no_edge_of_light():
+    light, colours = coat_and_face(301)
+
+    assert split_ratio(light, np.ones(light.shape, bool), colours=colours).stops is None
 
 
 # --- properties ---

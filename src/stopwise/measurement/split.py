@@ -16,12 +16,14 @@ import numpy as np
 from stopwise.frame import window
 from stopwise.grid import pooled
 from stopwise.measurement.figures import Ratio
+from stopwise.measurement.light_edges import LEAST_STOPS, OTHER_TINT, OWN_SHADING, light_across
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from stopwise.cells import Cells
     from stopwise.frame import Box
+    from stopwise.measurement.light_edges import Colours
 
 LEAST_TONES = 400
 """Fewer tones than this make no classes that can be told from chance."""
@@ -59,6 +61,9 @@ _SAME_MATERIAL_STOPS = 0.15
 """How far the tints of lit and shadow may lie apart; skin and white cloth lie 0.3 apart in R/G (set
 on our own renderer)."""
 
+_OWN_COLOUR_STOPS = 2.0 * _SAME_MATERIAL_STOPS
+"""How far off neutral one material alone must be: any two greys part by less than a tint may."""
+
 _PICTURE = 2
 """Axes of a picture: tones in a row have no edges to look at."""
 
@@ -75,10 +80,6 @@ _SAME_STEP_STOPS = 0.3
 by. In 70 portraits that we did not make, lit from one side, pale skin against dark cloth lay 1.8
 and 0.9 stop from it.
 """
-
-LEAST_STOPS = 0.7
-"""Two classes of tone nearer than this are light and shade of one material, or its texture (set on
-our own renderer)."""
 
 LEAST_TINT = 0.35
 """Two classes of colour nearer than this, stops of R/G or B/G, are one material (set on our own
@@ -267,10 +268,6 @@ def _valley(counts: NDArray[np.float64], centres: NDArray[np.float64], at: int) 
 # --- lit and shadow -------------------------------------------------------------------------------
 
 
-Colours = tuple["NDArray[np.float32]", "NDArray[np.float32]", "NDArray[np.float32]"]
-"""Balanced R, G and B, each of the shape of the luminance beside it."""
-
-
 def split_ratio(
     luminance: NDArray[np.float32],
     subject: NDArray[np.bool_],
@@ -289,8 +286,8 @@ def split_ratio(
     floor
         Y under which a cell is noise and is left out.
     colours
-        Balanced R, G, B of that shape; None where the sensor has one colour. With them lit and
-        shadow must be of one tint, so that a pale face over dark cloth makes no ratio.
+        Balanced R, G, B of that shape; None where the sensor has one colour, and then light and
+        matter can't be told apart.
 
     Returns
     -------
@@ -298,17 +295,18 @@ def split_ratio(
         `stops` is the median log2 Y of the lit class less that of the shadow class; None with
         `why` "too_few", "one_heap" or "other_stuff". Its uncertainty is how far it moves while the
         cut wanders where the between-class share stays within a hundredth of its best, with the
-        sampling of both medians.
+        sampling of both medians and the material's own slope of tone; or how far materials part.
 
     Notes
     -----
-    The cut is Otsu's (N. Otsu, IEEE Transactions on Systems, Man and Cybernetics 9, 1979, 62-66).
-    A single class cut in two has a between-class share of 2/pi already, so that share can't refuse
-    it; Ashman's D of two normal classes fitted to the tones can: two stand apart at D > 2
-    (K. M. Ashman, C. M. Bird and S. E. Zepf, Astronomical Journal 108, 1994, 2348). An even spread
-    has D = 3, so the tones must thin out between the classes as well. In a picture lit and shadow
-    must also meet at an edge of light: pairs of blocks of one tint to either side of it differ by
-    what the classes do.
+    An edge of light that runs across several materials is told first, see `light_across`. One
+    material alone must be all of the subject. Its cut is Otsu's (N. Otsu, IEEE Transactions on
+    Systems, Man and Cybernetics 9, 1979, 62-66). A single class cut in two has a between-class
+    share of 2/pi already, so that share can't refuse it; Ashman's D of two normal classes fitted to
+    the tones can: two stand apart at D > 2 (K. M. Ashman, C. M. Bird and S. E. Zepf, Astronomical
+    Journal 108, 1994, 2348). An even spread has D = 3, so the tones must thin out between the
+    classes as well. In a picture lit and shadow must also meet at an edge of light: pairs of blocks
+    of one tint to either side of it differ by what the classes do.
     """
     used = subject & (luminance > max(floor, 0.0))
     held = luminance[used]
@@ -319,27 +317,39 @@ def split_ratio(
     if found is None:
         return Ratio(stops=None, by="split", separability=0.0, ashman=0.0, why="one_heap")
     told = Ratio(stops=None, by="split", separability=found.share, ashman=found.ashman)
+    is_picture = luminance.ndim == _PICTURE
+    if is_picture and colours is not None:
+        across = light_across(luminance, used, colours, floor=floor)
+        if across is not None:
+            return replace(told, stops=across.stops, uncertainty=across.uncertainty)
     if not found.is_two:
         return replace(told, why="one_heap")
-    lit = used & (luminance > 2.0**found.cut)
-    if colours is not None and not _is_one_material(colours, lit, used & ~lit):
+    if (
+        colours is None
+        or not _is_one_material(colours, used, luminance > 2.0**found.cut)
+        or (is_picture and not _is_edge_of_light(luminance, used, found, colours))
+    ):
         return replace(told, why="other_stuff")
-    if luminance.ndim == _PICTURE and not _is_edge_of_light(luminance, used, found, colours):
-        return replace(told, why="other_stuff")
-    return replace(told, stops=found.lit - found.shadow, uncertainty=_unsure(tones, found.cut))
+    error = math.hypot(OWN_SHADING, _unsure(tones, found.cut))
+    return replace(told, stops=found.lit - found.shadow, uncertainty=error)
 
 
-def _is_one_material(colours: Colours, lit: NDArray[np.bool_], shadow: NDArray[np.bool_]) -> bool:
-    """Whether lit and shadow have the same tints: medians of each colour, so that noise cancels."""
-    red, green, blue = (
-        [float(np.median(colour[side])) if side.any() else 0.0 for side in (lit, shadow)]
-        for colour in colours
-    )
-    return all(
-        min(*colour, *green) <= 0.0
-        or abs(math.log2(colour[0] / green[0]) - math.log2(colour[1] / green[1]))
-        <= _SAME_MATERIAL_STOPS
-        for colour in (red, blue)
+def _is_one_material(colours: Colours, used: NDArray[np.bool_], upper: NDArray[np.bool_]) -> bool:
+    """Whether a subject has one tint, lit and in shadow, that is a colour of its own.
+
+    Greys have the tint of any grey. Medians are of each colour, so that noise cancels.
+    """
+    sides = [used & upper, used & ~upper]
+    red, green, blue = ([float(np.median(one[side])) for side in sides] for one in colours)
+    if min(*red, *green, *blue) <= 0.0:
+        return False
+    lit, shadow = np.log2([red, blue]).T - np.log2(green)[:, None]
+    cells = np.log2(np.maximum(np.stack([one[used] for one in colours]), 1e-9))
+    low, high = np.percentile(cells[[0, 2]] - cells[1], (10.0, 90.0), axis=1)
+    return bool(
+        np.all(np.abs(lit - shadow) <= _SAME_MATERIAL_STOPS)
+        and np.abs([lit, shadow]).max() > _OWN_COLOUR_STOPS
+        and np.all(high - low <= OTHER_TINT)
     )
 
 
@@ -347,7 +357,7 @@ def _is_edge_of_light(
     luminance: NDArray[np.float32],
     used: NDArray[np.bool_],
     found: Mixture,
-    colours: Colours | None,
+    colours: Colours,
 ) -> bool:
     """Tell whether lit and shadow meet at an edge of light, as far apart as they are as a whole.
 
@@ -357,9 +367,10 @@ def _is_edge_of_light(
     """
     step = max(1, max(luminance.shape) // _EDGE_BLOCKS)
     whole = pooled(used, step) > _MOSTLY_USED
-    planes = [luminance, *(colours or ())]
-    light, *tints = (np.log2(np.maximum(pooled(plane, step), 1e-9)) for plane in planes)
-    off = [tint - tints[1] for tint in (tints[0], tints[2])] if tints else []
+    light, red, green, blue = (
+        np.log2(np.maximum(pooled(plane, step), 1e-9)) for plane in (luminance, *colours)
+    )
+    off = [red - green, blue - green]
     for width in _EDGE_WIDTHS:
         apart = max(2, round(width * max(light.shape)))
         steps = []
