@@ -140,6 +140,19 @@ def calls(at: Studio) -> list[list[str]]:
         ["stops", "add", SHORT, "8"],
         ["stops", "between", f"1{SHORT}m", "2m", "--why"],
         ["stops", "power", "1/4", "--full-ws", SHORT],
+        ["dial", *plan, *ledger, "--try", gone],
+        ["audit", folder, *ledger, *plan],
+        ["audit", gone],
+        ["audit", folder, *ledger, "--csv", folder],
+        ["sheet", *ledger, *plan, "--check"],
+        ["sheet", *ledger, *plan, "--out", f"{folder}/sheet{SHORT}.html"],
+        ["sheet", *ledger, "--take", gone],
+        ["sheet", *ledger, "--frames", gone],
+        ["sheet", *ledger, "--picture", one],
+        ["hand-over", folder, *ledger, *plan],
+        ["hand-over", gone, "--check"],
+        ["self-check", folder],
+        ["self-check", gone],
         ["ledger", "export", *ledger],
         ["ledger", "export", *ledger, "--csv"],
         ["ledger", "export", "--ledger", gone],
@@ -154,7 +167,7 @@ def test_every_command_is_called(studio: Studio) -> None:
     assert {call[0] for call in calls(studio)} == {*_COMMANDS, SHORT}
 
 
-@pytest.mark.parametrize("place", range(53))
+@pytest.mark.parametrize("place", range(67))
 def test_no_command_prints_a_name_that_steers_the_screen(
     studio: Studio, capfd: pytest.CaptureFixture[str], place: int
 ) -> None:

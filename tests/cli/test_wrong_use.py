@@ -69,6 +69,10 @@ PRINTING = [
     ["ledger", "export", "--ledger", "kept.sqlite"],
     ["ledger", "export", "--ledger", "kept.sqlite", "--csv"],
     ["demo", "--help"],
+    ["audit", ".", "--ledger", "audited.sqlite"],
+    ["sheet", "--check", "--ledger", "kept.sqlite"],
+    ["hand-over", "--help"],
+    ["self-check"],
     *([name, "--help"] for name in ("grey", "watch", "expect", "lit", "moved", "look", "take")),
 ]
 """A call of every command that prints something."""

@@ -166,7 +166,8 @@ def hand_over(handed: Path, plan_path: Path | None, pictures: tuple[Path, ...], 
         return 1 if faults else 0
     watch = find_watch(**said)
     plan = plan_path or watch.plan_path()
-    bundle = Bundle(handed, away_from=(Path(watch.folder), plan.parent))
+    watched = [Path(watch.folder)] if watch.folder else []  # of a ledger that check kept, nobody's
+    bundle = Bundle(handed, away_from=(*watched, plan.parent))
     if bundle.was_interrupted:
         tell(f"{handed} holds a hand-over that was interrupted: it goes on.")
     with Ledger(watch.ledger, is_read_only=True) as ledger:
