@@ -222,3 +222,8 @@ def test_the_readme_shows_what_the_demo_says_of_each_frame(tmp_path, capsys):
     block = (ROOT / "README.md").read_text(encoding="utf-8").partition("```text\n")[2]
     shown = block.partition("\n```")[0].splitlines()
     assert [line.split() for line in said] == [line.split() for line in shown]
+
+
+def test_the_day_is_one_page():
+    """Six hundred words with their tables are a printed page (common practice: 500 to 600)."""
+    assert len(PAGES["docs/the-day.md"].split()) <= 600
