@@ -58,6 +58,8 @@ def design(seen, rows, sigma=0.05):
         moved=None,
         sigma=np.full(count, sigma),
         region=np.arange(count) // 10,
+        where=np.zeros((count, 2)),
+        slopes=np.zeros(len(rows[0])),
     )
 
 

@@ -80,13 +80,11 @@ _LOST = 0.55
 """Share of what is known of any lamp that fits nothing, from which the sitter is gone."""
 
 _MOVED_ON = 0.5
-"""Overlap under which a lamp is read from the blocks that it leads."""
+"""Overlap under which a lamp is called out only where the sitter's place is sure."""
 
-_CARRIED = 3.0
-"""Times the limit of being out under which all that was found of a lamp whose light the sitter
-carried off must stay: half of what is expected. Set on our own renderer: lamps that were out gave
-0.33 at most, one that had fired gave 0.78 though next to nothing where it leads.
-"""
+_LED = 2.0
+"""Times the limit of being out under which the blocks that a lamp leads must stay as well: the
+others' light, sloped otherwise over a sitter who drifted, is in them."""
 
 _MISFITS = 0.4
 """Share of what a lamp lights that may fit nothing while it is still called out."""
@@ -100,18 +98,23 @@ _NOTHING_FITS = 0.85
 Set on our own renderer: lamps that were out left 0.68 at most in 36 sets whose sitters had moved.
 """
 
-_SPREAD, _NARROW = 0.7, 30.0
+_SPREAD, _NARROW = 1.1, 20.0
 """Spreads of cells that an output is unsure by, and cells at which that is doubled.
 
-These and the three below are set on half of the portraits that we did not make: solos up to 2 % of
+These and the five below are set on half of the portraits that we did not make: solos up to 2 % of
 the width off, sitters up to 6 % off, heads turned by up to 20 degrees.
 """
 
-_LEFT, _USUAL_MISFIT = 4.0, 0.12
-"""By how much each part that fits nothing adds to that, over what a still sitter leaves."""
+_MISFIT, _USUAL_MISFIT = 0.9, 0.12
+"""Stops for what of a lamp fits nothing, over the share that a still sitter leaves: the rest of its
+light may have changed as much unseen, as on a head that turned."""
 
-_DRIFT = 3.5
-"""Stops a picture width by which a lamp lights a sitter otherwise who stands elsewhere."""
+_SLOPED, _DRIFT = 5.0, 1.0
+"""Stops that a lamp lights a sitter otherwise who stands elsewhere: for each picture width, times
+how steeply its light was found to slope otherwise; and in any case."""
+
+_PARTED = 0.6
+"""Of the stops by which two ways of seeing a lamp part."""
 
 _REPEAT = 0.02
 """Stops that a flash and its reading vary by in any case (common practice: 0.02 to 0.1)."""
@@ -390,6 +393,9 @@ class _Seen:
         Which share of what is known of it comes from cells that went along with the sitter.
     drift
         How far the sitter stands off where he stood in its solo, fractions of the picture.
+    sloped
+        How much of the output the lamp's light was found to slope otherwise over him by, a longer
+        side.
     is_placed
         Whether the sitter's place is sure: somebody says it and the picture bears it out, or
         another lamp that lights him reads as expected where he was found.
@@ -406,6 +412,7 @@ class _Seen:
     overlap: float
     went: float
     drift: float
+    sloped: float
     is_placed: bool
     is_lost: bool
 
@@ -413,11 +420,6 @@ class _Seen:
     def is_known(self) -> bool:
         """Whether the sitter's place is known, by somebody or because his move was found."""
         return self.is_placed or self.overlap < 1.0
-
-    @property
-    def best(self) -> float:
-        """The output to report: the fit's, or the led where the sitter carried light off."""
-        return self.led if self.led is not None and self.overlap < _MOVED_ON else self.output
 
 
 def _see(
@@ -458,6 +460,7 @@ def _see(
             overlap=float(shares[index]),
             went=float(went[index]),
             drift=math.hypot(*(here - place)),
+            sloped=float(np.hypot(*fit.tilts[index])) / max(float(fit.outputs[index]), 1e-6),
             is_placed=sure,
             is_lost=lost,
         )
@@ -512,13 +515,13 @@ def _spread(fit: Fit, cells: Design, index: int) -> tuple[float, float]:
 
 
 def _reading(seen: _Seen, expected: Expected) -> LampReading:
-    output, uncertainty = seen.best, _uncertainty(seen)
-    stops = math.log2(output) if output > 0.0 else None
+    uncertainty = _uncertainty(seen)
+    stops = math.log2(seen.output) if seen.output > 0.0 else None
     limit = OUT_SHARE * 2.0**expected.stops
     if _is_out(seen, limit):
-        told = output > 2.0 * seen.error
+        told = seen.output > 2.0 * seen.error
         return LampReading(stops if told else None, uncertainty if told else None, "out")
-    if stops is None or uncertainty is None or uncertainty > NOT_SEEN or output < limit:
+    if stops is None or uncertainty is None or uncertainty > NOT_SEEN or seen.output < limit:
         return LampReading(stops, uncertainty, "not seen")
     return expected.reading(stops, uncertainty)
 
@@ -528,37 +531,35 @@ def _is_out(seen: _Seen, limit: float) -> bool:
 
     A lamp whose light the sitter carried off is only called out where somebody says where he is.
     """
-    led_out = seen.led is not None and seen.led < limit
-    if seen.misfit > _NOTHING_FITS:
+    if seen.misfit > _NOTHING_FITS or (seen.overlap < _MOVED_ON and not seen.is_placed):
         return False
-    if seen.overlap < _MOVED_ON:
-        return seen.is_placed and led_out and seen.output < _CARRIED * limit
     if seen.misfit > (_MISFITS_LOST if seen.is_lost else _MISFITS) and not seen.is_known:
         return False
-    fit_out = seen.output + OFF_UNCERTAINTIES * seen.error < limit
-    return fit_out and (led_out or seen.led is None)
+    led = 0.0 if seen.led is None else seen.led
+    if seen.overlap < _MOVED_ON and seen.led is not None and max(seen.output, led) < limit:
+        return True  # hardly anything of it is left to err by, and both ways of seeing it agree
+    return seen.output + OFF_UNCERTAINTIES * seen.error < limit and led < _LED * limit
 
 
 def _uncertainty(seen: _Seen) -> float | None:
     """Return the standard uncertainty in stops, None where nothing was seen.
 
-    The jackknife's error and a fixed 0.02 for flash and reading; what cells say that differ, which
-    errors of place and form make alike over many of them; the lamp's light where the sitter stands
-    against where he stood in its solo; how much of what the lamp lights fits nothing; and how far
-    the two ways of seeing part. A lamp that lights few cells shares each of these among them.
+    The jackknife's error; what single cells say that differs, which errors of place and form make
+    alike over many of them, more where they are few; how much of what the lamp lights fits nothing;
+    how far he stands off where he stood in its solo, since a beam that slopes over him gives less
+    of itself farther from its middle; and how far the two ways of seeing part.
     """
-    if seen.best <= 0.0 or seen.output <= 0.0:
+    if seen.output <= 0.0:
         return None
-    scale = 1.0 / (seen.best * math.log(2.0))
-    narrow = 1.0 + _NARROW / seen.cells
-    left = 1.0 + _LEFT * max(seen.misfit - _USUAL_MISFIT, 0.0)
-    spread = _SPREAD * narrow * left * scale * seen.spread
-    carried = _DRIFT * narrow * seen.went * seen.drift
+    scale = 1.0 / (seen.output * math.log(2.0))
+    spread = _SPREAD * (1.0 + _NARROW / seen.cells) * scale * seen.spread
+    unfit = _MISFIT * max(seen.misfit - _USUAL_MISFIT, 0.0)
+    carried = seen.went * seen.drift * (_DRIFT + _SLOPED * seen.sloped)
     misfitting = 0.0
     if not seen.is_known:
         # two fifths of it not fitting leave the lamp unseen; less where the sitter is gone
         misfitting = NOT_SEEN * (seen.misfit / (_MISFITS_LOST if seen.is_lost else _MISFITS)) ** 6
     parted = 0.0
     if seen.led is not None and seen.led > 0.0:
-        parted = 0.5 * abs(math.log2(seen.output / seen.led))
-    return math.hypot(_REPEAT, scale * seen.error, spread, carried, misfitting, parted)
+        parted = _PARTED * abs(math.log2(seen.output / seen.led))
+    return math.hypot(_REPEAT, scale * seen.error, spread, unfit, carried, misfitting, parted)
