@@ -24,8 +24,8 @@ _ASK_AGAIN_S = 60.0
 """Seconds after which what couldn't be read is tried again: its disk may be back."""
 
 
-Supply = bytes | StopwiseError | FailedOnFileError
-"""What was read; why it can't be used; or what it did to the workers that read it."""
+Supply = object
+"""What was read; or an error: why it can't be used, or what it did to the workers that read it."""
 
 
 class Supplied(Protocol):

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import pickle
 import time
 from collections import OrderedDict, deque
 from contextlib import suppress
@@ -122,9 +121,7 @@ class PlanFrames:
         self._ledger = ledger
         self._learned: LevelTable = {} if ledger is None else ledger.levels.believed()
         self._held: OrderedDict[Hashable, OwnFrame] = OrderedDict()
-        self._supplies: dict[Hashable, OwnFrame | bytes | Exception] | None = (
-            {} if is_supplied else None
-        )
+        self._supplies: dict[Hashable, OwnFrame | Exception] | None = {} if is_supplied else None
         self._used: set[Hashable] = set()
         self._refused: dict[Hashable, str] = {}
         self._spent_s = 0.0
@@ -225,12 +222,12 @@ class PlanFrames:
             self._spent_s, self._began = self.spent_s, None
         return found
 
-    def read_needed(self, reading: _Reading) -> bytes | StopwiseError:
-        """Read a frame for whoever needs it: pickled, or why it can't be used."""
+    def read_needed(self, reading: _Reading) -> OwnFrame | StopwiseError:
+        """Read a frame for whoever needs it, or say why it can't be used."""
         anchor, targets = reading.anchor, reading.targets
         sought = None if anchor is None else self.sought(anchor, targets, reading.look)
         try:
-            return pickle.dumps(self._decoded(reading, sought))
+            return self._decoded(reading, sought)
         except StopwiseError as error:
             return StopwiseError(str(error))
 
@@ -241,10 +238,7 @@ class PlanFrames:
             self._supplies = {key: whole[key] for key in keys}
 
     def _supplied(self, key: Hashable, path: Path) -> OwnFrame:
-        supplies = self._supplies or {}
-        value = supplies[key]
-        if isinstance(value, bytes):
-            value = supplies[key] = pickle.loads(value)  # noqa: S301 - from a worker of ours
+        value = (self._supplies or {})[key]
         if isinstance(value, FailedOnFileError):
             raise Unreadable(path, condition("decoder_failed"), str(value))
         if isinstance(value, Exception):
