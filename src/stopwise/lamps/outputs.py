@@ -83,9 +83,9 @@ _MOVED_ON = 0.5
 """Overlap under which a lamp is called out only where the sitter's place is sure."""
 
 _LED = 1.5
-"""Times the limit of being out under which the blocks that a lamp leads must stay as well: a quarter
-of what is expected. The others' light, sloped otherwise over a sitter who drifted, is in them; and
-hair a stop darker than in the solos still gives 0.39."""
+"""Times the limit of being out under which the blocks that a lamp leads must stay as well, a
+quarter of what is expected: the others' light, sloped otherwise over a sitter who drifted, is in
+them, and hair a stop darker than in the solos still gives 0.39."""
 
 _MISFITS = 0.4
 """Share of what a lamp lights that may fit nothing while it is still called out."""
