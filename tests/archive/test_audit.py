@@ -117,9 +117,19 @@ def test_what_was_kept_is_not_read_again_and_what_changed_or_went_is_noticed(
     assert not known["copy of.dng"].is_gone
 
 
+HEEDS_CTRL_C = """\
+import signal
+signal.signal(signal.SIGINT, signal.default_int_handler)
+from stopwise.__main__ import main
+main()
+"""
+"""The command where a shell that runs the tests in the background has it ignore Ctrl-C, as POSIX.1
+asks of shells (Shell Command Language, 2.11)."""
+
+
 def test_one_that_is_ended_goes_on_where_it_was(archive, tmp_path):
     place = tmp_path / "a.sqlite"
-    command = [sys.executable, "-m", "stopwise", "audit", str(archive), "--ledger", str(place)]
+    command = [sys.executable, "-c", HEEDS_CTRL_C, "audit", str(archive), "--ledger", str(place)]
     with subprocess.Popen([*command, "--workers", "1"], stdout=subprocess.DEVNULL) as going:
         until = time.monotonic() + 120
         while not has_kept(place, 3):
