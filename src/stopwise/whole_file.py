@@ -44,21 +44,34 @@ def write_whole(target: Path, content: bytes) -> None:
 
 
 @contextmanager
-def beside(target: Path) -> Iterator[Path]:
+def beside(
+    target: Path, *, mode: int | None = None, check: Callable[[], None] | None = None
+) -> Iterator[Path]:
     """Yield a path beside a file's place, and put what was written there in its place at the end.
 
-    Where the block fails the place stays as it was, and what was written is gone.
+    Parameters
+    ----------
+    target
+        The place. A link there is replaced, never followed.
+    mode
+        Its rights, as of chmod(2); None for those that it was written with.
+    check
+        Called when all but the step is done; what it raises leaves the place as it is.
 
     Raises
     ------
     OSError
-        If it can't be written.
+        If it can't be written; nothing is changed then, as where the block fails.
     """
     spare = target.with_name(f".{secrets.token_hex(8)}.part")
     try:
         yield spare
         with spare.open("rb+") as file:
             os.fsync(file.fileno())
+        if mode is not None:
+            spare.chmod(mode)
+        if check is not None:
+            check()
         spare.replace(target)
     finally:
         spare.unlink(missing_ok=True)
@@ -71,31 +84,16 @@ def replace_file(
     mode: int | None = None,
     check: Callable[[], None] | None = None,
 ) -> None:
-    """Put bytes in a file's place in one step, once the disk has them.
+    """Put bytes in a file's place in one step, once the disk has them; see :func:`beside`.
 
-    Parameters
-    ----------
-    target, content
-        Where, and what. A link there is replaced, never followed.
-    mode
-        Its rights, as of chmod(2); None for those that new files have.
-    check
-        Called when all but the step is done; what it raises leaves the place as it is.
-
-    Raises
-    ------
-    OSError
-        If it can't be written; nothing is changed then.
+    A file that is to have rights of its own is nobody else's while it is written.
     """
-    with beside(target) as spare:
-        with os.fdopen(os.open(spare, _NEW, 0o666 if mode is None else 0o600), "wb") as file:
-            file.write(content)
-            file.flush()
-            os.fsync(file.fileno())
-        if mode is not None:
-            spare.chmod(mode)
-        if check is not None:
-            check()
+    own = 0o666 if mode is None else 0o600
+    with (
+        beside(target, mode=mode, check=check) as spare,
+        os.fdopen(os.open(spare, _NEW, own), "wb") as file,
+    ):
+        file.write(content)
 
 
 def _is_special(target: Path) -> bool:
