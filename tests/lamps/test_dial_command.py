@@ -99,6 +99,10 @@ def test_what_one_dial_turns_is_tried_together(studio, capfd):
     answer = json.loads(dialled(studio, capfd, "--json", "--try", "paper left -0.4", plan=plan)[1])
     assert answer["lamps"]["paper right"]["turn"] == -0.4
     assert answer["lamps"]["key"]["turn"] == 0.0
+    apart = "paper left -0.4, paper right -0.2"
+    code, _, err = dialled(studio, capfd, "--try", apart, plan=plan)
+    assert code == 2
+    assert "One dial turns paper left and paper right: try them alike" in err
 
 
 def test_the_answer_has_the_keys_that_other_programs_read(studio, capfd):

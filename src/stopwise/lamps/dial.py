@@ -207,8 +207,12 @@ def dial(
 
 def _tried(knob: Knob, tried: Mapping[str, float], plan: Plan) -> float:
     """Return the stops that a lamp is tried at from where it stands, as its range allows."""
-    turned = [tried[name] for name in plan.turned_with(knob.name) if name in tried]
-    stops = tried.get(knob.name, turned[0] if turned else 0.0)
+    together = [name for name in plan.turned_with(knob.name) if name in tried]
+    turned = {tried[name] for name in together or [knob.name] if name in tried}
+    if len(turned) > 1:
+        msg = f"One dial turns {' and '.join(together)}: try them alike, or say asymmetric."
+        raise WrongUse(msg)
+    stops = next(iter(turned), 0.0)
     if knob.low - 1e-6 <= knob.now + stops <= knob.high + 1e-6:
         return stops
     least, most = knob.low - knob.now, knob.high - knob.now
