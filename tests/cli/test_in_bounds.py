@@ -20,25 +20,12 @@ from stopwise.pipeline.plan_frames import PlanFrames
 from stopwise.plan import load_plan
 from stopwise.plan.now import plan_now
 from stopwise.raw import bounds, decoding
-from support.made_raws import write_kind
+from support.made_raws import plan_of_two_solos, write_kind
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-PLAN = """schema = 1
-[[light]]
-name = "key"
-[[light]]
-name = "fill"
-[[patch]]
-name = "card"
-box = [0.4, 0.4, 0.6, 0.6]
-zone = 5.0
-within = 8.0
-[frames.solo]
-key = "bad.dng"
-fill = "good.dng"
-"""
+PLAN = plan_of_two_solos(key="bad.dng", fill="good.dng")
 TOLD = {"hangs": "it took too long", "greedy": "memory"}
 
 

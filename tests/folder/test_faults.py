@@ -25,7 +25,7 @@ from lightmodel.dng import DngSpec, write_dng
 from stopwise.ledger import Ledger, Place, Stamp
 from stopwise.record import Record
 from support.commanding import WatchCommand
-from support.made_raws import levels_for
+from support.made_raws import levels_for, plan_of_two_solos
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -217,20 +217,7 @@ def test_frames_on_which_all_workers_hang_hide_no_other_and_are_judged_once_they
     assert {record["verdict"] for record in watch.records} == {"measured"}
 
 
-OWN_FRAMES = """schema = 1
-[[light]]
-name = "key"
-[[light]]
-name = "fill"
-[[patch]]
-name = "card"
-box = [0.4, 0.4, 0.6, 0.6]
-zone = 5.0
-within = 8.0
-[frames.solo]
-key = "H1.dng"
-fill = "S2.dng"
-"""
+OWN_FRAMES = plan_of_two_solos(key="H1.dng", fill="S2.dng")
 
 
 def test_a_frame_of_the_plan_on_which_the_decoder_hangs_costs_itself_and_counts_once_it_can_be_read(

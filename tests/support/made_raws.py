@@ -98,3 +98,21 @@ def filters(
     rows = (np.arange(shape[0]) - top) % cell.shape[0]
     columns = (np.arange(shape[1]) - left) % cell.shape[1]
     return cell[np.ix_(rows, columns)]
+
+
+def plan_of_two_solos(*, key: str, fill: str) -> str:
+    """Return a plan with a patch that anything meets, and a key and a fill with a solo each."""
+    return f"""schema = 1
+[[light]]
+name = "key"
+[[light]]
+name = "fill"
+[[patch]]
+name = "card"
+box = [0.4, 0.4, 0.6, 0.6]
+zone = 5.0
+within = 8.0
+[frames.solo]
+key = "{key}"
+fill = "{fill}"
+"""
