@@ -68,8 +68,7 @@ class Basis:
     @property
     def is_steady(self) -> bool:
         """Whether all lamps burn all the time."""
-        lights = () if self.plan is None else self.plan.lights
-        return bool(lights) and all(light.kind == "continuous" for light in lights)
+        return self.plan is not None and self.plan.is_steady
 
 
 @dataclass(frozen=True, eq=False, slots=True)

@@ -9,7 +9,7 @@ import click
 from stopwise.cli.named_sides import Basis, names_there, records_of, take_called
 from stopwise.cli.options import PATH, ledger_option, plan_option, read_plan
 from stopwise.cli.printing import say_json
-from stopwise.comparison.run import DRIFT_STOPS, TakeRun, run_of
+from stopwise.comparison.run import DRIFT_STOPS, TakeRun, runs_by_look
 from stopwise.errors import PathMissing
 
 if TYPE_CHECKING:
@@ -17,7 +17,6 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from stopwise.ledger import Ledger
-    from stopwise.record import Record
 
 
 def runs(
@@ -42,13 +41,10 @@ def runs(
         If there is no such take, or no frame at all.
     """
     limit = DRIFT_STOPS if basis.plan is None else basis.plan.limits.drift
-    found = []
+    found: list[TakeRun] = []
     for number in _numbers(ledger, take, every=every):
         records = records_of(ledger, take=number, look=basis.look)
-        for of_look in _by_look(records):
-            run = run_of(of_look, limit=limit, is_steady=basis.is_steady)
-            if run is not None:
-                found.append(run)
+        found += runs_by_look(records, limit=limit, is_steady=basis.is_steady)
     if not found:
         msg = f"{ledger.place}: no frame of that take and look is kept. {names_there(ledger)}"
         raise PathMissing(msg)
@@ -65,13 +61,6 @@ def _numbers(ledger: Ledger, take: str | None, *, every: bool) -> Iterator[int |
         return
     last = [kept.row.get("take") for kept in ledger.frames.all()]
     yield from dict.fromkeys(last) if every else dict.fromkeys(last[-1:])
-
-
-def _by_look(records: Iterable[Record]) -> Iterator[list[Record]]:
-    looks: dict[str | None, list[Record]] = {}
-    for record in records:
-        looks.setdefault(record.look, []).append(record)
-    yield from looks.values()
 
 
 def show(found: Iterable[TakeRun], *, as_json: bool) -> int:

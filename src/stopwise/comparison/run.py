@@ -16,7 +16,7 @@ from stopwise.messages import do, say
 from stopwise.record import SCHEMA
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterator, Mapping, Sequence
+    from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 
     from stopwise.codes import Code
     from stopwise.findings import Cause
@@ -239,6 +239,17 @@ def _series(
         ),
         events=tuple(Event(one.kind, places[one.at], one.stops) for one in events),
     )
+
+
+def runs_by_look(
+    records: Iterable[Record], *, limit: float = DRIFT_STOPS, is_steady: bool = False
+) -> tuple[TakeRun, ...]:
+    """Return the runs of a take's records, oldest first, one for each look; see :func:`run_of`."""
+    looks: dict[str | None, list[Record]] = {}
+    for record in records:
+        looks.setdefault(record.look, []).append(record)
+    runs = (run_of(of_look, limit=limit, is_steady=is_steady) for of_look in looks.values())
+    return tuple(run for run in runs if run is not None)
 
 
 def typical(records: Sequence[Record]) -> Record | None:

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from stopwise.comparison.changes import KnownSet
-from stopwise.comparison.run import run_of
-from stopwise.comparison.sides import left_out, side_of_frames
+from stopwise.comparison.run import runs_by_look
+from stopwise.comparison.sides import side_of_frames
 from stopwise.comparison.two_sides import compare
 from stopwise.errors import PathMissing
 from stopwise.handover.shoot_kept import AdoptedFrame, ShootKept, TakeKept
@@ -117,17 +117,9 @@ def gather(
 def _takes(records: Sequence[Record], begun: dict[int, Take], plan: Plan) -> Iterator[TakeKept]:
     """Yield each take with how it ran, and with what it changed against the one before."""
     before: list[Record] = []
-    steady = bool(plan.lights) and all(light.kind == "continuous" for light in plan.lights)
+    steady = plan.is_steady
     for number in dict.fromkeys(record.take for record in records):
         ours = [record for record in records if record.take == number]
-        by_look: dict[str | None, list[Record]] = {}
-        for record in ours:
-            if left_out(record) is None:
-                by_look.setdefault(record.look, []).append(record)
-        runs = (
-            run_of(of_look, limit=plan.limits.drift, is_steady=steady)
-            for of_look in by_look.values()
-        )
         take = None if number is None else begun.get(number)
         sides = [
             side_of_frames(some, name=name, is_steady=steady)
@@ -136,7 +128,7 @@ def _takes(records: Sequence[Record], begun: dict[int, Take], plan: Plan) -> Ite
         turned = {} if take is None else take.turned
         yield TakeKept(
             take=take,
-            runs=tuple(run for run in runs if run is not None),
+            runs=runs_by_look(ours, limit=plan.limits.drift, is_steady=steady),
             change=None
             if sides[0] is None or sides[1] is None
             else compare(sides[0], sides[1], known=KnownSet(turned=turned)),

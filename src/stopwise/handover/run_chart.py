@@ -7,6 +7,7 @@ import warnings
 from typing import TYPE_CHECKING
 
 from stopwise.report.look import LIGHT, OKABE_ITO
+from stopwise.report.ruler import spread
 from stopwise.wording import shown
 
 if TYPE_CHECKING:
@@ -14,7 +15,7 @@ if TYPE_CHECKING:
 
     from matplotlib.axes import Axes
 
-    from stopwise.record import Record
+    from stopwise.comparison.run import Series
 
     Runs = Mapping[str, Sequence[float | None]]
 
@@ -32,43 +33,21 @@ _APART = 0.075
 """Least share of a chart's height between two names at its right edge: a line of its type."""
 
 
-def lamp_runs(records: Sequence[Record]) -> dict[str, list[float | None]]:
-    """Return each lamp's stops against its solo over frames, None where it wasn't seen."""
-    tables = [record.lamps or {} for record in records]
-    names = dict.fromkeys(name for table in tables for name in table)
-    return {
-        name: [None if name not in table else table[name].fired_stops for table in tables]
-        for name in names
-    }
-
-
-def patch_runs(records: Sequence[Record]) -> dict[str, list[float | None]]:
-    """Return each patch's zone over frames, None where it wasn't seen."""
-    tables = [record.patches for record in records]
-    names = dict.fromkeys(name for table in tables for name in table)
-    return {
-        name: [None if name not in table else table[name].zone for table in tables]
-        for name in names
-    }
-
-
-def draw_runs(runs: Runs, records: Sequence[Record], *, unit: str) -> bytes | None:
-    """Return a chart of runs as a PNG; None where fewer than two frames show any.
+def draw_series(
+    series: Mapping[str, Series], takes: Sequence[int | None], files: Sequence[str], *, unit: str
+) -> bytes | None:
+    """Return a chart of how things ran as a PNG; None where none is seen in two frames.
 
     Parameters
     ----------
-    runs
-        A figure a frame for each name, None where it wasn't seen.
-    records
-        The frames, for where takes begin.
+    series
+        Each thing's figures by its name, one a frame.
+    takes, files
+        Of each frame: for where takes begin, and for its name.
     unit
         What stands along the figures.
     """
-    seen = {
-        name: values
-        for name, values in runs.items()
-        if sum(value is not None for value in values) > 1
-    }
+    seen = {name: one.values for name, one in series.items() if one.frames > 1}
     if not seen:
         return None
     from matplotlib.backends.backend_agg import FigureCanvasAgg
@@ -78,7 +57,7 @@ def draw_runs(runs: Runs, records: Sequence[Record], *, unit: str) -> bytes | No
     FigureCanvasAgg(figure)
     axes = figure.add_axes((0.06, 0.15, 0.80, 0.81))
     _draw(axes, seen)
-    _mark_takes(axes, records)
+    _mark_takes(axes, takes, files)
     axes.set_ylabel(unit, fontsize=9, color=LIGHT.quiet)
     drawn = io.BytesIO()
     with warnings.catch_warnings():
@@ -104,13 +83,11 @@ def _draw(axes: Axes, runs: Runs) -> None:
     }
     count = max(len(values) for values in runs.values())
     axes.set_xlim(-0.5, count - 0.5)
-    foot = low
-    for name in sorted(last, key=lambda one: last[one]):
-        foot = max(foot, last[name])
-        place = list(runs).index(name)
+    heights = spread(list(last.values()), _APART * (high - low), low, high)
+    for place, (name, height) in enumerate(zip(last, heights, strict=True)):
         axes.annotate(
             shown(name),
-            (count - 0.5, foot),
+            (count - 0.5, height),
             (5, 0),
             textcoords="offset points",
             annotation_clip=False,
@@ -118,27 +95,26 @@ def _draw(axes: Axes, runs: Runs) -> None:
             fontsize=8,
             va="center",
         ).set_parse_math(False)
-        foot += _APART * (high - low)
     axes.grid(axis="y", color=LIGHT.hair, linewidth=0.6)
     axes.tick_params(labelsize=8, colors=LIGHT.quiet, length=0)
     for spine in axes.spines.values():
         spine.set_visible(False)
 
 
-def _mark_takes(axes: Axes, records: Sequence[Record]) -> None:
+def _mark_takes(axes: Axes, takes: Sequence[int | None], files: Sequence[str]) -> None:
     """Name the frames along the foot, and part the takes by a line with their number."""
-    count = len(records)
+    count = len(files)
     step = max(1, -(-count // 12))  # a dozen names, so that none runs into the next
     places = range(0, count, step)
-    axes.set_xticks(list(places), [shown(records[place].file)[-12:] for place in places])
+    axes.set_xticks(list(places), [shown(files[place])[-12:] for place in places])
     for label in axes.get_xticklabels():
         label.set_parse_math(False)
         label.set_fontsize(7)
     for place in range(1, count):
-        if records[place].take != records[place - 1].take:
+        if takes[place] != takes[place - 1]:
             axes.axvline(place - 0.5, color=LIGHT.rule, linewidth=0.8, linestyle=(0, (3, 3)))
             axes.annotate(
-                f"take {records[place].take}",
+                f"take {takes[place]}",
                 (place - 0.5, 1.0),
                 (3, -8),
                 xycoords=("data", "axes fraction"),

@@ -7,10 +7,10 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from stopwise.comparison.rebuild_words import caution, stood
-from stopwise.comparison.sides import left_out
+from stopwise.comparison.run import run_of
 from stopwise.handover.document import Document, Picture, Rows, Section, Words
 from stopwise.handover.lacking import lacks_of
-from stopwise.handover.run_chart import draw_runs, lamp_runs, patch_runs
+from stopwise.handover.run_chart import draw_series
 from stopwise.messages import do, say
 from stopwise.plan.floor import floor_of_plan, side_text
 from stopwise.plan.floor_drawing import floor_file
@@ -68,7 +68,7 @@ def _sections(kept: ShootKept) -> Iterator[Section]:
     if takes:
         head = ("take", "frames", "turned", "what it did")
         yield Section("Takes", (Rows(head, tuple(row for _, row in takes), (3, 4, 4, 9)),))
-    ran = (*_charts(kept.records), *(
+    ran = (*_charts(kept), *(
         part for take in kept.takes for run in take.runs for part in _run_parts(run)
     ))  # fmt: skip
     if ran:
@@ -91,14 +91,19 @@ def _sections(kept: ShootKept) -> Iterator[Section]:
 _JUDGED = ("on plan", "off plan", "can't tell")
 
 
-def _charts(records: Sequence[Record]) -> Iterator[Picture]:
+def _charts(kept: ShootKept) -> Iterator[Picture]:
     """Yield how lamps and patches ran over the frames that count."""
-    counted = [record for record in records if left_out(record) is None]
-    for runs, unit, words in (
-        (lamp_runs(counted), "stops", "Each lamp against its solo, over the frames that count."),
-        (patch_runs(counted), "zone", "Each patch over the same frames."),
+    run = run_of(kept.records, is_steady=kept.plan.is_steady)
+    if run is None:
+        return
+    takes = {record.file: record.take for record in kept.records}
+    places = ([takes[file] for file in run.files], run.files)
+    zones = {name: one for name, one in run.patches.items() if one.unit == "zone"}
+    for series, unit, words in (
+        (run.lamps, "stops", "Each lamp against its solo, over the frames that count."),
+        (zones, "zone", "Each patch over the same frames, camera settings taken out."),
     ):
-        chart = draw_runs(runs, counted, unit=unit)
+        chart = draw_series(series, *places, unit=unit)
         if chart is not None:
             yield Picture(chart, "image/png", words)
 

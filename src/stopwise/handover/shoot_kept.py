@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -71,4 +71,4 @@ class ShootKept:
     takes: tuple[TakeKept, ...] = ()
     adopted: tuple[AdoptedFrame, ...] = ()
     solos_unusable: frozenset[str] = frozenset()
-    photographs: tuple[tuple[str, bytes], ...] = field(default=())
+    photographs: tuple[tuple[str, bytes], ...] = ()

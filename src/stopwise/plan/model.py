@@ -525,6 +525,11 @@ class Plan(Table):
             if one.pack is not None and one.pack.casefold() == pack and not one.asymmetric
         )
 
+    @property
+    def is_steady(self) -> bool:
+        """Whether all lamps burn all the time, so that the shutter dims everything."""
+        return bool(self.lights) and all(light.kind == "continuous" for light in self.lights)
+
     def at_powers(self, powers: Mapping[str, float]) -> Plan:
         """Return this plan with some lamps' dials elsewhere, stops below full, by name."""
         lights = tuple(
