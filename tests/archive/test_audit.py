@@ -17,6 +17,7 @@ from pathlib import Path
 import pytest
 from pyarrow import parquet
 
+from golden.kept import differences
 from stopwise.archive.engines import Engine, MeasuredFile, measured, on_cluster
 from stopwise.archive.raw_files import raw_files
 from stopwise.archive.tally import ArchiveTally
@@ -82,7 +83,8 @@ def test_each_file_is_kept_once_as_check_says_it(audited, archive, sample_record
     assert len(kept) == 21
     full_sets = [one for one in kept if Path(one.row["file"]).name > "F0008.dng"]
     for one in full_sets:  # those before are the plan's own only where the plan looks for them
-        assert plain(one.row) == plain(sample_records[Path(one.row["file"]).name])
+        told = plain(sample_records[Path(one.row["file"]).name])
+        assert not [*differences(told, plain(one.row))]
 
 
 def test_the_tables_hold_each_record(audited):
@@ -289,5 +291,9 @@ def test_a_cluster_tells_the_same_though_a_worker_is_lost_and_it_sees_another_ro
             os.kill(pids[0], signal.SIGKILL)
             said = going.communicate(timeout=240)[0].decode()
             assert going.returncode == 3, said  # one of them is cut short
-    here = {one.row["file"]: plain(one.row) for one in kept_in(audited / "all.sqlite")}
-    assert {one.row["file"]: plain(one.row) for one in kept_in(tmp_path / "a.sqlite")} == here
+    here, elsewhere = (
+        {one.row["file"]: plain(one.row) for one in kept_in(place)}
+        for place in (audited / "all.sqlite", tmp_path / "a.sqlite")
+    )
+    # a worker of the cluster adds up in one thread: what is left of a lamp's 0 stops differs
+    assert not [*differences(here, elsewhere)]

@@ -139,6 +139,7 @@ def test_what_is_said_on_the_page_reaches_the_watch_as_the_commands_do(
         expect(turned).to_have_value("kee -0.5")
         turned.fill("key -0.5")
         page.keyboard.press("Enter")
+        expect(page.get_by_role("dialog")).to_have_count(0)
         watch.await_said(r"Take \d+ begins with the next frame: key -0\.5\.")
         watch.land("F0018.dng")
         record = watch.judged()
@@ -165,10 +166,11 @@ def test_an_adoption_and_a_mark_made_on_the_page_are_taken_back_whole(
         expect(page.locator("#facts")).to_contain_text("F0011.dng", timeout=JUDGING_MS)
         page.keyboard.press("a")
         page.get_by_role("dialog").get_by_role("button", name="Adopt").click()
+        expect(page.locator("#told")).to_contain_text("Adopted", timeout=30_000)
         watch.await_said(r"Adopted F0011\.dng\. Take 1 begins")
         page.keyboard.press("u")
         page.get_by_role("button", name="Take it back").click()
-        expect(page.locator("#told")).to_contain_text("The adoption is taken back")
+        expect(page.locator("#told")).to_contain_text("The adoption is taken back", timeout=30_000)
         watch.await_said("no longer adopted")
         assert watch.plan.read_text(encoding="utf-8") == before
         assert ledger.takes.all() == []
@@ -184,7 +186,7 @@ def test_an_adoption_and_a_mark_made_on_the_page_are_taken_back_whole(
         assert solo_looks(ledger) == {"key": "in black"}
         page.keyboard.press("u")
         page.get_by_role("button", name="Take it back").click()
-        expect(page.locator("#told")).to_have_text("Took the mark back.")
+        expect(page.locator("#told")).to_have_text("Took the mark back.", timeout=30_000)
         assert solo_looks(ledger) == {}
         assert watch.plan.read_text(encoding="utf-8") == before
         records = [watch.judged(), watch.judged()]
