@@ -68,23 +68,39 @@ class Record:
     ----------
     file
         The path as given, or relative to the watched folder.
-    verdict, reason, findings, turns
-        The answer; findings worst first, turns the one that gains most first.
+    verdict
+        `measured` without a plan or a target, while zones are open, and of the plan's own frames;
+        `can't tell` where what must be seen isn't.
+    reason
+        Why it can't be told or read.
+    findings
+        Worst first.
+    turns
+        What to turn so that the next frame is on plan: one answer for all lamps, the turn that
+        alone gains most first.
     sha256
-        Of the file's bytes; None until they are hashed.
-    take, look
-        The take's number and the look that is worn.
+        Of the file's bytes; None until they are hashed, which `check` does for a ledger only.
+    take
+        The take's number.
+    look
+        The look that is worn.
     in_run
         Whether the frame counts in its take's run; None where it says nothing of it.
     level
-        What brings it level with its look's frame.
-    camera, exposure, size, levels, clipping, zones, patches, ratio, backdrop, shutter
-        What was measured, see :class:`~stopwise.measurement.figures.Measurement`; `ratio` is
-        the plan's first.
+        What brings it level with its look's adopted frame, or else the reference; `ledger export`
+        works it out again from the frame that each look stood on last.
+    camera, exposure
+        What the file says.
+    size
+        Width and height of the upright picture, photosites.
+    levels, clipping, zones, patches, backdrop, shutter
+        What was measured.
+    ratio
+        The plan's first, or the subject split in lit and shadow.
     lamps
         Each lamp's output against its own solo; None without solos.
     timing_ms
-        What decoding and measuring took.
+        Milliseconds that each step took.
     """
 
     file: str

@@ -21,7 +21,12 @@ BEGUN = {"F0012.dng": "hair -0.2", "F0015.dng": "key -0.3, fill +0.2"}
 
 
 def keep_day(
-    place: Path, records: Mapping[str, Any], *, plan: Path | None = None, times: int = 1
+    place: Path,
+    records: Mapping[str, Any],
+    *,
+    folder: Path = SAMPLES,
+    plan: Path | None = None,
+    times: int = 1,
 ) -> Path:
     """Keep the sample frames in a ledger as a watch of their folder would, and return its path.
 
@@ -31,6 +36,8 @@ def keep_day(
         The ledger's file.
     records
         Each sample frame's record as JSON, by its file's name.
+    folder
+        Where they lie.
     plan
         The plan of the watch; the samples' own for None.
     times
@@ -38,10 +45,10 @@ def keep_day(
     """
     from stopwise.plan import load_plan
 
-    plan = plan or SAMPLES / "plan.toml"
-    hashes = {name: content_hash(str(SAMPLES / name)) for name in records}
+    plan = plan or folder / "plan.toml"
+    hashes = {name: content_hash(str(folder / name)) for name in records}
     with Ledger(place) as ledger:
-        remember(ledger, str(SAMPLES), plan)
+        remember(ledger, str(folder), plan)
         standing = Standing(ledger, lambda _: None)
         loaded = load_plan(plan)
         for go in range(times):
@@ -52,6 +59,6 @@ def keep_day(
                 record = replace(record_from_json(row), file=name, take=standing.take)
                 sha256 = hashes[name] if go == 0 else f"{go:08d}{hashes[name][8:]}"
                 path = name if go == 0 else f"{go}/{name}"
-                stamp = Stamp.at(str(SAMPLES / name)) or Stamp(1, 1, 1)
-                ledger.frames.keep(record, Place(str(SAMPLES), path, stamp), sha256=sha256)
+                stamp = Stamp.at(str(folder / name)) or Stamp(1, 1, 1)
+                ledger.frames.keep(record, Place(str(folder), path, stamp), sha256=sha256)
     return place

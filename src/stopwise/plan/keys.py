@@ -1,7 +1,7 @@
 """The one table of the plan's keys, drawn from its model: what each means, may be and looks like.
 
-What refuses a key, writes a new plan, reads a table said in one line, and holds docs/plan.md whole
-all look here.
+What refuses a key, writes a new plan or docs/plan-keys.md, and reads a table said in one line all
+look here.
 """
 
 from __future__ import annotations
@@ -31,8 +31,9 @@ class PlanKey:
         Its name from the top of the file: "look.patch.box"; "" for the whole plan.
     shape, words
         What it holds, and the words that it may be where it takes only some.
-    about, example
-        What it means, and a right value; None where a table has no single one.
+    about, example, default
+        What it means, a right value, and what holds without it; None where there is no single one,
+        and `...` for a key that must be there.
     keys
         The keys of a table by their names, none for a value.
     """
@@ -42,6 +43,7 @@ class PlanKey:
     words: tuple[str, ...] = ()
     about: str = ""
     example: object = None
+    default: object = None
     keys: Mapping[str, PlanKey] = field(default_factory=dict)
 
     @property
@@ -85,6 +87,7 @@ def _key(one: FieldInfo, dotted: str) -> PlanKey:
         tuple(words),
         one.description or "",
         one.examples[0] if one.examples else None,
+        ... if one.is_required() else one.default,
         _read(table, dotted) if table else {},
     )
 

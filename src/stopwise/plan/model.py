@@ -1,7 +1,7 @@
 """The plan's model: every table and key of a plan file, with what it means and an example.
 
-The descriptions and examples here feed the messages about wrong keys, `plan new` and the tests
-that keep docs/plan.md whole.
+The descriptions and examples here feed the messages about wrong keys, `plan new` and
+docs/plan-keys.md.
 """
 
 from __future__ import annotations
