@@ -394,9 +394,8 @@ def _modelled(
     # light that passes its photosite's own stop is filled; as much lies above as below the level
     even = free + full * (level - middle)
     design = np.stack([full, even, free * under], axis=2)
-    heavy = design * weight[None, :, None]
-    normal = np.einsum("nbi,nbj->nij", heavy, design)
-    wanted = np.einsum("nbi,b->ni", heavy, counts)
+    heavy = (design * weight[None, :, None]).transpose(0, 2, 1)
+    normal, wanted = heavy @ design, heavy @ counts
     normal[:, np.arange(3), np.arange(3)] *= 1.0 + 1e-9
     normal[:, np.arange(3), np.arange(3)] += 1e-12
     three = np.linalg.solve(normal, wanted[..., None])[..., 0]
@@ -408,4 +407,4 @@ def _modelled(
     solved[:, 0] = one
     solved[level_shelf, :2] = two[level_shelf]
     solved[straight] = three[straight]
-    return np.einsum("nbi,ni->nb", design, solved), solved[:, 0]
+    return (design @ solved[..., None])[..., 0], solved[:, 0]
