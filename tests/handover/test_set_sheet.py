@@ -111,6 +111,19 @@ def test_takes_say_what_was_turned(told, form):
     assert "key -0.3, fill +0.2" in told[form]
 
 
+@pytest.mark.parametrize("form", FORMS)
+def test_what_ran_stands_there_as_run_says_it(told, form, day, capsys):
+    run(["run", "--ledger", str(day / "day.sqlite"), "--take", "2"])
+    ran = re.findall(
+        r"^ {2}(\w[\w ]*?) {2,}(-|-?\d\.\d+) +(\d\.\d+) +([-+]?\d\.\d+) +\d+ *(\d*)$",
+        capsys.readouterr().out.partition("look upright")[0],  # one frame, which is no run
+        re.MULTILINE,
+    )
+    assert len(ran) == 12
+    rows = [" ".join(cells).strip() for cells in ran]
+    assert [row for row in rows if row not in told[form]] == []
+
+
 def test_the_file_holds_its_pictures_and_calls_for_nothing(day):
     called = Told((day / "sheet.html").read_text(encoding="utf-8")).called
     assert len(called) >= 4  # floor, adopted frame, lamps, patches

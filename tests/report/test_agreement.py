@@ -1,4 +1,4 @@
-"""One frame in five places: headline, slip, CSV, `check`'s text and JSON agree on every number.
+"""One frame in seven places: headline, slip, page, set sheet, both CSVs, text and JSON agree.
 
 The records are the kept ones of the sample frames (`tests/golden`), so nothing is decoded here.
 """
@@ -14,8 +14,14 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from golden import kept
+from stopwise.handover import set_sheet as sheets
+from stopwise.handover.document import Rows
+from stopwise.handover.frame_figures import short_row
+from stopwise.handover.shoot_kept import AdoptedFrame, ShootKept
+from stopwise.ledger import Kept
 from stopwise.ledger.export import csv_lines
 from stopwise.messages import do, say, tightest, told, turn_sentence
+from stopwise.page.views import FrameView, frame_view
 from stopwise.plan import load_plan
 from stopwise.record import record_from_json
 from stopwise.report.lamp_words import told_at_lamps
@@ -54,6 +60,23 @@ def row_of(name: str) -> dict[str, Any]:
 def slip_of(name: str) -> Sheet:
     """Return its slip, of a small made picture."""
     return compose(record_of(name), drawable(made_picture(60, 40)))
+
+
+@cache
+def page_of(name: str) -> FrameView:
+    """Return what the page shows of it."""
+    return frame_view(Kept(1, "", row_of(name), 0), load_plan(PLAN))
+
+
+def sheet_of(name: str, patch: pytest.MonkeyPatch) -> dict[str, list[Rows]]:
+    """Return the tables of a set sheet of this frame alone, by the section that they stand in."""
+    patch.setattr(sheets, "floor_file", lambda *_: b"")  # a drawing, held by its own tests
+    record = record_of(name)
+    kept_alone = ShootKept(load_plan(PLAN), {}, (record,), adopted=(AdoptedFrame(record, None),))
+    return {
+        section.title: [part for part in section.parts if isinstance(part, Rows)]
+        for section in sheets.set_sheet(kept_alone).sections
+    }
 
 
 def numbers(words: str) -> list[str]:
@@ -180,3 +203,89 @@ def test_the_floor_and_the_record_turn_each_lamp_alike(name: str) -> None:
     feathered = [name for name, lamp in told.items() if lamp.there == "feather"]
     hot = [one for one in record_of(name).findings if one.code == "hot_centre"]
     assert bool(feathered) is any(one.state == "fails" for one in hot)
+
+
+@pytest.mark.parametrize("name", ALL)
+def test_the_sheet_says_of_each_patch_what_slip_page_and_csv_say(
+    name: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    record = record_of(name)
+    tables = next(
+        rows for title, rows in sheet_of(name, monkeypatch).items() if title.startswith("The pict")
+    )
+    said = {row[0]: row[1:] for rows in tables for row in rows.rows}
+    assert set(said) == set(record.patches)
+    short, long = short_row(row_of(name)), row_of(name)["patches"]
+    on_page = {patch.name: patch for patch in page_of(name).patches}
+    drawn = {text.get_gid(): text.get_text() for text in slip_of(name).axes.texts}
+    for patch, (zone, headroom, state) in said.items():
+        assert on_page[patch].sign.state == (state or None)
+        if zone == "not seen":
+            assert short[f"zone {patch}"] is None
+            assert on_page[patch].figure == "not seen"
+            continue
+        assert zone == tenths(short[f"zone {patch}"]) == tenths(long[patch]["zone"])
+        label = drawn[f"patch label:{patch}"].removeprefix(patch).split()
+        assert label[0] == zone
+        assert on_page[patch].figure.removeprefix("zone ") == label[-1]
+        assert headroom == tenths(long[patch]["headroom"])
+
+
+@pytest.mark.parametrize("name", ALL)
+def test_the_sheet_says_of_each_lamp_what_page_and_csv_say(
+    name: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    record = record_of(name)
+    (rows,) = sheet_of(name, monkeypatch)["The light as built"]
+    read = {row[0]: row[3] for row in rows.rows}
+    lamps, points = record.lamps or {}, page_of(name).run.lamps
+    judged = record.verdict in ("on plan", "off plan", "can't tell")
+    for lamp, words in read.items():
+        reading = lamps.get(lamp)
+        seen = reading is not None and reading.fired_stops is not None and judged
+        assert (words != "not read") is seen
+        if reading is None:
+            continue
+        assert points[lamp].off == reading.stops == short_row(row_of(name))[f"stops {lamp}"]
+        if seen and reading.setting is not None:
+            assert words == f"{reading.setting:.1f}, in {record.file}"
+        elif seen:
+            assert words == f"{signed(reading.stops)} against its solo, in {record.file}"
+
+
+@pytest.mark.parametrize("name", ALL)
+def test_the_headline_of_the_sheet_is_that_of_slip_page_and_csv(
+    name: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    record, view, short = record_of(name), page_of(name), short_row(row_of(name))
+    headline = [one.get_text() for one in slip_of(name).axes.texts if one.get_gid() == "headline"]
+    assert (view.say, view.do) == (short["what"], short["do"]) == tuple(headline)
+    tables = sheet_of(name, monkeypatch).get("Frames off plan", [])
+    assert [row for rows in tables for row in rows.rows] == (
+        [(record.file, *headline)]
+        if record.verdict in ("off plan", "can't tell", "unreadable")
+        else []
+    )
+
+
+@pytest.mark.parametrize("name", ALL)
+def test_every_number_of_a_sheet_is_one_of_the_record_or_the_plan(
+    name: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """But for those of the headline, which other tests hold, and the frame's own name."""
+    tables = sheet_of(name, monkeypatch)
+    plan = [*figures(load_plan(PLAN).model_dump(mode="json"))]
+    known = [*figures(row_of(name)), *plan]
+    tables.pop("Frames off plan", None)
+    cells = [cell for rows in tables.values() for one in rows for row in one.rows for cell in row]
+    unknown = [each for cell in cells for each in numbers(cell) if not is_said(each, known)]
+    assert unknown == []
+
+
+@pytest.mark.parametrize("name", ALL)
+def test_page_and_slip_give_the_same_figures_in_words(name: str) -> None:
+    """Clipping, headroom, ratio, paper, lamps and levels stand in both as one list."""
+    whole = " ".join(" ".join(one.get_text() for one in slip_of(name).axes.texts).split())
+    for label, words in page_of(name).facts:
+        if label in ("Clipped", "Headroom", "Ratio", "Levels", "Settings"):
+            assert words in whole, (label, words)
