@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -355,6 +356,22 @@ def test_each_code_is_said_as_the_table_says(row: Row) -> None:
     assert headline_of(found)[0] == (first or sentence)
     second = headline_of(found)[1]
     assert second == advice if len(advice) <= HEADLINE_WIDTH else advice.startswith(second[:-1])
+
+
+@pytest.mark.parametrize(
+    "lamp", ["key", "hair", "キー", "paper left", "key through a honeycomb grid"]
+)
+@pytest.mark.parametrize("material", ["skin", "white cloth"])
+def test_a_hot_centre_says_by_how_much_its_lamp_goes_down_whatever_that_is_called(
+    lamp: str, material: str
+) -> None:
+    hot = finding("headroom", "hot_centre", "lit cheek", 0.2, 0.5, state="fails")
+    hot = replace(hot, detail=replace(hot.detail, material=material, lamps=(lamp,)))
+
+    advice = headline_of(hot)[1]
+    assert len(advice) <= HEADLINE_WIDTH
+    assert advice.startswith("Feather ")
+    assert advice.endswith("down 0.3.")
 
 
 def test_every_code_of_every_check_stands_in_the_table() -> None:

@@ -91,6 +91,10 @@ def headline_of(finding: Finding, turn: Turn | None = None) -> tuple[str, str]:
     line = line or _fitted(templates[-1], finding, shorten=True)
     if finding.turn is not None and finding.code != "hot_centre":
         return line, _turn_line(finding.turn)
+    lamp = lamp_to_feather(finding)
+    if lamp is not None:
+        hot = replace(finding, turn=turn or finding.turn)
+        return line, fitted(lambda lead: _feather(hot, lead), lamp_name(lamp))
     return line, shortened_line(do(finding, turn))
 
 
@@ -389,20 +393,24 @@ def _less(finding: Finding) -> str:
     return f"down {stops_text(finding.difference or 0.0)}" if turn is None else turn_words(turn)[1]
 
 
-def _feather(finding: Finding) -> str:
-    """Return what takes a hot centre: feather first, powder on skin, a turn where that is free."""
-    known = lamp_to_feather(finding)
+def _feather(finding: Finding, lead: str | None = None) -> str:
+    """Return what takes a hot centre: feather first, powder on skin, a turn where that is free.
+
+    `lead` is how the lamp is called; by its whole name for None.
+    """
+    known, is_skin = lamp_to_feather(finding), finding.detail.material == "skin"
     if known is None:
         return "Feather the lamp that lights it."
-    lead, is_skin = lamp_name(known), finding.detail.material == "skin"
+    lead = lead or lamp_name(known)
     if finding.advice == "feather":
         return f"Feather the {lead} or powder it." if is_skin else f"Feather the {lead}."
     if finding.turn is not None and finding.turn.limit is not None:
         return f"Feather the {lead}, it is {_less(finding)}."
     powdered = f"Feather {lead}, powder, or {lead} {_less(finding)}."
-    if is_skin and len(powdered) <= HEADLINE_WIDTH:
-        return powdered
-    return f"Feather the {lead}, or {lead} {_less(finding)}."
+    twice = f"Feather the {lead}, or {lead} {_less(finding)}."
+    ways = (powdered, twice) if is_skin else (twice,)
+    once = f"Feather the {lead}, or {_less(finding)}."
+    return next((way for way in ways if len(way) <= HEADLINE_WIDTH), once)
 
 
 def _paper_lamps(finding: Finding) -> str:
