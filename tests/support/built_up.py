@@ -17,8 +17,8 @@ from stopwise.lamps.solos import lamp_set, place_in, sought_in
 from stopwise.measurement import Known, read
 from stopwise.plan.model import Plan
 from stopwise.plan.now import plan_now
-from support.played_shoots import FLASH_STOPS, OwnSet, ReliefSet
-from support.relief_studio import Relief
+from support.played_shoots import FLASH_STOPS, OWN_WIDE_M, OwnSet, ReliefSet
+from support.relief_studio import WIDE_CM, Relief
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -54,14 +54,8 @@ class OwnBuildUp:
     def shot(self, stops: Mapping[str, float], iso: int, sway: float) -> Frame:
         less = float(np.log2(iso / 100.0))
         dimmed = {name: by - less for name, by in stops.items()}
-        scene = self.shoot.moved(right_m=sway * _OWN_WIDE_M)
+        scene = self.shoot.moved(right_m=sway * OWN_WIDE_M)
         return as_frame(self.shoot.frame(dimmed, scene=scene, settings=Settings(iso=iso)))
-
-
-_OWN_WIDE_M = 1.6
-"""What the sample frames' picture is wide at the sitter, about, metres."""
-
-_RELIEF_WIDE_CM = 190.0
 
 
 class ReliefBuildUp:
@@ -74,7 +68,7 @@ class ReliefBuildUp:
         self.plan = Plan.model_validate({"schema": 1, **tables})
 
     def shot(self, stops: Mapping[str, float], iso: int, sway: float) -> Frame:
-        self.studio.relief = Relief(right=round(sway * _RELIEF_WIDE_CM, 1))
+        self.studio.relief = Relief(right=round(sway * WIDE_CM, 1))
         return self.studio.frame(stops, iso=iso)
 
 

@@ -19,23 +19,51 @@ from stopwise.plan.now import plan_now
 from stopwise.targets import targets_of
 from stopwise.verdict import verdict_on
 from support.lamp_figures import QUIET, SAMPLE_PLAN
-from support.relief_studio import PAPER, PATCHES, ReliefStudio
+from support.relief_studio import PAPER, PATCHES, WIDE_CM, Relief, ReliefStudio
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from stopwise.findings import Turn, Verdict
     from stopwise.frame import Frame
+    from stopwise.grid import LightGrid
+    from stopwise.lamps.blame import Knowledge
     from stopwise.lamps.seen import LampsSeen
+    from stopwise.lamps.solos import LampSet
     from stopwise.plan.now import PlanNow
 
 Obeyed = Literal["by", "to", "headline"]
+Sitter = Literal["still", "moved", "turned"]
 
 STEP = 0.1
 FLASH_STOPS = 0.02
 """How much a flash varies from shot to shot, one sigma (common practice: 0.01 to 0.03)."""
 
 _MOST_FRAMES = 8
+
+MOVED, TURNED_DEG = 0.02, 8.0
+"""How far a sitter stands off his mark at most, of the picture's width, and turns his head."""
+
+MET_STOPS = STEP / 2.0
+"""Outside its limits by less than half a step no target can be brought nearer."""
+
+
+@dataclass(frozen=True)
+class Stance:
+    """How a sitter stands: off his mark to the right, of the picture's width; his head's turn."""
+
+    right: float = 0.0
+    yaw: float = 0.0
+
+    @classmethod
+    def drawn(cls, sitter: Sitter, rng: np.random.Generator) -> Stance:
+        """Return how he stands in the next frame."""
+        if sitter == "moved":
+            return cls(right=float(rng.uniform(-MOVED, MOVED)))
+        return cls(yaw=float(rng.uniform(-TURNED_DEG, TURNED_DEG))) if sitter == "turned" else cls()
+
+
+_MARK = Stance()
 
 
 class Set(Protocol):
@@ -48,7 +76,9 @@ class Set(Protocol):
     def tables(self) -> dict[str, object]:
         """Its plan but for what its targets are: patches, roles of lamps, the paper's boxes."""
 
-    def shot(self, stops: Mapping[str, float], *, quiet: bool = False) -> Frame: ...
+    def shot(
+        self, stops: Mapping[str, float], *, quiet: bool = False, stance: Stance = _MARK
+    ) -> Frame: ...
 
 
 class ReliefSet:
@@ -68,14 +98,20 @@ class ReliefSet:
             "ratio": [{"lit": "near cheek", "shadow": "far cheek"}],
         }
 
-    def shot(self, stops: Mapping[str, float], *, quiet: bool = False) -> Frame:
+    def shot(
+        self, stops: Mapping[str, float], *, quiet: bool = False, stance: Stance = _MARK
+    ) -> Frame:
         """Return a frame with its noise, quiet or not.
 
-        Its cells are its blocks, and paper without noise is read in another part, where it fits a
-        surface best.
+        Its cells are its blocks: where paper has no noise its falloff seems a texture.
         """
         del quiet
+        self.studio.relief = Relief(right=stance.right * WIDE_CM, yaw=stance.yaw)
         return self.studio.frame(stops)
+
+
+OWN_WIDE_M = 1.6
+"""What the sample frames' picture is wide at the sitter, about, metres."""
 
 
 class OwnSet:
@@ -90,8 +126,12 @@ class OwnSet:
         keys = ("light", "patch", "backdrop", "ratio", "may_clip")
         self.tables: dict[str, object] = {key: plan[key] for key in keys}
 
-    def shot(self, stops: Mapping[str, float], *, quiet: bool = False) -> Frame:
-        return as_frame((self.quiet if quiet else self.loud).frame(dict(stops)))
+    def shot(
+        self, stops: Mapping[str, float], *, quiet: bool = False, stance: Stance = _MARK
+    ) -> Frame:
+        made = self.quiet if quiet else self.loud
+        scene = made.moved(right_m=stance.right * OWN_WIDE_M, head_turn_deg=stance.yaw)
+        return as_frame(made.frame(dict(stops), scene=scene))
 
 
 def plan_of(made: Set, powers: Mapping[str, float]) -> Plan:
@@ -133,10 +173,13 @@ class Shooting:
     right: dict[str, float]
     dials: dict[str, float]
     now: PlanNow
-    _known: object = field(default=None, repr=False)
+    _reference: LightGrid | None = field(default=None, repr=False)
+    _known: tuple[LampSet, Knowledge] | None = field(default=None, repr=False)
 
     @classmethod
-    def begin(cls, made: Set, seed: int, *, off_stops: float = 1.5) -> Shooting:
+    def begin(
+        cls, made: Set, seed: int, *, off_stops: float = 1.5, has_solos: bool = True
+    ) -> Shooting:
         """Shoot the solos at the plan's powers, up to 0.6 off what is right, and set dials off."""
         rng = np.random.default_rng(40_000 + seed)
 
@@ -148,24 +191,31 @@ class Shooting:
         dials = {name: at + steps(-off_stops, off_stops) for name, at in right.items()}
         plan = plan_of(made, powers)
         self = cls(made, plan, rng, right, dials, plan_now(plan))
+        whole = made.shot({name: powers[name] - right[name] for name in made.names})
+        self._reference = read(whole, plan).grid
+        if not has_solos:
+            return self
         grids = {
             name: reduce(made.shot({name: powers[name] - right[name]}), self.now, tails=True).grid
             for name in made.names
         }
         lamps = lamp_set(grids, reduce(made.shot({}), self.now, tails=True).grid)
-        whole = made.shot({name: powers[name] - right[name] for name in made.names})
-        self._known = lamps, know(lamps, self.now), read(whole, plan).grid
+        self._known = lamps, know(lamps, self.now)
         return self
 
-    def frame(self, said: Announced | None = None) -> tuple[Verdict, LampsSeen | None]:
+    def frame(
+        self, said: Announced | None = None, stance: Stance = _MARK
+    ) -> tuple[Verdict, LampsSeen | None]:
         """Shoot one frame as the dials stand, and judge it."""
-        lamps, knowledge, reference = self._known
         stops = {
             name: self.dials[name] - self.right[name] + float(self.rng.normal(0.0, FLASH_STOPS))
             for name in self.made.names
         }
-        known = Known(reference=reference)
-        reading = read(self.made.shot(stops), self.plan, known=known)
+        known = Known(reference=self._reference)
+        reading = read(self.made.shot(stops, stance=stance), self.plan, known=known)
+        if self._known is None:
+            return verdict_on(reading.measurement, self.now), None
+        lamps, knowledge = self._known
         seen = see_lamps(
             reading.grid, lamps, knowledge, reading.measurement, said or Announced(), {}
         )
@@ -174,7 +224,7 @@ class Shooting:
     def distance(self) -> float:
         """Return how far the worst target truly lies outside its limits as the dials stand, stops.
 
-        Without noise, and boxes where the sitter is.
+        Without noise, and the sitter at his mark.
         """
         stops = {name: self.dials[name] - self.right[name] for name in self.made.names}
         measured = read(self.made.shot(stops, quiet=True), self.plan).measurement
@@ -199,6 +249,19 @@ class Played:
     turned: tuple[dict[str, float], ...]
     off: int
     left: str
+    needless: int = 0
+    """Frames in which a lamp was turned though all targets were met."""
+
+    def arrived_by(self, frame: int) -> bool:
+        """Whether with a frame up to this one (0 the first) all targets are truly met."""
+        return min(self.worst[: frame + 1]) <= MET_STOPS
+
+    @property
+    def swings(self) -> bool:
+        """Whether one lamp was turned up and down, by more than a step each."""
+        turns = [(lamp, by) for told in self.turned for lamp, by in told.items()]
+        up, down = ({lamp for lamp, by in turns if by * way > STEP} for way in (1.0, -1.0))
+        return bool(up & down)
 
     def on_plan_by(self, frame: int) -> bool:
         """Whether a frame up to this one (0 the first) is on plan."""
@@ -210,17 +273,24 @@ class Played:
         return max((b - a for a, b in zip(self.worst, self.worst[1:], strict=False)), default=0.0)
 
 
-def play(shooting: Shooting, how: Obeyed, *, is_announced: bool) -> Played:
-    """Shoot and turn as told until a frame is on plan, or nothing more is told."""
+def play(
+    shooting: Shooting, how: Obeyed, *, is_announced: bool, sitter: Sitter = "still"
+) -> Played:
+    """Shoot and turn as told until a frame is on plan, or nothing more is told.
+
+    With a sitter who moves or turns his head until the eighth frame: then it is looked at whether
+    lamps that are right are turned for him.
+    """
     start = dict(shooting.dials)
     off = sum(abs(start[name] - at) > STEP / 2 for name, at in shooting.right.items())
-    said, verdicts, worst, turned, left = None, [], [], [], ""
+    said, verdicts, worst, turned, left, needless = None, [], [], [], "", 0
     for _ in range(_MOST_FRAMES):
-        verdict, seen = shooting.frame(said)
+        verdict, seen = shooting.frame(said, Stance.drawn(sitter, shooting.rng))
         verdicts.append(verdict.verdict)
         worst.append(shooting.distance())
         turns = verdict.turns[:1] if how == "headline" else verdict.turns
-        if verdict.verdict == "on plan" or not turns:
+        needless += bool(turns) and not worst[-1]
+        if sitter == "still" and (verdict.verdict == "on plan" or not turns):
             left = "; ".join(
                 f"{one.check} {one.of} {one.measured} {one.cause} {one.explained_by}"
                 for one in verdict.findings
@@ -235,4 +305,4 @@ def play(shooting: Shooting, how: Obeyed, *, is_announced: bool) -> Played:
             whole = {name: stops + turned[-1].get(name, 0.0) for name, stops in gave.items()}
             said = Announced(whole, lamps=tuple(turned[-1]))
     shooting.dials = start
-    return Played(tuple(verdicts), tuple(worst), tuple(turned), off, left)
+    return Played(tuple(verdicts), tuple(worst), tuple(turned), off, left, needless)

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
 ROWS, COLUMNS = 216, 300
-_CAMERA_CM, _WIDE_CM = 310.0, 190.0
+_CAMERA_CM, WIDE_CM = 310.0, 190.0
 _SWEEP_CM = -95.0
 _MARCHED = 24
 _DISC = ((0.8, 0.0), (-0.4, 0.7), (-0.4, -0.7))
@@ -186,7 +186,9 @@ class ReliefStudio:
         """Light of each lamp alone, (rows, columns, 3), for the relief as it stands."""
         if self.relief not in self._fields:
             seen = _Seen(self.relief)
-            self._fields = {self.relief: {one.name: seen.lit_by(one) for one in self.lamps}}
+            at_mark = {one: lit for one, lit in self._fields.items() if one == Relief()}
+            lit = {one.name: seen.lit_by(one) for one in self.lamps}
+            self._fields = {**at_mark, self.relief: lit}
         return self._fields[self.relief]
 
 
@@ -197,7 +199,7 @@ class _Seen:
         self.relief = relief
         across = (np.arange(COLUMNS) + 0.5) / COLUMNS - 0.5
         down = 0.5 - (np.arange(ROWS) + 0.5) / ROWS
-        flat_x, flat_y = np.meshgrid(across * _WIDE_CM, down * _WIDE_CM * ROWS / COLUMNS)
+        flat_x, flat_y = np.meshgrid(across * WIDE_CM, down * WIDE_CM * ROWS / COLUMNS)
         z = np.zeros_like(flat_x)
         for _ in range(12):
             nearer = 1.0 - z / _CAMERA_CM

@@ -5,8 +5,7 @@ from __future__ import annotations
 import pytest
 
 from stopwise.messages import headline
-from support.played_shoots import ReliefSet, Shooting
-from support.relief_studio import Relief
+from support.played_shoots import ReliefSet, Shooting, Stance
 
 
 @pytest.fixture
@@ -40,8 +39,7 @@ def test_another_finish_is_met_by_the_hair_lamp_and_said(shooting, hair, over):
 
 @pytest.mark.parametrize("yaw", [-14.0, 14.0])
 def test_a_turned_head_turns_no_lamp_for_its_hair(shooting, yaw):
-    shooting.made.studio.relief = Relief(yaw=yaw)
     shooting.made.studio.hair = 0.5
-    verdict, _ = shooting.frame()
+    verdict, _ = shooting.frame(stance=Stance(yaw=yaw))
     assert hair_of(verdict).advice != "finish"
     assert not verdict.turns

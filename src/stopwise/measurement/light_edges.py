@@ -210,8 +210,9 @@ def _touching(
     at = np.arange(material.size).reshape(material.shape)
     middles = np.array(
         [
-            [float(np.median(tint[material == one])) if one else 0.0 for tint in tints]
+            [float(np.median(tint[held])) if one and held.any() else 0.0 for tint in tints]
             for one in range(int(material.max()) + 1)
+            for held in (material == one,)
         ]
     )
     found = []

@@ -48,7 +48,8 @@ _TEXTURED = 2.5
 """Times the paper's own noise from which a block is textured."""
 
 _SHARP = 0.6
-"""Of a part's departure: what its border must jump by to be a body's and not a blotch's."""
+"""Of a part's departure: what its border must jump by, over what the paper beside it rises by as
+well, to be a body's and not a blotch's."""
 
 _MOST_SQUARES = 2000
 """Squares that a surface is fitted to: enough for 15 terms a hundred times over."""
@@ -235,7 +236,7 @@ def _not_paper(
     """
     from scipy.ndimage import binary_opening
 
-    surface = surface_over(grid, grid.log2_y, paper, order=2)
+    surface = surface_over(grid, grid.log2_y, paper, order=None)
     if surface is None:
         return np.zeros_like(paper)
     off = np.abs(grid.log2_y - surface.over(grid.x, grid.y)) > _NEAR_STOPS
@@ -259,15 +260,17 @@ def _bodies(
     from scipy.ndimage import binary_closing, label
 
     off = held & (np.abs(rest) > max(_DEPARTS_STOPS, _SCATTERS * scatter))
-    off |= held & _textured(grid, held)
+    textured = held & _textured(grid, held)
+    off |= textured
     parts, _ = label(binary_closing(off, iterations=2) & held, structure=_EIGHT)
     steps = _step(grid.log2_y)
     bodies = np.zeros(grid.shape, dtype=bool)
     for number in np.unique(parts[held & _grown(~held) & (parts > 0)]):
         part = parts == number
         border = part & _grown(held & ~part)
-        jump = np.median(steps[border]) if border.any() else 0.0
-        if jump > _SHARP * np.median(np.abs(rest[part])):
+        beside = held & ~off & _grown(part, 3 * _MARGIN) & ~_grown(part, _MARGIN)
+        jump = _middle(steps[border]) - _middle(steps[beside])
+        if jump > _SHARP * np.median(np.abs(rest[part])) or textured[part].mean() > _HALF:
             bodies |= part
     return _grown(bodies, _MARGIN)
 
@@ -301,6 +304,11 @@ def _textured(grid: LightGrid, paper: NDArray[np.bool_]) -> NDArray[np.bool_]:
     light = np.maximum(np.where(grid.seen, grid.luminance, 0.0), 1e-9)
     grain = np.where(grid.seen, grid.noise, 0.0) / np.sqrt(light)
     return np.asarray(grain > _TEXTURED * float(np.median(grain[paper])))
+
+
+def _middle(values: NDArray[np.float64]) -> float:
+    """Return the median, 0 of none."""
+    return float(np.median(values)) if values.size else 0.0
 
 
 def _step(stops: NDArray[np.float64]) -> NDArray[np.float64]:
