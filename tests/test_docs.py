@@ -13,6 +13,7 @@ import pytest
 
 from stopwise.cli import commands
 from stopwise.record import record_from_json
+from write_docs import PAGES as MADE
 
 ROOT = Path(__file__).parents[1]
 PAGES = {
@@ -117,6 +118,12 @@ def test_what_is_said_of_sample_frames_is_what_the_program_says(sample_records):
     records = [record_from_json(sample_records[file]) for file in files]
     said = {(one.verdict, Path(one.file).name, " ".join(one.headline or ())) for one in records}
     assert {found for found in shown if found[1] not in OF_A_RUN} - said == set()
+
+
+@pytest.mark.parametrize("name", sorted(MADE))
+def test_pages_that_are_made_from_the_code_are_as_it_makes_them(name):
+    made = (ROOT / "docs" / name).read_text(encoding="utf-8")
+    assert made == MADE[name](), "run python tests/write_docs.py"
 
 
 PATH = re.compile(r"(?<![\w/~.<])((?:src|tests|docs|sample_frames|\.ci)/[\w./-]*\w)")

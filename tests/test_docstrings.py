@@ -8,6 +8,9 @@ from pathlib import Path
 
 import pytest
 
+import stopwise
+from stopwise.record import record_schema
+
 SOURCE = Path(__file__).parents[1] / "src" / "stopwise"
 
 AXIS = r"(?:\w[\w +*]{0,16}|\.\.\.)"
@@ -78,6 +81,52 @@ def test_public_functions_on_arrays_say_it_of_them(pattern):
 def test_public_classes_that_hold_arrays_say_it_of_them(pattern):
     assert len(CLASSES) > 20
     assert [name for name, text in CLASSES if not pattern.search(text)] == []
+
+
+def public_names():
+    """Yield every public module, class, function, method and property, with its docstring."""
+
+    def inside(scope, owner):
+        for node in public(scope.body, ast.ClassDef | ast.FunctionDef | ast.AsyncFunctionDef):
+            yield f"{owner}{node.name}", ast.get_docstring(node) or ""
+            if isinstance(node, ast.ClassDef):
+                yield from inside(node, f"{owner}{node.name}.")
+
+    for file, tree, _ in modules():
+        yield file, ast.get_docstring(tree) or ""
+        yield from inside(tree, f"{file}: ")
+
+
+def test_every_public_name_is_documented():
+    found = list(public_names())
+    assert len(found) > 1500
+    assert [name for name, text in found if not text] == []
+
+
+def fields_handed_out():
+    """Yield each field of what `stopwise` hands out, and of a record's parts, with its class."""
+    kept = set(record_schema()["$defs"])
+    for file, tree, _ in modules():
+        for node in public(tree.body, ast.ClassDef):
+            bases = {ast.unparse(base) for base in node.bases}
+            if node.name in kept | set(stopwise.__all__) and "Table" not in bases:
+                text = ast.get_docstring(node) or ""
+                for field in node.body:
+                    if isinstance(field, ast.AnnAssign):
+                        yield f"{file}: {node.name}.{field.target.id}", field.target.id, text
+
+
+def test_every_field_that_a_program_is_handed_is_documented():
+    """A plan's keys have their words in the model, which `docs/plan-keys.md` shows."""
+    found = list(fields_handed_out())
+    assert len(found) > 150
+    named = re.compile(r"^(\w[\w, ]*)$", re.MULTILINE)
+    missing = [
+        where
+        for where, name, text in found
+        if name not in {one.strip() for line in named.findall(text) for one in line.split(",")}
+    ]
+    assert missing == []
 
 
 def numbers_of_modules():

@@ -83,7 +83,15 @@ class Turn:
 
 @dataclass(frozen=True, slots=True)
 class Knocked:
-    """A camera setting that isn't the plan's: its key, what the file says, what is planned."""
+    """A camera setting that isn't the plan's.
+
+    Attributes
+    ----------
+    setting
+        Its key in the plan.
+    found, planned
+        What the file says, and what the plan does.
+    """
 
     setting: Literal["iso", "f_number", "shutter"]
     found: float
@@ -170,6 +178,8 @@ class Finding:
         In `unit`; None where not seen or not stated.
     within
         Least and greatest difference allowed; None where a side is open.
+    unit
+        Of the figures.
     uncertainty
         Standard uncertainty of `measured`, same unit.
     why
@@ -362,9 +372,18 @@ class Reason:
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """The answer over all findings, worst first, with the reason where it can't be told.
+    """The answer over all findings.
 
-    `turns` are those that together bring the next frame on plan, the one that gains most first.
+    Attributes
+    ----------
+    verdict
+        On plan, off plan, can't tell, measured, unreadable.
+    findings
+        Worst first.
+    reason
+        Why it can't be told; None where it can.
+    turns
+        Those that together bring the next frame on plan, the one that gains most first.
     """
 
     verdict: Answer

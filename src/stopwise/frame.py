@@ -31,7 +31,15 @@ _FIRST_TURNED = 5  # TIFF/EP tag 274: from 5 on rows and columns change places
 
 @dataclass(frozen=True, slots=True)
 class Camera:
-    """Which camera wrote the file; a part that the file doesn't say is None."""
+    """Which camera wrote the file; a part that the file doesn't say is None.
+
+    Attributes
+    ----------
+    make, model
+        Its maker and its body.
+    lens
+        As the file calls it.
+    """
 
     make: str | None = None
     model: str | None = None

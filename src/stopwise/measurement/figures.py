@@ -77,7 +77,15 @@ class BlownArea:
 
 @dataclass(frozen=True, slots=True)
 class Pinpoints:
-    """Specks under the plan's `pinpoint_largest`: how many, and their share of the frame."""
+    """Specks under the plan's `pinpoint_largest`.
+
+    Attributes
+    ----------
+    count
+        How many.
+    fraction
+        Their share of the frame's cells, all together.
+    """
 
     count: int
     fraction: float
@@ -247,7 +255,13 @@ class Ratio:
 
 @dataclass(frozen=True, slots=True)
 class Tint:
-    """Balanced R/G and B/G, left minus right, stops; None where not seen."""
+    """How colour changes over the backdrop.
+
+    Attributes
+    ----------
+    red_green, blue_green
+        Balanced R/G and B/G, left minus right, stops; None where not seen.
+    """
 
     red_green: float | None = None
     blue_green: float | None = None
