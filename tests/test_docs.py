@@ -220,6 +220,15 @@ def test_pictures_of_pages_can_be_drawn_anew(monkeypatch, tmp_path, room, names)
     assert drawn <= shown
 
 
+def test_what_developers_md_shows_as_added_stands_in_the_code():
+    (diff,) = re.findall(r"^```diff\n(.*?)^```", PAGES["DEVELOPERS.md"], re.MULTILINE | re.DOTALL)
+    parts = re.findall(r"^--- (\S+).*\n((?:\+.*\n)+)", diff, re.MULTILINE)
+    assert len(parts) == 3
+    for file, added in parts:
+        code = (ROOT / file).read_text(encoding="utf-8")
+        assert [line for line in added.splitlines() if line[1:] not in code] == [], file
+
+
 def test_the_day_is_one_page():
     """Six hundred words with their tables are a printed page (common practice: 500 to 600)."""
     assert len(PAGES["docs/the-day.md"].split()) <= 600

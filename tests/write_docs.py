@@ -202,6 +202,8 @@ RECORD = f"""# The record of a frame
 Every number is finite. What could not be measured is `null`, and the `why` beside it names the [condition](messages.md#conditions). Zones and differences are in stops, shares are fractions of 1, places are fractions of the upright picture (x to the right, y down), a box is `[x0, y0, x1, y1]`. `on the line` means that a figure, give or take its standard uncertainty, straddles the limit: it counts as held and is said.
 
 A Python program gets it without the command: `stopwise.assess("F0009.dng", stopwise.load_plan("plan.toml"))` is a `stopwise.Record`, and its `to_json()` is what is printed. Rows that earlier versions kept are read as what is written now.
+
+`stopwise compare --json` prints one object: `before`, `after`, `settings_stops` (ISO and aperture), `patches` (`stops`, `uncertainty`, `expected`, `red_green`, `blue_green`), `lamps` (stops) and `findings` with the keys below. `stopwise dial --json`: `lamps` (`turn`, `power`, `at_limit`), `predicted` (`patches` as zones with their `uncertainty`, `ratios`, `left_right`, `clipped`), `unmet` and `unsure` (`of`, `short_by`, `say`) and `alike`, lamps that no frame can tell apart. `stopwise run --json` prints one object a run.
 """  # noqa: E501
 
 ONLY_JSON = {

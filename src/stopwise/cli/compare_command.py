@@ -146,7 +146,7 @@ def _stem(name: str) -> str:
 @click.command()
 @click.argument("names", nargs=-1, required=True, metavar="BEFORE AFTER")
 @plan_option
-@click.option("--turned", help='What was turned in between: "key=-0.5, fill=+0.2"; "" for nothing.')
+@click.option("--turned", help='What was turned in between: "key -0.5, fill +0.2"; "" for nothing.')
 @json_option
 @click.option("--slip", "slip_folder", type=PATH, help="Draw both pictures and a map here.")
 @ledger_option
@@ -167,7 +167,7 @@ def compare(
     Each is a raw file, or with --ledger a frame, a take ("take 3") or a look by name. With --to and
     --take only AFTER is named.
 
-    Example: stopwise compare F0009.dng F0011.dng --plan plan.toml --turned "key=-0.8"
+    Example: stopwise compare F0009.dng F0011.dng --plan plan.toml --turned "key -0.8"
     """
     plan = read_plan(plan_path)
     if (more["earlier_path"] is None) != (take is None):

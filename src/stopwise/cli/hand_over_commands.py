@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 _HTML, _PDF = ".html", ".pdf"
 
 pictures_option = click.option(
-    "--picture", "pictures", type=PATH, multiple=True, help="A picture of the set; JPEG or PNG."
+    "--picture", "pictures", type=PATH, multiple=True, help="A picture of the set: JPEG, PNG, HEIC."
 )
 
 

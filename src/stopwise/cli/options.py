@@ -39,7 +39,7 @@ plan_option: Callable[[Any], Any] = click.option(
     "--plan", "plan_path", type=PATH, help="The lighting plan (TOML)."
 )
 json_option: Callable[[Any], Any] = click.option(
-    "--json", "as_json", is_flag=True, help="Print the records as JSON, one a line."
+    "--json", "as_json", is_flag=True, help="Print JSON, an object a line."
 )
 ledger_option: Callable[[Any], Any] = click.option(
     "--ledger", "ledger_path", type=PATH, help="The ledger file (:memory: keeps nothing)."
