@@ -21,7 +21,7 @@ for folder in (Path(__file__).resolve().parents[1], Path(__file__).resolve().par
     sys.path.insert(0, str(folder))
 
 from stopwise.lamps.blame import know  # noqa: E402 - after the path to our own helpers
-from stopwise.lamps.dial import dial  # noqa: E402
+from stopwise.lamps.dial import Dials  # noqa: E402
 from stopwise.lamps.seen import Announced, see_lamps  # noqa: E402
 from stopwise.measurement import Known, measure, read  # noqa: E402
 from stopwise.plan.now import plan_now  # noqa: E402
@@ -122,7 +122,7 @@ def dial_rows(seed: int, *, misplaced: float) -> list[tuple[float, float, bool, 
     made, rng = outside_set(seed), np.random.default_rng([seed, 12])
     plan = made.planned({name: float(rng.uniform(-1.0, 1.0)) for name in LAMPS})
     own = made.shot(rng, misplaced=misplaced, plan=plan)
-    answer = dial(own.lamps, plan_now(plan))
+    answer = Dials(own.lamps, plan_now(plan)).solved()
     turns = {n: lamp.turn + float(rng.normal(0.0, FLASH_STOPS)) for n, lamp in answer.lamps.items()}
     measured = measure(made.frame(turns, draw=50), plan).patches
     unmet, unsure = ({one.of for one in found} for found in (answer.unmet, answer.unsure))

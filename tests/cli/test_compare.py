@@ -10,7 +10,7 @@ import pytest
 from stopwise.cli import run
 from stopwise.ledger import Ledger
 from stopwise.pipeline import plan_frames
-from stopwise.preparing.dialling import dial_plan
+from stopwise.preparing.dialling import prepare_dials
 from support.made_takes import MadeShoot, settings
 
 
@@ -112,7 +112,7 @@ def test_solos_that_the_ledger_keeps_are_not_decoded_again(made, compare, tmp_pa
     _, without = compare(*names)
     ledger = tmp_path / "ledger.sqlite"
     with Ledger(ledger) as made_ledger:  # as a watch's page does
-        dial_plan(made.plan, ledger=made_ledger)
+        prepare_dials(made.plan, ledger=made_ledger).solved()
     decoded = []
     monkeypatch.setattr(
         plan_frames, "decode_unproven", noting(plan_frames.decode_unproven, decoded)

@@ -15,14 +15,13 @@ import numpy as np
 from PIL import Image
 
 from stopwise.grid import LightGrid, combine
-from stopwise.lamps.dial import Turning
 from stopwise.lamps.solos import LampSet, lamp_set
 from stopwise.lamps.superposition import predict, sum_against_full
 from stopwise.pipeline import Brief, assess_file
 from stopwise.pipeline.plan_frames import PlanFrames
 from stopwise.plan import load_plan
 from stopwise.plan.now import plan_now
-from stopwise.preparing.dialling import dial_plan
+from stopwise.preparing.dialling import prepare_dials
 from stopwise.report.dial_slip import draw_dial_slip, light_drawable
 from stopwise.report.look import DARK
 from stopwise.report.sheet import Area, Sheet
@@ -111,7 +110,7 @@ def _dialled() -> Image.Image:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "plan.toml"
         path.write_text(text, encoding="utf-8")
-        done = dial_plan(path, turning=Turning(keep=["fill"]), folder=SAMPLES)
+        done = prepare_dials(path, keep=["fill"], folder=SAMPLES).solved()
     png = draw_dial_slip(done.answer, done.plan, done.sentences)
     return Image.open(io.BytesIO(png)).resize((1200, 900), Image.Resampling.LANCZOS)
 

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from stopwise.errors import WrongUse
-from stopwise.lamps.dial import Turning, dial
+from stopwise.lamps.dial import Dials
 from stopwise.lamps.power_search import Knob, Search
 from stopwise.lamps.prediction import aims_of, build_scene
 from stopwise.lamps.solos import alike_lamps, lamp_set
@@ -43,7 +43,7 @@ def changed(plan, **lights):
 
 def test_hidden_turns_are_recovered_to_the_step(turned):
     _, lamps, target = turned
-    answer = dial(lamps, plan_now(plan_for(target, NAMES)))
+    answer = Dials(lamps, plan_now(plan_for(target, NAMES))).solved()
     for name, turn in turns_of(answer).items():
         assert turn == pytest.approx(HIDDEN[name], abs=0.21 if name == "hair" else 0.11)
     assert answer.unmet == ()
@@ -51,7 +51,7 @@ def test_hidden_turns_are_recovered_to_the_step(turned):
 
 def test_predicted_zones_are_those_of_the_frame_that_is_then_made(turned):
     made, lamps, target = turned
-    answer = dial(lamps, plan_now(plan_for(target, NAMES)))
+    answer = Dials(lamps, plan_now(plan_for(target, NAMES))).solved()
     frame = made.frame({name: turn - HIDDEN[name] for name, turn in turns_of(answer).items()})
     for name, zone in zones_of(frame).items():
         assert answer.predicted.patches[name].zone == pytest.approx(zone, abs=0.1)
@@ -60,7 +60,7 @@ def test_predicted_zones_are_those_of_the_frame_that_is_then_made(turned):
 def test_the_answer_stands_on_the_lamps_own_steps(turned):
     _, lamps, target = turned
     steps = {"key": {"step": 1 / 3}, "fill": {"step": 0.5}}
-    answer = dial(lamps, plan_now(changed(plan_for(target, NAMES), **steps)))
+    answer = Dials(lamps, plan_now(changed(plan_for(target, NAMES), **steps))).solved()
     for name, step in (("key", 1 / 3), ("fill", 0.5), ("hair", 0.1)):
         counted = turns_of(answer)[name] / step
         assert counted == pytest.approx(round(counted), abs=1e-3)
@@ -70,7 +70,7 @@ def test_no_setting_nearby_on_the_steps_is_better(turned):
     _, lamps, target = turned
     plan = changed(plan_for(target, NAMES), **{name: {"step": 0.5} for name in NAMES})
     targets = plan_now(plan)
-    answer = dial(lamps, targets)
+    answer = Dials(lamps, targets).solved()
     scene = build_scene(lamps, targets).quick()
     knobs = [Knob(name, -8.0, 8.0, 0.5, 0.0, None) for name in NAMES]
     search = Search(scene, aims_of(targets, scene), knobs)
@@ -82,7 +82,7 @@ def test_no_setting_nearby_on_the_steps_is_better(turned):
 
 def test_kept_lamps_stay(turned):
     _, lamps, target = turned
-    answer = dial(lamps, plan_now(plan_for(target, NAMES)), turning=Turning(keep=("fill",)))
+    answer = Dials(lamps, plan_now(plan_for(target, NAMES)), keep=("fill",)).solved()
     assert turns_of(answer)["fill"] == 0.0
     assert not answer.lamps["fill"].at_limit
     assert {target.of for target in answer.unmet} & {"shadow cheek", "lit cheek to shadow cheek"}
@@ -97,7 +97,7 @@ PACK = {"paper left": {"pack": "pack A"}, "paper right": {"pack": "Pack A"}}
 def test_heads_on_one_pack_turn_together_and_no_such_setting_nearby_is_better(turned):
     _, lamps, target = turned
     targets = plan_now(changed(plan_for(target, NAMES), **PACK))
-    answer = dial(lamps, targets)
+    answer = Dials(lamps, targets).solved()
     turns = np.array([answer.lamps[name].turn for name in NAMES])
     assert turns[3] == turns[4]
     scene = build_scene(lamps, targets).quick()
@@ -117,30 +117,30 @@ def test_a_head_that_its_pack_turns_by_itself_is_free(turned):
         "paper left": {"pack": "pack A"},
         "paper right": {"pack": "pack A", "asymmetric": True},
     }
-    answer = dial(lamps, plan_now(changed(plan_for(target, NAMES), **apart)))
+    answer = Dials(lamps, plan_now(changed(plan_for(target, NAMES), **apart))).solved()
     assert answer.unmet == ()
 
 
 def test_a_head_that_is_kept_keeps_those_on_its_pack(turned):
     _, lamps, target = turned
-    answer = dial(
+    answer = Dials(
         lamps,
         plan_now(changed(plan_for(target, NAMES), **PACK)),
-        turning=Turning(keep=("paper left",)),
-    )
+        keep=("paper left",),
+    ).solved()
     assert turns_of(answer)["paper right"] == 0.0
 
 
 def test_a_pack_turns_no_further_than_each_of_its_heads_can(turned):
     _, lamps, target = turned
     ends = {"paper left": PACK["paper left"] | {"power": -0.2}, "paper right": PACK["paper right"]}
-    answer = dial(lamps, plan_now(changed(plan_for(target, NAMES), **ends)))
+    answer = Dials(lamps, plan_now(changed(plan_for(target, NAMES), **ends))).solved()
     assert turns_of(answer)["paper left"] == turns_of(answer)["paper right"] <= 0.2 + 1e-9
 
 
 def test_powers_are_the_plans_moved_by_the_turns(turned):
     _, lamps, target = turned
-    answer = dial(lamps, plan_now(plan_for(target, NAMES)))
+    answer = Dials(lamps, plan_now(plan_for(target, NAMES))).solved()
     for lamp in answer.lamps.values():
         assert lamp.power == pytest.approx(-4.0 + lamp.turn)
 
@@ -148,7 +148,10 @@ def test_powers_are_the_plans_moved_by_the_turns(turned):
 def test_turns_count_from_where_the_lamps_stand_now(turned):
     _, lamps, target = turned
     targets = plan_now(plan_for(target, NAMES))
-    from_solo, from_now = dial(lamps, targets), dial(lamps, targets, stands={"key": -0.5})
+    from_solo, from_now = (
+        Dials(lamps, targets).solved(),
+        Dials(lamps, targets, stands={"key": -0.5}).solved(),
+    )
     assert turns_of(from_now)["key"] == pytest.approx(turns_of(from_solo)["key"] + 0.5, abs=0.11)
 
 
@@ -158,7 +161,7 @@ def test_a_lamp_at_the_end_of_its_range_is_named_with_what_would_help(turned):
     plan = limited.model_copy(
         update={"camera": limited.camera.model_copy(update={"f_number": 11.0})}
     )
-    answer = dial(lamps, plan_now(plan))
+    answer = Dials(lamps, plan_now(plan)).solved()
     assert answer.lamps["fill"].at_limit
     assert answer.lamps["fill"].power == pytest.approx(0.0)
     shadow = next(one for one in answer.unmet if one.of == "shadow cheek")
@@ -176,7 +179,7 @@ def test_targets_that_pull_against_each_other_are_named(turned):
         patch.model_copy(update={"zone": patch.zone + 1.5} if patch.name == "jacket" else {})
         for patch in plan.patches
     )
-    answer = dial(lamps, plan_now(plan.model_copy(update={"patches": patches})))
+    answer = Dials(lamps, plan_now(plan.model_copy(update={"patches": patches}))).solved()
     said = " ".join(one.say for one in answer.unmet)
     assert "pulls against" in said
     assert "jacket" in {one.of for one in answer.unmet}
@@ -189,8 +192,8 @@ def test_headroom_is_kept_where_a_zone_would_break_it():
         patch.model_copy(update={"headroom": 2.5} if patch.name == "jacket" else {})
         for patch in plan.patches
     )
-    held = dial(made.lamp_set, plan_now(plan.model_copy(update={"patches": patches})))
-    free = dial(made.lamp_set, plan_now(plan))
+    held = Dials(made.lamp_set, plan_now(plan.model_copy(update={"patches": patches}))).solved()
+    free = Dials(made.lamp_set, plan_now(plan)).solved()
     assert held.lamps["key"].turn < free.lamps["key"].turn - 0.2
 
 
@@ -198,7 +201,7 @@ def test_a_lamp_that_nobody_asks_for_stays(turned):
     _, lamps, target = turned
     plan = plan_for(target, NAMES, backdrop=None)
     plan = plan.model_copy(update={"patches": tuple(p for p in plan.patches if p.name != "chip")})
-    answer = dial(lamps, plan_now(plan))
+    answer = Dials(lamps, plan_now(plan)).solved()
     # their spill on cheek and hair is all that moves them: hidden turns of -0.6 and 1.3 are not met
     assert abs(answer.lamps["paper left"].turn) <= 0.3
     assert abs(answer.lamps["paper right"].turn) <= 0.3
@@ -214,7 +217,9 @@ def test_two_lamps_in_one_place_can_not_be_told_apart():
 
 def test_the_answer_is_json_as_the_commands_users_read_it(turned):
     _, lamps, target = turned
-    answer = json.loads(json.dumps(dial(lamps, plan_now(plan_for(target, NAMES))).to_json()))
+    answer = json.loads(
+        json.dumps(Dials(lamps, plan_now(plan_for(target, NAMES))).solved().to_json())
+    )
     assert answer["schema"] == 1
     assert set(answer["lamps"]["key"]) == {"turn", "power", "at_limit"}
     assert set(answer["predicted"]["patches"]) == set(BOXES)
@@ -226,22 +231,22 @@ def test_the_answer_is_json_as_the_commands_users_read_it(turned):
 def test_keeping_a_lamp_without_a_solo_is_refused(turned):
     _, lamps, target = turned
     with pytest.raises(WrongUse, match=r"Can't keep rim: no solo of that name\. There are: key"):
-        dial(lamps, plan_now(plan_for(target, NAMES)), turning=Turning(keep=("rim",)))
+        Dials(lamps, plan_now(plan_for(target, NAMES)), keep=("rim",)).solved()
 
 
 def test_a_plan_without_a_target_the_solos_hold_is_refused(turned):
     _, lamps, target = turned
     plan = plan_for(target, NAMES, backdrop=None, patch=[], ratio=[])
     with pytest.raises(WrongUse, match="nothing to dial"):
-        dial(lamps, plan_now(plan))
+        Dials(lamps, plan_now(plan)).solved()
 
 
 def test_what_could_not_be_used_is_said(turned):
     made, lamps, target = turned
     plan = plan_for(target, (*NAMES, "rim"))
-    answer = dial(lamps, plan_now(plan))
+    answer = Dials(lamps, plan_now(plan)).solved()
     assert ("no solo", "rim") in {(note.code, note.lamp) for note in answer.notes}
     hot = dict(made.solos)
     hot["key"] = made.solo("key", 2.2)
-    noted = dial(lamp_set(hot, made.ambient), plan_now(plan_for(target, NAMES))).notes
+    noted = Dials(lamp_set(hot, made.ambient), plan_now(plan_for(target, NAMES))).solved().notes
     assert ("clipped", "key") in {(note.code, note.lamp) for note in noted}

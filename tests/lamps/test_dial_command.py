@@ -14,7 +14,7 @@ from PIL import Image
 from stopwise.cli import run
 from stopwise.ledger import Ledger
 from stopwise.plan import load_plan
-from stopwise.preparing.dialling import dial_plan
+from stopwise.preparing.dialling import prepare_dials
 
 SAMPLES = Path(__file__).parents[2] / "sample_frames"
 TRUTH = json.loads((SAMPLES / "truth.json").read_text(encoding="utf-8"))
@@ -27,7 +27,7 @@ def studio(tmp_path_factory):
     for name in ("plan.toml", *(f"F{number:04d}.dng" for number in (2, 4, 5, 6, 7, 8, 11))):
         shutil.copy(SAMPLES / name, folder / name)
     with Ledger(folder / "l.sqlite") as ledger:  # as a watch's page does
-        dial_plan(folder / "plan.toml", ledger=ledger)
+        prepare_dials(folder / "plan.toml", ledger=ledger).solved()
     return folder
 
 

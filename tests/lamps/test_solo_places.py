@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from stopwise.lamps.dial import dial
+from stopwise.lamps.dial import Dials
 from stopwise.lamps.solos import LOST, find_places, place_notes, sought_in
 from stopwise.measurement import Known, read
 from stopwise.plan.now import plan_now
@@ -73,7 +73,7 @@ def test_what_a_dial_promises_holds_in_the_frame_that_is_then_made(seed):
     made, rng = outside_set(seed), np.random.default_rng(seed)
     plan = made.planned({name: float(rng.uniform(-1.0, 1.0)) for name in LAMPS})
     own = made.shot(rng, misplaced=0.01, plan=plan)
-    answer = dial(own.lamps, plan_now(plan))
+    answer = Dials(own.lamps, plan_now(plan)).solved()
     then = made.frame({name: lamp.turn for name, lamp in answer.lamps.items()}, draw=50)
     measured = read(then, plan, known=Known(reference=own.reference)).measurement.patches
     unsure = {one.of for one in answer.unsure}
@@ -90,5 +90,5 @@ def test_solos_far_off_are_not_promised():
     """At a twentieth of the width nothing that a spot lights is sure."""
     made, rng = outside_set(FIRST_PROVING + 904), np.random.default_rng(4)
     own = made.shot(rng, misplaced=0.05)
-    answer = dial(own.lamps, plan_now(made.plan))
+    answer = Dials(own.lamps, plan_now(made.plan)).solved()
     assert answer.unsure

@@ -10,7 +10,7 @@ from stopwise.cli import run
 from stopwise.errors import WrongUse
 from stopwise.ledger import Ledger
 from stopwise.plan import load_plan
-from stopwise.preparing.dialling import dial_plan
+from stopwise.preparing.dialling import prepare_dials
 from stopwise.preparing.marks import mark_frame
 from support.set_day import lit_set, plan_with_solos, raw_of
 
@@ -64,8 +64,8 @@ def test_dial_refuses_such_a_solo_where_nothing_was_turned_and_else_only_says_so
 ) -> None:
     laid(lit_set().frame({"key": 1.0}), plan.parent, "set-key.dng")
     with Ledger(plan.parent / "l.sqlite") as ledger, pytest.raises(WrongUse, match="Cap the other"):
-        dial_plan(plan, ledger=ledger)
-    answer = dial_plan(plan)
+        prepare_dials(plan, ledger=ledger).solved()
+    answer = prepare_dials(plan).solved()
     assert any("If key wasn't turned since: Cap the other" in one for one in answer.sentences)
 
 

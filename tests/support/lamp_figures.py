@@ -17,7 +17,7 @@ from lightmodel.as_frame import as_frame
 from lightmodel.sensor import Sensor
 from lightmodel.shoots import Shoot, hidden_turns, made_shoot
 from lightmodel.view import View
-from stopwise.lamps.dial import dial
+from stopwise.lamps.dial import Dials
 from stopwise.lamps.outputs import read_lamps
 from stopwise.lamps.power_search import Knob, Search
 from stopwise.lamps.prediction import aims_of, build_scene
@@ -107,7 +107,7 @@ def dialled_shoot(seed: int) -> Dialled:
     solo_at = {name: -hidden[name] - lower[name] for name in shoot.names}
     lamps = lamps_of(shoot, solo_at, plan)
     targets = plan_now(plan)
-    answer = dial(lamps, targets, stands=lower)
+    answer = Dials(lamps, targets, stands=lower).solved()
     turns = {name: lamp.turn for name, lamp in answer.lamps.items()}
     made = shoot.frame({name: turns[name] - hidden[name] for name in shoot.names})
     measured = read(as_frame(made), plan).measurement.patches

@@ -11,8 +11,7 @@ import click
 from stopwise.cli.options import PATH, json_option, ledger_option
 from stopwise.cli.printing import say_json, tell
 from stopwise.errors import PathMissing, WrongUse
-from stopwise.lamps.dial import Turning
-from stopwise.preparing.dialling import dial_plan
+from stopwise.preparing.dialling import prepare_dials
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -141,13 +140,9 @@ def dial(
     with ExitStack() as opened:
         is_kept = ledger_path is not None or place.exists()
         ledger = opened.enter_context(Ledger(place, is_read_only=True)) if is_kept else None
-        done = dial_plan(
-            plan_path,
-            turning=Turning(kept, _turns_of(said["tried"], plan_path, ledger)),
-            look=look,
-            ledger=ledger,
-            retargeted=retargeted,
-        )
+        tried = _turns_of(said["tried"], plan_path, ledger)
+        ready = prepare_dials(plan_path, keep=kept, look=look, ledger=ledger, retargeted=retargeted)
+        done = ready.solved() if tried is None else ready.tried(tried)
     if slip is not None:
         _draw(slip, done, plan_path)
     _show(done, as_json=as_json)

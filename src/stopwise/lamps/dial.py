@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -16,7 +17,9 @@ from stopwise.lamps.superposition import clipped_shares, predict
 from stopwise.lamps.unmet import find_missed, find_unmet, find_unsure
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Mapping
+    from collections.abc import Callable, Collection, Iterable, Mapping
+
+    from numpy.typing import NDArray
 
     from stopwise.grid import LightGrid
     from stopwise.lamps.power_search import Knob
@@ -110,31 +113,8 @@ class Dial:
         }
 
 
-@dataclass(frozen=True, slots=True)
-class Turning:
-    """How lamps may be turned.
-
-    Attributes
-    ----------
-    keep
-        Lamps that aren't to be turned.
-    tried
-        Turns from where lamps stand now, stops by lamp, that are looked at in place of a search;
-        what one dial turns goes along. None searches.
-    """
-
-    keep: Collection[str] = ()
-    tried: Mapping[str, float] | None = None
-
-
-def dial(
-    lamps: LampSet,
-    now: PlanNow,
-    *,
-    stands: Mapping[str, float] | None = None,
-    turning: Turning = Turning(),
-) -> Dial:
-    """Find the powers that best meet the plan, or what powers that are tried would give.
+class Dials:
+    """The dials of a set as they stand, ready to be turned any number of times.
 
     Parameters
     ----------
@@ -144,65 +124,131 @@ def dial(
         What of the plan holds now, each lamp's power as it stands.
     stands
         Stops at which each lamp stands now from its solo; lamps not named stand as in it.
-    turning
-        How lamps may be turned.
+    keep
+        Lamps that aren't to be turned.
 
-    Returns
-    -------
-    Dial
-        On each lamp's own steps, within its range; no lamp is turned where all targets are met.
+    Attributes
+    ----------
+    knobs
+        How each lamp may be turned.
+    aims
+        Every target that is weighed, in the plan's order.
 
     Raises
     ------
     WrongUse
-        If it names a lamp that has no solo, one is tried beyond its range, or the
-        solos hold nothing that has a target.
+        If a lamp to be kept has no solo, or the solos hold nothing that has a target.
     """
-    for verb, named in (("keep", turning.keep), ("try", turning.tried or ())):
-        if strangers := set(named) - set(lamps.names):
+
+    def __init__(
+        self,
+        lamps: LampSet,
+        now: PlanNow,
+        *,
+        stands: Mapping[str, float] | None = None,
+        keep: Collection[str] = (),
+    ) -> None:
+        self._lamps, self._now = lamps, now
+        self._refuse_strangers("keep", keep)
+        self._scene = build_scene(lamps, now, doubts=True)
+        aims = aims_of(now, self._scene)
+        if len(aims) <= 1:
+            msg = "The solos hold no patch or backdrop with a target: nothing to dial."
+            raise WrongUse(msg)
+        knobs = [
+            knob_of(
+                name,
+                light := now.plan.light(name),
+                (stands or {}).get(name, 0.0),
+                power=None if light is None else light.power,
+                kept=name in keep,
+            )
+            for name in lamps.names
+        ]
+        packs = packs_of(now.plan, lamps.names, lit=lamps.names)
+        self._search = Search(self._scene.quick(), aims, knobs, packs=packs)
+        self.knobs, self.aims = tuple(knobs), self._search.aims
+
+    def solved(self) -> Dial:
+        """Return the powers that best meet the plan.
+
+        Returns
+        -------
+        Dial
+            On each lamp's own steps, within its range; no lamp is turned where all targets are met.
+        """
+        turns = np.array([knob.now for knob in self.knobs])
+        if not self._search.is_met(turns):
+            turns = self._search.on_steps(self._search.free())
+        return self._answer(turns, partial(find_unmet, self._search, turns, plan=self._now.plan))
+
+    def tried(
+        self, turns: Mapping[str, float], *, held: Collection[int] = (), by: Collection[str] = ()
+    ) -> Dial:
+        """Return what turns would give.
+
+        Parameters
+        ----------
+        turns
+            Stops by lamp from where each stands now; what one dial turns goes along.
+        held
+            Places in `aims` of targets that the other lamps are to meet meanwhile; none turns no
+            other lamp.
+        by
+            Lamps that stay as they are tried where targets are held.
+
+        Raises
+        ------
+        WrongUse
+            If it names a lamp that has no solo, or one is tried beyond its range.
+        """
+        self._refuse_strangers("try", turns)
+        at = [knob.now + _tried(knob, turns, self._now.plan) for knob in self.knobs]
+        if held:
+            knobs = [replace(knob, now=turn) for knob, turn in zip(self.knobs, at, strict=True)]
+            aims = [aim for place, aim in enumerate(self.aims) if place in held]
+            search = Search(
+                self._search.scene,
+                aims,
+                [knob.kept if knob.name in by else knob for knob in knobs],
+                packs=self._search.packs,
+            )
+            if not search.is_met(np.array(at)):
+                at = list(search.on_steps(search.free(np.array(at))))
+        return self._answer(np.array(at), partial(find_missed, self.aims))
+
+    def _refuse_strangers(self, verb: str, named: Iterable[str]) -> None:
+        if strangers := set(named) - set(self._lamps.names):
             msg = (
                 f"Can't {verb} {', '.join(sorted(strangers))}: no solo of that name. "
-                f"There are: {', '.join(lamps.names)}."
+                f"There are: {', '.join(self._lamps.names)}."
             )
             raise WrongUse(msg)
-    scene = build_scene(lamps, now, doubts=True)
-    aims = aims_of(now, scene)
-    if len(aims) <= 1:
-        msg = "The solos hold no patch or backdrop with a target: nothing to dial."
-        raise WrongUse(msg)
-    knobs = [
-        knob_of(
-            name,
-            light := now.plan.light(name),
-            (stands or {}).get(name, 0.0),
-            power=None if light is None else light.power,
-            kept=name in turning.keep,
+
+    def _answer(
+        self,
+        turns: NDArray[np.float64],
+        unmet_in: Callable[[Prediction], tuple[Unmet, ...]],
+    ) -> Dial:
+        """Return the answer of turns (lamps,), stops from the solos, with what is unmet then."""
+        lamps, now, predicted = self._lamps, self._now, self._scene.read(turns)
+        unmet = unmet_in(predicted)
+        each = list(zip(self.knobs, turns, strict=True))
+        return Dial(
+            lamps={knob.name: _dialled(knob, turn) for knob, turn in each},
+            aims=self.aims,
+            predicted=predicted,
+            ratios=tuple(_ratio(predicted, ratio.lit, ratio.shadow) for ratio in now.ratios),
+            picture=predict(lamps, {knob.name: float(turn) for knob, turn in each}),
+            unmet=unmet,
+            unsure=find_unsure(self.aims, predicted, unmet),
+            alike=alike_lamps(lamps),
+            notes=(
+                *lamps.notes,
+                *_missing(lamps, now.plan, now, self._scene),
+                *clipped_notes(lamps),
+            ),
         )
-        for name in lamps.names
-    ]
-    packs = packs_of(now.plan, lamps.names, lit=lamps.names)
-    search = Search(scene.quick(), aims, knobs, packs=packs)
-    turns = np.array([knob.now for knob in knobs])
-    if turning.tried is not None:
-        turns = turns + [_tried(knob, turning.tried, now.plan) for knob in knobs]
-    elif not search.is_met(turns):
-        turns = search.on_steps(search.free())
-    predicted = scene.read(turns)
-    if turning.tried is None:
-        unmet = find_unmet(search, turns, predicted, now.plan)
-    else:
-        unmet = find_missed(search.aims, predicted)
-    return Dial(
-        lamps={knob.name: _dialled(knob, turn) for knob, turn in zip(knobs, turns, strict=True)},
-        aims=search.aims,
-        predicted=predicted,
-        ratios=tuple(_ratio(predicted, ratio.lit, ratio.shadow) for ratio in now.ratios),
-        picture=predict(lamps, dict(zip(lamps.names, map(float, turns), strict=True))),
-        unmet=unmet,
-        unsure=find_unsure(search.aims, predicted, unmet),
-        alike=alike_lamps(lamps),
-        notes=(*lamps.notes, *_missing(lamps, now.plan, now, scene), *clipped_notes(lamps)),
-    )
 
 
 def _tried(knob: Knob, tried: Mapping[str, float], plan: Plan) -> float:

@@ -344,12 +344,12 @@ def page_dialler(plan_path: Path, ledger: Ledger, look: Callable[[], str | None]
 def _dialled(plan_path: Path, place: str | None, look: str | None) -> tuple[Powers, Drawable]:
     """Return the answer with its picture."""
     from stopwise.ledger import Ledger
-    from stopwise.preparing.dialling import dial_plan
+    from stopwise.preparing.dialling import prepare_dials
     from stopwise.report.dial_slip import light_drawable
 
     with ExitStack() as opened:
         ledger = None if place is None else opened.enter_context(Ledger(place))
-        done = dial_plan(plan_path, look=look, ledger=ledger)
+        done = prepare_dials(plan_path, look=look, ledger=ledger).solved()
     powers = Powers(
         lamps=tuple(
             (

@@ -7,7 +7,7 @@ from functools import partial
 from typing import TYPE_CHECKING
 
 from stopwise.errors import PathMissing, StopwiseError, WrongUse
-from stopwise.lamps.dial import Turning, dial
+from stopwise.lamps.dial import Dials
 from stopwise.lamps.solo_checks import check_solos
 from stopwise.lamps.solos import find_places, lamp_set
 from stopwise.pipeline.plan_frames import PlanFrames, anchor_of
@@ -15,12 +15,13 @@ from stopwise.plan import load_plan
 from stopwise.plan.now import plan_now
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Mapping
+    from collections.abc import Callable, Collection, Iterable, Mapping
     from pathlib import Path
 
     from stopwise.grid import LightGrid
     from stopwise.lamps.dial import Dial
     from stopwise.lamps.lamp_notes import LampNote
+    from stopwise.lamps.solos import LampSet
     from stopwise.ledger import Ledger
     from stopwise.plan.model import MarkedFrame, Plan
 
@@ -54,23 +55,55 @@ class Dialling:
         return tuple(dict.fromkeys(note.words for note in (*self.notes, *self.answer.notes)))
 
 
-def dial_plan(
+@dataclass(frozen=True, eq=False, slots=True)
+class ReadyDials:
+    """A plan's dials, read from its solos once, to be turned any number of times.
+
+    Attributes
+    ----------
+    dials
+        What answers.
+    lamps
+        The solos.
+    notes
+        What is to be said of the solos.
+    plan
+        The plan, each lamp at the power that it has now.
+    """
+
+    dials: Dials
+    lamps: LampSet
+    notes: tuple[LampNote, ...]
+    plan: Plan
+
+    def solved(self) -> Dialling:
+        """Return the powers that best meet the plan."""
+        return Dialling(self.dials.solved(), self.notes, self.plan)
+
+    def tried(
+        self, turns: Mapping[str, float], *, held: Collection[int] = (), by: Collection[str] = ()
+    ) -> Dialling:
+        """Return what turns would give, see :meth:`stopwise.lamps.dial.Dials.tried`."""
+        return Dialling(self.dials.tried(turns, held=held, by=by), self.notes, self.plan)
+
+
+def prepare_dials(
     path: Path,
     *,
-    turning: Turning | None = None,
+    keep: Collection[str] = (),
     look: str | None = None,
     ledger: Ledger | None = None,
     folder: Path | None = None,
     retargeted: Callable[[Plan], Plan] | None = None,
-) -> Dialling:
-    """Work out the powers that meet a plan, from the solos that it names.
+) -> ReadyDials:
+    """Read the solos that a plan names, and stand its dials as they stand now.
 
     Parameters
     ----------
     path
         The plan.
-    turning
-        How lamps may be turned; None for any way that the plan allows.
+    keep
+        Lamps that aren't to be turned.
     look
         Name of the look that is worn.
     ledger
@@ -121,18 +154,14 @@ def dial_plan(
     _refuse(notes)
     steady = [light.name for light in plan.lights if light.kind == "continuous"]
     plan = _as_it_stands(plan, turned)
-    answer = dial(
-        lamp_set(
-            solos,
-            ambient,
-            continuous=steady,
-            places=find_places(solos, frames.sought(anchor, targets, look)),
-        ),
-        plan_now(plan, look=look),
-        stands=turned,
-        turning=turning or Turning(),
+    lamps = lamp_set(
+        solos,
+        ambient,
+        continuous=steady,
+        places=find_places(solos, frames.sought(anchor, targets, look)),
     )
-    return Dialling(answer, notes, plan)
+    dials = Dials(lamps, plan_now(plan, look=look), stands=turned, keep=keep)
+    return ReadyDials(dials, lamps, notes, plan)
 
 
 def _check_look(plan: Plan, look: str | None, path: Path) -> None:
