@@ -6,7 +6,6 @@ The success criteria are those of Web Content Accessibility Guidelines 2.2, W3C,
 from __future__ import annotations
 
 import json
-import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,6 +13,7 @@ import pytest
 from playwright.sync_api import expect
 
 from stopwise.page.server import PageServer
+from support.axe import faults
 from support.contrast import contrast
 from support.page_in_browser import SIZES, box_of, opened
 from support.page_scene import Scene, hair_out, key_hot, on_plan, scene_in
@@ -23,7 +23,6 @@ if TYPE_CHECKING:
 
     from playwright.sync_api import Page
 
-AXE = os.environ.get("STOPWISE_AXE")
 THEMES = ("dark", "light")
 LEAST_TARGET = 24
 """CSS pixels, SC 2.5.8."""
@@ -55,22 +54,6 @@ def server(scene: Scene) -> Iterator[PageServer]:
 
 def sized(page: Page, size: tuple[int, int]) -> None:
     page.set_viewport_size({"width": size[0], "height": size[1]})
-
-
-def faults(page: Page) -> list[object]:
-    """Return what axe-core finds against A and AA of WCAG 2.0 to 2.2."""
-    if AXE is None or not Path(AXE).exists():
-        if os.environ.get("CI"):
-            pytest.fail("in CI axe-core must be there: set STOPWISE_AXE to its axe.min.js")
-        pytest.skip("no axe-core here: set STOPWISE_AXE to its axe.min.js")
-    if not page.evaluate("'axe' in window"):
-        page.evaluate(Path(AXE).read_text(encoding="utf-8"))
-    page.wait_for_timeout(50)
-    found: list[object] = page.evaluate(
-        "axe.run(document, {runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa']})"
-        ".then((r) => r.violations.map((v) => [v.id, v.nodes.map((n) => n.html)]))"
-    )
-    return found
 
 
 def theme(page: Page, name: str) -> None:

@@ -184,17 +184,18 @@ def _live_page(ledger: Ledger, run: WatchRun, plan_path: Path | None) -> LivePag
 
     from stopwise.page.actions import page_dialler
     from stopwise.page.live import LivePage
+    from stopwise.page.trying import Trying
 
-    dial = None
-    if plan_path is not None:
-        dial = page_dialler(plan_path, ledger, lambda: run.day.standing.look)
-    return LivePage(
+    solos = None if plan_path is None else (plan_path, ledger, lambda: run.day.standing.look)
+    live = LivePage(
         ledger,
         Path(run.watcher.folder),
         plan=run.day.plan_now,
         plan_path=plan_path,
-        dial=dial,
+        dial=None if solos is None else page_dialler(*solos),
     )
+    live.trying = None if solos is None else Trying(*solos)
+    return live
 
 
 def _show(address: str) -> None:

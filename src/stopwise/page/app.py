@@ -19,12 +19,13 @@ from starlette.responses import Response, StreamingResponse
 from starlette.routing import Route
 from starlette.templating import Jinja2Templates
 
-from stopwise.errors import StopwiseError
+from stopwise.errors import StopwiseError, WrongUse
 from stopwise.page.actions import Reply, action_routes, would_adopt
 from stopwise.page.as_json import answered
 from stopwise.page.gate import Gate
 from stopwise.page.overlay import LevelLine, difference_lines
 from stopwise.page.plan_views import plan_view
+from stopwise.page.trying import Trial
 from stopwise.page.views import PatchDifference, changes_view, settings_stops
 from stopwise.report.look import DARK, LIGHT
 from stopwise.wording import shown
@@ -37,6 +38,7 @@ if TYPE_CHECKING:
     from stopwise.ledger import Kept
     from stopwise.page.gate import Rules
     from stopwise.page.live import LivePage
+    from stopwise.page.trying import Trying
 
 _HERE = Path(__file__).parent
 _A_PIECE = 200
@@ -86,6 +88,9 @@ def make_app(live: LivePage, rules: Rules) -> Starlette:
             Route("/overlay/{number}", overlay),
             Route("/difference/{before}/{after}", difference),
             Route("/predicted", predicted),
+            Route("/trying", trying),
+            Route("/trying/light", light),
+            Route("/tried", tried),
             Route("/plan", plan),
             Route("/theme.css", theme),
             Route("/static/{name}", static),
@@ -233,6 +238,31 @@ async def difference(request: Request) -> Response:
 async def predicted(request: Request) -> Response:
     """Answer with the picture that the last dialled powers would give."""
     return _found(_live(request).predicted, "image/jpeg")
+
+
+async def trying(request: Request) -> Response:
+    """Answer with the lamps as they stand, ready to be tried."""
+    return answered(await run_in_threadpool(_trying(request).opened))
+
+
+async def light(request: Request) -> Response:
+    """Answer with the light of each lamp, for the browser to add up."""
+    body = await run_in_threadpool(_trying(request).light)
+    return Response(body, media_type="application/octet-stream")
+
+
+async def tried(request: Request) -> Response:
+    """Answer with what powers would give: `?said={"turns": {"key": -0.5}}`."""
+    trial = Trial.read(request.query_params.get("said", ""))
+    return answered(await run_in_threadpool(_trying(request).tried, trial))
+
+
+def _trying(request: Request) -> Trying:
+    found = _live(request).trying
+    if found is None:
+        msg = "Powers can't be tried here: the plan needs a solo of each lamp."
+        raise WrongUse(msg)
+    return found
 
 
 async def plan(request: Request) -> Response:

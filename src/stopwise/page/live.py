@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from stopwise.ledger import Kept, Ledger
+    from stopwise.page.trying import Trying
     from stopwise.page.views import RunPoint
     from stopwise.plan.model import Plan
     from stopwise.report.drawable import Drawable
@@ -141,6 +142,11 @@ class LivePage:
         Makes and holds pictures; None makes those of the ledger's files again when asked.
     dial
         Works out powers; None where there is no way to.
+
+    Attributes
+    ----------
+    trying
+        Tries powers, and is closed with the page; None where there is no way to.
     """
 
     def __init__(
@@ -158,6 +164,7 @@ class LivePage:
         self.plan = plan
         self.plan_path = plan_path
         self.dial = dial
+        self.trying: Trying | None = None
         self.predicted: bytes | None = None
         self.stream = Stream()
         self.again = SpawnedWork()
@@ -179,6 +186,8 @@ class LivePage:
         self.pictures.close()
         self._pictures_again.close()
         self.again.close()
+        if self.trying is not None:
+            self.trying.close()
 
     def landed(self, kept: Kept, picture: Callable[[], Drawable] | None) -> None:
         """Tell every page of a frame that was judged and is kept; its picture is made meanwhile."""

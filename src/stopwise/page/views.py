@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from stopwise.plan.model import Plan
     from stopwise.record import Record
     from stopwise.report.look import Mark
-    from stopwise.report.ruler import RulerReading
+    from stopwise.report.ruler import Ruler, RulerReading
 
 MOST_TAGS = 9
 """Blown areas that get a number on the picture: as many as one digit tells apart."""
@@ -233,7 +233,7 @@ def frame_view(
         findings=tuple(_line(one, what) for one, what in told(record.answer)),
         patches=patches_view(record),
         areas=tuple(AreaOnPicture(one.box, share(one.fraction)) for one in areas[:MOST_TAGS]),
-        ruler=_ruler(record),
+        ruler=ruler_view(ruler_of(record)),
         floor=None if plan is None else floor_view(plan, told_at_lamps(plan, judged)),
         facts=(*facts(record), *unseen(record)),
         run=run_point(kept.frame, record),
@@ -247,7 +247,7 @@ def patches_view(record: Record) -> tuple[PatchOnPicture, ...]:
             shown(patch.name),
             patch.box,
             _figure(patch.zone, _off(patch.zone, patch.target)),
-            _sign(patch.state, plain=None),
+            sign_of(patch.state, plain=None),
         )
         for patch in marked_patches(record)
     )
@@ -287,7 +287,7 @@ def run_point(number: int, record: Record) -> RunPoint:
                 zone=reading.value,
                 low=None if reading.low is None else reading.low - (reading.target or 0.0),
                 high=None if reading.high is None else reading.high - (reading.target or 0.0),
-                sign=_sign(reading.state),
+                sign=sign_of(reading.state),
             )
             for reading in ruler_of(record).readings
         },
@@ -299,10 +299,10 @@ def run_point(number: int, record: Record) -> RunPoint:
 
 
 def _line(finding: Finding, what: str) -> FindingLine:
-    return FindingLine(_sign(finding.state), shown(say(finding)), shown(what))
+    return FindingLine(sign_of(finding.state), shown(say(finding)), shown(what))
 
 
-def _sign(state: State | None, *, plain: str | None = "disc") -> Sign:
+def sign_of(state: State | None, *, plain: str | None = "disc") -> Sign:
     """Return a state with its mark; without a state the mark is a plain one, or none."""
     mark = None if state is None else STATE_MARKS[state]
     return Sign(state, plain, "rule") if mark is None else Sign(state, mark.shape, mark.role)
@@ -313,8 +313,8 @@ def _lamp_sign(state: LampState) -> Sign:
     return Sign(state, mark.shape, mark.role)
 
 
-def _ruler(record: Record) -> RulerView:
-    ruler = ruler_of(record)
+def ruler_view(ruler: Ruler) -> RulerView:
+    """Return a stop ruler as the page shows it."""
     return RulerView(
         clip=ruler.clip,
         clipped=share(ruler.clipped) if ruler.clipped else None,
@@ -326,7 +326,7 @@ def _ruler(record: Record) -> RulerView:
                 shown(reading.name),
                 replace(reading, name=shown(reading.name)),
                 _figure(reading.value, reading.off),
-                _sign(reading.state, plain=None),
+                sign_of(reading.state, plain=None),
             )
             for reading in ruler.readings
         ),

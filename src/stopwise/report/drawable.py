@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from stopwise.grid import LightGrid
 
 
-_GREY_SHOWN = 0.18
+GREY_SHOWN = 0.18
 """Linear light that mid-grey is shown with: an 18 % card."""
 
 _KNEE = 0.6
@@ -93,7 +93,7 @@ def render(
     """
     rgb = np.moveaxis(np.broadcast_to(light, (3, *light.shape[1:])), 0, -1)
     matrix = np.eye(3) if to_srgb is None else np.asarray(to_srgb)
-    shown = (matrix.T * (_GREY_SHOWN / mid_grey)).astype(np.float32)  # 8 bits need no more
+    shown = (matrix.T * (GREY_SHOWN / mid_grey)).astype(np.float32)  # 8 bits need no more
     linear = np.maximum(rgb @ shown, 0.0)
     peak = np.maximum(linear.max(axis=-1, keepdims=True), 1e-9)
     over, room = np.maximum(peak - _KNEE, 0.0), 1.0 - _KNEE

@@ -184,8 +184,12 @@ class LampRow:
 
 @dataclass(frozen=True, slots=True)
 class TargetRow:
-    """One target: what of, what it gets, what was planned, how far off, and the state of it."""
+    """One target: what of, what it gets, what was planned, how far off, and the state of it.
 
+    `place` is its place among the answer's aims.
+    """
+
+    place: int
     of: str
     gets: str
     planned: str
@@ -223,22 +227,23 @@ def target_rows(answer: Dial) -> list[TargetRow]:
     """
     unmet = {(one.of, one.kind) for one in answer.unmet}
     return [
-        _target_row(aim, answer.predicted)
-        for aim in answer.aims
+        _target_row(place, aim, answer.predicted)
+        for place, aim in enumerate(answer.aims)
         if aim.kind not in ("headroom", "clip", "blown") or (aim.of, aim.kind) in unmet
     ]
 
 
-def _target_row(aim: Aim, predicted: Prediction) -> TargetRow:
+def _target_row(place: int, aim: Aim, predicted: Prediction) -> TargetRow:
     name = _TARGETS.get(aim.kind) or _PAPER.get(aim.of) or shown(aim.of)
     if aim.kind in _KINDS:
         name = f"{name}, {_KINDS[aim.kind]}"
     planned = _target_figure(aim.planned, aim.kind)
     value, off = aim.value(predicted), aim.short_by(predicted)
     if value is None:
-        return TargetRow(name, "-", planned, "", "not seen")
+        return TargetRow(place, name, "-", planned, "", "not seen")
     least = math.isinf(aim.over)
     return TargetRow(
+        place,
         name,
         _target_figure(value, aim.kind),
         f"{planned} or more" if least else planned,

@@ -12,6 +12,7 @@ import { drawRuler } from "./ruler.js";
 import { drawRun } from "./run.js";
 import { knock, lampOut, toggleSound } from "./sound.js";
 import { listen } from "./stream.js";
+import { tryPowers } from "./trying.js";
 
 const HELD = 60;
 const TOLD_MS = 8000;
@@ -251,6 +252,7 @@ const deeds = {
     else await drawing.begin(state.view);
   },
   dial: () => dial(),
+  try: () => tryPowers(mayEdit, tell),
   fixed: async () => {
     const { say, isDone } = await send("/do/fixed");
     tell(say, !isDone);
