@@ -6,7 +6,6 @@ The success criteria are those of Web Content Accessibility Guidelines 2.2, W3C,
 from __future__ import annotations
 
 import json
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
@@ -20,6 +19,7 @@ from support.page_scene import Scene, hair_out, key_hot, on_plan, scene_in
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+    from pathlib import Path
 
     from playwright.sync_api import Page
 
