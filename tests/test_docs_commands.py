@@ -23,7 +23,7 @@ BLOCKS = {page: blocks_of(text) for page, text in WRITTEN.items()}
 GATE = re.compile(r"^python3 -m venv .venv && ")
 """The gate runs these two itself, as they stand in the README: `.ci/run`."""
 
-MOST_WORDS = 7800
+MOST_WORDS = 7600
 """Of all pages but reliability.md, which is a log of what was measured."""
 
 
@@ -41,10 +41,11 @@ def test_every_block_says_what_it_is():
     assert [page for page, text in WRITTEN.items() if indented.search(text)] == []
 
 
-def test_every_command_in_the_text_is_known_to_the_gate():
+def test_the_commands_that_make_an_environment_are_run_by_the_gate():
     gate = (ROOT / ".ci" / "run").read_text(encoding="utf-8")
-    for heading in re.findall(r"^(## .+)\n+```sh\npython3 -m venv", WRITTEN["README.md"], re.M):
-        assert f"readme_command '{heading}'" in gate
+    found = re.findall(r"^(## .+)\n+```sh\npython3 -m venv", WRITTEN["README.md"], re.MULTILINE)
+    assert len(found) == sum(bool(GATE.match(one.text)) for one in BLOCKS["README.md"]) == 2
+    assert [one for one in found if f"readme_command '{one}'" not in gate] == []
 
 
 TYPED = [page for page, blocks in BLOCKS.items() if any(one.kind == "sh" for one in blocks)]

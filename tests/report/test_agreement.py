@@ -289,3 +289,16 @@ def test_page_and_slip_give_the_same_figures_in_words(name: str) -> None:
     for label, words in page_of(name).facts:
         if label in ("Clipped", "Headroom", "Ratio", "Levels", "Settings"):
             assert words in whole, (label, words)
+
+
+@pytest.mark.parametrize("name", ALL)
+def test_a_patch_has_one_state_on_picture_ruler_and_in_the_list(name: str) -> None:
+    view, record = page_of(name), record_of(name)
+    on_ruler = {one.name: one.sign.state for one in view.ruler.readings if one.name != "paper"}
+    states = {patch.name: patch.sign.state for patch in view.patches}
+    assert on_ruler == {patch: states[patch] for patch in on_ruler}
+    for patch, state in states.items():
+        of_it = [one.state for one in record.findings if one.detail.patches == (patch,)]
+        assert state in (None, *of_it[:1])  # findings stand worst first
+        if "fails" in of_it:
+            assert state == "fails"
