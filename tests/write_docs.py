@@ -142,6 +142,7 @@ def commands_of(group: click.Group, said: str) -> Iterator[tuple[str, click.Cont
             yield from commands_of(command, f"{said} {name}")
         elif command is not None:
             called = f"{said} {name}"
+            command._help_option = None  # one that another caller had it make may lack -h
             yield (
                 called,
                 click.Context(

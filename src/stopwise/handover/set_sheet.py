@@ -41,7 +41,7 @@ under it while it is moved.
 Mains: packs on one circuit can overload it as they recharge together. Leads stay out of walkways, \
 liquids away from packs.
 No flash close to a face or into the eyes. Ask about photosensitive epilepsy beforehand."""
-"""Common practice; the README says more of each."""
+"""Common practice; docs/safety.md says more of each."""
 
 _JPEG_QUALITY = 85  # of a slip in a sheet: its type stays sharp (chosen by eye)
 

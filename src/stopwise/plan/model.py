@@ -111,12 +111,20 @@ class CameraPlan(Table):
     iso: Iso | None = _key(None, "ISO speed", 100)
     f_number: FNumber | None = _key(None, "f-number of the lens", 11.0)
     shutter: Shutter | None = _key(None, "shutter time", "1/160")
-    sync_speed: Shutter | None = _key(None, "shortest time that syncs with flash", "1/200")
-    mid_grey: MidGrey | None = _key(None, "mid-grey as a fraction of the named white", 0.127)
+    sync_speed: Shutter | None = _key(
+        None, "shortest time that syncs with flash: its manual says it", "1/200"
+    )
+    mid_grey: MidGrey | None = _key(
+        None, "mid-grey as a fraction of the named white, from a card", 0.127
+    )
     mid_grey_model: Note | None = _key(None, "body that mid_grey was set for", "Model of the body")
     mid_grey_iso: Iso | None = _key(None, "ISO that mid_grey was set for", 100)
-    balance: Balance = _key("daylight", "white balance for measuring", "daylight")
-    raw_clip: Positive | None = _key(None, "raw level at which photosites stop", 15800)
+    balance: Balance = _key(
+        "daylight", "white balance for measuring; or R, G, B multipliers", "daylight"
+    )
+    raw_clip: Positive | None = _key(
+        None, "raw level at which photosites stop; overrules frames", 15800
+    )
     clip: ClipPlan | None = Field(
         default=None, description="where photosites stop, from a frame shot over"
     )
@@ -135,7 +143,9 @@ class Light(Table):
     pack: Note | None = _key(
         None, "pack that feeds it; heads on one turn together unless they are asymmetric", "pack A"
     )
-    share: Fraction | None = _key(None, "part of the pack's energy that this head gets", 0.5)
+    share: Fraction | None = _key(
+        None, "part of the pack's energy that it gets, for the record", 0.5
+    )
     asymmetric: Switch = _key(
         default=False, about="whether its pack turns this head by itself", example=True
     )
@@ -214,7 +224,7 @@ class Patch(Table):
     under: Tolerance | None = _key(None, "stops under that still hold", 0.3)
     may_clip: Fraction | None = _key(None, "greatest share of the patch in blown areas", 0.001)
     headroom: Stops | None = _key(None, "stops under clip that its brightest part must keep", 0.5)
-    texture: Tolerance | None = _key(None, "greatest texture, RMS stops", 0.3)
+    texture: Tolerance | None = _key(None, "greatest texture, RMS stops, noise taken out", 0.3)
     follow: Switch = _key(default=False, about="found again when the sitter moves", example=True)
     still: Switch = _key(
         default=False, about="on a still thing: a chip, a stand, the paper", example=True
@@ -223,7 +233,10 @@ class Patch(Table):
         default=None, about="no verdict without this patch; skin's default", example=True
     )
     lit_by: tuple[Name, ...] = _key(
-        (), "names of the lamps that light it", ["key", "fill"], max_length=MOST_LAMPS
+        (),
+        "lamps that light it; only they are named when it is off",
+        ["key", "fill"],
+        max_length=MOST_LAMPS,
     )
 
     @property
