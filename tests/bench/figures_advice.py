@@ -49,8 +49,8 @@ def show(found: dict[tuple[str, bool], list[Played]], *, is_still: bool) -> None
         farther = sum(one.farthest > 0.1 for one in shoots)
         print(
             f"{how}{', announced' if said else ''}: {came} of {total}; farther by over 0.1: "
-            f"{farther}, most {far:.2f}; swings: {sum(one.swings for one in shoots)}; turned with "
-            f"all targets met: {needless} of {met} frames"
+            f"{farther}, most {far:.2f}; swings: {sum(one.swings for one in shoots)}; turned away "
+            f"from right with all targets met: {needless} of {met} frames"
         )
 
 

@@ -232,6 +232,11 @@ class Shooting:
         own = [one.excess for one in found if one.unit in ("stops", "zone")]
         return max(0.0, *own)
 
+    def goes_wrong(self, turn: Turn) -> bool:
+        """Tell whether a turn takes a lamp farther from what is right, by more than a step."""
+        off = self.dials[turn.light] - self.right[turn.light]
+        return abs(off + turn.stops) > abs(off) + STEP
+
     def do(self, turn: Turn, how: Obeyed) -> None:
         """Turn a lamp as told, as far as its pack goes."""
         there = self.dials[turn.light] + turn.stops
@@ -250,7 +255,7 @@ class Played:
     off: int
     left: str
     needless: int = 0
-    """Frames in which a lamp was turned though all targets were met."""
+    """Frames in which a lamp was turned away from what is right though all targets were met."""
 
     def arrived_by(self, frame: int) -> bool:
         """Whether with a frame up to this one (0 the first) all targets are truly met."""
@@ -289,7 +294,7 @@ def play(
         verdicts.append(verdict.verdict)
         worst.append(shooting.distance())
         turns = verdict.turns[:1] if how == "headline" else verdict.turns
-        needless += bool(turns) and not worst[-1]
+        needless += not worst[-1] and any(shooting.goes_wrong(turn) for turn in turns)
         if sitter == "still" and (verdict.verdict == "on plan" or not turns):
             left = "; ".join(
                 f"{one.check} {one.of} {one.measured} {one.cause} {one.explained_by}"

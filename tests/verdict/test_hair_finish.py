@@ -43,3 +43,12 @@ def test_a_turned_head_turns_no_lamp_for_its_hair(shooting, yaw):
     verdict, _ = shooting.frame(stance=Stance(yaw=yaw))
     assert hair_of(verdict).advice != "finish"
     assert not verdict.turns
+
+
+def test_no_lamp_is_called_out_over_darker_hair_and_one_that_is_out_still_is():
+    shooting = Shooting.begin(ReliefSet(16), 16, off_stops=0.3)
+    shooting.made.studio.hair = 0.5
+    assert shooting.frame()[1].readings["rim"].state == "not seen"
+    shooting.made.studio.hair = 1.0
+    shooting.dials["rim"] = -30.0
+    assert shooting.frame()[1].readings["rim"].state == "out"
