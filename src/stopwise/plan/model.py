@@ -224,7 +224,7 @@ class Patch(Table):
     under: Tolerance | None = _key(None, "stops under that still hold", 0.3)
     may_clip: Fraction | None = _key(None, "greatest share of the patch in blown areas", 0.001)
     headroom: Stops | None = _key(None, "stops under clip that its brightest part must keep", 0.5)
-    texture: Tolerance | None = _key(None, "greatest texture, RMS stops, noise taken out", 0.3)
+    texture: Tolerance | None = _key(None, "greatest texture, RMS stops", 0.3)
     follow: Switch = _key(default=False, about="found again when the sitter moves", example=True)
     still: Switch = _key(
         default=False, about="on a still thing: a chip, a stand, the paper", example=True
