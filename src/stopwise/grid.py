@@ -30,6 +30,9 @@ T = TypeVar("T", bound=np.generic)
 MAD_FACTOR = 1.0 / NormalDist().inv_cdf(0.75)
 """Median absolute deviation to standard deviation, for normal noise."""
 
+MEDIAN_FACTOR = math.sqrt(math.pi / 2.0)
+"""Standard error of a median to that of a mean, for normal noise."""
+
 MOST_CLIPPED = 0.1
 """Share of a block's cells that may be clipped before its mean says too little: set on our own
 renderer."""

@@ -203,6 +203,12 @@ class Shooting:
         self._known = lamps, know(lamps, self.now)
         return self
 
+    @property
+    def lamps(self) -> LampSet:
+        """Its solos."""
+        assert self._known is not None
+        return self._known[0]
+
     def frame(
         self, said: Announced | None = None, stance: Stance = _MARK
     ) -> tuple[Verdict, LampsSeen | None]:

@@ -9,7 +9,8 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from stopwise.comparison.settings import settings_change
-from stopwise.comparison.statistics import MEDIAN_FACTOR, spread
+from stopwise.comparison.statistics import spread
+from stopwise.grid import MEDIAN_FACTOR
 from stopwise.lamps.outputs import LampReading
 
 if TYPE_CHECKING:

@@ -12,9 +12,6 @@ from stopwise.grid import MAD_FACTOR
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-MEDIAN_FACTOR = 1.2533141373155001
-"""Standard error of a median to that of a mean, for normal noise: sqrt(pi/2)."""
-
 
 def spread(values: Sequence[float]) -> float:
     """Return a robust standard deviation: the median absolute deviation times 1.4826.

@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from stopwise.frame import window
+from stopwise.grid import MEDIAN_FACTOR
 from stopwise.lamps.solos import patch_doubts
 from stopwise.measurement.surface import fit_surface, terms
 from stopwise.plan.model import BACKDROP
@@ -78,12 +80,16 @@ class PatchLamps:
     doubts
         float32 (lamps + 1,), standard uncertainty of each lamp's light there, stops: of flash and
         reading, and of where the sitter stood in its solo; None where nobody asked.
+    noise
+        float32 (lamps + 1,), standard uncertainty of each lamp's median Y there from the noise of
+        its solo, anchor = 1; None where nobody asked.
     """
 
     light: Floats
     read_at: float
     may_clip: float
     doubts: Floats | None = None
+    noise: Floats | None = None
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -193,11 +199,12 @@ class PredictedPatch:
 
         0 where nobody asked for it.
         """
-        if self._patch.doubts is None:
+        if self._patch.doubts is None or self._patch.noise is None:
             return 0.0
         given = self._gains * (self._scene.weights @ self._patch.light).mean(axis=1)
-        shares = given / max(float(given.sum()), _DARK)
-        return float(np.linalg.norm(shares * self._patch.doubts))
+        whole = max(float(given.sum()), _DARK)
+        from_noise = self._gains * self._patch.noise / (whole * math.log(2.0))
+        return float(np.linalg.norm([*(given / whole * self._patch.doubts), *from_noise]))
 
     @cached_property
     def headroom(self) -> float:
@@ -314,6 +321,9 @@ def build_scene(lamps: LampSet, now: PlanNow, *, doubts: bool = False) -> Scene:
                 read_at=patch.defaults.read_at / 100.0,
                 may_clip=patch.defaults.may_clip if patch.may_clip is None else patch.may_clip,
                 doubts=patch_doubts(lamps, patch) if doubts else None,
+                noise=np.array([_noise_in(picture, patch.name) for picture in pictures], np.float32)
+                if doubts
+                else None,
             )
             for patch in now.measured
             if all(patch.name in picture.boxes for picture in pictures)
@@ -325,6 +335,14 @@ def build_scene(lamps: LampSet, now: PlanNow, *, doubts: bool = False) -> Scene:
         weights=np.asarray(first.weights, dtype=np.float32),
         mid_grey=now.plan.camera.mid_grey or MID_GREY_OF_SATURATION,
     )
+
+
+def _noise_in(picture: LightGrid, patch: str) -> float:
+    """Return the standard uncertainty of a patch's median Y from noise, anchor = 1."""
+    cells = picture.boxes[patch]
+    of_blocks = picture.noise[window(cells.box, picture.shape)]
+    of_cells = float(np.mean(of_blocks)) * picture.block  # a block is its side squared in cells
+    return MEDIAN_FACTOR * of_cells / math.sqrt(cells.light.shape[1])
 
 
 def _paper(pictures: Sequence[LightGrid], boxes: Iterable[Box]) -> PaperLamps | None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from stopwise.grid import MAD_FACTOR
+from stopwise.grid import MAD_FACTOR, MEDIAN_FACTOR
 from stopwise.measurement.figures import BackdropReading, Tint
 from stopwise.measurement.paper import find_parts, surface_over
 from stopwise.measurement.percentiles import median_uncertainty
@@ -282,5 +282,5 @@ def _tint_across(
         middle = float(np.median(stops))
         scatter = MAD_FACTOR * float(np.median(np.abs(stops - middle)))
         medians.append(middle)
-        errors.append(math.sqrt(math.pi / 2.0 / len(stops)) * scatter)
+        errors.append(MEDIAN_FACTOR * scatter / math.sqrt(len(stops)))
     return medians[0] - medians[1], math.hypot(*errors)

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from stopwise.frame import window
-from stopwise.grid import pooled
+from stopwise.grid import MEDIAN_FACTOR, pooled
 from stopwise.measurement.figures import Ratio
 from stopwise.measurement.light_edges import LEAST_STOPS, OTHER_TINT, OWN_SHADING, light_across
 
@@ -402,7 +402,7 @@ def _unsure(tones: NDArray[np.float64], cut: float) -> float:
         ends.append(float(np.median(ordered[at:]) - np.median(ordered[:at])))
     wander = (ends[1] - ends[0]) / math.sqrt(12.0)
     sampling = [
-        math.sqrt(math.pi / 2.0) * float(np.std(side)) / math.sqrt(len(side))
+        MEDIAN_FACTOR * float(np.std(side)) / math.sqrt(len(side))
         for side in (tones[tones <= cut], tones[tones > cut])
     ]
     return math.hypot(wander, *sampling)
