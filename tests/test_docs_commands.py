@@ -23,7 +23,7 @@ BLOCKS = {page: blocks_of(text) for page, text in WRITTEN.items()}
 GATE = re.compile(r"^python3 -m venv .venv && ")
 """The gate runs these two itself, as they stand in the README: `.ci/run`."""
 
-MOST_WORDS = 7600
+MOST_WORDS = 7800
 """Of all pages but reliability.md, which is a log of what was measured."""
 
 
