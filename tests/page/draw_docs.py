@@ -1,4 +1,4 @@
-"""Draw the pictures of docs/page.md anew: sample frames under the real watch, at three sizes.
+"""Draw the pictures of docs/page.md anew: sample frames under the real watch, and powers tried.
 
 Run it in the project's folder: python tests/page/draw_docs.py
 """
@@ -29,7 +29,7 @@ _TOLD_S = 9.0
 
 
 def main() -> None:
-    """Write docs/page-phone.jpg, docs/page-laptop.jpg and docs/page-4k.jpg."""
+    """Write docs/page-phone.jpg, -laptop, -4k and -trying."""
     with (
         tempfile.TemporaryDirectory() as folder,
         PageProcess(Path(folder)) as watch,
@@ -49,6 +49,14 @@ def main() -> None:
             page.set_viewport_size({"width": width, "height": height})
             time.sleep(_SETTLE_S)
             _keep(page.screenshot(), ROOT / "docs" / f"page-{name}.jpg")
+        page.set_viewport_size({"width": 1440, "height": 900})
+        page.keyboard.press("y")
+        page.get_by_label("Hold lit cheek to shadow cheek", exact=True).check(timeout=60_000)
+        for _ in range(6):
+            page.get_by_role("slider", name="key").press("ArrowRight")
+        page.locator(".tried-say").scroll_into_view_if_needed()
+        time.sleep(_SETTLE_S)
+        _keep(page.screenshot(), ROOT / "docs" / "page-trying.jpg")
         browser.close()
 
 

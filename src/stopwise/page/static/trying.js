@@ -66,10 +66,8 @@ class Trial {
       html(
         "div",
         { class: "trying" },
-        html("figure", { class: "tried-picture" }, this.canvas, html("figcaption", {}, this.now, this.back, html("span", { class: "quiet" }, set.doubted ? `Hatched: a solo is clipped, it is brighter there (${set.doubted} of the picture).` : "Added up from the solos."))),
-        html("div", { class: "tried-faders" }, this.faders.map(({ row }) => row), this.asks),
-        html("div", { class: "tried-ruler" }, this.ruler, this.rulerWords),
-        html("div", { class: "tried-targets" }, this.targets, this.told),
+        html("div", { class: "tried-left" }, html("figure", { class: "tried-picture" }, this.canvas, html("figcaption", {}, this.now, this.back, html("span", { class: "quiet" }, set.doubted ? `Hatched: a solo is clipped, it is brighter there (${set.doubted} of the picture).` : "Added up from the solos."))), html("div", { class: "tried-faders" }, this.faders.map(({ row }) => row), this.asks)),
+        html("div", { class: "tried-right" }, html("div", { class: "tried-ruler" }, this.ruler, this.rulerWords), html("div", { class: "tried-targets" }, this.targets, this.told)),
       ),
     ];
     this.sum.paint(this.turns);
@@ -126,10 +124,11 @@ class Trial {
       const said = this.asked;
       this.asked = null;
       const answer = await fetch(`/tried?said=${encodeURIComponent(JSON.stringify(said))}`).catch(() => null);
-      if (this.asked) continue; // overtaken
+      const found = await answer?.json();
+      if (this.asked) continue; // overtaken: a fader has moved on meanwhile
       if (!answer) this.refuse("Cut off from the watch: figures stand as they were.");
-      else if (answer.ok) this.show(await answer.json());
-      else this.refuse((await answer.json()).say);
+      else if (answer.ok) this.show(found);
+      else this.refuse(found.say);
     }
     this.isAsking = false;
   }
