@@ -37,7 +37,7 @@ class Line(Generic[T]):
         slow keeps nobody.
     """
 
-    def __init__(self, hold_s: float = 5.0) -> None:
+    def __init__(self, hold_s: float = 3.0) -> None:
         self._hold_s = hold_s
         self._places: OrderedDict[int, T | None] = OrderedDict()
         self._blocked_since: float | None = None

@@ -40,8 +40,9 @@ after each that took longer, since a machine that others use may need minutes.""
 
 _SLOW_S, _SLOW_TIMES = 4.0, 4.0
 """Seconds at one file, or times what files took lately where that is more, after which nobody waits
-for a worker: other files' verdicts pass its own, and it leaves the processor to others. At half of
-that two others are begun for it, so that with every round twice as many files are looked at."""
+for a worker: other files' verdicts pass its own. At half of that it is long at it: others read in
+its place, and it leaves the processor to them. So a good file behind such as hang is begun after
+two seconds, and told at most three after it was read (`in_progress.Line`)."""
 
 _LATE_TIMES = 30.0
 """Times what files took lately after which a file is given up, where that is more than its limit:
@@ -65,8 +66,11 @@ _HOW = "forkserver" if sys.platform == "linux" else "spawn"
 """Never a fork of a process that has decoded, which can lock up. The fork server only imports, so
 that a worker is there within hundredths of a second; other systems' libraries don't bear a fork."""
 
-_IMPORTED = ["stopwise.pipeline", "stopwise.folder.one_file", "stopwise.raw.whole"]
-"""What the fork server imports."""
+_IMPORTED = [
+    *("stopwise.pipeline", "stopwise.folder.one_file", "stopwise.raw.whole"),
+    *("rawpy", "scipy.fft", "scipy.ndimage", "scipy.optimize", "scipy.special"),
+]
+"""What the fork server imports, so that every worker has it: of libraries what frames need."""
 
 
 @dataclass(slots=True)
@@ -74,7 +78,8 @@ class _Worker:
     """A process with its pipe; it does what it does since `since`.
 
     `long_at` is when others are begun for it, `slow_at` when nobody waits for it any more; `has` is
-    what it was supplied with, `failed` how it ended.
+    what it was supplied with, `failed` how it ended, `kept_waiting_s` how long it had waited for a
+    processor before.
     """
 
     process: BaseProcess
@@ -88,6 +93,7 @@ class _Worker:
     has: dict[Any, Any] = field(default_factory=dict)
     failed: str | None = None
     is_low: bool = False
+    kept_waiting_s: float = 0.0
 
     def give(self, task: Task, supplies: dict[Any, Any], *, slow_s: float, most_s: float) -> None:
         """Give it something to do, with what it lacks of what there is to have."""
@@ -95,6 +101,7 @@ class _Worker:
         self.task, self.act, self.has, self.since = task, task.act, supplies, time.monotonic()
         self.long_at, self.slow_at = self.since + slow_s / 2, self.since + slow_s
         self.deadline = self.since + most_s
+        self.kept_waiting_s = _kept_waiting_s(self.process.pid)
         task.tries += 1
         try:
             self.pipe.send((task.act, tuple(supplies), lacks, task.arguments))
@@ -117,6 +124,11 @@ class _Worker:
             self.task, self.act, self.since = None, Act.NOTHING, now
             self.deadline = self.long_at = self.slow_at = _NEVER
             yield task, value if is_good else Failure(value), took
+
+    def has_had_its_time(self, now: float) -> bool:
+        """Tell whether it is long at a file without having waited for a processor meanwhile."""
+        waited_s = _kept_waiting_s(self.process.pid) - self.kept_waiting_s
+        return now - waited_s >= self.long_at
 
     def lower_priority(self) -> None:
         """Leave the processor to others; it can't be undone without the rights of the system."""
@@ -159,6 +171,7 @@ class ProcessPool:
         self._context: Any = multiprocessing.get_context(_HOW)
         self._context.set_forkserver_preload(_IMPORTED)
         self._size, self._most = size, max(2 * size, self._limits.most_workers)
+        self._abreast, self._answered_at = size, 0.0
         self._waiting: deque[Task] = deque()
         self._again: deque[Task] = deque()
         self._supplies = Supplies()
@@ -178,8 +191,7 @@ class ProcessPool:
         """How many tasks can be begun now without waiting for another to end."""
         if self._preparing is not None:
             return 0
-        idle = sum(worker.task is None for worker in self._workers)
-        return max(idle + len(self._too_many_long()) - len(self._waiting), 0)
+        return max(self._free() + len(self._too_many_long()) - len(self._waiting), 0)
 
     @property
     def slow(self) -> set[int]:
@@ -189,6 +201,7 @@ class ProcessPool:
     def start(self, task: Task) -> None:
         """Begin a task, or let it wait for a worker."""
         self._waiting.append(task)
+        self._see_to_workers()
         self._hand_out(self._waiting)
 
     def prepare(self, brief: Any) -> None:
@@ -239,6 +252,8 @@ class ProcessPool:
                 if not self._took:
                     self._took.append(took)
                 continue
+            self._answered_at = time.monotonic()
+            self._abreast = max(self._abreast - 1, self._size)
             if isinstance(value, UnreadNeedsError):
                 task.tries -= 1
                 self._waiting.extendleft(self._supplies.wanted_by(task, value.needs))
@@ -261,39 +276,64 @@ class ProcessPool:
     def _see_to_workers(self) -> None:
         """End those that failed or are to give way, and have as many as there are to be."""
         now = time.monotonic()
+        is_any_fresh = any(worker.task and worker.long_at > now for worker in self._workers)
         for worker in self._workers:
             if worker.failed is None and now >= worker.deadline:
                 worker.failed = _LATE
-            if worker.slow_at <= now and not worker.is_low:
+            gives_way_at = worker.long_at if is_any_fresh else worker.slow_at
+            if gives_way_at <= now and not worker.is_low:
                 worker.lower_priority()
-        for worker in self._too_many_long() if self._waiting else ():
+        idle = sum(worker.task is None for worker in self._workers)
+        for worker in self._too_many_long()[: max(len(self._waiting) - idle, 0)]:
             worker.failed = "others waited"
             if worker.task is not None:
                 worker.task.tries -= 1
-        long = sum(worker.long_at <= now for worker in self._workers if worker.failed is None)
-        wanted = min(self._size + 2 * long, self._most)
+        for worker in [worker for worker in self._workers if worker.failed is not None]:
+            self._workers.remove(worker)
+            self._end(worker)
+        wanted = self._wanted(now)
         for worker in list(self._workers):
             is_idle = worker.act is Act.NOTHING
             is_spare = is_idle and now >= worker.since + _KEEP_S and len(self._workers) > wanted
-            if worker.failed is not None:
-                self._workers.remove(worker)
-                self._end(worker)
-            elif is_spare or (is_idle and worker.is_low):
+            if is_spare or (is_idle and worker.is_low):
                 self._workers.remove(worker)
                 _put_away([worker])
         for _ in range(wanted - len(self._workers)):
             self._begin_worker()
 
+    def _wanted(self, now: float) -> int:
+        """Return how many workers there are to be, and see how many may read abreast.
+
+        Where all that read are long at their files, and none has ended since the last was begun,
+        each file that waits is given a worker; every file that ends narrows that by one.
+        """
+        since = [worker.since for worker in self._workers if worker.task is not None]
+        long = sum(worker.long_at <= now for worker in self._workers)
+        if self._size <= long == len(since) and max(since) > self._answered_at:
+            self._abreast = self._most
+        reading = len(since) + min(len(self._waiting), self._free())
+        return min(max(self._size + long, reading), self._most)
+
+    def _free(self) -> int:
+        """Return how many more may begin to read: who is long at a file isn't counted."""
+        now = time.monotonic()
+        at_work = [worker for worker in self._workers if worker.task is not None]
+        fresh = sum(worker.long_at > now for worker in at_work)
+        return max(min(self._abreast - fresh, self._most - len(at_work)), 0)
+
     def _too_many_long(self) -> list[_Worker]:
         """Return who is to give way where files wait, longest first.
 
-        Once there are as many workers as there may be, no more than half are to be long at a file.
+        Once there are as many workers as there may be, no more than half are to be long at a file;
+        who is so for want of a processor would take no less time if it began again.
         """
         now = time.monotonic()
         long = [worker for worker in self._workers if worker.long_at <= now]
         if len(self._workers) < self._most:
             return []
-        return sorted(long, key=lambda worker: worker.since)[: max(len(long) - self._most // 2, 0)]
+        most = max(len(long) - self._most // 2, 0)
+        had = (worker for worker in long if worker.has_had_its_time(now))
+        return sorted(had, key=lambda worker: worker.since)[:most]
 
     def _slow_tasks(self) -> Iterator[Task]:
         now = time.monotonic()
@@ -305,7 +345,7 @@ class ProcessPool:
 
     def _hand_out(self, tasks: deque[Task]) -> None:
         for worker in self._workers:
-            if tasks and worker.act is Act.NOTHING and not worker.is_low:
+            if tasks and worker.act is Act.NOTHING and not worker.is_low and self._free():
                 lately = median(self._took or [0.0])
                 most_s = max(self._limits.time_s(tasks[0].size), _LATE_TIMES * lately)
                 slow_s = max(_SLOW_S, _SLOW_TIMES * lately)
@@ -365,6 +405,18 @@ class ProcessPool:
             told = f" (exit {code})" if worker.failed == "it crashed" else ""
             failure = Failure(f"{worker.failed}{told}, {task.tries} times")
             self._lost.extend(self._take(task, failure))
+
+
+def _kept_waiting_s(pid: int | None) -> float:
+    """Return the seconds that a process has waited for a processor, 0 where the system is silent.
+
+    Linux tells them of its main thread (proc-schedstat: time on the run queue, nanoseconds).
+    """
+    try:
+        with open(f"/proc/{pid}/schedstat", encoding="ascii") as told:  # noqa: PTH123 (quick start)
+            return int(told.read().split()[1]) / 1e9
+    except (OSError, ValueError, IndexError):
+        return 0.0
 
 
 def _put_away(workers: list[_Worker]) -> None:
