@@ -12,7 +12,6 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.ndimage import minimum_filter
 
 from stopwise.frame import window
 from stopwise.grid import LightGrid, combine
@@ -364,6 +363,8 @@ def sought_in(reference: LightGrid, now: PlanNow) -> Sought | None:
     now
         The patches that go with him, and the still things.
     """
+    from scipy.ndimage import minimum_filter
+
     boxes = {patch.name: patch.box for patch in now.measured if not stays_with_the_set(patch)}
     if not boxes:
         return None
