@@ -346,16 +346,23 @@ if __name__ == "__main__":
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="looks at /proc")
-def test_workers_end_when_their_parent_is_killed(tmp_path: Path) -> None:
+def test_workers_end_when_their_parent_is_killed_and_nothing_is_left(tmp_path: Path) -> None:
+    temporary = tmp_path / "temporary"
+    temporary.mkdir()
     script = tmp_path / "parent.py"
     paths = [path for path in sys.path if path]
     script.write_text(PARENT.format(paths=paths), encoding="utf-8")
     ended = subprocess.run(
-        [sys.executable, str(script)], capture_output=True, text=True, timeout=60, check=False
+        [sys.executable, str(script)],
+        env={**os.environ, "TMPDIR": str(temporary)},
+        capture_output=True,
+        text=True,
+        check=False,
     )
     assert ended.returncode == -9, ended.stderr
     for pid in ended.stdout.split():
         wait_until(lambda pid=pid: not is_running(pid))
+    wait_until(lambda: not list(temporary.iterdir()))  # its fork server takes the socket away
 
 
 def is_running(pid: str) -> bool:

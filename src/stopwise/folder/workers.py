@@ -68,6 +68,7 @@ that a worker is there within hundredths of a second; other systems' libraries d
 
 _IMPORTED = [
     *("stopwise.pipeline", "stopwise.folder.one_file", "stopwise.raw.whole"),
+    "stopwise.folder.fork_server",
     *("rawpy", "scipy.fft", "scipy.ndimage", "scipy.optimize", "scipy.special"),
 ]
 """What the fork server imports, so that every worker has it: of libraries what frames need."""
