@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 from stopwise import messages
 from stopwise.codes import MESSAGES
-from stopwise.errors import LedgerError
+from stopwise.conditions import condition
+from stopwise.errors import LedgerError, Unreadable
 from stopwise.findings import Advice, Answer, Finding, Reason, Turn, Verdict
 from stopwise.frame import Camera, Exposure  # noqa: TC001
 from stopwise.lamps.outputs import LampReading  # noqa: TC001
@@ -27,9 +28,10 @@ from stopwise.measurement.figures import (
 from stopwise.part_lines import Unjudged
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from pydantic import TypeAdapter
 
-    from stopwise.errors import Unreadable
     from stopwise.measurement.figures import Measurement
 
 SCHEMA = 1
@@ -253,6 +255,19 @@ def unreadable(
     """Return the record of a file that gave no pixels to be trusted."""
     reason = Reason("file", detail=error.detail, condition=error.condition.name)
     return Record(file=file, verdict="unreadable", reason=reason, take=take, look=look)
+
+
+def refuse_unreadable(record: Record, path: Path) -> None:
+    """Refuse a frame that gave no pixels to be trusted.
+
+    Raises
+    ------
+    Unreadable
+        If its record says so; `path` is what it is called.
+    """
+    if record.verdict == "unreadable":
+        reason = record.reason or Reason("file")
+        raise Unreadable(path, condition(reason.condition or "damaged"), reason.detail)
 
 
 @cache

@@ -9,13 +9,12 @@ from typing import TYPE_CHECKING
 
 from stopwise.comparison.run import typical
 from stopwise.comparison.sides import Side, side_of, side_of_frames
-from stopwise.conditions import condition
-from stopwise.errors import PathMissing, Unreadable, WrongUse
-from stopwise.findings import Reason
+from stopwise.errors import PathMissing, WrongUse
 from stopwise.ledger import Ledger, default_place
 from stopwise.pipeline import Brief, assess_in_bounds
 from stopwise.pipeline.plan_frames import PlanFrames
 from stopwise.plan.now import plan_now
+from stopwise.record import refuse_unreadable
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -196,21 +195,15 @@ def names_there(ledger: Ledger) -> str:
 
 def _file(path: Path, basis: Basis) -> Found:
     assessment = assess_in_bounds(path, basis.brief, basis.frames)
-    _refuse_unreadable(path, assessment.record)
+    refuse_unreadable(assessment.record, path)
     return Found(side_of(assessment.record, name=str(path)), assessment.picture, is_file=True)
-
-
-def _refuse_unreadable(path: Path, record: Record) -> None:
-    if record.verdict == "unreadable":
-        reason = record.reason or Reason("file")
-        raise Unreadable(path, condition(reason.condition or "damaged"), reason.detail)
 
 
 def _kept(
     records: Records, name: str, basis: Basis, ledger: Ledger, *, take: Take | None = None
 ) -> Found:
     if len(records) == 1:
-        _refuse_unreadable(Path(name), records[0])
+        refuse_unreadable(records[0], Path(name))
         side: Side | None = side_of(records[0])
     else:
         side = side_of_frames(records, name=name, is_steady=basis.is_steady)

@@ -7,9 +7,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 from stopwise.errors import WrongUse
-from stopwise.messages import reason_text, say
+from stopwise.messages import say
 from stopwise.plan.now import plan_now
 from stopwise.plan.readings import which_there_is
+from stopwise.record import refuse_unreadable
 from stopwise.wording import shown
 
 if TYPE_CHECKING:
@@ -90,11 +91,14 @@ def adopted(
 
     Raises
     ------
+    Unreadable
+        If the frame can't be read.
     WrongUse
         If a patch that is named isn't in the plan, or the look isn't any more.
     """
-    choice = choice or Choice()
-    was = f"before {shown(Path(record.file).name)}"
+    choice, file = choice or Choice(), Path(record.file).name
+    refuse_unreadable(record, Path(file))
+    was = f"before {shown(file)}"
     changes = []
     for target in _targets(draft.plan, record, choice):
         if target.after is None:
@@ -120,13 +124,9 @@ def refuse_spoilt(record: Record, *, instead: str = "Mend it, or say adopt --any
     Raises
     ------
     WrongUse
-        If it can't be read, is clipped where it must not be, or a lamp misfired in it.
+        If it is clipped where it must not be, or a lamp misfired in it.
     """
     file = Path(record.file).name
-    if record.verdict == "unreadable":
-        why = "" if record.reason is None else reason_text(record.reason)
-        msg = f"{file} can't be read: {why}. Name another frame."
-        raise WrongUse(msg)
     faults = [
         say(finding)
         for finding in record.findings
