@@ -33,7 +33,7 @@ from support.watching import InlinePool, assess, read, tiny_raw
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from stopwise.folder.listing import Listing
+    from stopwise.folder.listing import IsSettled, Listing
     from stopwise.folder.tasks import Task
     from stopwise.folder.watcher import Landing
 
@@ -83,6 +83,7 @@ class Sight:
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
+        self.is_settled: IsSettled = lambda *_: False
         self.is_sweep_due = False
         self.hints: list[str] = []
 
@@ -101,7 +102,7 @@ class Sight:
             yield look_at(str(self.folder), hints)
         if self.is_sweep_due:
             self.is_sweep_due = False
-            yield sweep(str(self.folder))
+            yield sweep(str(self.folder), self.is_settled)
 
 
 class WatchedFolder(RuleBasedStateMachine):
@@ -134,6 +135,7 @@ class WatchedFolder(RuleBasedStateMachine):
             options=Options(waits=Waits(settle_s=SETTLE_S)),
             seams=Seams(clock=lambda: self.now, pool=self.pool, sight=self.sight),
         )
+        self.sight.is_settled = self.watcher._files.is_settled
 
     def hear(self, landing: Landing) -> None:
         kept = landing.kept

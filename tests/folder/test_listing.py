@@ -134,3 +134,16 @@ def test_a_folder_that_goes_while_it_is_looked_at_has_no_file_missing(
     found = sweep(str(folder)) if is_sweep else look_at(str(folder), ["F1.dng"])
     assert not found.is_folder_there
     assert not found.missing
+
+
+def test_of_a_settled_file_only_its_path_is_told_until_it_changes(tmp_path: Path) -> None:
+    for name in ("F1.dng", "F2.dng"):
+        (tmp_path / name).write_bytes(b"raw")
+    settled = {seen.path: seen.stamp for seen in sweep(str(tmp_path)).raws[:1]}
+    (first,) = settled
+    listing = sweep(str(tmp_path), lambda path, stamp: settled.get(path) == stamp)
+    assert listing.settled == {first}
+    assert set(listing.raw_paths) == {"F1.dng", "F2.dng"}
+    assert paths(listing) == {"F1.dng", "F2.dng"} - {first}
+    (tmp_path / first).write_bytes(b"another")
+    assert not sweep(str(tmp_path), lambda path, stamp: settled.get(path) == stamp).settled

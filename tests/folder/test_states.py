@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from stopwise.folder.listing import Listing, SeenFile
 from stopwise.folder.one_file import NotYet, Wholeness
-from stopwise.folder.states import FileStates, Job, Outcome, Waits
+from stopwise.folder.states import Changes, FileStates, Job, Outcome, Waits
 from stopwise.ledger import KnownPath, Stamp
 
 SHORT, UNKNOWN = Wholeness.SHORT, Wholeness.UNKNOWN
@@ -201,6 +203,9 @@ def test_what_a_sweep_does_not_show_is_gone_and_as_it_was_is_back() -> None:
     finish(files, files.next_job(), 0)
     assert files.see(sweep(), 1).gone == ["F1"]
     assert files.see(sweep(seen("F1")), 2).back == {"F1": seen("F1").stamp}
+    there = replace(sweep(), settled={"F1"})
+    assert files.is_settled("F1", seen("F1").stamp)
+    assert files.see(there, 2) == Changes()
     assert jobs(files) == []
     assert files.see(hint(missing=("F1",)), 3).gone == ["F1"]
     files.see(sweep(seen("F1", version=2)), 4)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import stat
 from dataclasses import dataclass, field
+from itertools import chain
 from typing import TYPE_CHECKING
 
 from stopwise.errors import refusal
@@ -12,7 +13,10 @@ from stopwise.folder.names import is_hidden, is_picture, is_raw
 from stopwise.ledger.frames import Stamp
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Callable, Iterable, Iterator
+
+    IsSettled = Callable[[str, Stamp], bool]
+    """Given path and stamp: whether the file is one that was dealt with, as it was then."""
 
 _KINDS = {
     stat.S_IFLNK: "a link",
@@ -50,7 +54,10 @@ class Listing:
     Attributes
     ----------
     raws
-        Regular files with a raw file's name.
+        Regular files with a raw file's name, but for the settled ones.
+    settled
+        Paths of those that were dealt with and are as they were then: no more is told of them,
+        since there may be a day's frames of them at each look.
     pictures
         Paths of JPEGs and the like.
     missing
@@ -67,6 +74,7 @@ class Listing:
     """
 
     raws: list[SeenFile] = field(default_factory=list)
+    settled: set[str] = field(default_factory=set)
     pictures: set[str] = field(default_factory=set)
     missing: set[str] = field(default_factory=set)
     odd: dict[str, str] = field(default_factory=dict)
@@ -79,6 +87,11 @@ class Listing:
         """Whether the watched folder itself could be read."""
         return "" not in self.closed
 
+    @property
+    def raw_paths(self) -> Iterator[str]:
+        """The paths of all raw files."""
+        return chain(self.settled, (seen.path for seen in self.raws))
+
     def covers(self, path: str) -> bool:
         """Tell whether this look would have shown a path, had it been there."""
         if path in self.missing:
@@ -88,9 +101,9 @@ class Listing:
         )
 
 
-def sweep(folder: str) -> Listing:
+def sweep(folder: str, is_settled: IsSettled = lambda *_: False) -> Listing:
     """Look through the whole folder and its subfolders, opening no file and following no link."""
-    look = _FolderLook(folder)
+    look = _FolderLook(folder, is_settled)
     look.found.is_sweep = True
     look.through([""])
     return look.found
@@ -120,8 +133,8 @@ def look_at(folder: str, paths: Iterable[str]) -> Listing:
 class _FolderLook:
     """One look at the folder while it goes on."""
 
-    def __init__(self, folder: str) -> None:
-        self._folder = folder
+    def __init__(self, folder: str, is_settled: IsSettled = lambda *_: False) -> None:
+        self._folder, self._is_settled = folder, is_settled
         self.found = Listing()
 
     def through(self, folders: list[str]) -> None:
@@ -164,10 +177,12 @@ class _FolderLook:
         if kind == stat.S_IFREG:
             if is_picture(name):
                 self.found.pictures.add(path)
-            if is_raw(name):
+            if is_raw(name) and self._is_settled(path, stamp := Stamp.of(status)):
+                self.found.settled.add(path)
+            elif is_raw(name):
                 # Writing, renaming into place and setting back the time of change all set the
                 # change of a file's own entry; Windows gives the time at which it was made there.
-                self.found.raws.append(SeenFile(path, Stamp.of(status), status.st_ctime_ns))
+                self.found.raws.append(SeenFile(path, stamp, status.st_ctime_ns))
         elif is_raw(name) or os.path.isdir(self._whole(path)):  # noqa: PTH112 (a linked folder)
             self.found.odd[path] = _KINDS.get(kind, "no plain file")
         return []

@@ -6,7 +6,6 @@ A file waits until it is whole, is queued in landing order, judged, perhaps held
 
 from __future__ import annotations
 
-import struct
 from collections import OrderedDict
 from dataclasses import dataclass, field
 from enum import Enum
@@ -17,14 +16,13 @@ from typing import TYPE_CHECKING
 from stopwise.folder.names import in_order
 from stopwise.folder.one_file import NotYet, Wholeness
 from stopwise.folder.watch_notes import note
-from stopwise.ledger.frames import Stamp
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from stopwise.folder.listing import Listing, SeenFile
     from stopwise.folder.watch_notes import Note
-    from stopwise.ledger.frames import KnownPath
+    from stopwise.ledger.frames import KnownPath, Stamp
 
 _SECOND_NS = 1_000_000_000  # nanoseconds in a second
 _NEVER = float("inf")
@@ -160,16 +158,11 @@ class _File:
     not_before: float = 0.0
 
 
-_PACKED = struct.Struct("<3q")
-
-
-def _packed(stamp: Stamp) -> bytes:
-    """Return a stamp in a third of its room: there are as many as files in the folder."""
-    return _PACKED.pack(*stamp)
-
-
 class FileStates:
     """The files of one folder and what becomes of each.
+
+    There may be a day's frames that are done or gone: of each its path is kept, and of its stamp
+    the hash, 61 bits and more, so that a change is passed over once in 10**18.
 
     Parameters
     ----------
@@ -180,9 +173,9 @@ class FileStates:
     def __init__(self, waits: Waits | None = None) -> None:
         self._waits = waits or Waits()
         self._files: dict[str, _File] = {}
-        self._done: dict[str, bytes] = {}
+        self._done: dict[str, int] = {}
         self._in: dict[State, OrderedDict[str, _File]] = {state: OrderedDict() for state in State}
-        self._gone: dict[str, Stamp] = {}
+        self._gone: dict[str, int] = {}
         self._vanished: list[str] = []
         self._last_landed_ns = 0
         self._is_first_sweep = True
@@ -197,10 +190,7 @@ class FileStates:
         self._is_first_sweep = True
         self._last_landed_ns = max(self._last_landed_ns, last_landed_ns)
         for path, before in known.items():
-            if before.is_gone:
-                self._gone[path] = before.stamp
-            else:
-                self._done[path] = _packed(before.stamp)
+            (self._gone if before.is_gone else self._done)[path] = hash(before.stamp)
 
     def see(self, listing: Listing, now: float) -> Changes:
         """Take in what was seen."""
@@ -210,11 +200,10 @@ class FileStates:
         back = {
             seen.path: seen.stamp
             for seen in listing.raws
-            if seen.path not in self._files and self._gone.get(seen.path) == seen.stamp
+            if seen.path not in self._files and self._gone.get(seen.path) == hash(seen.stamp)
         }
-        for path, stamp in back.items():
-            del self._gone[path]
-            self._done[path] = _packed(stamp)
+        for path in back:
+            self._done[path] = self._gone.pop(path)
         new = [file for seen in listing.raws if (file := self._see_one(seen, now))]
         if listing.is_sweep:
             if self._is_first_sweep or len(new) > self._waits.flood:
@@ -223,6 +212,10 @@ class FileStates:
             self._is_first_sweep = False
         self._set_landing(listing)
         return Changes(self.move_on(now), gone, back, bool(new))
+
+    def is_settled(self, path: str, stamp: Stamp) -> bool:
+        """Tell whether a file was dealt with and is as it was then; safe from any thread."""
+        return self._done.get(path) == hash(stamp)
 
     def move_on(self, now: float) -> list[Note]:
         """Queue what is to be looked at or has rested long enough; return what is to be told."""
@@ -328,7 +321,7 @@ class FileStates:
         """Bring one file up to date; return it where it is new."""
         file = self._files.get(seen.path)
         if (done := self._done.get(seen.path)) is not None:
-            if done != _packed(seen.stamp):
+            if done != hash(seen.stamp):
                 self._change_done(seen, now)
             return None
         if file is None:
@@ -363,9 +356,13 @@ class FileStates:
         """Take away what isn't there any more; return the judged paths among it."""
         seen = {raw.path for raw in listing.raws}
         looked_for = chain(self._done, self._files) if listing.is_sweep else listing.missing
-        for path in [path for path in looked_for if path not in seen and listing.covers(path)]:
+        for path in [
+            path
+            for path in looked_for
+            if path not in listing.settled and path not in seen and listing.covers(path)
+        ]:
             if path in self._done:
-                self._gone[path] = Stamp(*_PACKED.unpack(self._done[path]))
+                self._gone[path] = self._done[path]
             self._take_away(path)
         vanished, self._vanished = self._vanished, []
         return [path for path in vanished if path not in self._files]
@@ -399,7 +396,7 @@ class FileStates:
         """Keep of a file that is settled no more than what a look at the folder is held against."""
         file = self._files.pop(path)
         del self._in[file.state][path]
-        self._done[path] = _packed(file.stamp)
+        self._done[path] = hash(file.stamp)
 
     def _ripe_at(self, file: _File) -> float:
         """Return when a waiting file may be queued."""

@@ -170,10 +170,10 @@ class LonePictures:
         if has_new_raw:
             self._is_called = False
         if listing.is_sweep and self._old is None and listing.is_folder_there:
-            self._old = set(listing.pictures) if listing.raws else set()
+            self._old = set(listing.pictures) if any(listing.raw_paths) else set()
         lying = listing.pictures - (self._old or set()) if listing.is_sweep else set(self._alone)
         if lying:
-            raws = {stem(seen.path) for seen in listing.raws}
+            raws = {stem(path) for path in listing.raw_paths}
             alone = [path for path in lying if stem(path) not in raws]
             self._alone = {path: self._alone.get(path, now) for path in alone}
         return self.move_on(now)
@@ -230,7 +230,7 @@ class NumberGaps:
     def saw(self, listing: Listing, now: float) -> None:
         """Take in what lies in the folder, whole or not, so that it isn't missed."""
         if self._missing:
-            paths = chain((seen.path for seen in listing.raws), listing.pictures, listing.odd)
+            paths = chain(listing.raw_paths, listing.pictures, listing.odd)
             there = {path.rpartition(".")[0].casefold() for path in paths}
             self._missing = {
                 name: since for name, since in self._missing.items() if name.casefold() not in there
