@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import stat
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from itertools import chain
 from typing import TYPE_CHECKING
@@ -13,10 +14,10 @@ from stopwise.folder.names import is_hidden, is_picture, is_raw
 from stopwise.ledger.frames import Stamp
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator
+    from collections.abc import Iterable, Iterator
 
-    IsSettled = Callable[[str, Stamp], bool]
-    """Given path and stamp: whether the file is one that was dealt with, as it was then."""
+IsSettled = Callable[[str, Stamp], bool]
+"""Given path and stamp: whether the file is one that was dealt with, as it was then."""
 
 _KINDS = {
     stat.S_IFLNK: "a link",
