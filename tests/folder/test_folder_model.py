@@ -11,6 +11,8 @@ import shutil
 import sqlite3
 import tempfile
 import time
+from dataclasses import replace
+from operator import attrgetter
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -33,9 +35,10 @@ from support.watching import InlinePool, assess, read, tiny_raw
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from stopwise.folder.listing import IsSettled, Listing
+    from stopwise.folder.listing import Listing, Settled
     from stopwise.folder.tasks import Task
     from stopwise.folder.watcher import Landing
+    from stopwise.ledger import Stamp
 
 SETTLE_S = 10.0
 PLACE = st.integers(0, 5)
@@ -83,7 +86,8 @@ class Sight:
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
-        self.is_settled: IsSettled = lambda *_: False
+        self.settled: Settled = {}
+        self.landed: dict[tuple[str, Stamp], int] = {}
         self.is_sweep_due = False
         self.hints: list[str] = []
 
@@ -99,10 +103,19 @@ class Sight:
     def listings(self) -> Iterator[Listing]:
         hints, self.hints = self.hints, []
         if hints:
-            yield look_at(str(self.folder), hints)
+            yield self.in_step(look_at(str(self.folder), hints))
         if self.is_sweep_due:
             self.is_sweep_due = False
-            yield sweep(str(self.folder), self.is_settled)
+            yield self.in_step(sweep(str(self.folder), self.settled))
+
+    def in_step(self, listing: Listing) -> Listing:
+        """Have files land as they are seen: the system's clock ticks too seldom to part them."""
+        listing.raws.sort(key=attrgetter("path"))
+        listing.raws = [
+            replace(seen, landed_ns=self.landed.setdefault((seen.path, seen.stamp), place))
+            for place, seen in enumerate(listing.raws, len(self.landed))
+        ]
+        return listing
 
 
 class WatchedFolder(RuleBasedStateMachine):
@@ -135,7 +148,7 @@ class WatchedFolder(RuleBasedStateMachine):
             options=Options(waits=Waits(settle_s=SETTLE_S)),
             seams=Seams(clock=lambda: self.now, pool=self.pool, sight=self.sight),
         )
-        self.sight.is_settled = self.watcher._files.is_settled
+        self.sight.settled = self.watcher._files.settled
 
     def hear(self, landing: Landing) -> None:
         kept = landing.kept

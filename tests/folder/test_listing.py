@@ -136,14 +136,17 @@ def test_a_folder_that_goes_while_it_is_looked_at_has_no_file_missing(
     assert not found.missing
 
 
-def test_of_a_settled_file_only_its_path_is_told_until_it_changes(tmp_path: Path) -> None:
+def test_a_sweep_tells_of_settled_files_what_it_did_not_meet_as_it_was(tmp_path: Path) -> None:
     for name in ("F1.dng", "F2.dng"):
         (tmp_path / name).write_bytes(b"raw")
-    settled = {seen.path: seen.stamp for seen in sweep(str(tmp_path)).raws[:1]}
-    (first,) = settled
-    listing = sweep(str(tmp_path), lambda path, stamp: settled.get(path) == stamp)
-    assert listing.settled == {first}
-    assert set(listing.raw_paths) == {"F1.dng", "F2.dng"}
-    assert paths(listing) == {"F1.dng", "F2.dng"} - {first}
-    (tmp_path / first).write_bytes(b"another")
-    assert not sweep(str(tmp_path), lambda path, stamp: settled.get(path) == stamp).settled
+    settled = {seen.path: hash(seen.stamp) for seen in sweep(str(tmp_path)).raws}
+    (tmp_path / "F3.dng").write_bytes(b"raw")
+    listing = sweep(str(tmp_path), settled)
+    assert paths(listing) == {"F3.dng"}
+    assert listing.unmet == set()
+    assert set(listing.raw_paths) == {"F1.dng", "F2.dng", "F3.dng"}
+    (tmp_path / "F1.dng").write_bytes(b"another")
+    (tmp_path / "F2.dng").unlink()
+    listing = sweep(str(tmp_path), settled)
+    assert paths(listing) == {"F1.dng", "F3.dng"}
+    assert listing.unmet == {"F1.dng", "F2.dng"}

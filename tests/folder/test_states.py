@@ -203,9 +203,8 @@ def test_what_a_sweep_does_not_show_is_gone_and_as_it_was_is_back() -> None:
     finish(files, files.next_job(), 0)
     assert files.see(sweep(), 1).gone == ["F1"]
     assert files.see(sweep(seen("F1")), 2).back == {"F1": seen("F1").stamp}
-    there = replace(sweep(), settled={"F1"})
-    assert files.is_settled("F1", seen("F1").stamp)
-    assert files.see(there, 2) == Changes()
+    assert files.settled == {"F1": hash(seen("F1").stamp)}
+    assert files.see(replace(sweep(), unmet=set()), 2) == Changes()
     assert jobs(files) == []
     assert files.see(hint(missing=("F1",)), 3).gone == ["F1"]
     files.see(sweep(seen("F1", version=2)), 4)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import stat
-from collections.abc import Callable
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from itertools import chain
 from typing import TYPE_CHECKING
@@ -16,8 +16,8 @@ from stopwise.ledger.frames import Stamp
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
-IsSettled = Callable[[str, Stamp], bool]
-"""Given path and stamp: whether the file is one that was dealt with, as it was then."""
+Settled = Mapping[str, int]
+"""Files that were dealt with: path, and hash of the stamp that it had then."""
 
 _KINDS = {
     stat.S_IFLNK: "a link",
@@ -55,10 +55,11 @@ class Listing:
     Attributes
     ----------
     raws
-        Regular files with a raw file's name, but for the settled ones.
-    settled
-        Paths of those that were dealt with and are as they were then: no more is told of them,
-        since there may be a day's frames of them at each look.
+        Regular files with a raw file's name; at a sweep without the settled ones that are as they
+        were, of which there may be a day's frames.
+    settled, unmet
+        The settled files of a sweep, and those that it didn't meet as they were; None where all
+        that it met is in `raws`.
     pictures
         Paths of JPEGs and the like.
     missing
@@ -75,7 +76,8 @@ class Listing:
     """
 
     raws: list[SeenFile] = field(default_factory=list)
-    settled: set[str] = field(default_factory=set)
+    settled: Settled = field(default_factory=dict)
+    unmet: set[str] | None = None
     pictures: set[str] = field(default_factory=set)
     missing: set[str] = field(default_factory=set)
     odd: dict[str, str] = field(default_factory=dict)
@@ -102,10 +104,12 @@ class Listing:
         )
 
 
-def sweep(folder: str, is_settled: IsSettled = lambda *_: False) -> Listing:
+def sweep(folder: str, settled: Settled | None = None) -> Listing:
     """Look through the whole folder and its subfolders, opening no file and following no link."""
-    look = _FolderLook(folder, is_settled)
+    look = _FolderLook(folder)
     look.found.is_sweep = True
+    if settled is not None:
+        look.found.settled, look.found.unmet = settled, set(settled)
     look.through([""])
     return look.found
 
@@ -134,8 +138,8 @@ def look_at(folder: str, paths: Iterable[str]) -> Listing:
 class _FolderLook:
     """One look at the folder while it goes on."""
 
-    def __init__(self, folder: str, is_settled: IsSettled = lambda *_: False) -> None:
-        self._folder, self._is_settled = folder, is_settled
+    def __init__(self, folder: str) -> None:
+        self._folder = folder
         self.found = Listing()
 
     def through(self, folders: list[str]) -> None:
@@ -144,12 +148,11 @@ class _FolderLook:
             inside = folders.pop()
             try:
                 with os.scandir(self._whole(inside)) as entries:
-                    names = [entry.name for entry in entries if not is_hidden(entry.name)]
+                    for entry in entries:
+                        if not is_hidden(entry.name):
+                            folders += self.at(f"{inside}/{entry.name}" if inside else entry.name)
             except OSError as error:
                 self.found.closed[inside] = refusal(error).lower()
-                continue
-            for name in names:
-                folders += self.at(f"{inside}/{name}" if inside else name)
         if self.found.missing:
             self._doubt_missing()
 
@@ -178,8 +181,9 @@ class _FolderLook:
         if kind == stat.S_IFREG:
             if is_picture(name):
                 self.found.pictures.add(path)
-            if is_raw(name) and self._is_settled(path, stamp := Stamp.of(status)):
-                self.found.settled.add(path)
+            stamp = Stamp.of(status)
+            if self.found.unmet is not None and self.found.settled.get(path) == hash(stamp):
+                self.found.unmet.discard(path)
             elif is_raw(name):
                 # Writing, renaming into place and setting back the time of change all set the
                 # change of a file's own entry; Windows gives the time at which it was made there.

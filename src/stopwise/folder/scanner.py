@@ -15,7 +15,7 @@ from stopwise.folder import listing
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
-    from stopwise.folder.listing import IsSettled, Listing
+    from stopwise.folder.listing import Listing, Settled
 
 _GAP_S = 0.01
 """Pause between two looks, so that a burst of events at one file is one look."""
@@ -125,8 +125,8 @@ class FolderScanner:
         The watched folder.
     wake
         Called after something was seen.
-    is_settled
-        Asked of each raw file at a sweep; see :class:`listing.Listing`.
+    settled
+        What has been dealt with so far; see :class:`listing.Listing`.
     is_polling
         Whether hints come from comparing listings.
     sweep_s
@@ -138,12 +138,12 @@ class FolderScanner:
         folder: str,
         *,
         wake: Callable[[], None],
-        is_settled: IsSettled,
+        settled: Settled,
         is_polling: bool = False,
         sweep_s: float = 2.0,
     ) -> None:
         self._folder = folder
-        self._wake, self._is_settled = wake, is_settled
+        self._wake, self._settled = wake, settled
         self._events = FolderEvents(folder, self.hint, is_polling=is_polling)
         self._no_events: str | None = None
         self._listens_to: tuple[int, int] | None = None
@@ -227,7 +227,7 @@ class FolderScanner:
         began = time.monotonic()
         self._next_sweep = began + self._sweep_s
         self._listen()
-        found = listing.sweep(self._folder, self._is_settled)
+        found = listing.sweep(self._folder, self._settled)
         found.no_events = self._no_events
         self._give(found)
         took = time.monotonic() - began

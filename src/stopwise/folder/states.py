@@ -20,7 +20,7 @@ from stopwise.folder.watch_notes import note
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from stopwise.folder.listing import Listing, SeenFile
+    from stopwise.folder.listing import Listing, SeenFile, Settled
     from stopwise.folder.watch_notes import Note
     from stopwise.ledger.frames import KnownPath, Stamp
 
@@ -213,9 +213,10 @@ class FileStates:
         self._set_landing(listing)
         return Changes(self.move_on(now), gone, back, bool(new))
 
-    def is_settled(self, path: str, stamp: Stamp) -> bool:
-        """Tell whether a file was dealt with and is as it was then; safe from any thread."""
-        return self._done.get(path) == hash(stamp)
+    @property
+    def settled(self) -> Settled:
+        """What is dealt with now and later; safe to be read from any thread."""
+        return self._done
 
     def move_on(self, now: float) -> list[Note]:
         """Queue what is to be looked at or has rested long enough; return what is to be told."""
@@ -355,12 +356,9 @@ class FileStates:
     def _take_away_missing(self, listing: Listing) -> list[str]:
         """Take away what isn't there any more; return the judged paths among it."""
         seen = {raw.path for raw in listing.raws}
-        looked_for = chain(self._done, self._files) if listing.is_sweep else listing.missing
-        for path in [
-            path
-            for path in looked_for
-            if path not in listing.settled and path not in seen and listing.covers(path)
-        ]:
+        settled = self._done if listing.unmet is None else listing.unmet
+        looked_for = chain(settled, self._files) if listing.is_sweep else listing.missing
+        for path in [path for path in looked_for if path not in seen and listing.covers(path)]:
             if path in self._done:
                 self._gone[path] = self._done[path]
             self._take_away(path)

@@ -279,7 +279,7 @@ class Watcher:
         self._scanner: Sight = seams.sight or FolderScanner(
             self.folder,
             wake=self._waker.wake,
-            is_settled=self._files.is_settled,
+            settled=self._files.settled,
             is_polling=options.is_polling,
             sweep_s=options.sweep_s,
         )
