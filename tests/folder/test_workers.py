@@ -6,6 +6,7 @@ import multiprocessing
 import os
 import subprocess
 import sys
+import tempfile
 import time
 from contextlib import closing
 from functools import partial
@@ -145,8 +146,9 @@ def test_what_files_need_is_read_once_before_them_and_handed_to_every_worker(
 def test_a_file_that_needs_something_else_waits_until_it_is_read(stocked: Working) -> None:
     stocked.pool.prepare("one")
     stocked.start(1, brief="one")
+    stocked.wait(1)
     stocked.start(2, brief="one three")
-    stocked.wait(1, 2)
+    stocked.wait(2)
     assert b"three read by" not in stocked.done[1].picture
     assert b"three read by" in stocked.done[2].picture
     stocked.pool.prepare("four")
@@ -337,7 +339,7 @@ from stopwise.folder.workers import ProcessPool
 from support.watching import assess
 if __name__ == "__main__":
     pool = ProcessPool(assess, size=2)
-    while not all(worker.act.value == "nothing" for worker in pool._workers):
+    while [worker.act.value for worker in pool._workers] != ["nothing", "nothing"]:
         pool.finished()
         time.sleep(0.02)
     print(*[worker.process.pid for worker in pool._workers], flush=True)
@@ -345,9 +347,21 @@ if __name__ == "__main__":
 """
 
 
+@pytest.fixture
+def temporary_folder() -> Iterator[Path]:
+    """Yield a folder with a path that is short enough for a socket."""
+    with tempfile.TemporaryDirectory() as folder:
+        yield Path(folder)
+
+
 @pytest.mark.skipif(sys.platform != "linux", reason="looks at /proc")
-def test_workers_end_when_their_parent_is_killed_and_nothing_is_left(tmp_path: Path) -> None:
-    temporary = tmp_path / "temporary"
+@pytest.mark.parametrize(
+    "name", ["short", pytest.param("too long to listen in" * 5, marks=pytest.mark.slow)]
+)
+def test_workers_end_when_their_parent_is_killed_and_nothing_is_left(
+    tmp_path: Path, temporary_folder: Path, name: str
+) -> None:
+    temporary = temporary_folder / name
     temporary.mkdir()
     script = tmp_path / "parent.py"
     paths = [path for path in sys.path if path]
@@ -360,6 +374,7 @@ def test_workers_end_when_their_parent_is_killed_and_nothing_is_left(tmp_path: P
         check=False,
     )
     assert ended.returncode == -9, ended.stderr
+    assert len(ended.stdout.split()) == 2
     for pid in ended.stdout.split():
         wait_until(lambda pid=pid: not is_running(pid))
     wait_until(lambda: not list(temporary.iterdir()))  # its fork server takes the socket away

@@ -6,6 +6,7 @@ import multiprocessing
 import os
 import signal
 import sys
+import tempfile
 import threading
 import time
 from collections import deque
@@ -62,7 +63,12 @@ _MOST_FAILED_STARTS = 4  # in a row, before the watch says that workers can't be
 _NEVER = float("inf")
 _LATE = what_failed(TimeoutError())
 
-_HOW = "forkserver" if sys.platform == "linux" else "spawn"
+_LONGEST_FOLDER = 107 - len("/pymp-12345678/listener-12345678")
+"""Bytes of the path of a temporary folder in which a fork server can listen (unix(7): 108 and the
+zero at the end)."""
+
+_CAN_LISTEN = len(os.fsencode(tempfile.gettempdir())) <= _LONGEST_FOLDER
+_HOW = "forkserver" if sys.platform == "linux" and _CAN_LISTEN else "spawn"
 """Never a fork of a process that has decoded, which can lock up. The fork server only imports, so
 that a worker is there within hundredths of a second; other systems' libraries don't bear a fork."""
 
