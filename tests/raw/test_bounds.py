@@ -2,22 +2,21 @@
 
 from __future__ import annotations
 
-import re
 import time
 import tracemalloc
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
 
 from lightmodel.dng import DngSpec, write_dng
 from stopwise.errors import Unreadable
-from stopwise.raw import bounds, declared_end, decode
+from stopwise.raw import declared_end, decode
 from support.hostile_files import DAMAGED, tiny_index
 from support.made_raws import levels_for
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+    from pathlib import Path
 
 MOST_S, MOST_PEAK_BYTES = 5.0, 64 << 20
 """Of the processor, so that other work doesn't count. Far above what any of these files takes (a
@@ -58,11 +57,3 @@ def test_an_index_that_no_logarithm_bears_is_none(tmp_path: Path) -> None:
     path = tmp_path / "a.dng"
     tiny_index(path)
     assert (decode(path).exposure.iso or 1.0) >= 1.0
-
-
-def test_the_page_on_reliability_lists_every_bound_as_it_is() -> None:
-    page = (Path(__file__).parents[2] / "docs" / "reliability.md").read_text(encoding="utf-8")
-    listed = dict(re.findall(r"\| `((?:MOST|LEAST)_\w+)` \| (\S+) \|", page))
-    there = {name: str(value) for name, value in vars(bounds).items() if name.isupper()}
-    there.pop("TYPE_CHECKING")
-    assert listed == there
