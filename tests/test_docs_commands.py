@@ -23,14 +23,12 @@ BLOCKS = {page: blocks_of(text) for page, text in WRITTEN.items()}
 GATE = re.compile(r"^python3 -m venv .venv && ")
 """The gate runs these two itself, as they stand in the README: `.ci/run`."""
 
-MOST_WORDS = 7800
-"""Of all pages but reliability.md, which is a log of what was measured."""
+MOST_WORDS = 9000
 
 
 def test_all_pages_together_can_be_read():
     """A word is anything between blanks that holds a letter or a digit, in code and tables too."""
     words = {page: len(re.findall(r"\S*\w\S*", text)) for page, text in WRITTEN.items()}
-    words.pop("docs/reliability.md")
     assert sum(words.values()) <= MOST_WORDS, words
 
 
