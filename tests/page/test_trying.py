@@ -25,7 +25,7 @@ from stopwise.plan import load_plan
 from stopwise.preparing.dialling import prepare_dials
 from stopwise.report.drawable import drawable_of
 from support.axe import faults
-from support.page_process import MARKED, SAMPLES
+from support.page_process import MARKED, SAMPLES, PageProcess
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -191,3 +191,32 @@ def test_heads_on_one_pack_move_together(studio: Studio) -> None:
     assert fader.turns[fader.stands] == 0.0
     assert (fader.words[0], fader.words[-1]) == ("-8.0", "full")
     assert Trial.read('{"turns": {"key": -0.5}}').held == ()
+
+
+@pytest.mark.slow
+def test_what_was_tried_and_set_is_what_the_next_frame_shows(tmp_path: Path, page: Page) -> None:
+    """The whole way: F0010 was made with the key turned down by 0.7 (sample_frames/truth.json)."""
+    with PageProcess(tmp_path) as watch:
+        page.goto(watch.address)
+        watch.land("F0011.dng")
+        expect(page.locator("#facts")).to_contain_text("F0011.dng", timeout=SLOW_MS)
+        page.keyboard.press("y")
+        key = page.get_by_role("slider", name="key")
+        expect(key).to_be_visible(timeout=SLOW_MS)
+        for _ in range(7):
+            key.press("ArrowLeft")
+        expect(page.locator(".tried-asked li")).to_have_text(["Key down 0.7, to -2.7."])
+        rows = {
+            (row.locator("th > span").last.text_content() or "").strip(): row.locator(
+                "td"
+            ).first.text_content()
+            for row in page.locator(".trying tbody tr").all()
+        }
+        page.get_by_role("button", name="Set these").click()
+        expect(page.get_by_role("dialog")).to_have_count(0)
+        watch.await_said(r"Take \d+ begins with the next frame: key -0\.7\.")
+        watch.land("F0010.dng")
+        _, made = watch.judged(), watch.judged()
+    for name in ("lit cheek", "shadow cheek", "brow", "jacket", "hair"):
+        tried = float(str(rows[name]).removeprefix("Zone "))
+        assert made["patches"][name]["zone"] == pytest.approx(tried, abs=0.1)  # 0.05 of rounding
