@@ -217,6 +217,9 @@ def test_what_was_tried_and_set_is_what_the_next_frame_shows(tmp_path: Path, pag
         watch.await_said(r"Take \d+ begins with the next frame: key -0\.7\.")
         watch.land("F0010.dng")
         _, made = watch.judged(), watch.judged()
+        expect(page.locator("#told")).to_have_text(
+            re.compile(r"As tried, within 0\.[12]\."), timeout=SLOW_MS
+        )
     for name in ("lit cheek", "shadow cheek", "brow", "jacket", "hair"):
         tried = float(str(rows[name]).removeprefix("Zone "))
         assert made["patches"][name]["zone"] == pytest.approx(tried, abs=0.1)  # 0.05 of rounding

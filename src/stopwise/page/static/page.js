@@ -12,7 +12,7 @@ import { drawRuler } from "./ruler.js";
 import { drawRun } from "./run.js";
 import { knock, lampOut, toggleSound } from "./sound.js";
 import { listen } from "./stream.js";
-import { tryPowers } from "./trying.js";
+import { asTried, tryPowers } from "./trying.js";
 
 const HELD = 60;
 const TOLD_MS = 8000;
@@ -22,7 +22,7 @@ const mayEdit = document.body.dataset.mayEdit === "yes";
 
 // `view` is the one frame that every part shows. `wanted` is the number that steps have reached while
 // looking back; null follows the newest. `last` is the newest frame that any answer named.
-const state = { run: [], view: null, newest: null, held: null, last: 0, wanted: null, ledger: "", drawing: null, offset: 0, link: { isUp: true, since: 0 }, status: { behind: 0, backlog: 0, decoding: [], said: [], take: null }, plan: null, hasKeys: localStorage.getItem("shortcuts") !== "off" };
+const state = { run: [], view: null, newest: null, held: null, last: 0, wanted: null, ledger: "", drawing: null, tried: null, offset: 0, link: { isUp: true, since: 0 }, status: { behind: 0, backlog: 0, decoding: [], said: [], take: null }, plan: null, hasKeys: localStorage.getItem("shortcuts") !== "off" };
 Object.defineProperty(state, "isFollowing", { get: () => state.wanted === null });
 
 const picture = new Picture({ frame: by("picture"), image: by("image"), over: by("over"), none: by("no-picture") });
@@ -133,6 +133,10 @@ function take({ view, held, beat }) {
   if (state.isFollowing && !state.drawing) show(view);
   else band.draw();
   band.callOut(view, band.at === "newest" && !isOpen());
+  if (state.tried && view.number > state.tried.after) {
+    tell(asTried(state.tried.promised, view.ruler?.readings ?? []));
+    state.tried = null;
+  }
   if (view.call === "misfire") lampOut();
   else if (view.call === "off plan" && beat.now_ms - view.landed_ms < FRESH_MS) knock();
   drawLine();
@@ -252,7 +256,10 @@ const deeds = {
     else await drawing.begin(state.view);
   },
   dial: () => dial(),
-  try: () => tryPowers(mayEdit, tell),
+  try: async () => {
+    const promised = await tryPowers(mayEdit, tell);
+    if (promised) state.tried = { promised, after: state.newest?.number ?? 0 };
+  },
   fixed: async () => {
     const { say, isDone } = await send("/do/fixed");
     tell(say, !isDone);

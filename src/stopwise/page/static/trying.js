@@ -5,9 +5,11 @@ import { deed, read } from "./requests.js";
 import { drawRuler } from "./ruler.js";
 import { Sum } from "./sum.js";
 
+const AS_TRIED = 0.3; // a third of a stop, which most targets allow
 const READING_MS = 120000; // solos that aren't kept are decoded first
 
 // Open it. `mayEdit` tells whether what was tried can be said to the watch; `tell` says what came of it.
+// Returns the zones that were promised, by patch, where it was said; else null.
 export async function tryPowers(mayEdit, tell) {
   let trial = null;
   const doing = deed("/do/take");
@@ -27,7 +29,18 @@ export async function tryPowers(mayEdit, tell) {
     wide: true,
   });
   trial?.end();
-  if (found) tell(found.say);
+  if (!found) return null;
+  tell(found.say);
+  return trial.promised;
+}
+
+// How a frame holds what was tried, in words: its readings against the zones that were promised.
+export function asTried(promised, readings) {
+  const off = readings.flatMap(({ name, reading: { value } }) => (value === null || !promised.has(name) ? [] : [[name, value - promised.get(name)]]));
+  if (!off.length) return "Nothing that was tried is seen in this frame.";
+  const [name, most] = off.reduce((worst, one) => (Math.abs(one[1]) > Math.abs(worst[1]) ? one : worst));
+  const by = Math.max(Math.ceil(Math.abs(most) * 10 - 1e-6) / 10, 0.1).toFixed(1);
+  return Math.abs(most) <= AS_TRIED ? `As tried, within ${by}.` : `Not as tried: ${name} ${by} ${most > 0 ? "over" : "under"} what was shown.`;
 }
 
 // Why there is nothing to try, in the watch's words.
@@ -154,6 +167,7 @@ class Trial {
     );
     this.told.replaceChildren(...found.told.map((words) => html("li", {}, html("span", {}, "–"), html("span", {}, words))));
     drawRuler(this.ruler, this.rulerWords, found.ruler, true);
+    this.promised = new Map(found.ruler.readings.map(({ name, reading }) => [name, reading.value]));
   }
 
   row({ place, of, gets, planned, off, sign }) {
