@@ -260,6 +260,13 @@ class FrameCase:
             return max(given, 0.0) if finding.measured else 0.0
         return finding.measured - given
 
+    def is_only_lost(self, finding: Finding) -> bool:
+        """Tell whether a patch wasn't found again on a sitter at his mark under known lamps."""
+        aim = self.know.aims.get((finding.check, finding.of))
+        is_lost = finding.check == "patch" and finding.why == "not_followed"
+        at_mark = self.around.off_mark <= _AT_MARK and self.knows_all
+        return is_lost and at_mark and aim is not None and self.doubt(aim) <= _VAGUE
+
     def agrees(self, finding: Finding) -> bool:
         """Tell whether what the lamps give is what a figure measured, within 0.15 stop."""
         aim, rest = self.know.aims.get((finding.check, finding.of)), self.rest(finding)

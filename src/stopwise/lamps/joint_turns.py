@@ -91,7 +91,9 @@ def joint_turns(
     -----
     A still thing, a figure on a sitter who stands as in the solos, or hair of another finish on him
     is taken as measured. A head that turned is taken as the solos have it: its own reading is no
-    lamp's. Figures that hang on a lamp that is out or isn't seen are left aside.
+    lamp's; so is a patch that wasn't found again though he stands at his mark: light that fell on
+    it otherwise may have hidden it. Figures that hang on a lamp that is out or isn't seen are left
+    aside.
     """
     hairs = {
         case.hair_lamp(case.know.aims[one.check, one.of])
@@ -146,9 +148,12 @@ def _trusted(case: FrameCase, findings: Sequence[Finding], held: Sequence[bool])
             yield replace(aim, value=_Shifted(aim, finish))
             continue
         rest = case.rest(finding)
-        if aim is None or rest is None or _hangs_on_held(case, aim, held):
+        if aim is None or _hangs_on_held(case, aim, held):
             continue
-        if aim.is_share:
+        if rest is None:
+            if case.is_only_lost(finding):
+                yield aim
+        elif aim.is_share:
             yield aim
         elif case.agrees(finding):
             yield replace(aim, value=_Shifted(aim, rest))
