@@ -113,6 +113,20 @@ def test_all_lamps_at_once_are_turned_back_by_one_answer(studio):
     assert turns == {name: pytest.approx(-stops, abs=0.15) for name, stops in off.items()}
 
 
+@pytest.mark.parametrize(("off_mark", "seen"), [(0.0, True), (0.02, False)])
+def test_a_patch_that_other_light_hid_is_taken_as_the_solos_have_it_at_the_mark(
+    studio, off_mark, seen
+):
+    made, plan, knowledge = studio
+    frame = made.frame({"key": 0.6, "fill": -1.2})
+    readings = read_lamps(frame, made.lamp_set)
+    found = [one for one in failing(plan, zones_of(frame), over=0.0) if one.of != "shadow cheek"]
+    found.append(Finding("patch", "shadow cheek", "not_seen", "not seen", why="not_followed"))
+    turns, _ = turned(found, knowledge, readings, Circumstances({}, off_mark=off_mark))
+    assert turns["key"] == pytest.approx(-0.6, abs=0.11)
+    assert turns.get("fill", 0.0) == pytest.approx(1.2 if seen else 0.0, abs=0.15)
+
+
 def test_a_turned_head_is_the_sitters_and_nobody_turns_a_lamp(studio):
     made, plan, knowledge = studio
     frame = made.frame(sitter=Sitter(yaw=10.0))
