@@ -85,8 +85,9 @@ class Relief:
         turned = 0.16 * self.yaw * np.exp(-(((y - 18.0) / 16.0) ** 2))
         nose = _bump(x - turned, y, (0.0, 15.0), (1.9, 4.2), 2.6)
         lean = np.sin(np.radians(self.yaw)) * x * 0.7
+        lean = lean * _bump(x, y, (0.0, 17.0), (13.0, 18.0), 1.0)  # the head alone, no paper
         head = _bump(x, y, (0.0, 17.0), (10.5, 15.0), 19.0) + nose + lean - 4.0
-        hair = _bump(x, y, (0.0, 25.0), (12.5, 12.5), 16.0) - 3.5
+        hair = _bump(x, y, (0.0, 25.0), (12.5, 12.5), 16.0) + lean - 3.5
         body = _bump(x, y, (0.0, -48.0), (36.0, 42.0), 20.0) - 7.0
         return head, hair, body
 

@@ -39,10 +39,19 @@ def test_another_finish_is_met_by_the_hair_lamp_and_said(shooting, hair, over):
 
 @pytest.mark.parametrize("yaw", [-14.0, 14.0])
 def test_a_turned_head_turns_no_lamp_for_its_hair(shooting, yaw):
-    shooting.made.studio.hair = 0.5
     verdict, _ = shooting.frame(stance=Stance(yaw=yaw))
     assert hair_of(verdict).advice != "finish"
     assert not verdict.turns
+
+
+@pytest.mark.parametrize("yaw", [-14.0, 14.0])
+def test_what_is_turned_for_darker_hair_over_a_turned_head_leads_to_its_target(shooting, yaw):
+    shooting.made.studio.hair = 0.5
+    verdict, _ = shooting.frame(stance=Stance(yaw=yaw))
+    for turn in verdict.turns:
+        shooting.do(turn, "by")
+    before, after = hair_of(verdict), hair_of(shooting.frame(stance=Stance(yaw=yaw))[0])
+    assert after.state != "fails" if verdict.turns else after.state == before.state
 
 
 def test_no_lamp_is_called_out_over_darker_hair_and_one_that_is_out_still_is():
