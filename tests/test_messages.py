@@ -52,6 +52,8 @@ Row = tuple[str, str, str, float | None, float | None, dict[str, Any], str, str,
 TOLD: list[Row] = [
     ("patch", "over", "lit cheek", 6.9, 6.5, {"lamps": ("key", "fill")},
      "Lit cheek 0.4 over.", "Check key and fill.", SAME),
+    ("patch", "over", "lit cheek", 6.9, 6.5, {"lamps": ("key", "fill"), "advice": "solo"},
+     "Lit cheek 0.4 over.", "Shoot the key alone, mark it.", SAME),
     ("patch", "over", "cheek", 6.9, 6.5, {"cause": "sitter"},
      "Cheek 0.4 over, lamps steady.", "Sitter has turned. Leave the lamps.", SAME),
     ("patch", "under", "hair", 4.8, 6.0, {"lamps": ("hair",)},

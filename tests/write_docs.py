@@ -54,6 +54,7 @@ FIELDS = {
     "all_off": "what that setting does to every tone: `All 0.3 over: `",
     "check_lamps": "`Check key and fill.`, the lamps that lead the patch; else `Shoot again to be "
     "sure of the lamp.`",
+    "solo": "`Shoot the key alone, mark it.`, the lamp that leads the patch",
     "feather": "`Feather the key, or key down 0.3.`",
     "shoot_slower, slower_than_sync": "a shutter time at which the flash is whole",
     "moved, said": "how something changed, and how it was said to: `up 0.4`, `unchanged`",

@@ -24,6 +24,7 @@ Advice = Literal[
     "turn_out",
     "feather_paper",
     "finish",
+    "solo",
     "ask",
     "wait",
 ]

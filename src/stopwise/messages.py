@@ -369,6 +369,11 @@ def _lamps_to_check(finding: Finding) -> str:
     )
 
 
+def _solo_to_shoot(finding: Finding) -> str:
+    """Return which lamp is to be shot alone, so that its turn can be told from then on."""
+    return fitted("Shoot the {} alone, mark it.".format, lamp_name(finding.detail.lamps[0]))
+
+
 def lamp_to_feather(finding: Finding) -> str | None:
     """Return the lamp whose hot centre a finding tells of; None where it isn't known, or none."""
     if finding.code != "hot_centre":
@@ -519,6 +524,7 @@ _ADVICE = {
     "turn_in": "Turn {paper_lamps} in a little.",
     "turn_out": "Turn {paper_lamps} out a little.",
     "feather_paper": "Feather the {lead} off the paper.",
+    "solo": "{solo}",
     "ask": "Was that you? Say: take yes.",
     "wait": "One frame only: shoot on.",
 }
@@ -564,6 +570,7 @@ _FIELDS: dict[str, Callable[[Finding], str]] = {
     "plan": lambda one: _setting_text(one, found=False),
     "all_off": _all_off,
     "check_lamps": _lamps_to_check,
+    "solo": _solo_to_shoot,
     "feather": _feather,
     "shoot_slower": _shoot_slower,
     "slower_than_sync": _slower_than_sync,

@@ -127,6 +127,7 @@ def test_two_patches_that_disagree_blame_no_lamp():
         plan(patch=targets, light=LAMPS),
     )
     assert (verdict.findings[0].cause, verdict.findings[0].turn) == ("unknown", None)
+    assert verdict.findings[0].advice == "solo"  # nothing else tells the lamp from the sitter
 
 
 def test_one_patch_alone_blames_no_lamp():
