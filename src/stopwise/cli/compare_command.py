@@ -11,7 +11,7 @@ import click
 from stopwise.cli.ledger_command import ledger_file
 from stopwise.cli.named_sides import Basis, Found, find, find_take, lamps_of
 from stopwise.cli.options import PATH, json_option, ledger_option, plan_option, read_plan
-from stopwise.cli.printing import say_json
+from stopwise.cli.printing import at_work, say_json
 from stopwise.comparison.changes import known_of
 from stopwise.comparison.framing import Framing, framing_of_boxes, framing_of_pictures
 from stopwise.comparison.two_sides import Comparison
@@ -181,14 +181,15 @@ def compare(
         basis = Basis(plan, plan_path, more["look"])
         earlier = None if earlier_ledger is None else find_take(take or "", basis, earlier_ledger)
         basis = opened.enter_context(basis.reading(ledger))
-        before, after = sides_of(names, basis, ledger, earlier)
-        comparison = compare_found(
-            before,
-            after,
-            basis,
-            turned=said_between(before, after, ledger) if said is None else said,
-            same_solos=earlier is None or after.is_file,
-        )
+        with at_work("Reading both sides"):
+            before, after = sides_of(names, basis, ledger, earlier)
+            comparison = compare_found(
+                before,
+                after,
+                basis,
+                turned=said_between(before, after, ledger) if said is None else said,
+                same_solos=earlier is None or after.is_file,
+            )
     _show(comparison, as_json=as_json)
     if slip_folder is not None:
         draw(slip_folder, comparison, before, after)

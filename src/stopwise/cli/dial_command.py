@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from stopwise.cli.options import PATH, json_option, ledger_option
-from stopwise.cli.printing import say_json, tell
+from stopwise.cli.printing import at_work, say_json, tell
 from stopwise.errors import PathMissing, WrongUse
 from stopwise.preparing.dialling import prepare_dials
 
@@ -141,6 +141,7 @@ def dial(
         is_kept = ledger_path is not None or place.exists()
         ledger = opened.enter_context(Ledger(place, is_read_only=True)) if is_kept else None
         tried = _turns_of(said["tried"], plan_path, ledger)
+        opened.enter_context(at_work("Reading the solos"))
         ready = prepare_dials(plan_path, keep=kept, look=look, ledger=ledger, retargeted=retargeted)
         done = ready.solved() if tried is None else ready.tried(tried)
     if slip is not None:

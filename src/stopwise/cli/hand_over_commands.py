@@ -11,7 +11,7 @@ import click
 from stopwise.cli.day_commands import find_watch, watch_options
 from stopwise.cli.named_sides import Basis, kept_picture, names_there, take_called
 from stopwise.cli.options import PATH, check_look, plan_option, read_plan
-from stopwise.cli.printing import say, tell
+from stopwise.cli.printing import at_work, say, tell
 from stopwise.errors import PathMissing, WrongUse
 from stopwise.handover.gathering import Chosen, gather
 from stopwise.handover.lacking import lacks_of
@@ -87,7 +87,8 @@ def sheet(plan_path: Path | None, pictures: tuple[Path, ...], out: Path | None, 
     if said["is_check"]:
         say(*(one.words for one in lacks) if lacks else ("Nothing is lacking.",))
         return 1 if lacks else 0
-    _write_sheets(shoot, places, paper=said["paper"])
+    with at_work("Drawing the set sheet"):
+        _write_sheets(shoot, places, paper=said["paper"])
     say(*(f"Wrote {place}." for place in places))
     if lacks:
         things = "1 thing is" if len(lacks) == 1 else f"{len(lacks)} things are"

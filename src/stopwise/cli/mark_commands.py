@@ -10,7 +10,7 @@ import click
 from stopwise import messages
 from stopwise.cli.day_commands import find_watch, watch_of_plan, watch_options
 from stopwise.cli.options import PATH, SHARE, plan_option
-from stopwise.cli.printing import say
+from stopwise.cli.printing import at_work, say
 from stopwise.errors import WrongUse
 from stopwise.ledger import MEMORY, Ledger, content_hash
 from stopwise.pipeline import Brief, assess_in_bounds
@@ -94,7 +94,9 @@ def mark(frame: Path, part: str, plan: Path, is_white_card: bool, less: Path | N
     watch = watch_of_plan(plan)
     frame = frame_meant(frame, watch)
     less = None if less is None else frame_meant(less, watch)
-    say(mark_frame(frame, part, plan, less=less))
+    with at_work(f"Reading {frame.name}"):
+        told = mark_frame(frame, part, plan, less=less)
+    say(told)
     tell_of_mark(frame, part, plan)
 
 
@@ -205,7 +207,8 @@ class Adopting:
         with Ledger(self._watch.ledger if self._watch else MEMORY) as ledger:
             standing = Standing(ledger, lambda _: None)
             path = frame_meant(frame, self._watch) if frame else _newest(ledger)
-            record = assess_in_bounds(path, self._brief(ledger, standing)).record
+            with at_work(f"Reading {path.name}"):
+                record = assess_in_bounds(path, self._brief(ledger, standing)).record
             if not anyway:
                 refuse_spoilt(record)
             names = tuple(part.strip() for part in (patches or "").split(",") if part.strip())

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from typing import TYPE_CHECKING
 
 import click
@@ -12,7 +12,7 @@ import click
 from stopwise.wording import shown
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Iterable, Iterator, Mapping
 
 
 def say(*lines: str) -> None:
@@ -42,6 +42,18 @@ def say_rows(rows: Iterable[str]) -> None:
     """Print rows of a table or of JSON, each with its own line end and safe to print already."""
     for row in rows:
         click.echo(row, nl=False)
+
+
+@contextmanager
+def at_work(words: str) -> Iterator[None]:
+    """Say on a terminal what is being done for as long as the block lasts; elsewhere nothing."""
+    if not sys.stderr.isatty():
+        yield
+        return
+    from rich.console import Console
+
+    with Console(stderr=True, markup=False).status(_printable(words, sys.stderr.encoding)):
+        yield
 
 
 def _printable(line: str, encoding: str | None) -> str:
