@@ -13,11 +13,11 @@ import pytest
 from PIL import Image
 from starlette.testclient import TestClient
 
-from stopwise.page.actions import Powers
 from stopwise.page.app import last_number, make_app
 from stopwise.page.gate import Rules
 from stopwise.page.overlay import difference_lines
 from stopwise.page.pictures import Pictures
+from stopwise.page.trying import Powers
 from stopwise.page.views import changes_view
 from stopwise.plan import load_plan
 from support.made_picture import drawable, made_picture, rendered

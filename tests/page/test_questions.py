@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from playwright.sync_api import expect
 
-from stopwise.page.actions import Powers
+from stopwise.page.trying import Powers
 from stopwise.plan import load_plan
 from support.made_picture import drawable, made_picture
 from support.page_in_browser import opened

@@ -182,19 +182,20 @@ def watch_page(
 def _live_page(ledger: Ledger, run: WatchRun, plan_path: Path | None) -> LivePage:
     from pathlib import Path
 
-    from stopwise.page.actions import page_dialler
     from stopwise.page.live import LivePage
     from stopwise.page.trying import Trying
 
-    solos = None if plan_path is None else (plan_path, ledger, lambda: run.day.standing.look)
+    trying = None
+    if plan_path is not None:
+        trying = Trying(plan_path, ledger, lambda: run.day.standing.look)
     live = LivePage(
         ledger,
         Path(run.watcher.folder),
         plan=run.day.plan_now,
         plan_path=plan_path,
-        dial=None if solos is None else page_dialler(*solos),
+        dial=None if trying is None else trying.solved,
     )
-    live.trying = None if solos is None else Trying(*solos)
+    live.trying = trying
     return live
 
 

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import asyncio
 from collections import OrderedDict
-from contextlib import ExitStack
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -21,15 +20,13 @@ from starlette.routing import Route
 
 from stopwise.errors import StopwiseError, WrongUse, refusal
 from stopwise.page.as_json import answered
-from stopwise.page.live import Powers
 from stopwise.page.overlay import jpeg
-from stopwise.page.pictures import SpawnedWork
+from stopwise.page.pictures import SOLOS_S, SpawnedWork
 from stopwise.page.plan_edits import SENT, DrawnEdits, Stale, edited, save_edits
 from stopwise.page.views import PatchOnPicture, patches_view
 from stopwise.plan import load_plan
 from stopwise.plan.draft import open_draft
 from stopwise.preparing.marks import MARK, mark_frame
-from stopwise.report.lamp_words import dial_words
 from stopwise.shoot.adopting import ADOPT, Change, Choice, adopted, refuse_spoilt
 from stopwise.shoot.awaited_parts import Awaiting, card_box, keep_awaiting, keep_card_box
 from stopwise.shoot.saying import YES, card_patch, read_lit, read_look, read_parts, read_take
@@ -42,10 +39,10 @@ if TYPE_CHECKING:
     from starlette.responses import Response
 
     from stopwise.ledger import Kept, Ledger
-    from stopwise.page.live import Dialler, LivePage
+    from stopwise.page.live import LivePage
+    from stopwise.page.trying import Powers
     from stopwise.plan.model import Plan
     from stopwise.record import Record
-    from stopwise.report.drawable import Drawable
 
 Text = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1)]
 FrameNumber = Annotated[int, Field(ge=1, lt=1 << 63)]
@@ -54,14 +51,10 @@ FrameNumber = Annotated[int, Field(ge=1, lt=1 << 63)]
 _MOST_BYTES, _BODY_S = 262_144, 10.0
 """Most bytes of an action's JSON, far more than 500 drawn patches take, and seconds for them."""
 
-_DIAL_S = 120.0
-"""Seconds that dialling may take, which decodes every solo that isn't kept."""
-
 _MOST_DONE = 256
 """Answers that are kept for pages that ask again since theirs didn't reach them."""
 
 _MARK_FAILS = "The frame was not marked: its decoder failed. Mark another."
-_DIAL_FAILS = "The powers could not be worked out: a solo's decoder failed. Mark it again."
 _READ_FAILS = "The frame could not be measured again: its decoder failed."
 _UNDONE = {
     ADOPT: "The adoption is taken back: targets and take are as they were.",
@@ -194,7 +187,7 @@ class MarkAction:
             msg = "A frame that can't be read plays no part."
             raise WrongUse(msg)
         work = (Path(live.folder, kept.record.file), self.part, plan_file(live))
-        with SpawnedWork(_DIAL_S) as process:
+        with SpawnedWork(SOLOS_S) as process:
             said = process.run(mark_frame, *work, fails=_MARK_FAILS)
         note_mark(live.ledger, self.part, kept, plan_file(live))
         live.plan_changed()
@@ -316,57 +309,6 @@ class FixedAction:
         """Let it go."""
         live.fixed()
         return Reply("Fixed.")
-
-
-def page_dialler(plan_path: Path, ledger: Ledger, look: Callable[[], str | None]) -> Dialler:
-    """Return what works out powers when the page asks: the way of the command `dial`.
-
-    Solos may have to be decoded for it, so it is done in a process of its own.
-
-    Parameters
-    ----------
-    plan_path
-        The plan.
-    ledger
-        Where reduced solos are kept, and takes say what was turned.
-    look
-        Returns the look that is worn.
-    """
-    place = None if ledger.in_memory else ledger.place
-
-    def dial() -> tuple[Powers, Drawable]:
-        with SpawnedWork(_DIAL_S) as process:
-            return process.run(_dialled, plan_path, place, look(), fails=_DIAL_FAILS)
-
-    return dial
-
-
-def _dialled(plan_path: Path, place: str | None, look: str | None) -> tuple[Powers, Drawable]:
-    """Return the answer with its picture."""
-    from stopwise.ledger import Ledger
-    from stopwise.preparing.dialling import prepare_dials
-    from stopwise.report.dial_slip import light_drawable
-
-    with ExitStack() as opened:
-        ledger = None if place is None else opened.enter_context(Ledger(place))
-        done = prepare_dials(plan_path, look=look, ledger=ledger).solved()
-    powers = Powers(
-        lamps=tuple(
-            (
-                name,
-                dial_words(done.plan.light(name), lamp.turn, lamp.power, at_limit=lamp.at_limit),
-            )
-            for name, lamp in done.answer.lamps.items()
-        ),
-        zones=tuple((name, one.zone) for name, one in done.answer.predicted.patches.items()),
-        unmet=(
-            *(one.say for one in done.answer.unmet),
-            *(one.say for one in done.answer.unsure),
-        ),
-        notes=done.sentences,
-        has_picture=True,
-    )
-    return powers, light_drawable(done.answer.picture, mid_grey=done.plan.camera.mid_grey)
 
 
 def plan_file(live: LivePage) -> Path:

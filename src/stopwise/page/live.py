@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from stopwise.ledger import Kept, Ledger
-    from stopwise.page.trying import Trying
+    from stopwise.page.trying import Powers, Trying
     from stopwise.page.views import RunPoint
     from stopwise.plan.model import Plan
     from stopwise.report.drawable import Drawable
@@ -38,29 +38,6 @@ _NAME = "page ledger"
 
 _MOST_BACK = 20
 """Unreadable frames behind which the last judged one is looked for."""
-
-
-@dataclass(frozen=True, slots=True)
-class Powers:
-    """What dialling came to.
-
-    Attributes
-    ----------
-    lamps
-        Each lamp's name, and what to do there in words.
-    zones
-        Each patch's zone then.
-    unmet, notes
-        Sentences.
-    has_picture
-        Whether the light that they give can be shown.
-    """
-
-    lamps: tuple[tuple[str, str], ...]
-    zones: tuple[tuple[str, float], ...]
-    unmet: tuple[str, ...] = ()
-    notes: tuple[str, ...] = ()
-    has_picture: bool = False
 
 
 @dataclass(frozen=True, slots=True)

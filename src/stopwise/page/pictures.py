@@ -31,6 +31,9 @@ if TYPE_CHECKING:
 
 T = TypeVar("T")
 
+SOLOS_S = 120.0
+"""Seconds that work over a plan's solos may take: each is decoded that isn't kept."""
+
 LONGEST = 1024
 """Blocks along the longer side of a picture: more than it is wide on a laptop, fewer than on 4K."""
 

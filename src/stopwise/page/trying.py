@@ -13,10 +13,11 @@ from pydantic import Field, FiniteFloat, TypeAdapter, ValidationError
 from stopwise.errors import WrongUse
 from stopwise.lamps.superposition import clipped_shares
 from stopwise.messages import turn_sentence
-from stopwise.page.pictures import SpawnedWork
+from stopwise.page.pictures import SOLOS_S, SpawnedWork
 from stopwise.page.views import RulerView, Sign, ruler_view, sign_of
 from stopwise.preparing.dialling import prepare_dials
 from stopwise.report.drawable import GREY_SHOWN
+from stopwise.report.lamp_words import dial_words
 from stopwise.report.ruler import ROMAN, Ruler, RulerReading, Share, in_lanes
 from stopwise.report.tables import alike_sentences, dial_call, lamp_rows, target_rows
 from stopwise.stops import MID_GREY_OF_SATURATION, MIDDLE_ZONE
@@ -34,15 +35,36 @@ if TYPE_CHECKING:
     from stopwise.ledger import Ledger
     from stopwise.plan.model import Plan
     from stopwise.preparing.dialling import Dialling, ReadyDials
+    from stopwise.report.drawable import Drawable
 
-_LIMIT_S = 120.0
-"""Seconds that reading the solos may take: each is decoded that isn't kept."""
-
-_FAILS = "The powers can't be tried: a solo's decoder failed. Mark it again."
+_FAILS = "The powers can't be worked out: a solo's decoder failed. Mark it again."
 
 _LEVELS = 65535
 """Levels of light as it is sent: a hundred thousandth of a lamp's brightest block, far under the
 eight bits of a screen at any turn."""
+
+
+@dataclass(frozen=True, slots=True)
+class Powers:
+    """What dialling came to.
+
+    Attributes
+    ----------
+    lamps
+        Each lamp's name, and what to do there in words.
+    zones
+        Each patch's zone then.
+    unmet, notes
+        Sentences.
+    has_picture
+        Whether the light that they give can be shown.
+    """
+
+    lamps: tuple[tuple[str, str], ...]
+    zones: tuple[tuple[str, float], ...]
+    unmet: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+    has_picture: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,7 +205,7 @@ class Trial:
 
 
 class Trying(SpawnedWork):
-    """Tries powers for all pages, in one process that reads the solos once.
+    """Tries powers and works them out for all pages, in one process that reads the solos once.
 
     Parameters
     ----------
@@ -196,7 +218,7 @@ class Trying(SpawnedWork):
     """
 
     def __init__(self, plan_path: Path, ledger: Ledger, look: Callable[[], str | None]) -> None:
-        super().__init__(_LIMIT_S)
+        super().__init__(SOLOS_S)
         self._plan_path, self._look = plan_path, look
         self._place = None if ledger.in_memory else ledger.place
         self._one_at_a_time = threading.Lock()
@@ -217,6 +239,11 @@ class Trying(SpawnedWork):
     def tried(self, trial: Trial) -> TriedView:
         """Return what powers would give."""
         found: TriedView = self._asked(_tried, trial)
+        return found
+
+    def solved(self) -> tuple[Powers, Drawable]:
+        """Return the powers that best meet the plan, as `dial` does, and the light they give."""
+        found: tuple[Powers, Drawable] = self._asked(_solved)
         return found
 
     def _asked(self, work: Callable[..., Any], *rest: object) -> Any:
@@ -308,6 +335,27 @@ def _clipped(ready: ReadyDials) -> NDArray[np.float32]:
         [net.clipped for net in ready.lamps.nets.values()]
     )
     return clipped
+
+
+def _solved(plan_path: Path, place: str | None, look: str | None) -> tuple[Powers, Drawable]:
+    from stopwise.report.dial_slip import light_drawable
+
+    done = _ready_dials(plan_path, place, look).solved()
+    answer, mid_grey = done.answer, done.plan.camera.mid_grey
+    powers = Powers(
+        lamps=tuple(
+            (
+                name,
+                dial_words(done.plan.light(name), lamp.turn, lamp.power, at_limit=lamp.at_limit),
+            )
+            for name, lamp in answer.lamps.items()
+        ),
+        zones=tuple((name, one.zone) for name, one in answer.predicted.patches.items()),
+        unmet=(*(one.say for one in answer.unmet), *(one.say for one in answer.unsure)),
+        notes=done.sentences,
+        has_picture=True,
+    )
+    return powers, light_drawable(answer.picture, mid_grey=mid_grey)
 
 
 def _tried(plan_path: Path, place: str | None, look: str | None, trial: Trial) -> TriedView:
