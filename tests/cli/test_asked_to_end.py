@@ -35,6 +35,20 @@ class Asks:
 sys.meta_path.insert(0, Asks())
 """
 
+AS_A_FIELD_IS_NAMED = """
+import dataclasses, os
+
+named = dataclasses.Field.__set_name__
+
+def name_and_ask(field, owner, name):
+    if owner.__module__.startswith("stopwise.") and not os.path.exists({marker!r}):
+        open({marker!r}, "w").close()
+        os.kill(os.getpid(), {number})
+    named(field, owner, name)
+
+dataclasses.Field.__set_name__ = name_and_ask
+"""
+
 AS_A_PROCESS_BEGINS = """
 import os
 from multiprocessing import util
@@ -98,6 +112,18 @@ def test_a_signal_while_a_module_is_imported_ends_with_zero_and_not_a_word(
     marker = tmp_path / "asked"
     code = AT_IMPORT.format(module=module, marker=str(marker), number=int(number)) + COMMAND
     process = begin(code, arguments)
+    ended_quietly(process)
+    assert marker.exists(), "it was never asked"
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_a_signal_that_python_would_tell_as_a_failure_of_a_class_ends_without_a_word(
+    tmp_path: Path, arguments: list[str], number: signal.Signals
+) -> None:
+    """What is raised while a class names its fields comes up as a RuntimeError before 3.12."""
+    marker = tmp_path / "asked"
+    code = AS_A_FIELD_IS_NAMED.format(marker=str(marker), number=int(number))
+    process = begin(code + COMMAND, arguments)
     ended_quietly(process)
     assert marker.exists(), "it was never asked"
 

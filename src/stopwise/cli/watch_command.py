@@ -19,9 +19,10 @@ from stopwise.cli.options import (
     read_plan,
 )
 from stopwise.cli.printing import say_json, warn
-from stopwise.errors import PathMissing, WrongUse
+from stopwise.errors import LedgerError, PathMissing, WrongUse
 
 if TYPE_CHECKING:
+    import threading
     from collections.abc import Callable, Iterator
     from pathlib import Path
 
@@ -237,8 +238,8 @@ def watch(folder: Path, plan_path: Path | None, **chosen: Any) -> int:
     place = chosen["ledger_path"] or default_place(folder)
     _check(folder, place, plan_path, chosen["look"])
     page = watch_page(**chosen)
-    with ExitStack() as opened:
-        ledger = opened.enter_context(Ledger(place, on_wait=_word_of_a_lock(place)))
+    with ended_by_signals() as asked, _cut_short(asked.stop), ExitStack() as opened:
+        ledger = opened.enter_context(Ledger(place, on_wait=_word_of_a_lock(place, asked.stop)))
         terminal = None if chosen["as_json"] else Terminal()
         shown = _shown(terminal)
         run = WatchRun(
@@ -249,18 +250,29 @@ def watch(folder: Path, plan_path: Path | None, **chosen: Any) -> int:
             options=_options(**chosen),
             brief=Brief(look=chosen["look"], picture_edge=page.picture_edge),
         )
+        asked.wake = run.watcher.wake
         opened.enter_context(page.over(run, ledger, plan_path=plan_path))
         if terminal is not None:
             opened.enter_context(terminal)
         if ledger.set_aside is not None:
             shown.note(f"The ledger was damaged and lies now at {ledger.set_aside}.")
         shown.note(f"watching {folder}; records in {ledger.place}")
-        run.run(opened.enter_context(ended_by_signals(run.watcher.wake)))
+        run.run(asked.stop)
     return 0
 
 
-def _word_of_a_lock(place: Path) -> Callable[[], bool]:
-    """Return what says once that the ledger is locked, and has it waited for."""
+@contextmanager
+def _cut_short(stop: threading.Event) -> Iterator[None]:
+    """Let a ledger be that is locked, where the wait for it was cut short by `stop`."""
+    try:
+        yield
+    except LedgerError:
+        if not stop.is_set():
+            raise
+
+
+def _word_of_a_lock(place: Path, stop: threading.Event) -> Callable[[], bool]:
+    """Return what says once that the ledger is locked, and has it waited for until `stop`."""
     said = False
 
     def waits() -> bool:
@@ -268,7 +280,7 @@ def _word_of_a_lock(place: Path) -> Callable[[], bool]:
         if not said:
             warn(f"{place}: another program holds the ledger locked. Waiting.")
         said = True
-        return True
+        return not stop.is_set()
 
     return waits
 

@@ -21,75 +21,79 @@ _SECOND_ASK_S = 5.0
 """Seconds after the first asking from which on another ends the process at once: putting away what
 was begun takes less."""
 
-_asked = threading.Event()
-_held = threading.Event()
+
+class Ending:
+    """What Ctrl-C and the like have asked of a watch.
+
+    Attributes
+    ----------
+    stop
+        Set once the watch is asked to end.
+    wake
+        Called after it is set; whoever waits for something else hangs on here.
+    """
+
+    def __init__(self) -> None:
+        self.stop = threading.Event()
+        self.wake: Callable[[], None] = lambda: None
 
 
 def leave_when_asked() -> None:
-    """Have Ctrl-C and the like end this process with 0 from now on, until a watch takes over."""
+    """Have Ctrl-C and the like end this process with 0 at once, until a watch takes over.
+
+    Nothing is raised for it: what a handler raises comes up in whatever runs just then, and a
+    library may take it for a failure of its own.
+    """
     if threading.current_thread() is threading.main_thread():
         for number in _numbers():
             signal.signal(number, _leave)
 
 
 def _leave(_number: int, _frame: object) -> None:
-    _asked.set()  # for the case that a library swallows the exit, or it is held
-    if not _held.is_set():
-        raise SystemExit(0)
+    os._exit(0)
 
 
 @contextmanager
 def beginning_a_process() -> Iterator[None]:
-    """Have a process that is begun meanwhile never hear Ctrl-C, and be begun whole.
-
-    It would print a traceback if we left before it is handed what it is to do; who is asked to
-    leave meanwhile does so when a watch takes over. That the main thread blocks a signal isn't
-    enough: any thread of a library hears it too, and Python runs the handler in the main one.
-    """
+    """Have a process that is begun meanwhile never hear Ctrl-C: it would print a traceback."""
     if not hasattr(signal, "pthread_sigmask"):
         yield
         return
     from multiprocessing import resource_tracker
 
-    _held.set()
+    resource_tracker.ensure_running()  # it would let Ctrl-C through again while it starts
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
-        resource_tracker.ensure_running()  # it would let Ctrl-C through again while it starts
-        before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
-        try:
-            yield
-        finally:
-            signal.pthread_sigmask(signal.SIG_SETMASK, before)
+        yield
     finally:
-        _held.clear()
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 @contextmanager
-def ended_by_signals(wake: Callable[[], None]) -> Iterator[threading.Event]:
-    """Give an event that Ctrl-C and the like set; `wake` is called after it is.
+def ended_by_signals() -> Iterator[Ending]:
+    """Give what Ctrl-C and the like ask of a watch, for as long as the block lasts.
 
     The handlers that were there come back at the end; where the command has left by
     :func:`leave_when_asked` before, these stay, so that what is put away then isn't cut short. Who
     is asked again, seconds after, ends at once. Outside the main thread, where Python allows no
-    handlers, the event is set by nobody.
+    handlers, nobody asks.
     """
-    stop = threading.Event()
+    asked = Ending()
     asked_at: list[float] = []
 
     def end(_number: int, _frame: object) -> None:
         asked_at.append(time.monotonic())
         if asked_at[-1] - asked_at[0] > _SECOND_ASK_S:
             os._exit(0)
-        stop.set()
-        wake()
+        asked.stop.set()
+        asked.wake()
 
     if threading.current_thread() is not threading.main_thread():
-        yield stop
+        yield asked
         return
     before = {number: signal.signal(number, end) for number in _numbers()}
-    if _asked.is_set():
-        stop.set()
     try:
-        yield stop
+        yield asked
     finally:
         for number, handler in before.items():
             if handler is not _leave:
