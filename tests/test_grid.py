@@ -159,6 +159,20 @@ def test_a_tail_is_what_a_sixteenth_of_the_cells_stands_above():
     assert np.mean(light[1, :16, :16] > tail[1, 0, 0]) == pytest.approx(1 / 16)
 
 
+def test_what_clips_first_is_a_cells_fullest_photosite():
+    frame, _ = expose(np.full((48, 72), 0.2))
+    greens = np.nonzero(np.isin(np.asarray(frame.colours)[frame.pattern], ("G", "G2")))
+    mosaic = frame.mosaic.copy()
+    mosaic[greens[0][0] :: 2, greens[1][0] :: 2] += 1000  # one of the two greens
+    grid = reduce_frame(
+        cells_of(replace(frame, mosaic=mosaic)), (16383.0,) * 4, asked=Asked(tails=True)
+    )
+    over = (grid.fullest - grid.mean).mean(axis=(1, 2))
+    span = frame.levels.anchor[1] - frame.levels.black[1]
+    assert over == pytest.approx([0.0, 500.0 / span, 0.0], abs=1e-4)  # the mean of its noise
+    assert combine([grid], [2.0]).fullest == pytest.approx(2.0 * grid.fullest)
+
+
 def test_a_large_box_keeps_an_even_lattice_of_its_cells():
     light = some_light((400, 600))
     kept = grid_of(light, boxes={"all": (0.0, 0.0, 1.0, 1.0)}).boxes["all"]

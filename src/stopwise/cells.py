@@ -165,8 +165,23 @@ class Cells:
             self._fill(plane, name, at)
         return light
 
-    def _fill(self, light: NDArray[np.float32], name: str, at: Window) -> None:
-        """Write the signal of a channel into an array of the window's shape."""
+    def signals_and_fullest(
+        self, at: Window = (_ALL, _ALL)
+    ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+        """Return `signals`, and the same of each cell's fullest photosite, which clips first."""
+        light = np.empty((len(self.channels), *self.planes[0][at].shape), dtype=np.float32)
+        for plane, name in zip(light, self.channels, strict=True):
+            self._fill(plane, name, at, join=np.maximum)
+        photosites = [[[len(self.planes_of(name))]] for name in self.channels]
+        return self.signals(at), light * np.asarray(photosites, dtype=np.float32)
+
+    def _fill(
+        self, light: NDArray[np.float32], name: str, at: Window, *, join: np.ufunc = np.add
+    ) -> None:
+        """Write the photosites of a channel, joined, into an array of the window's shape.
+
+        Each is what it adds to the channel's signal.
+        """
         for place, number in enumerate(self.planes_of(name)):
             part = light if place == 0 else np.empty_like(light)
             black = np.float32(self.black[self.plane_colours[number]])
@@ -175,7 +190,7 @@ class Cells:
                 part -= self.offsets[number][at]
             part *= np.float32(self.scales[number])
             if place:
-                light += part
+                join(light, part, out=light)
 
     def luminance(self, at: Window = (_ALL, _ALL)) -> NDArray[np.float32]:
         """Return Y in a window, float32 (rows, columns), 1 at the anchor."""

@@ -133,6 +133,9 @@ class LightGrid:
         Rows and columns of cells of the frame.
     size
         Width and height of the upright picture in photosites.
+    fullest
+        float32 (n_channels, rows, columns), as `mean`, of each cell's fullest photosite of a
+        channel, which clips first where light is added. None where it wasn't asked for.
     tail
         float32 (n_channels, rows, columns), the level that a sixteenth of a block's cells stands
         above: what will clip first where light is added. None where it wasn't asked for.
@@ -158,6 +161,7 @@ class LightGrid:
     cells: tuple[int, int]
     size: tuple[int, int]
     tail: NDArray[np.float32] | None = None
+    fullest: NDArray[np.float32] | None = None
     boxes: Mapping[str, BoxCells] = field(default_factory=dict)
     tones: Tones | None = None
     mid_grey: float = MID_GREY_OF_SATURATION
@@ -280,6 +284,7 @@ class LightGrid:
             noise=self.noise[at],
             clipped=np.where(outside, np.float32(1.0), self.clipped[at]),
             blocked=self.blocked[at],
+            fullest=None if self.fullest is None else self.fullest[:, at[0], at[1]],
             tail=None if self.tail is None else self.tail[:, at[0], at[1]],
             boxes={},
             tones=None,
@@ -296,7 +301,8 @@ def combine(grids: Iterable[LightGrid], gains: Iterable[float]) -> LightGrid:
     Parameters
     ----------
     grids
-        At least one; boxes that not all of them hold are left out, and tails unless all have them.
+        At least one; boxes that not all of them hold are left out, and what is fullest unless all
+        have it.
     gains
         Linear factor of each; negative ones subtract.
 
@@ -319,15 +325,22 @@ def combine(grids: Iterable[LightGrid], gains: Iterable[float]) -> LightGrid:
             raise ValueError(msg)
     adding = [grid for grid, gain in terms if gain > 0] or [first]
     names = [name for name in first.boxes if all(name in grid.boxes for grid, _ in terms)]
-    tails = [(grid.tail, gain) for grid, gain in terms if grid.tail is not None]
     mean = _sum([(grid.mean, gain) for grid, gain in terms])
+    fullest, tail = (
+        _sum(planes) if len(planes) == len(terms) else None
+        for planes in (
+            [(grid.fullest, gain) for grid, gain in terms if grid.fullest is not None],
+            [(grid.tail, gain) for grid, gain in terms if grid.tail is not None],
+        )
+    )
     return replace(
         first,
         mean=mean,
         noise=np.sqrt(_sum([(grid.noise**2, gain * gain) for grid, gain in terms])),
         clipped=np.maximum.reduce([grid.clipped for grid in adding]),
         blocked=is_blocked(weighted(mean, first.weights), first.mid_grey).astype(np.float32),
-        tail=_sum(tails) if len(tails) == len(terms) else None,
+        fullest=fullest,
+        tail=tail,
         boxes={
             name: BoxCells(
                 box=first.boxes[name].box,

@@ -16,10 +16,10 @@ from stopwise.grid import BoxCells, LightGrid
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-FORM = 3
+FORM = 4
 """Number of this form; bytes of another form are refused, never guessed at."""
 
-_PLANES = ("mean", "noise", "clipped", "blocked", "tail")
+_PLANES = ("mean", "noise", "clipped", "blocked", "fullest", "tail")
 _AS_THEY_ARE = ("block", "mid_grey", "orientation")
 _TUPLES = ("weights", "ceiling", "cells", "size")
 

@@ -65,6 +65,9 @@ class LinearPicture(Protocol):
     def signals(self, at: Window, /) -> NDArray[np.float32]:
         """Return a window's balanced signals, float32 (n_channels, rows, columns), anchor = 1."""
 
+    def signals_and_fullest(self, at: Window, /) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+        """Return the same, and that of each cell's fullest photosite of a channel."""
+
 
 @dataclass(frozen=True, slots=True)
 class Asked:
@@ -77,7 +80,8 @@ class Asked:
     boxes
         Boxes whose own cells are kept, by name.
     tails
-        Whether each block's upper tail is kept, from which clipping is predicted; takes longer.
+        Whether each block's upper tail and fullest photosites are kept, from which clipping is
+        predicted; takes longer.
     across
         Blocks along the longer side at most; a screen may want more.
     noise
@@ -178,6 +182,7 @@ def reduce(
         block=sums.block,
         cells=(h, w),
         size=(w, h),
+        fullest=None if sums.fullest is None else upright(sums.fullest),
         tail=None if sums.tail is None else upright(sums.tail),
         boxes={name: box_cells(light, clipped, box) for name, box in asked.boxes.items()},
         tones=Tones(sums.counts, sums.blocked_cells),
@@ -199,6 +204,7 @@ class _Sums:
         self._inner = [inner(side, self.block) for side in self.cells]
         self.mean = np.empty((len(weights), *self.shape), dtype=np.float32)
         self.tail = np.empty_like(self.mean) if asked.tails else None
+        self.fullest = None if self.tail is None else self.tail.copy()
         self._noise, self.clipped, self.blocked = np.zeros((3, *self.shape), dtype=np.float32)
         small = asked.noise and self.block < 2 * _NOISE_ROWS
         self._y = np.empty(self.cells, dtype=np.float32) if small else None
@@ -211,7 +217,10 @@ class _Sums:
             first if held.start else 0, last if held.stop < self.shape[0] else self.cells[0]
         )
         whole = (..., slice(first - outer.start, last - outer.start), columns)
-        signals = self._light.signals((outer, _ALL))
+        if self.fullest is None:
+            signals = full = self._light.signals((outer, _ALL))
+        else:
+            signals, full = self._light.signals_and_fullest((outer, _ALL))
         y = weighted(signals, self._weights)
         blocked = y < self._zone_1
         self.blocked_cells += int(np.count_nonzero(blocked))
@@ -221,7 +230,8 @@ class _Sums:
         self.blocked[held] = _means(blocked[whole], self.block)
         if clipped is not None:
             self.clipped[held] = _means(clipped[outer][whole], self.block)
-        if self.tail is not None:
+        if self.fullest is not None and self.tail is not None:
+            self.fullest[:, held] = _means(full[whole], self.block)
             self.tail[:, held] = [_tail(plane, self.block) for plane in signals[whole]]
         if self._y is not None:
             self._y[outer] = y

@@ -116,8 +116,8 @@ def test_harmed_bytes_are_refused(harm):
 
 def test_bytes_of_another_form_are_refused(monkeypatch):
     blob = to_blob(LitSet(noise=False).ambient)
-    monkeypatch.setattr("stopwise.grid_bytes.FORM", 4)
-    with pytest.raises(ValueError, match="form 3, 4 is read"):
+    monkeypatch.setattr("stopwise.grid_bytes.FORM", 5)
+    with pytest.raises(ValueError, match="form 4, 5 is read"):
         from_blob(blob)
 
 

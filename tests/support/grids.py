@@ -39,6 +39,10 @@ class Signals:
         """Return the signals of a window, float32 (n_channels, rows, columns)."""
         return self.light[:, at[0], at[1]]
 
+    def signals_and_fullest(self, at: Window, /) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+        """Return them twice: its photosites are its cells."""
+        return self.signals(at), self.signals(at)
+
 
 def grid_of(
     light: NDArray[np.floating],

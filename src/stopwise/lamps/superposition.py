@@ -77,8 +77,8 @@ def predict(lamps: LampSet, turns: Mapping[str, float]) -> LightGrid:
 def clipped_shares(picture: LightGrid) -> NDArray[np.float32]:
     """Return the share of each block's cells in which a colour stands at its ceiling.
 
-    A block's cells are taken as normal round its mean, as wide as its tail says; the fullest colour
-    decides.
+    The fullest photosites of a block's cells are taken as normal round their mean, as wide as the
+    cells' own tail says; the fullest colour decides.
 
     Returns
     -------
@@ -87,10 +87,11 @@ def clipped_shares(picture: LightGrid) -> NDArray[np.float32]:
     """
     from scipy.special import ndtr
 
+    full = picture.mean if picture.fullest is None else picture.fullest
     tail = picture.mean if picture.tail is None else picture.tail
     ceiling = np.asarray(picture.ceiling, dtype=np.float32)[:, None, None]
     spread = np.maximum((tail - picture.mean) / _TAIL_SIGMAS, 1e-4 * ceiling)
-    shares = ndtr((picture.mean - ceiling) / spread)
+    shares = ndtr((full - ceiling) / spread)
     fullest: NDArray[np.float32] = np.max(shares, axis=0).astype(np.float32)
     return fullest
 
