@@ -140,9 +140,17 @@ def test_a_box_on_one_side_has_no_pairs():
 
 
 def test_one_box_across_the_middle_has_pairs():
-    light = EVEN * np.where(places()[0] < 0.5, 2.0, 1.0)
+    light = EVEN * 2.0 ** (-2.5 * places()[0])  # medians of its halves lie at 0.3 and 0.7
 
     assert read(light, boxes=((0.1, 0.1, 0.9, 0.4),)).left_right == pytest.approx(1.0, abs=0.01)
+
+
+def test_whoever_fills_a_box_is_no_paper_though_he_draws_the_surface_through_himself():
+    x, y = places()
+    body = (x > 0.35) & (x < 0.985) & (y > 0.06)  # over all of the right box but a strip
+    cloth = np.where(body, 0.03 * 2.0 ** (0.3 * x), EVEN)
+
+    assert read(cloth).why["left_right"] == "no_pairs"
 
 
 # --- level ---

@@ -60,6 +60,10 @@ _MARGIN = 2
 _POCKET = 0.2
 """A piece of paper this small against the largest, and cut off by the sitter, is his."""
 
+_NARROW_BODY = 0.05
+"""Of the picture's width: a sitter who parts one side of the sheet from the other is wider, what is
+parted from it by less is parted within him."""
+
 _HALF = 0.5
 """Share of a patch, and of the patches, that must be covered for a sitter to be there."""
 
@@ -126,6 +130,7 @@ def find_parts(
     if sitter is None:
         sitter = _by_edges(grid, held)
         sitter |= _not_paper(grid, held & ~sitter, inside)
+        sitter |= _another_sheet(grid, held & ~sitter)
     paper = held & ~sitter
     joined, _ = label(paper | (_like(grid, paper) & ~held))
     paper = np.isin(joined, np.unique(joined[paper])) & (joined > 0)
@@ -253,6 +258,28 @@ def _not_paper(
     return _grown(other, _MARGIN)
 
 
+def _another_sheet(grid: LightGrid, paper: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return what an edge parts from the sheet that most of the paper lies on, with a rim.
+
+    Whoever fills a box draws the surface through himself. The sheet goes on outside the boxes,
+    smoothly, as far as to his edge; what lies beyond him, where it can't be seen to go on, may
+    still be paper.
+    """
+    from scipy.ndimage import label
+
+    if not paper.any():
+        return np.zeros_like(paper)
+    pieces, _ = label(grid.seen & _smooth(grid, paper), structure=_EIGHT)
+    sizes = np.bincount(pieces[paper], minlength=2)
+    sizes[0] = 0
+    sheet = pieces == int(np.argmax(sizes))
+    reach = math.ceil(_NARROW_BODY * grid.shape[1] / 2.0)
+    reached, _ = label(_grown(paper | sheet, reach), structure=_EIGHT)
+    within = np.unique(reached[sheet & (reached > 0)])
+    parted = paper & ~_grown(sheet, _MARGIN) & np.isin(reached, within)
+    return _grown(parted, _MARGIN)
+
+
 def _bodies(
     grid: LightGrid, held: NDArray[np.bool_], rest: NDArray[np.float64], scatter: float
 ) -> NDArray[np.bool_]:
@@ -293,10 +320,14 @@ def _like(grid: LightGrid, paper: NDArray[np.bool_]) -> NDArray[np.bool_]:
     surface = surface_over(grid, grid.log2_y, paper, order=2)
     if surface is None:
         return np.zeros(grid.shape, dtype=bool)
-    steps = _step(grid.log2_y)
-    smooth = steps <= max(_STEP_STOPS, _SCATTERS * float(np.median(steps[paper])))
     near = np.abs(grid.log2_y - surface.over(grid.x, grid.y)) < _NEAR_STOPS
-    return np.asarray(grid.seen & smooth & near & ~_textured(grid, paper))
+    return np.asarray(grid.seen & _smooth(grid, paper) & near & ~_textured(grid, paper))
+
+
+def _smooth(grid: LightGrid, paper: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return where blocks differ from those round them as little as on the paper."""
+    steps = _step(grid.log2_y)
+    return np.asarray(steps <= max(_STEP_STOPS, _SCATTERS * float(np.median(steps[paper]))))
 
 
 def _textured(grid: LightGrid, paper: NDArray[np.bool_]) -> NDArray[np.bool_]:
