@@ -176,6 +176,12 @@ def test_an_address_that_is_taken_is_said_in_words(live: LivePage) -> None:
             PageServer(live, Address(port=port))
 
 
+@pytest.mark.parametrize("host", ["a..b", "a" * 70, "\u202e", "not here"])
+def test_a_name_that_no_host_has_is_refused_in_words(live: LivePage, host: str) -> None:
+    with pytest.raises(WrongUse, match="can't listen on"):
+        PageServer(live, Address(host=host, port=0))
+
+
 def test_only_a_plan_that_was_read_again_is_told(ledger: Ledger, plan_path: Path) -> None:
     plan = load_plan(plan_path)
     live = LivePage(ledger, plan_path.parent, plan=lambda: plan)

@@ -257,10 +257,13 @@ def _bound(host: str, port: int) -> socket.socket:
         if os.name == "posix":
             listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         listener.bind((host, port))
-    except (OSError, OverflowError) as error:
+    except (OSError, OverflowError, UnicodeError) as error:
         if listener is not None:
             listener.close()
-        msg = f"The page can't listen on {host} port {port}: {refusal(error)}. Try --port 0."
+        msg = (
+            f"The page can't listen on {host} port {port}: {refusal(error)}. "
+            "Give another --host, or --port 0."
+        )
         raise WrongUse(msg) from None
     return listener
 

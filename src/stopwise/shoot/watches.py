@@ -124,11 +124,14 @@ def _watch_of(place: Path) -> Watch:
     with Ledger(place, is_read_only=True) as opened:
         said = opened.settings.get(_SETTING) or {}
     folder, plan = str(said.get("folder") or ""), said.get("plan")
+    if not folder:
+        msg = f"{place}: no watch has used this ledger yet. {_START}."
+        raise PathMissing(msg)
     return Watch(
         ledger=place,
         folder=folder,
         plan=None if plan is None else Path(plan),
-        is_running=bool(folder) and is_watched(str(place), folder),
+        is_running=is_watched(str(place), folder),
     )
 
 
