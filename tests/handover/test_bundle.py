@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import hashlib
+import os
 import shutil
 import subprocess
 
@@ -12,7 +13,7 @@ from pyarrow import parquet
 
 from stopwise.cli import run
 from stopwise.errors import StopwiseError
-from stopwise.handover.bundle import Bundle, faults_in
+from stopwise.handover.bundle import README, SUMS, Bundle, faults_in
 from stopwise.ledger import Ledger
 from stopwise.record import record_from_json
 from support.kept_day import SAMPLES, keep_day
@@ -150,6 +151,15 @@ def test_nothing_is_written_where_frames_land_or_where_anything_else_lies(tmp_pa
     with pytest.raises(StopwiseError, match="nothing is written over"):
         Bundle(other, away_from=(shoot,))
     assert [path.name for path in other.iterdir()] == ["thesis.txt"]
+
+
+@pytest.mark.parametrize("name", [README, SUMS])
+def test_a_pipe_in_the_place_of_its_own_files_is_never_waited_for(tmp_path, name):
+    os.mkfifo(tmp_path / name)
+    with pytest.raises(StopwiseError, match="nothing is written over"):
+        Bundle(tmp_path, away_from=())
+    with pytest.raises(StopwiseError, match="no whole hand-over"):
+        faults_in(tmp_path)
 
 
 def test_a_frame_that_lies_outside_the_plans_folder_comes_along(tmp_path, sample_records):

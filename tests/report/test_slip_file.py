@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import io
+import os
+import zlib
 from typing import TYPE_CHECKING
 
 import pytest
@@ -42,6 +44,15 @@ def test_what_is_no_slip_is_left_as_it_is(tmp_path: Path) -> None:
     Image.new("RGB", (1, 1)).save(tmp_path / "F1-3.png")
     assert keep_slip(tmp_path, "F1", "/a/F1.dng", drawn).name == "F1-4.png"
     assert (tmp_path / "F1.png").read_bytes() == b"a picture of somebody's own"
+
+
+def test_what_lies_in_its_place_is_never_waited_for_and_never_unpacked(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "F1.png")
+    vast = bytearray(drawn({}))
+    vast[16:24] = (1 << 20).to_bytes(4, "big") * 2  # width and height in IHDR (PNG, 11.2.2)
+    vast[29:33] = zlib.crc32(vast[12:29]).to_bytes(4, "big")
+    (tmp_path / "F1-2.png").write_bytes(vast)
+    assert keep_slip(tmp_path, "F1", "/a/F1.dng", drawn).name == "F1-3.png"
 
 
 @pytest.mark.parametrize("is_there", [True, False])

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from stopwise.errors import PathMissing, WrongUse, refusal
 from stopwise.ledger import content_hash
+from stopwise.plan.loading import read_plain
 from stopwise.whole_file import beside
 
 if TYPE_CHECKING:
@@ -21,6 +22,9 @@ README, SUMS = "README.txt", "SHA256SUMS"
 
 _MARK = "Handed over by stopwise."
 """First line of the readme: it tells a folder of ours from any other."""
+
+_MOST_SUMS = 1 << 26
+"""Bytes of the list of sums: 64 MB, room for more frames than any shoot has."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,10 +82,10 @@ class Bundle:
 
     def _is_ours(self) -> bool:
         try:
-            with (self.folder / README).open(encoding="utf-8") as file:
-                return file.readline().strip() == _MARK
-        except (OSError, ValueError):
+            head = read_plain(self.folder / README, len(_MARK) + 1)
+        except OSError:
             return False
+        return head is not None and head.rstrip() == _MARK.encode()
 
     def write(
         self,
@@ -164,8 +168,10 @@ def faults_in(folder: Path) -> list[str]:
     """
     sums = folder / SUMS
     try:
-        rows = [line.split("  ", 1) for line in sums.read_text(encoding="utf-8").splitlines()]
-        wanted = {name: sha256 for sha256, name in rows}
+        said = (read_plain(sums, _MOST_SUMS) or b"no list").decode()
+        wanted = {
+            name: sha256 for sha256, name in (one.split("  ", 1) for one in said.splitlines())
+        }
     except (OSError, ValueError) as error:
         msg = f"{folder} is no whole hand-over: its {SUMS} can't be read. Write it once more."
         raise PathMissing(msg) from error

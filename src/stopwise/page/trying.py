@@ -15,6 +15,7 @@ from stopwise.lamps.superposition import clipped_shares
 from stopwise.messages import turn_sentence
 from stopwise.page.pictures import SOLOS_S, SpawnedWork
 from stopwise.page.views import RulerView, Sign, ruler_view, sign_of
+from stopwise.plan.loading import read_bytes
 from stopwise.preparing.dialling import prepare_dials
 from stopwise.report.drawable import GREY_SHOWN
 from stopwise.report.lamp_words import dial_words
@@ -262,7 +263,7 @@ def _ready_dials(plan_path: Path, place: str | None, look: str | None) -> ReadyD
     with ExitStack() as opened:
         ledger = None if place is None else opened.enter_context(Ledger(place))
         takes = () if ledger is None else tuple(map(repr, ledger.takes.all()))
-        state = (plan_path.read_bytes(), look, takes)
+        state = (read_bytes(plan_path), look, takes)
         if state not in _ready:
             _ready.clear()
             _ready[state] = prepare_dials(plan_path, look=look, ledger=ledger)

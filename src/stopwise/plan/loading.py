@@ -114,20 +114,34 @@ def read_bytes(file: File, *, most: int = MOST_BYTES) -> bytes:
         If there is no such file, or it can't be opened.
     """
     try:
-        mode = os.stat(file).st_mode  # noqa: PTH116
-        if stat.S_ISDIR(mode):
-            msg = f"{file} is a folder. Name the plan file in it, such as {file / 'plan.toml'}."
-            raise PathMissing(msg)
-        if stat.S_ISREG(mode):  # what isn't is never opened: a pipe would hang
-            with open(file, "rb", opener=_at_once) as opened:
-                if stat.S_ISREG(os.fstat(opened.fileno()).st_mode):
-                    return opened.read(most + 1)
+        found = read_plain(file, most + 1)
     except (OSError, ValueError) as error:
         why = refusal(error)
         msg = f"The plan {file} can't be opened: {why}. `stopwise plan new` writes one."
         raise PathMissing(msg) from None
-    msg = f"{file} is a pipe or a device and no file, so it is not read. Name a plan file."
-    raise PathMissing(msg)
+    if found is None and file.is_dir():
+        msg = f"{file} is a folder. Name the plan file in it, such as {file / 'plan.toml'}."
+        raise PathMissing(msg)
+    if found is None:
+        msg = f"{file} is a pipe or a device and no file, so it is not read. Name a plan file."
+        raise PathMissing(msg)
+    return found
+
+
+def read_plain(place: File, most: int) -> bytes | None:
+    """Return up to so many bytes of a regular file, None where something else lies there.
+
+    That is never opened: a pipe would hang, and a device may do anything.
+
+    Raises
+    ------
+    OSError, ValueError
+        If nothing lies there, or it can't be read; if no file can have that name.
+    """
+    if not stat.S_ISREG(place.stat().st_mode):
+        return None
+    with open(place, "rb", opener=_at_once) as file:
+        return file.read(most) if stat.S_ISREG(os.fstat(file.fileno()).st_mode) else None
 
 
 def _at_once(path: str, flags: int) -> int:

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import hashlib
+import io
+import warnings
 from itertools import count
 from typing import TYPE_CHECKING
 
 from stopwise.errors import WrongUse, refusal
+from stopwise.plan.loading import read_plain
 from stopwise.whole_file import write_whole
 
 if TYPE_CHECKING:
@@ -15,6 +18,9 @@ if TYPE_CHECKING:
 
 _OF = "Of"
 """Keyword of the text in a slip's PNG that says what it was drawn of."""
+
+_HEAD_BYTES = 1 << 16
+"""First bytes of a PNG in which that text is looked for; in a slip it stands before the picture."""
 
 
 def keep_slip(folder: Path, stem: str, of: str, draw: Callable[[dict[str, str]], bytes]) -> Path:
@@ -63,12 +69,19 @@ def make_folder(folder: Path) -> None:
 
 def _is_free(place: Path, digest: str) -> bool:
     """Tell whether a slip may be put there: nothing lies there, or a slip of the same thing."""
-    if not place.is_symlink() and not place.exists():
-        return True
+    if place.is_symlink():
+        return False
     from PIL import Image
 
     try:
-        with Image.open(place) as picture:
-            return not place.is_symlink() and picture.info.get(_OF) == digest
-    except (OSError, ValueError, SyntaxError):
+        head = read_plain(place, _HEAD_BYTES)
+        if head is None:
+            return False
+        with warnings.catch_warnings():
+            warnings.simplefilter("error", Image.DecompressionBombWarning)
+            with Image.open(io.BytesIO(head)) as picture:
+                return picture.info.get(_OF) == digest
+    except FileNotFoundError:
+        return True
+    except (OSError, ValueError, SyntaxError, Warning, Image.DecompressionBombError):
         return False
