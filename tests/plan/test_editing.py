@@ -261,6 +261,16 @@ def test_what_an_edit_keeps_for_its_undo_is_never_written_through_a_link(plan_fi
     assert plan_file.read_text(encoding="utf-8") == TEXT
 
 
+@pytest.mark.parametrize("held", ["", "[]", "{}", "[" * 30_000, '{"before": "x"}', '{"before": 1}'])
+def test_what_is_no_note_of_an_edit_undoes_nothing(plan_file: Path, held: str) -> None:
+    undo_file(plan_file).write_text(held, encoding="utf-8")
+
+    with pytest.raises(WrongUse, match="to undo: only the last one"):
+        undo_edit(plan_file)
+
+    assert plan_file.read_text(encoding="utf-8") == TEXT
+
+
 def test_an_undo_is_refused_after_a_change_by_hand(plan_file: Path) -> None:
     open_draft(plan_file).set(("camera", "iso"), 200).save()
     plan_file.write_text(TEXT + "# mine\n", encoding="utf-8")

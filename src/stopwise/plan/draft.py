@@ -336,7 +336,7 @@ def undo_edit(path: str | Path, *, what: str = "") -> str:
         note = json.loads(read_bytes(kept, most=_MOST_KEPT))
         now = read_bytes(file)
         before = bytes.fromhex(note["before"])
-    except (PathMissing, ValueError, KeyError, TypeError):
+    except (PathMissing, ValueError, KeyError, TypeError, RecursionError):
         msg = f"There is no edit of {file.name} to undo: only the last one by the program can be."
         raise WrongUse(msg) from None
     if what and note.get("what") != what:
