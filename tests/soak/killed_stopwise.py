@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import os
 import signal
-import sys
 import threading
 from typing import TYPE_CHECKING, Any
 
@@ -66,9 +65,9 @@ def kill_in(state: str, times: int) -> None:
 
 
 if __name__ == "__main__":
-    from stopwise.cli import main
+    from stopwise.__main__ import main
 
     if asked := os.environ.get("STOPWISE_TEST_KILL"):
         named, _, count = asked.rpartition(" ")
         kill_in(named, int(count))
-    sys.exit(main())
+    main()

@@ -17,7 +17,6 @@ import io
 import multiprocessing
 import os
 import sqlite3
-import sys
 import threading
 import time
 from pathlib import Path
@@ -98,6 +97,6 @@ os.stat = look_at
 os.scandir = scan
 
 if __name__ == "__main__":
-    from stopwise.cli import main
+    from stopwise.__main__ import main
 
-    sys.exit(main())
+    main()

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import io
-import os
-import sys
 from importlib import import_module
 from typing import TYPE_CHECKING
 
@@ -74,19 +72,8 @@ def commands() -> None:
     """
 
 
-def main(arguments: Sequence[str] | None = None) -> None:
-    """Run a command and end the process; the one place where an error becomes words and a code."""
-    code = run(arguments)
-    for stream in (sys.stdout, sys.stderr):
-        try:
-            stream.flush()
-        except OSError:  # it was told of; what still waits is let go, or Python ends with its code
-            os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
-    sys.exit(code)
-
-
 def run(arguments: Sequence[str] | None = None) -> int:
-    """Run a command and return its exit code, with any error said on stderr."""
+    """Run a command and return its exit code; the one place where an error becomes words."""
     try:
         result = commands.main(
             args=None if arguments is None else list(arguments),
