@@ -17,11 +17,10 @@ def main() -> None:
     from stopwise.cli import run
 
     ended_with.append(run())
-    sys.exit(ended_with[0])
 
 
 def _leave_the_rest(ended_with: list[int]) -> None:
-    """End at once where the command has: all is put away, and the system frees the rest.
+    """End with the command's code, and at once: all is put away, and the system frees the rest.
 
     Python would take its modules apart one by one, a fifth of a second of the processor, for which
     a busy machine had who pressed Ctrl-C wait for more than one.

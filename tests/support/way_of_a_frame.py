@@ -38,7 +38,7 @@ class Way:
         self.calls: Counter[str] = Counter()
         self.changes: Counter[str] = Counter()
         self._home = f"{home}/"
-        self._rooms: dict[int, str] = {}
+        self._before = threading.local()  # an ended thread's number is given to another
 
     def note(self, frame, event, _argument) -> None:
         """Count one event of the interpreter."""
@@ -48,9 +48,8 @@ class Way:
         file = name.removeprefix(self._home)
         room = file.split("/")[0].removesuffix(".py")
         self.calls[file] += 1
-        thread = threading.get_ident()
-        self.changes[room] += room != self._rooms.get(thread)
-        self._rooms[thread] = room
+        self.changes[room] += room != getattr(self._before, "room", room)
+        self._before.room = room
 
 
 def walked() -> dict:
