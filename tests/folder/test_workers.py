@@ -183,6 +183,29 @@ def test_something_needed_that_breaks_its_worker_costs_only_itself(
     assert stocked.verdict(2) == f"{does}: {told}"
 
 
+@pytest.mark.skipif(sys.platform != "linux", reason="signals are Linux's here")
+def test_a_file_waits_for_what_it_needs_as_long_as_that_waits_for_a_processor(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A verdict without one of the solos is another verdict, on a busy machine too."""
+    monkeypatch.setattr(workers, "_SLOW_S", 0.4)
+    monkeypatch.setattr(workers, "_kept_waiting_s", lambda _: time.monotonic())
+    stock = Stock()
+    judge = partial(assess_from, stock=stock)
+    with closing(ProcessPool(judge, supplied=stock, size=2, limits=Limits(least_s=300))) as pool:
+        at_work = Working(pool, tmp_path)
+        at_work.start(1, brief="HANG")
+        at_work.start(2, brief="one")
+        at_work.wait(2)
+        until = time.monotonic() + 1.0
+        while time.monotonic() < until:
+            at_work.wait()
+        assert 1 not in at_work.done
+        monkeypatch.setattr(workers, "_kept_waiting_s", lambda _: 0.0)
+        at_work.wait(1)
+        assert at_work.verdict(1) == "HANG: it isn't read yet"
+
+
 def test_nobody_waits_for_a_file_that_needs_something_which_changes_all_the_time(
     stocked: Working,
 ) -> None:

@@ -132,10 +132,13 @@ class _Worker:
             self.deadline = self.long_at = self.slow_at = _NEVER
             yield task, value if is_good else Failure(value), took
 
-    def has_had_its_time(self, now: float) -> bool:
-        """Tell whether it is long at a file without having waited for a processor meanwhile."""
+    def has_had_its_time(self, due: float) -> bool:
+        """Tell whether a time has come for it without its having waited for a processor meanwhile.
+
+        Such is due after so long at a file: `long_at`, `slow_at`.
+        """
         waited_s = _kept_waiting_s(self.process.pid) - self.kept_waiting_s
-        return now - waited_s >= self.long_at
+        return time.monotonic() - waited_s >= due
 
     def lower_priority(self) -> None:
         """Leave the processor to others; it can't be undone without the rights of the system."""
@@ -339,13 +342,13 @@ class ProcessPool:
         if len(self._workers) < self._most:
             return []
         most = max(len(long) - self._most // 2, 0)
-        had = (worker for worker in long if worker.has_had_its_time(now))
+        had = (worker for worker in long if worker.has_had_its_time(worker.long_at))
         return sorted(had, key=lambda worker: worker.since)[:most]
 
     def _slow_tasks(self) -> Iterator[Task]:
         now = time.monotonic()
         for worker in self._workers:
-            if worker.task is not None and (worker.slow_at <= now or worker.task.tries > 1):
+            if worker.task is not None and (worker.task.tries > 1 or _is_slow(worker, now)):
                 yield worker.task
         yield from self._again
         yield from self._supplies.waits_long()
@@ -412,6 +415,16 @@ class ProcessPool:
             told = f" (exit {code})" if worker.failed == "it crashed" else ""
             failure = Failure(f"{worker.failed}{told}, {task.tries} times")
             self._lost.extend(self._take(task, failure))
+
+
+def _is_slow(worker: _Worker, now: float) -> bool:
+    """Tell whether nobody is to wait for a worker any more.
+
+    A verdict without one of the solos is another verdict: what files need is waited for as long as
+    it waits for a processor itself.
+    """
+    slow = worker.slow_at <= now
+    return slow and (worker.act is not Act.SUPPLY or worker.has_had_its_time(worker.slow_at))
 
 
 def _kept_waiting_s(pid: int | None) -> float:
