@@ -168,7 +168,10 @@ class Cells:
     def signals_and_fullest(
         self, at: Window = (_ALL, _ALL)
     ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-        """Return `signals`, and the same of each cell's fullest photosite, which clips first."""
+        """Return `signals`, and the same of each cell's fullest photosite, which clips first.
+
+        Each float32 (n_channels, rows, columns), anchor = 1.
+        """
         light = np.empty((len(self.channels), *self.planes[0][at].shape), dtype=np.float32)
         for plane, name in zip(light, self.channels, strict=True):
             self._fill(plane, name, at, join=np.maximum)

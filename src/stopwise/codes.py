@@ -357,6 +357,10 @@ NoteCode = Literal[
     "falls otherwise",
     "too faint",
     "unknown in",
+    "inverse square",
+    "other iso",
+    "stop named",
+    "clips to",
 ]
 """What is said of solos and the plan's other own frames."""
 
@@ -457,6 +461,19 @@ NOTES: dict[NoteCode, tuple[str, str]] = {
     "unknown in": (
         "In {listed} one of its two frames is clipped: {lamp} isn't known there.",
         "Turn down what blows it, or shoot {lamp} alone.",
+    ),
+    "inverse square": (
+        "Nearer or farther, {lamp} is counted at the sitter alone, not across the set.",
+        "",
+    ),
+    "stop named": (
+        "Up to {percent:.1f} % of the frame may clip: where this body stops isn't known.",
+        "Shoot a frame far over: stopwise expect clip",
+    ),
+    "clips to": ("Up to {percent:.1f} % of the frame may clip.", ""),
+    "other iso": (
+        "Mid-grey was set at ISO {iso:g}: at another a frame's zones aren't seen.",
+        "Shoot a card there first.",
     ),
 }
 """What it is, and what to do."""

@@ -149,6 +149,8 @@ class LightGrid:
         What the file said.
     to_srgb
         Rows of the matrix from balanced signals to linear sRGB; None shows them as they are.
+    is_stop_named
+        Whether `ceiling` is only what the file names, which a sensor may stop short of.
     """
 
     mean: NDArray[np.float32]
@@ -169,6 +171,7 @@ class LightGrid:
     exposure: Exposure = field(default_factory=Exposure)
     orientation: int = 1
     to_srgb: tuple[tuple[float, ...], ...] | None = None
+    is_stop_named: bool = False
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -287,6 +290,45 @@ class LightGrid:
             fullest=None if self.fullest is None else self.fullest[:, at[0], at[1]],
             tail=None if self.tail is None else self.tail[:, at[0], at[1]],
             boxes={},
+            tones=None,
+        )
+
+    def redrawn(self, mean: NDArray[np.float32], clipped: NDArray[np.float32]) -> LightGrid:
+        """Return the same frame on finer blocks, for a screen: without noise, boxes and tones.
+
+        `mean` is (n_channels, rows, columns), anchor = 1; `clipped` (rows, columns), 0 to 1.
+        """
+        none = np.zeros((1, 1), dtype=np.float32)
+        return replace(
+            self,
+            mean=mean,
+            noise=none,
+            clipped=clipped,
+            blocked=none,
+            block=max(self.cells) // max(clipped.shape),
+            tail=None,
+            fullest=None,
+            boxes={},
+            tones=None,
+        )
+
+    def filtered(self, factors: NDArray[np.float64]) -> LightGrid:
+        """Return the light as each channel is dimmed or raised by its own of (n_channels,) factors.
+
+        They are linear, 0 or above. Without light nothing is clipped; the histogram is left out.
+        """
+        by = factors.astype(np.float32)[:, None, None]
+        return replace(
+            self,
+            mean=self.mean * by,
+            noise=self.noise * np.float32(np.dot(factors, self.weights)),
+            clipped=self.clipped * np.float32(factors.any()),
+            tail=None if self.tail is None else self.tail * by,
+            fullest=None if self.fullest is None else self.fullest * by,
+            boxes={
+                name: BoxCells(one.box, one.light * by[:, 0], one.clipped & factors.any())
+                for name, one in self.boxes.items()
+            },
             tones=None,
         )
 

@@ -20,7 +20,7 @@ FORM = 4
 """Number of this form; bytes of another form are refused, never guessed at."""
 
 _PLANES = ("mean", "noise", "clipped", "blocked", "fullest", "tail")
-_AS_THEY_ARE = ("block", "mid_grey", "orientation")
+_AS_THEY_ARE = ("block", "mid_grey", "orientation", "is_stop_named")
 _TUPLES = ("weights", "ceiling", "cells", "size")
 
 
@@ -62,6 +62,32 @@ def _halves(grid: LightGrid) -> dict[str, NDArray[np.float16]]:
         for name in _PLANES
         if (plane := getattr(grid, name)) is not None
     }
+
+
+def picture_blob(grid: LightGrid) -> bytes:
+    """Return a grid's means and clipped shares as bytes that open at once, as `to_blob` rounds."""
+    buffer = io.BytesIO()
+    clipped = np.round(255.0 * grid.clipped).astype(np.uint8)
+    np.savez(buffer, allow_pickle=False, mean=grid.mean.astype(np.float16), clipped=clipped)
+    return buffer.getvalue()
+
+
+def picture_from(blob: bytes, light: LightGrid) -> LightGrid:
+    """Return the grid that `picture_blob` packed, of the frame whose light is known.
+
+    Raises
+    ------
+    ValueError
+        If the bytes were cut.
+    """
+    try:
+        with np.load(io.BytesIO(blob), allow_pickle=False) as held:
+            mean = held["mean"].astype(np.float32)
+            clipped = held["clipped"].astype(np.float32) / np.float32(255.0)
+    except (zipfile.BadZipFile, KeyError, EOFError, OSError, ValueError) as error:
+        msg = f"these bytes hold no picture: {error}"
+        raise ValueError(msg) from error
+    return light.redrawn(mean, clipped)
 
 
 def from_blob(blob: bytes) -> LightGrid:

@@ -288,10 +288,17 @@ def turn_words(turn: Turn) -> tuple[str, str]:
 _ENDS = {"full": ("full", "move it nearer"), "least": ("its least", "move it back")}
 
 
-def dial_headline(turns: Sequence[Turn], *, unmet: int) -> tuple[str, str]:
-    """Return what to turn, and whether the targets, of which `unmet` are not, are met then."""
+def dial_headline(turns: Sequence[Turn], others: int = 0, *, unmet: int) -> tuple[str, str]:
+    """Return what to turn, and whether the targets, of which `unmet` are not, are met then.
+
+    `others` counts what else is to be changed: camera, places, gels, lamps off.
+    """
     line = f"Turn {len(turns)} lamps." if turns else "Leave every lamp as it is."
-    if len(turns) == 1:
+    if others:
+        also = f"change {others} thing{'s' * (others > 1)}"
+        lamps = f"Turn {len(turns)} lamp{'s' * (len(turns) > 1)}, {also}."
+        line = lamps if turns else title(f"{also}.")
+    elif len(turns) == 1:
         line = fitted(lambda lamp: turn_sentence(turns[0], lamp=lamp), lamp_name(turns[0].light))
     if not unmet:
         return line, "Every target is met then."

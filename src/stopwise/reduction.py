@@ -66,7 +66,7 @@ class LinearPicture(Protocol):
         """Return a window's balanced signals, float32 (n_channels, rows, columns), anchor = 1."""
 
     def signals_and_fullest(self, at: Window, /) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-        """Return the same, and that of each cell's fullest photosite of a channel."""
+        """Return the same, and that of each cell's fullest photosite, both of the same shape."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +101,7 @@ def reduce_frame(
     *,
     clipped: NDArray[np.bool_] | None = None,
     asked: Asked = Asked(),
+    is_stop_named: bool = False,
 ) -> LightGrid:
     """Reduce a frame to its grid of light.
 
@@ -114,6 +115,8 @@ def reduce_frame(
         bool (h, w), upright, cells with a clipped photosite; None for none.
     asked
         What it is to hold.
+    is_stop_named
+        Whether `saturation` is only what the file names.
     """
     frame = cells.frame
     matrix = srgb_matrix(frame.xyz_to_camera, cells.multipliers) if cells.in_colour else None
@@ -131,6 +134,7 @@ def reduce_frame(
         exposure=frame.exposure,
         orientation=frame.orientation,
         to_srgb=None if matrix is None else tuple(map(tuple, matrix.tolist())),
+        is_stop_named=is_stop_named,
     )
 
 

@@ -11,6 +11,10 @@ saw, so a higher f-number is more light.
 from __future__ import annotations
 
 import math
+from typing import Literal
+
+CameraSetting = Literal["f_number", "iso", "shutter"]
+"""A setting of the camera that light depends on, by its key in the plan."""
 
 MIDDLE_ZONE = 5.0
 """The zone of mid-grey."""
@@ -319,6 +323,13 @@ _SHUTTER_MARKS = (
 """Third-stop shutter marks as 1/n s; the full stops are those of ISO 516."""
 
 
+_ISO_MARKS = (
+    *(25, 32, 40, 50, 64, 80, 100, 125, 160, 200, 250, 320, 400, 500, 640, 800, 1000, 1250, 1600),
+    *(2000, 2500, 3200, 4000, 5000, 6400, 8000, 10000, 12800, 16000, 20000, 25600),
+)
+"""Third-stop marks of speed (ISO 12232; from memory)."""
+
+
 def is_f_mark(f_number: float) -> bool:
     """Tell whether a figure is engraved on the full, half or third-stop series."""
     return f_number in _EXACT_F_NUMBERS
@@ -365,6 +376,20 @@ def shutter_stops(was: float, now: float) -> float:
     1/60 s after 1/125 s is +1 (marks of ISO 516).
     """
     return math.log2(_as_recorded(now) / _as_recorded(was))
+
+
+def marks_near(setting: CameraSetting, value: float, *, stops: float) -> list[float]:
+    """Return the third-stop marks of a camera's setting so many stops round a value, in order.
+
+    Shutter times are in seconds, the longest first.
+    """
+    marks: tuple[float, ...]
+    marks, apart = {
+        "f_number": (_THIRD_MARKS, aperture_stops),
+        "iso": (_ISO_MARKS, iso_stops),
+        "shutter": (tuple(1.0 / mark for mark in _SHUTTER_MARKS), shutter_stops),
+    }[setting]
+    return [mark for mark in marks if abs(apart(value, mark)) <= stops + _OFF_A_MARK]
 
 
 _OFF_A_MARK = 0.1

@@ -141,6 +141,8 @@ def calls(at: Studio) -> list[list[str]]:
         ["stops", "between", f"1{SHORT}m", "2m", "--why"],
         ["stops", "power", "1/4", "--full-ws", SHORT],
         ["dial", *plan, *ledger, "--try", gone],
+        ["dial", *plan, *ledger, "--try", f"key off, fill gel {SHORT}", "--as", SHORT],
+        ["dial", *plan, *ledger, "--as", gone],
         ["audit", folder, *ledger, *plan],
         ["audit", gone],
         ["audit", folder, *ledger, "--csv", folder],

@@ -109,7 +109,7 @@ def test_the_answer_has_the_keys_that_other_programs_read(studio, capfd):
     answer = json.loads(dialled(studio, capfd, "--json")[1])
     assert {"schema", "lamps", "predicted", "unmet"} <= set(answer)
     assert set(answer["lamps"]["key"]) == {"turn", "power", "at_limit"}
-    keys = {"patches", "uncertainty", "ratios", "left_right", "clipped"}
+    keys = {"patches", "uncertainty", "ratios", "left_right", "clipped", "clipped_may_be"}
     assert set(answer["predicted"]) == keys
 
 
@@ -119,7 +119,7 @@ def test_solos_that_a_ledger_keeps_are_read_out_of_it_and_nothing_is_written(
     empty = studio / "empty.sqlite"
     Ledger(empty).close()
     decoded = dialled(studio, capfd, "--json", "--ledger", str(empty))[1]
-    for place, count in ((empty, 0), (studio / "l.sqlite", 7)):
+    for place, count in ((empty, 0), (studio / "l.sqlite", 14)):
         with Ledger(place, is_read_only=True) as ledger:
             assert ledger.row("SELECT count(*) FROM solos") == (count,)
     monkeypatch.setattr("stopwise.pipeline.plan_frames.decode_unproven", None)

@@ -17,9 +17,10 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
+    from stopwise.lamps.trial import Trial
     from stopwise.ledger import Ledger
     from stopwise.plan.model import Plan
-    from stopwise.preparing.dialling import Dialling
+    from stopwise.preparing.dialling import Dialling, ReadyDials
 
 
 UNMET = 1
@@ -89,23 +90,23 @@ def targets_of(
     return lambda plan: with_backdrop_of(plan_to_match(plan, found.side), records)
 
 
-def _turns_of(tried: str | None, plan_path: Path, ledger: Ledger | None) -> dict[str, float] | None:
-    """Return what is tried, stops by lamp from where dials stand now; None where nothing is."""
-    if tried is None:
-        return None
-    from stopwise.plan import load_plan
-    from stopwise.shoot.saying import read_turned
-    from stopwise.shoot.standing import powers_now
+def _tried(said: str, ready: ReadyDials, ledger: Ledger | None) -> Trial:
+    """Return what is tried: a trial that is kept under that name, or what is said."""
+    from stopwise.shoot.saying import read_trial
+    from stopwise.shoot.trials import kept_trials
 
-    plan = load_plan(plan_path)
-    powers = {} if ledger is None else powers_now(ledger, plan)
-    return read_turned(tried, plan, powers=powers)
+    for kept in () if ledger is None else kept_trials(ledger):
+        if kept.name == said.strip():
+            return kept.as_dials_stand(ready.dials.knobs)
+    powers = {one.name: one.power for one in ready.plan.lights if one.power is not None}
+    return read_trial(said, ready.plan, powers=powers)
 
 
 @click.command()
 @click.option("--plan", "plan_path", type=PATH, required=True, help="The lighting plan (TOML).")
 @click.option("--keep", multiple=True, metavar="LAMPS", help="Lamps that aren't turned: key,fill")
-@click.option("--try", "tried", metavar="TURNS", help='Only look at these: "key -0.5, fill at 7.2"')
+@click.option("--try", "tried", metavar="TRIAL", help='Only look at: "key -0.5, hair off, f/8".')
+@click.option("--as", "name", help="Keep what is tried under this name.")
 @json_option
 @click.option("--slip", type=PATH, help="Write the predicted picture here: a folder, or a .png.")
 @ledger_option
@@ -124,12 +125,14 @@ def dial(
     """Work out the powers that meet a plan, from a solo frame of each lamp.
 
     With --try it turns nothing of its own accord: it says, and with --slip shows, what the frame
-    would be with lamps turned so, before anybody turns them. Ends with 0 when every target is met,
-    with 1 when one isn't.
+    would be before anybody touches a lamp. Beside turns it takes "hair off", "key at 1.2 m", "hair
+    gel amber" ([[gel]] of the plan), "f/8", "iso 200" and "1/125", or the name of a trial that --as
+    or the page kept. Ends with 0 when every target is met, with 1 when one isn't.
 
     Example: stopwise dial --plan plan.toml --try "key -0.5, fill +0.3" --slip slips/
     """
     from stopwise.ledger import Ledger, default_place
+    from stopwise.shoot.trials import KeptTrial, keep_trial
 
     retargeted = targets_of(said["earlier_path"], said["take"], look=look)
     if not plan_path.exists():
@@ -137,13 +140,21 @@ def dial(
         raise PathMissing(msg)
     place = ledger_path or default_place(plan_path.parent)
     kept = [name.strip() for names in keep for name in names.split(",") if name.strip()]
+    if (name := said["name"]) is not None and said["tried"] is None:
+        msg = "--as keeps what --try says under a name: say both."
+        raise WrongUse(msg)
     with ExitStack() as opened:
-        is_kept = ledger_path is not None or place.exists()
-        ledger = opened.enter_context(Ledger(place, is_read_only=True)) if is_kept else None
-        tried = _turns_of(said["tried"], plan_path, ledger)
+        is_kept = ledger_path is not None or name is not None or place.exists()
+        ledger = opened.enter_context(Ledger(place, is_read_only=not name)) if is_kept else None
         opened.enter_context(at_work("Reading the solos"))
         ready = prepare_dials(plan_path, keep=kept, look=look, ledger=ledger, retargeted=retargeted)
-        done = ready.solved() if tried is None else ready.tried(tried)
+        if said["tried"] is None:
+            done = ready.solved()
+        else:
+            trial = _tried(said["tried"], ready, ledger)
+            done = ready.tried(trial)
+            if ledger is not None and name is not None:
+                keep_trial(ledger, KeptTrial.of(name, trial, done.answer, ready.dials.knobs))
     if slip is not None:
         _draw(slip, done, plan_path)
     _show(done, as_json=as_json)

@@ -13,6 +13,7 @@ from stopwise.errors import PathMissing
 from stopwise.handover.shoot_kept import AdoptedFrame, ShootKept, TakeKept
 from stopwise.shoot.look_frames import target_of
 from stopwise.shoot.standing import powers_now
+from stopwise.shoot.trials import kept_trials
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
@@ -110,6 +111,7 @@ def gather(
         takes=tuple(_takes(records, {take.number: take for take in ledger.takes.all()}, plan)),
         adopted=tuple(AdoptedFrame(record, picture_of(record)) for record in shown.values()),
         solos_unusable=frozenset(solos_unusable),
+        trials=kept_trials(ledger),
         photographs=tuple(photographs),
     )
 

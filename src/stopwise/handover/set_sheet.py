@@ -11,6 +11,7 @@ from stopwise.comparison.run import run_of
 from stopwise.handover.document import Document, Picture, Rows, Section, Words
 from stopwise.handover.lacking import lacks_of
 from stopwise.handover.run_chart import draw_series
+from stopwise.lamps.trial import change_words
 from stopwise.messages import do, say
 from stopwise.plan.floor import floor_of_plan, side_text
 from stopwise.plan.floor_drawing import floor_file
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
     from stopwise.lamps.outputs import LampReading
     from stopwise.plan.model import Light, Plan
     from stopwise.record import Record
+    from stopwise.shoot.trials import KeptTrial
 
 CAUTIONS = """\
 This sheet tells of light, not of safety: makers' instructions, local electrical and building \
@@ -64,6 +66,10 @@ def _sections(kept: ShootKept) -> Iterator[Section]:
         yield Section(f"The picture{_of_look(one.record.look)}", tuple(_adopted(one)))
     yield Section("Set it up again", (Words(tuple(_steps(kept, set_now)), numbered=True),))
     yield Section("Take care", (Words(tuple(CAUTIONS.splitlines())),))
+    if kept.trials:
+        head = ("trial", "dials", "besides", "zones that it promises")
+        rows = tuple(_trial_row(trial, kept.plan) for trial in kept.trials)
+        yield Section("Light that was tried", (Rows(head, rows, (3, 6, 4, 6)),))
     takes = [(take, _take_row(take, kept.records)) for take in kept.takes]
     if takes:
         head = ("take", "frames", "turned", "what it did")
@@ -275,6 +281,18 @@ def _take_row(kept: TakeKept, records: Sequence[Record]) -> tuple[str, ...]:
         ", ".join(f"{shown(lamp)} {signed(stops)}" for lamp, stops in turned.items()) or "nothing",
         " ".join(did) or ("can't be told" if turned else ""),
     )
+
+
+def _trial_row(trial: KeptTrial, plan: Plan) -> tuple[str, ...]:
+    dials = []
+    for lamp, stands in trial.dials.items():
+        light = plan.light(lamp)
+        is_power = light is not None and light.power is not None
+        shows = light.power_shown(stands) if light is not None and is_power else signed(stands)
+        dials.append(f"{lamp} {'off' if lamp in trial.besides.off else shows}")
+    besides = (f"{one.of} {change_words(one)}".strip() for one in trial.besides.changes)
+    zones = (f"{patch} {tenths(zone)}" for patch, zone in trial.zones.items())
+    return tuple(shown(", ".join(cell)) for cell in ([trial.name], dials, besides, zones))
 
 
 def _run_parts(run: TakeRun) -> Iterator[Words | Rows]:

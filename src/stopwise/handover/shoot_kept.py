@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from stopwise.ledger import Take
     from stopwise.plan.model import Plan
     from stopwise.record import Record
+    from stopwise.shoot.trials import KeptTrial
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -61,6 +62,8 @@ class ShootKept:
         The frame that shows each look's light, the plan's own look first.
     solos_unusable
         Lamps whose solos the plan names and which can't be used.
+    trials
+        Light that was tried and is kept by name.
     photographs
         Pictures of the set, JPEG, with what each is called.
     """
@@ -71,4 +74,5 @@ class ShootKept:
     takes: tuple[TakeKept, ...] = ()
     adopted: tuple[AdoptedFrame, ...] = ()
     solos_unusable: frozenset[str] = frozenset()
+    trials: tuple[KeptTrial, ...] = ()
     photographs: tuple[tuple[str, bytes], ...] = ()

@@ -13,14 +13,16 @@ from stopwise.lamps.lamp_notes import LampNote
 from stopwise.lamps.power_search import Search, knob_of, packs_of
 from stopwise.lamps.prediction import aims_of, build_scene
 from stopwise.lamps.solos import alike_lamps, clipped_notes
-from stopwise.lamps.superposition import clipped_shares, predict
+from stopwise.lamps.superposition import clipped_range, clipped_shares, predict
+from stopwise.lamps.trial import Trial
 from stopwise.lamps.unmet import find_missed, find_unmet, find_unsure
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Collection, Iterable, Mapping
+    from collections.abc import Callable, Collection, Iterator, Mapping
 
     from numpy.typing import NDArray
 
+    from stopwise.codes import NoteCode
     from stopwise.grid import LightGrid
     from stopwise.lamps.power_search import Knob
     from stopwise.lamps.prediction import Aim, Prediction, Scene
@@ -37,14 +39,14 @@ class Dialled:
     Attributes
     ----------
     turn
-        Stops from where it stands now.
+        Stops from where it stands now; None where it is switched off.
     power
-        Its new power, stops below full; None where the plan doesn't say what it has.
+        Its new power, stops below full; None where the plan doesn't say what it has, or it is off.
     at_limit
         True where it stands at the end of its range.
     """
 
-    turn: float
+    turn: float | None
     power: float | None
     at_limit: bool
 
@@ -73,6 +75,8 @@ class Dial:
         Pairs of lamps that can't be told apart in the targets.
     notes
         What else is to be said: normalised solos, clipped solos, lamps without a solo.
+    trial
+        What was tried besides power; None where powers were worked out.
     """
 
     lamps: Mapping[str, Dialled]
@@ -84,6 +88,7 @@ class Dial:
     unsure: tuple[Unsure, ...]
     alike: tuple[tuple[str, str], ...]
     notes: tuple[LampNote, ...]
+    trial: Trial | None = None
 
     def to_json(self) -> dict[str, Any]:
         """Return the answer as `dial --json` prints it."""
@@ -105,6 +110,7 @@ class Dial:
                 "ratios": [_rounded(stops) for stops in self.ratios],
                 "left_right": _rounded(None if backdrop is None else backdrop.left_right),
                 "clipped": round(float(np.mean(clipped_shares(self.picture))), 7),
+                "clipped_may_be": [round(share, 7) for share in clipped_range(self.picture)],
             },
             "unmet": [target.to_json() for target in self.unmet],
             "unsure": [target.to_json() for target in self.unsure],
@@ -126,6 +132,8 @@ class Dials:
         Stops at which each lamp stands now from its solo; lamps not named stand as in it.
     keep
         Lamps that aren't to be turned.
+    trial
+        What is tried besides power: the solos are lit by it.
 
     Attributes
     ----------
@@ -147,9 +155,10 @@ class Dials:
         *,
         stands: Mapping[str, float] | None = None,
         keep: Collection[str] = (),
+        trial: Trial | None = None,
     ) -> None:
-        self._lamps, self._now = lamps, now
-        self._refuse_strangers("keep", keep)
+        self._lamps, self._now, self._trial = lamps, now, trial or Trial()
+        lamps.refuse_strangers("keep", keep)
         self._scene = build_scene(lamps, now, doubts=True)
         aims = aims_of(now, self._scene)
         if len(aims) <= 1:
@@ -202,7 +211,7 @@ class Dials:
         WrongUse
             If it names a lamp that has no solo, or one is tried beyond its range.
         """
-        self._refuse_strangers("try", turns)
+        self._lamps.refuse_strangers("try", turns)
         at = [knob.now + _tried(knob, turns, self._now.plan) for knob in self.knobs]
         if held:
             knobs = [replace(knob, now=turn) for knob, turn in zip(self.knobs, at, strict=True)]
@@ -210,20 +219,13 @@ class Dials:
             search = Search(
                 self._search.scene,
                 aims,
-                [knob.kept if knob.name in by else knob for knob in knobs],
+                [knob.kept if knob.name in {*by, *self._trial.off} else knob for knob in knobs],
                 packs=self._search.packs,
             )
             if not search.is_met(np.array(at)):
                 at = list(search.on_steps(search.free(np.array(at))))
-        return self._answer(np.array(at), partial(find_missed, self.aims))
-
-    def _refuse_strangers(self, verb: str, named: Iterable[str]) -> None:
-        if strangers := set(named) - set(self._lamps.names):
-            msg = (
-                f"Can't {verb} {', '.join(sorted(strangers))}: no solo of that name. "
-                f"There are: {', '.join(self._lamps.names)}."
-            )
-            raise WrongUse(msg)
+        answer = self._answer(np.array(at), partial(find_missed, self.aims))
+        return replace(answer, trial=self._trial)
 
     def _answer(
         self,
@@ -234,12 +236,16 @@ class Dials:
         lamps, now, predicted = self._lamps, self._now, self._scene.read(turns)
         unmet = unmet_in(predicted)
         each = list(zip(self.knobs, turns, strict=True))
+        picture = predict(lamps, {knob.name: float(turn) for knob, turn in each})
         return Dial(
-            lamps={knob.name: _dialled(knob, turn) for knob, turn in each},
+            lamps={
+                knob.name: _OFF if knob.name in self._trial.off else _dialled(knob, turn)
+                for knob, turn in each
+            },
             aims=self.aims,
             predicted=predicted,
             ratios=tuple(_ratio(predicted, ratio.lit, ratio.shadow) for ratio in now.ratios),
-            picture=predict(lamps, {knob.name: float(turn) for knob, turn in each}),
+            picture=picture,
             unmet=unmet,
             unsure=find_unsure(self.aims, predicted, unmet),
             alike=alike_lamps(lamps),
@@ -247,8 +253,21 @@ class Dials:
                 *lamps.notes,
                 *_missing(lamps, now.plan, now, self._scene),
                 *clipped_notes(lamps),
+                *_unsure_clipping(picture),
             ),
         )
+
+
+def _unsure_clipping(picture: LightGrid) -> Iterator[LampNote]:
+    """Yield what is to be said where clipping can't be told."""
+    least, most = clipped_range(picture)
+    if most - least > _TOLD_CLIPPING:
+        code: NoteCode = "stop named" if picture.is_stop_named else "clips to"
+        yield LampNote(code, share=most)
+
+
+_TOLD_CLIPPING = 0.002
+"""Share of the frame by which clipping must be unsure to be told: what trials are held to."""
 
 
 def _tried(knob: Knob, tried: Mapping[str, float], plan: Plan) -> float:
@@ -267,6 +286,9 @@ def _tried(knob: Knob, tried: Mapping[str, float], plan: Plan) -> float:
         f"{least:+.1f} to {most:+.1f}."
     )
     raise WrongUse(msg)
+
+
+_OFF = Dialled(turn=None, power=None, at_limit=False)
 
 
 def _dialled(knob: Knob, turn: float) -> Dialled:

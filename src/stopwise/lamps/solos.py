@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from stopwise.errors import WrongUse
 from stopwise.frame import window
 from stopwise.grid import LightGrid, combine
 from stopwise.lamps.lamp_notes import LampNote
@@ -32,7 +33,7 @@ from stopwise.plan.now import stays_with_the_set
 from stopwise.stops import aperture_stops, iso_stops, shutter_stops
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterator, Mapping, Sequence
+    from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -85,7 +86,7 @@ _LIGHTS = 0.1
 _TOLD = 0.01
 """Fractions of the picture from which it is said that a sitter stood elsewhere."""
 
-_REPEAT = 0.03
+REPEAT = 0.03
 """Stops that a flash and its reading vary by, in the solo and in the frame that is to come: twice
 0.02 (common practice), in squares.
 """
@@ -172,6 +173,22 @@ class LampSet:
         """The lamps' names, in the plan's order."""
         return tuple(self.nets)
 
+    def refuse_strangers(self, verb: str, named: Iterable[str]) -> None:
+        """Refuse lamps that have no solo.
+
+        Raises
+        ------
+        WrongUse
+            With which there are.
+        """
+        if strangers := set(named) - set(self.nets):
+            listed = ", ".join(sorted(strangers))
+            msg = (
+                f"Can't {verb} {listed}: no solo of that name. There are: {', '.join(self.nets)}. "
+                f"Shoot it alone: stopwise expect {listed}"
+            )
+            raise WrongUse(msg)
+
 
 def lamp_set(
     solos: Mapping[str, LightGrid],
@@ -213,6 +230,7 @@ def lamp_set(
     ceiling = tuple(
         min(levels) for levels in zip(*(one.ceiling for one in solos.values()), strict=True)
     )
+    is_named = all(one.is_stop_named for one in solos.values())
     notes = [] if ambient else [LampNote("no ambient")]
     notes += place_notes(solos, places or {})
     nets = {}
@@ -222,7 +240,7 @@ def lamp_set(
             room = at_exposure(ambient, solo.exposure, shutter=True)
             net = combine([solo, room], [1.0, -1.0])
         net = at_exposure(net, wanted, shutter=name in continuous)
-        nets[name] = replace(net, ceiling=ceiling)
+        nets[name] = replace(net, ceiling=ceiling, is_stop_named=is_named)
         stops = exposure_stops(solo.exposure, wanted, shutter=False)
         if stops:
             taken = (solo.exposure.iso, solo.exposure.f_number)
@@ -473,7 +491,7 @@ def patch_doubts(lamps: LampSet, patch: Patch) -> NDArray[np.float32]:
     A sitter who stood elsewhere in a solo brings his own tones along, which are followed to within
     the place's error; the lamp's light stays with the set, so that its slope there counts.
     """
-    sure = [_REPEAT] * len(lamps.nets)
+    sure = [REPEAT] * len(lamps.nets)
     if not stays_with_the_set(patch):
         slopes_of = [_slope(net, net.boxes[patch.name].box) for net in lamps.nets.values()]
         for index, (name, net) in enumerate(lamps.nets.items()):
@@ -485,7 +503,7 @@ def patch_doubts(lamps: LampSet, patch: Patch) -> NDArray[np.float32]:
             light = own.less(others) if others else own
             blocks = np.array([place.down * net.shape[0], place.right * net.shape[1]])
             sure[index] = math.hypot(
-                _REPEAT,
+                REPEAT,
                 _DRIFT * math.hypot(place.down, place.right),
                 float(np.abs(light.sure) @ np.abs(blocks)),
                 float(np.hypot(*own.sure)) * place.error * max(net.shape),

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from stopwise.grid import combine
+from stopwise.lamps.solos import REPEAT
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -19,6 +20,9 @@ if TYPE_CHECKING:
 
 _LIT = 0.01
 """Share of the brightest hundredth from which a block is lit."""
+
+SHORT_OF_NAMED = 0.14
+"""Share by which sensors stop short of the white that a file names, at most (docs/measuring.md)."""
 
 _TAIL_SIGMAS = 1.534120544
 """Standard normal deviate that a sixteenth lies above, Phi^-1(15/16)."""
@@ -74,11 +78,23 @@ def predict(lamps: LampSet, turns: Mapping[str, float]) -> LightGrid:
     return combine(pictures, gains)
 
 
-def clipped_shares(picture: LightGrid) -> NDArray[np.float32]:
+def clipped_range(picture: LightGrid) -> tuple[float, float]:
+    """Return the least and the greatest share of a frame that may clip in light that was added up.
+
+    Flashes and their readings vary, a solo that is clipped hides how bright it is, and a sensor may
+    stop short of the white that its file names.
+    """
+    full = 2.0**REPEAT
+    short = (1.0 - SHORT_OF_NAMED) if picture.is_stop_named else 1.0
+    least, most = (clipped_shares(picture, ceiling=by) for by in (full, short / full))
+    return float(np.mean(least)), float(np.mean(np.maximum(most, picture.clipped)))
+
+
+def clipped_shares(picture: LightGrid, *, ceiling: float = 1.0) -> NDArray[np.float32]:
     """Return the share of each block's cells in which a colour stands at its ceiling.
 
     The fullest photosites of a block's cells are taken as normal round their mean, as wide as the
-    cells' own tail says; the fullest colour decides.
+    cells' own tail says; the fullest colour decides. `ceiling` moves where they stop by a factor.
 
     Returns
     -------
@@ -89,9 +105,9 @@ def clipped_shares(picture: LightGrid) -> NDArray[np.float32]:
 
     full = picture.mean if picture.fullest is None else picture.fullest
     tail = picture.mean if picture.tail is None else picture.tail
-    ceiling = np.asarray(picture.ceiling, dtype=np.float32)[:, None, None]
-    spread = np.maximum((tail - picture.mean) / _TAIL_SIGMAS, 1e-4 * ceiling)
-    shares = ndtr((full - ceiling) / spread)
+    stops = np.asarray(picture.ceiling, dtype=np.float32)[:, None, None] * np.float32(ceiling)
+    spread = np.maximum((tail - picture.mean) / _TAIL_SIGMAS, 1e-4 * stops)
+    shares = ndtr((full - stops) / spread)
     fullest: NDArray[np.float32] = np.max(shares, axis=0).astype(np.float32)
     return fullest
 

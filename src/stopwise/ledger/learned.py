@@ -26,8 +26,8 @@ _SHOT = "levels shot"
 _FRAMES_HELD = 50
 """Frames of which a level is the median; older ones go, so that a body's ageing is followed."""
 
-_SOLOS_HELD = 64
-"""Reduced frames that are kept: some looks of a plan with ten lamps."""
+_SOLOS_HELD = 128
+"""Reduced frames and pictures that are kept: some looks of a plan with ten lamps."""
 
 _OF_KEY = "make = ? AND model = ? AND iso = ? AND white = ? AND colour = ?"
 

@@ -260,7 +260,10 @@ def ground_of(
 
 def _reduced(ground: Ground, asked: Asked) -> LightGrid:
     clipped = None if ground.clipped is None else ground.clipped.any
-    return reduce_frame(ground.cells, ground.levels.saturation, clipped=clipped, asked=asked)
+    levels, is_named = ground.levels, ground.levels.saturation_source == "file"
+    return reduce_frame(
+        ground.cells, levels.saturation, clipped=clipped, asked=asked, is_stop_named=is_named
+    )
 
 
 def _paper(backdrop: BackdropPlan | None) -> tuple[Box, ...]:

@@ -19,6 +19,7 @@ from starlette.requests import Request  # noqa: TC002 - starlette reads it
 from starlette.routing import Route
 
 from stopwise.errors import StopwiseError, WrongUse, refusal
+from stopwise.lamps.trial import Trial  # noqa: TC001 - what a page sends is read by its types
 from stopwise.page.as_json import answered
 from stopwise.page.overlay import jpeg
 from stopwise.page.pictures import SOLOS_S, SpawnedWork
@@ -26,11 +27,26 @@ from stopwise.page.plan_edits import SENT, DrawnEdits, Stale, edited, save_edits
 from stopwise.page.views import PatchOnPicture, patches_view
 from stopwise.plan import load_plan
 from stopwise.plan.draft import open_draft
-from stopwise.preparing.marks import MARK, mark_frame
+from stopwise.preparing.marks import MARK, forget_solos, mark_frame
 from stopwise.shoot.adopting import ADOPT, Change, Choice, adopted, refuse_spoilt
 from stopwise.shoot.awaited_parts import Awaiting, card_box, keep_awaiting, keep_card_box
-from stopwise.shoot.saying import YES, card_patch, read_lit, read_look, read_parts, read_take
-from stopwise.shoot.standing import offered_turn, powers_now, worn_and_lit
+from stopwise.shoot.saying import (
+    YES,
+    TakeSaid,
+    card_patch,
+    read_lit,
+    read_look,
+    read_parts,
+    read_take,
+)
+from stopwise.shoot.standing import (
+    moved_words,
+    offered_turn,
+    powers_now,
+    stands_now,
+    worn_and_lit,
+)
+from stopwise.shoot.trials import keep_trial
 from stopwise.shoot.watched_edits import adopt_frame, begin_look, note_mark, undo_last
 
 if TYPE_CHECKING:
@@ -40,7 +56,7 @@ if TYPE_CHECKING:
 
     from stopwise.ledger import Kept, Ledger
     from stopwise.page.live import LivePage
-    from stopwise.page.trying import Powers
+    from stopwise.page.trying import Powers, Trying
     from stopwise.plan.model import Plan
     from stopwise.record import Record
 
@@ -225,6 +241,45 @@ class TakeAction:
 
 
 @action(frozen=True, slots=True, config=SENT)
+class KeepAction:
+    """Keep a trial by a name."""
+
+    trial: Trial
+    name: Text
+
+    def done(self, live: LivePage) -> Reply:
+        """Keep it."""
+        keep_trial(live.ledger, tried_by(live).kept(self.name, self.trial))
+        return Reply(f"Kept as {self.name}.")
+
+
+@action(frozen=True, slots=True, config=SENT)
+class SetAction:
+    """Say that the light is set as it was tried, and keep the trial where it has a name."""
+
+    trial: Trial
+    name: str = ""
+
+    def done(self, live: LivePage) -> Reply:
+        """Say it to the watcher: lamps that were moved, lamps that are off, a take."""
+        trial, plan = self.trial, load_plan(plan_file(live))
+        kept = tried_by(live).kept(self.name.strip() or "set", trial)  # refuses what can't be
+        if self.name.strip():
+            keep_trial(live.ledger, kept)
+        orders, told = live.ledger.orders, "A new take begins with the next frame."
+        if trial.handled:
+            forget_solos(trial.handled, plan_file(live), stands_now(live.ledger, plan))
+            live.plan_changed()
+            orders.say("moved", list(trial.handled))
+            told = f"{told} {moved_words(trial.handled)}"
+        if trial.off:
+            lit = [one.name for one in plan.lights if one.name not in trial.off]
+            orders.say("lit", lit)
+        orders.say("take", TakeSaid(trial.turns, trial.camera).words)
+        return Reply(told)
+
+
+@action(frozen=True, slots=True, config=SENT)
 class LitAction:
     """Say which lamps are meant to be lit; None for all of them."""
 
@@ -311,6 +366,20 @@ class FixedAction:
         return Reply("Fixed.")
 
 
+def tried_by(live: LivePage) -> Trying:
+    """Return what tries light.
+
+    Raises
+    ------
+    WrongUse
+        If there is nothing to try.
+    """
+    if live.trying is None:
+        msg = "Light can't be tried here: the plan needs a solo of each lamp."
+        raise WrongUse(msg)
+    return live.trying
+
+
 def plan_file(live: LivePage) -> Path:
     """Return the plan file.
 
@@ -347,6 +416,8 @@ ACTIONS: dict[str, type[Action]] = {
     "mark": MarkAction,
     "undo": UndoAction,
     "take": TakeAction,
+    "keep": KeepAction,
+    "set": SetAction,
     "lit": LitAction,
     "look": LookAction,
     "expect": ExpectAction,

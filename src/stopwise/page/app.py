@@ -19,13 +19,13 @@ from starlette.responses import Response, StreamingResponse
 from starlette.routing import Route
 from starlette.templating import Jinja2Templates
 
-from stopwise.errors import StopwiseError, WrongUse
-from stopwise.page.actions import Reply, action_routes, would_adopt
+from stopwise.errors import StopwiseError
+from stopwise.page.actions import Reply, action_routes, tried_by, would_adopt
 from stopwise.page.as_json import answered
 from stopwise.page.gate import Gate
 from stopwise.page.overlay import LevelLine, difference_lines
 from stopwise.page.plan_views import plan_view
-from stopwise.page.trying import Trial
+from stopwise.page.trying import TrialAsked
 from stopwise.page.views import PatchDifference, changes_view, settings_stops
 from stopwise.report.look import DARK, LIGHT
 from stopwise.wording import shown
@@ -38,7 +38,6 @@ if TYPE_CHECKING:
     from stopwise.ledger import Kept
     from stopwise.page.gate import Rules
     from stopwise.page.live import LivePage
-    from stopwise.page.trying import Trying
 
 _HERE = Path(__file__).parent
 _A_PIECE = 200
@@ -156,7 +155,9 @@ async def _told(live: LivePage, seen: int | None) -> AsyncIterator[bytes]:
 
 
 async def begin(request: Request) -> Response:
-    """Answer with all that a page needs to begin."""
+    """Answer with all that a page needs to begin; what trying needs is made ready meanwhile."""
+    if (trying := _live(request).trying) is not None:
+        trying.warm()
     return answered(await run_in_threadpool(_live(request).begun))
 
 
@@ -242,27 +243,19 @@ async def predicted(request: Request) -> Response:
 
 async def trying(request: Request) -> Response:
     """Answer with the lamps as they stand, ready to be tried."""
-    return answered(await run_in_threadpool(_trying(request).opened))
+    return answered(await run_in_threadpool(tried_by(_live(request)).opened))
 
 
 async def light(request: Request) -> Response:
     """Answer with the light of each lamp, for the browser to add up."""
-    body = await run_in_threadpool(_trying(request).light)
+    body = await run_in_threadpool(tried_by(_live(request)).light)
     return Response(body, media_type="application/octet-stream")
 
 
 async def tried(request: Request) -> Response:
-    """Answer with what powers would give: `?said={"turns": {"key": -0.5}}`."""
-    trial = Trial.read(request.query_params.get("said", ""))
-    return answered(await run_in_threadpool(_trying(request).tried, trial))
-
-
-def _trying(request: Request) -> Trying:
-    found = _live(request).trying
-    if found is None:
-        msg = "Powers can't be tried here: the plan needs a solo of each lamp."
-        raise WrongUse(msg)
-    return found
+    """Answer with what a trial would give: `?said={"trial": {"turns": {"key": -0.5}}}`."""
+    asked = TrialAsked.read(request.query_params.get("said", ""))
+    return answered(await run_in_threadpool(tried_by(_live(request)).tried, asked))
 
 
 async def plan(request: Request) -> Response:

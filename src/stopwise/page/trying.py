@@ -1,18 +1,19 @@
-"""Trying powers on the page: each lamp's light for the browser to add up, figures by `dial`."""
+"""Trying light on the page: each lamp's own for the browser to add up, figures by `dial`."""
 
 from __future__ import annotations
 
 import threading
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Annotated, Any
+from functools import cached_property
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import numpy as np
-from pydantic import Field, FiniteFloat, TypeAdapter, ValidationError
+from pydantic import Field, TypeAdapter, ValidationError
 
-from stopwise.errors import WrongUse
+from stopwise.errors import StopwiseError, WrongUse
 from stopwise.lamps.superposition import clipped_shares
-from stopwise.messages import turn_sentence
+from stopwise.lamps.trial import CAMERA, LightChange, Sets, Trial, change_words
 from stopwise.page.pictures import SOLOS_S, SpawnedWork
 from stopwise.page.views import RulerView, Sign, ruler_view, sign_of
 from stopwise.plan.loading import read_bytes
@@ -20,12 +21,13 @@ from stopwise.preparing.dialling import prepare_dials
 from stopwise.report.drawable import GREY_SHOWN
 from stopwise.report.lamp_words import dial_words
 from stopwise.report.ruler import ROMAN, Ruler, RulerReading, Share, in_lanes
-from stopwise.report.tables import alike_sentences, dial_call, lamp_rows, target_rows
+from stopwise.report.tables import alike_sentences, dial_call, target_rows, walk_sentences
+from stopwise.shoot.trials import KeptTrial, kept_trials
 from stopwise.stops import MID_GREY_OF_SATURATION, MIDDLE_ZONE
 from stopwise.wording import share_text, shown, signed
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Collection
+    from collections.abc import Callable, Collection, Iterable, Iterator
     from pathlib import Path
 
     from numpy.typing import NDArray
@@ -33,10 +35,15 @@ if TYPE_CHECKING:
     from stopwise.grid import LightGrid
     from stopwise.lamps.dial import Dial
     from stopwise.lamps.power_search import Knob
+    from stopwise.lamps.solos import LampSet
+    from stopwise.lamps.trial import LightChanges
     from stopwise.ledger import Ledger
     from stopwise.plan.model import Plan
     from stopwise.preparing.dialling import Dialling, ReadyDials
     from stopwise.report.drawable import Drawable
+
+_LEISURE_S = 2.0
+"""Seconds after a page was opened until the solos are read for it: what it shows goes first."""
 
 _FAILS = "The powers can't be worked out: a solo's decoder failed. Mark it again."
 
@@ -69,27 +76,52 @@ class Powers:
 
 
 @dataclass(frozen=True, slots=True)
-class Fader:
-    """One lamp under the finger.
+class FaderPlace:
+    """One place of a fader.
 
     Attributes
     ----------
+    value
+        What it sets: stops from where a dial stands, metres, a gel, a setting; None for off.
+    words
+        As it is said.
+    stops
+        What it does to its lights, by channel; none where they are off.
+    """
+
+    value: float | str | None
+    words: str
+    stops: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Fader:
+    """One thing under the finger.
+
+    Attributes
+    ----------
+    sets
+        What of a trial it sets: "turns", "metres", "gels", or a key of the camera.
+    of
+        The lamp; "" for the camera.
     name
-        The lamp.
+        As it is called.
+    lights
+        Whose light it changes; None is the ambient.
     together
         The lamps that its dial turns, itself among them.
-    turns
-        Stops of each place of its dial from where it stands now, least first.
-    words
-        What the pack shows at each.
+    places
+        From the least to the most, off first.
     stands
         Which place it stands at now.
     """
 
+    sets: Literal["turns", Sets]
+    of: str
     name: str
+    lights: tuple[str | None, ...]
     together: tuple[str, ...]
-    turns: tuple[float, ...]
-    words: tuple[str, ...]
+    places: tuple[FaderPlace, ...]
     stands: int
 
 
@@ -108,13 +140,25 @@ class LightSent:
 
 
 @dataclass(frozen=True, slots=True)
+class KeptShown:
+    """A trial that is kept, from where dials stand now."""
+
+    name: str
+    trial: Trial
+
+
+@dataclass(frozen=True, slots=True)
 class TrySet:
-    """All that the page needs to try powers, but for the light itself.
+    """All that the page needs to try light, but for the light itself.
 
     Attributes
     ----------
     faders
-        The lamps, in the plan's order.
+        What may be tried, lamps in the plan's order.
+    withheld
+        What may not, and why, a sentence each.
+    kept
+        Trials that are kept by name.
     lights
         What adds up, in the order in which the light is sent.
     columns, rows
@@ -131,6 +175,8 @@ class TrySet:
     """
 
     faders: tuple[Fader, ...]
+    withheld: tuple[str, ...]
+    kept: tuple[KeptShown, ...]
     lights: tuple[LightSent, ...]
     columns: int
     rows: int
@@ -163,7 +209,7 @@ class TriedView:
     say, do
         The headline.
     asked
-        What to turn, a sentence a lamp, with the cautions that belong to it.
+        What to do, as a walk round the set does it, with the cautions that belong to it.
     ruler
         The stop ruler.
     targets
@@ -182,15 +228,15 @@ class TriedView:
 
 
 @dataclass(frozen=True, slots=True)
-class Trial:
-    """What a page tries: stops by lamp, places of targets to be held, and lamps that stay then."""
+class TrialAsked:
+    """What a page tries, the places of targets to be held, and lamps that stay then."""
 
-    turns: dict[str, FiniteFloat]
+    trial: Trial
     held: tuple[Annotated[int, Field(ge=0)], ...] = ()
     by: tuple[str, ...] = ()
 
     @classmethod
-    def read(cls, said: str) -> Trial:
+    def read(cls, said: str) -> TrialAsked:
         """Return what a page sent as JSON.
 
         Raises
@@ -201,12 +247,12 @@ class Trial:
         try:
             return TypeAdapter(cls).validate_json(said or "{}")
         except ValidationError:
-            msg = 'That is no trial: {"turns": {"key": -0.5}}, stops by lamp.'
+            msg = 'That is no trial: {"trial": {"turns": {"key": -0.5}}}, stops by lamp.'
             raise WrongUse(msg) from None
 
 
 class Trying(SpawnedWork):
-    """Tries powers and works them out for all pages, in one process that reads the solos once.
+    """Tries light and works powers out for all pages, in one process that reads the solos once.
 
     Parameters
     ----------
@@ -220,13 +266,31 @@ class Trying(SpawnedWork):
 
     def __init__(self, plan_path: Path, ledger: Ledger, look: Callable[[], str | None]) -> None:
         super().__init__(SOLOS_S)
-        self._plan_path, self._look = plan_path, look
+        self._plan_path, self._ledger, self._look = plan_path, ledger, look
         self._place = None if ledger.in_memory else ledger.place
         self._one_at_a_time = threading.Lock()
+        self._warming: threading.Timer | None = None
+
+    def warm(self) -> None:
+        """Read the solos soon, so that nobody waits for them; only once, and at leisure."""
+        if self._warming is None:
+            self._warming = threading.Timer(_LEISURE_S, self._warmed)
+            self._warming.daemon = True
+            self._warming.start()
+
+    def _warmed(self) -> None:
+        with suppress(StopwiseError, RuntimeError, OSError):  # whoever tries is told why
+            self._asked(_light)
+
+    def close(self) -> None:
+        """End the process, and begin it no more by itself."""
+        if self._warming is not None:
+            self._warming.cancel()
+        super().close()
 
     def opened(self) -> TrySet:
-        """Return what is to be turned, as it stands now."""
-        found: TrySet = self._asked(_opened)
+        """Return what is to be tried, as it stands now."""
+        found: TrySet = self._asked(_opened, kept_trials(self._ledger))
         return found
 
     def light(self) -> bytes:
@@ -237,9 +301,14 @@ class Trying(SpawnedWork):
         found: bytes = self._asked(_light)
         return found
 
-    def tried(self, trial: Trial) -> TriedView:
-        """Return what powers would give."""
-        found: TriedView = self._asked(_tried, trial)
+    def tried(self, asked: TrialAsked) -> TriedView:
+        """Return what a trial would give."""
+        found: TriedView = self._asked(_tried, asked)
+        return found
+
+    def kept(self, name: str, trial: Trial) -> KeptTrial:
+        """Return a trial as it is to be kept by a name."""
+        found: KeptTrial = self._asked(_as_kept, name, trial)
         return found
 
     def solved(self) -> tuple[Powers, Drawable]:
@@ -252,11 +321,39 @@ class Trying(SpawnedWork):
             return self.run(work, self._plan_path, self._place, self._look(), *rest, fails=_FAILS)
 
 
-_ready: dict[object, ReadyDials] = {}
-"""In the process that tries: the dials as they stood when they were asked for last."""
+@dataclass(frozen=True, eq=False)
+class _Ready:
+    """The dials as they stand, the solos as they are shown, and their light as it is sent."""
+
+    dials: ReadyDials
+    shown: LampSet
+
+    @cached_property
+    def lights(self) -> list[tuple[str | None, LightGrid, float]]:
+        """What adds up: whose light, its picture, and by what it stands over it now, linear."""
+        nets, ambient = self.shown.nets, self.shown.ambient
+        lit: list[tuple[str | None, LightGrid, float]] = [
+            (knob.name, nets[knob.name], float(np.exp2(knob.now)))
+            for knob in self.dials.dials.knobs
+        ]
+        return lit if ambient is None else [*lit, (None, ambient, 1.0)]
+
+    @cached_property
+    def sent(self) -> bytes:
+        """Their light, see :meth:`Trying.light`."""
+        parts = []
+        for _, grid, _ in self.lights:
+            least, most = _ends(grid)
+            parts.append((grid.mean - least) * np.float32(_LEVELS / (most - least)))
+        levels = (*parts, _LEVELS * _clipped(self.shown))
+        return b"".join(np.rint(one).astype("<u2").tobytes() for one in levels)
 
 
-def _ready_dials(plan_path: Path, place: str | None, look: str | None) -> ReadyDials:
+_ready: dict[object, _Ready] = {}
+"""In the process that tries: all of it as it was when it was asked for last."""
+
+
+def _ready_dials(plan_path: Path, place: str | None, look: str | None) -> _Ready:
     """Return the dials; read anew where the plan, the look or what was turned has changed."""
     from stopwise.ledger import Ledger
 
@@ -266,42 +363,53 @@ def _ready_dials(plan_path: Path, place: str | None, look: str | None) -> ReadyD
         state = (read_bytes(plan_path), look, takes)
         if state not in _ready:
             _ready.clear()
-            _ready[state] = prepare_dials(plan_path, look=look, ledger=ledger)
+            dials = prepare_dials(plan_path, look=look, ledger=ledger)
+            _ready[state] = _Ready(dials, (ledger and dials.drawn(ledger)) or dials.lamps)
     return _ready[state]
 
 
-def _opened(plan_path: Path, place: str | None, look: str | None) -> TrySet:
+def _opened(
+    plan_path: Path, place: str | None, look: str | None, kept: tuple[KeptTrial, ...]
+) -> TrySet:
     ready = _ready_dials(plan_path, place, look)
-    first = next(iter(ready.lamps.nets.values()))
-    mid_grey = ready.plan.camera.mid_grey or MID_GREY_OF_SATURATION
+    dials, first = ready.dials, next(iter(ready.shown.nets.values()))
+    mid_grey = dials.plan.camera.mid_grey or MID_GREY_OF_SATURATION
     matrix = np.eye(3) if first.to_srgb is None else np.asarray(first.to_srgb)
-    clipped = _clipped(ready)
+    clipped = _clipped(ready.shown)
     rows, columns = first.shape
+    channels = len(first.mean)
+    names, knobs = dials.lamps.names, dials.dials.knobs
+    powers = [_power_fader(knob, dials.plan, names, channels) for knob in knobs]
+    others: list[Fader] = []
+    withheld: dict[str, None] = {}
+    for sets, of in _offered(names):
+        try:
+            others += _fader(dials.changes, sets, of)
+        except WrongUse as why:
+            withheld[str(why)] = None
     return TrySet(
-        faders=tuple(
-            _fader(knob, ready.plan, lamps=ready.lamps.names) for knob in ready.dials.knobs
-        ),
-        lights=tuple(LightSent(lamp, *_ends(grid), gain) for lamp, grid, gain in _lights(ready)),
+        faders=(*powers, *others),
+        withheld=tuple(map(shown, withheld)),
+        kept=tuple(KeptShown(one.name, one.as_dials_stand(knobs)) for one in kept),
+        lights=tuple(LightSent(lamp, *_ends(grid), gain) for lamp, grid, gain in ready.lights),
         columns=columns,
         rows=rows,
-        channels=len(first.mean),
+        channels=channels,
         ceiling=first.ceiling,
         to_screen=tuple(tuple(map(float, row)) for row in matrix * (GREY_SHOWN / mid_grey)),
         doubted=share_text(float(clipped.mean())) if clipped.any() else None,
     )
 
 
-def _lights(ready: ReadyDials) -> list[tuple[str | None, LightGrid, float]]:
-    """Return what adds up: whose light, its picture, and by what it stands over it now, linear."""
-    lamps = ready.lamps
-    lit: list[tuple[str | None, LightGrid, float]] = [
-        (knob.name, lamps.nets[knob.name], float(np.exp2(knob.now))) for knob in ready.dials.knobs
-    ]
-    return lit if lamps.ambient is None else [*lit, (None, lamps.ambient, 1.0)]
+def _offered(lamps: Iterable[str]) -> Iterator[tuple[Sets, str]]:
+    """Yield what might be tried besides power, and of which lamp."""
+    yield from ((sets, "") for sets in ("f_number", "iso", "shutter"))
+    for lamp in lamps:
+        yield from (("metres", lamp), ("gels", lamp))
 
 
-def _fader(knob: Knob, plan: Plan, *, lamps: Collection[str]) -> Fader:
-    """Return a lamp's places: every step of its dial from end to end, and where it stands."""
+def _power_fader(knob: Knob, plan: Plan, lamps: Collection[str], channels: int) -> Fader:
+    """Return a lamp's power: off, and every step of its dial from end to end."""
     count = round((knob.high - knob.low) / knob.step)
     places = [round(knob.low - knob.now + step * knob.step, 4) + 0.0 for step in range(count + 1)]
     turns = sorted({0.0, *(turn for turn in places if abs(turn) > knob.step / 4.0)})
@@ -310,18 +418,53 @@ def _fader(knob: Knob, plan: Plan, *, lamps: Collection[str]) -> Fader:
         signed(turn) if light is None or power is None else light.power_shown(power + turn)
         for turn in turns
     ]
-    together = tuple(name for name in plan.turned_with(knob.name) if name in lamps)
-    return Fader(knob.name, together, tuple(turns), tuple(words), turns.index(0.0))
+    steps = (
+        FaderPlace(turn, said, (turn,) * channels) for turn, said in zip(turns, words, strict=True)
+    )
+    return Fader(
+        sets="turns",
+        of=knob.name,
+        name=knob.name,
+        lights=(knob.name,),
+        together=tuple(name for name in plan.turned_with(knob.name) if name in lamps),
+        places=(FaderPlace(None, "off", ()), *steps),
+        stands=1 + turns.index(0.0),
+    )
+
+
+def _fader(changes: LightChanges, sets: Sets, of: str) -> list[Fader]:
+    """Return a fader of what else may be tried; none where there is no choice.
+
+    Raises
+    ------
+    WrongUse
+        Where that can't be known, with why.
+    """
+    values, now = changes.values(sets, of)
+    if len(values) <= 1:
+        return []
+    each = [(one, changes.stops(one)) for one in (LightChange(sets, of, v) for v in values)]
+    name = {"metres": f"{of}, from the sitter", "gels": f"{of}, gel"}.get(
+        sets, CAMERA.get(sets, "")
+    )
+    return [
+        Fader(
+            sets=sets,
+            of=of,
+            name=name,
+            lights=tuple(each[0][1]),
+            together=(),
+            places=tuple(
+                FaderPlace(one.value, change_words(one), next(iter(stops.values())))
+                for one, stops in each
+            ),
+            stands=values.index(now),
+        )
+    ]
 
 
 def _light(plan_path: Path, place: str | None, look: str | None) -> bytes:
-    ready = _ready_dials(plan_path, place, look)
-    parts = []
-    for _, grid, _ in _lights(ready):
-        least, most = _ends(grid)
-        parts.append((grid.mean - least) / (most - least))
-    levels = (np.round(_LEVELS * np.clip(one, 0.0, 1.0)) for one in (*parts, _clipped(ready)))
-    return b"".join(one.astype("<u2").tobytes() for one in levels)
+    return _ready_dials(plan_path, place, look).sent
 
 
 def _ends(grid: LightGrid) -> tuple[float, float]:
@@ -330,18 +473,25 @@ def _ends(grid: LightGrid) -> tuple[float, float]:
     return least, max(float(grid.mean.max()), least + 1e-9)
 
 
-def _clipped(ready: ReadyDials) -> NDArray[np.float32]:
+def _clipped(shown_lamps: LampSet) -> NDArray[np.float32]:
     """Return the share of each block in which a solo is clipped, float32 (rows, columns)."""
     clipped: NDArray[np.float32] = np.maximum.reduce(
-        [net.clipped for net in ready.lamps.nets.values()]
+        [net.clipped for net in shown_lamps.nets.values()]
     )
     return clipped
+
+
+def _as_kept(
+    plan_path: Path, place: str | None, look: str | None, name: str, trial: Trial
+) -> KeptTrial:
+    ready = _ready_dials(plan_path, place, look).dials
+    return KeptTrial.of(name, trial, ready.tried(trial).answer, ready.dials.knobs)
 
 
 def _solved(plan_path: Path, place: str | None, look: str | None) -> tuple[Powers, Drawable]:
     from stopwise.report.dial_slip import light_drawable
 
-    done = _ready_dials(plan_path, place, look).solved()
+    done = _ready_dials(plan_path, place, look).dials.solved()
     answer, mid_grey = done.answer, done.plan.camera.mid_grey
     powers = Powers(
         lamps=tuple(
@@ -359,18 +509,16 @@ def _solved(plan_path: Path, place: str | None, look: str | None) -> tuple[Power
     return powers, light_drawable(answer.picture, mid_grey=mid_grey)
 
 
-def _tried(plan_path: Path, place: str | None, look: str | None, trial: Trial) -> TriedView:
-    ready = _ready_dials(plan_path, place, look)
-    done = ready.tried(trial.turns, held=trial.held, by=trial.by)
+def _tried(plan_path: Path, place: str | None, look: str | None, asked: TrialAsked) -> TriedView:
+    ready = _ready_dials(plan_path, place, look).dials
+    done = ready.tried(asked.trial, held=asked.held, by=asked.by)
     answer, plan = done.answer, done.plan
     say, do = dial_call(answer, plan)
     return TriedView(
-        turns={name: lamp.turn for name, lamp in answer.lamps.items()},
+        turns={name: one.turn for name, one in answer.lamps.items() if one.turn is not None},
         say=say,
         do=do,
-        asked=tuple(
-            turn_sentence(row.turn) for row in lamp_rows(answer, plan) if row.turn is not None
-        ),
+        asked=tuple(walk_sentences(answer, plan)),
         ruler=ruler_view(_ruler(answer, plan)),
         targets=tuple(
             TriedTarget(

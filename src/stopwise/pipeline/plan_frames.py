@@ -38,6 +38,7 @@ from stopwise.lamps.white_card import WhiteCard, white_card_of
 from stopwise.measurement import Known, figures_of, reduce
 from stopwise.pipeline.brief import FrameNote, Need, UnreadNeedsError
 from stopwise.pipeline.references import OwnFrame, References
+from stopwise.pipeline.solo_pictures import keep_picture
 from stopwise.plan.model import FramePart, MarkedFrame
 from stopwise.plan.now import plan_now
 from stopwise.raw import decode_unproven
@@ -496,6 +497,7 @@ class PlanFrames:
         if self._ledger is not None and not self._ledger.is_read_only:
             try:
                 self._ledger.solos.keep(self._hash(path), variant, to_blob(light))
+                keep_picture(self._ledger, self._hash(path), targets, reduced)
             except LedgerError:  # that it can't be kept is no reason to fail
                 self._ledger = None
         return OwnFrame(light, measured, place)

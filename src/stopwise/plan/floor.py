@@ -11,7 +11,7 @@ from stopwise.stops import exact_f_number, say_f_number
 from stopwise.wording import LAMP_WORDS
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Collection, Sequence
 
     from stopwise.plan.model import Light, Panel, Plan
 
@@ -231,6 +231,17 @@ def side_text(degrees: float | None, ahead: str, back: str) -> str:
     if not degrees:
         return "" if degrees is None else "0°"
     return f"{abs(degrees):g}° {ahead if degrees > 0.0 else back}"
+
+
+def round_the_set(plan: Plan, names: Collection[str]) -> list[Light]:
+    """Return lamps in the order of a walk from the camera round by its right.
+
+    Those that the plan doesn't place come last, in its own order.
+    """
+    lights = [light for light in plan.lights if light.name in names]
+    return sorted(
+        lights, key=lambda one: math.inf if one.off_axis is None else one.off_axis % 360.0
+    )
 
 
 def _panel(panel: Panel) -> FloorPanel:

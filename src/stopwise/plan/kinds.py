@@ -130,6 +130,7 @@ Number = BeforeValidator(_number)
 _Stops = _said(readings.read_stops, is_text=True)
 Fraction = Annotated[float, Number, Field(ge=0.0, le=1.0)]
 Stops = Annotated[float, _Stops, Field(ge=-20.0, le=20.0)]
+ThreeStops = tuple[Stops, Stops, Stops]
 Tolerance = Annotated[float, _Stops, Field(ge=0.0, le=20.0)]
 Positive = Annotated[float, Number, Field(gt=0.0, le=1e9)]
 Scatter = Annotated[float, Number, Field(ge=0.0, le=1e9)]

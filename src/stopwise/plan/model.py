@@ -41,6 +41,7 @@ from stopwise.plan.kinds import (
     Step,
     Stops,
     Switch,
+    ThreeStops,
     Tolerance,
     TopFigure,
     TwoFrames,
@@ -63,9 +64,7 @@ OVERHEAD_DEG = 45.0
 """Degrees of elevation from which a lamp counts as being over the sitter (common practice)."""
 
 _NEAR_M = 1.2
-"""Metres that a raised lamp may stand off the sitter's feet and still fall on him (common
-practice of rigging)."""
-
+"""Metres that a raised lamp may stand off the sitter and still fall on him (common practice)."""
 
 MaterialName = Literal["skin", "white cloth", "hair", "black cloth", "metal", "paper"]
 
@@ -206,6 +205,15 @@ class Light(Table):
             return self.elevation > 0.0
         away = math.cos(math.radians(self.elevation))
         return self.distance is not None and self.distance * away < _NEAR_M
+
+
+class Gel(Table):
+    """`[[gel]]`: a filter that lamps may wear, and what it lets through."""
+
+    name: Name = _key(..., "name of the gel", "amber")
+    stops: ThreeStops | None = _key(None, "what it passes of R, G, B, stops", [-0.2, -0.7, -2.1])
+    frame: FileName | None = _key(None, "or a frame of a lamp alone under it", "F0020.dng")
+    lamp: Name | None = _key(None, "the lamp of that frame, all else as in its solo", "hair")
 
 
 class Patch(Table):
@@ -501,6 +509,7 @@ class Plan(Table):
         "light", "one for each lamp, in the order in which they come up", most=MOST_LAMPS
     )
     panels: tuple[Panel, ...] = _tables("panel", "flags, boards and scrims", most=MOST_PATCHES)
+    gels: tuple[Gel, ...] = _tables("gel", "filters that lamps may wear", most=MOST_PATCHES)
     set_: SetPlan = _tables("set", "what a rebuild needs, lengths in metres", SetPlan())
     patches: tuple[Patch, ...] = _tables(
         "patch", "places of the frame, with their targets", most=MOST_PATCHES
@@ -546,9 +555,7 @@ class Plan(Table):
     def at_powers(self, powers: Mapping[str, float]) -> Plan:
         """Return this plan with some lamps' dials elsewhere, stops below full, by name."""
         lights = tuple(
-            light.model_copy(update={"power": powers[light.name]})
-            if light.name in powers
-            else light
+            light.model_copy(update={"power": powers.get(light.name, light.power)})
             for light in self.lights
         )
         return self.model_copy(update={"lights": lights})

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import TYPE_CHECKING
 
 from stopwise.errors import PathMissing, StopwiseError, WrongUse
+from stopwise.grid import combine
 from stopwise.lamps.dial import Dials
 from stopwise.lamps.solo_checks import check_solos
-from stopwise.lamps.solos import find_places, lamp_set
-from stopwise.pipeline.plan_frames import PlanFrames, anchor_of
+from stopwise.lamps.solos import at_exposure, find_places, lamp_set
+from stopwise.lamps.trial import LightChanges, Trial, let_through
+from stopwise.pipeline.plan_frames import PlanFrames, Remembered, anchor_of
+from stopwise.pipeline.solo_pictures import kept_picture
 from stopwise.plan import load_plan
+from stopwise.plan.model import FramePart, MarkedFrame
 from stopwise.plan.now import plan_now
 
 if TYPE_CHECKING:
@@ -23,7 +27,7 @@ if TYPE_CHECKING:
     from stopwise.lamps.lamp_notes import LampNote
     from stopwise.lamps.solos import LampSet
     from stopwise.ledger import Ledger
-    from stopwise.plan.model import MarkedFrame, Plan
+    from stopwise.plan.model import Gel, Plan
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -69,22 +73,49 @@ class ReadyDials:
         What is to be said of the solos.
     plan
         The plan, each lamp at the power that it has now.
+    changes
+        What may be tried besides power.
+    stands
+        Stops at which each lamp stands now from its solo.
+    look
+        The look that is worn.
+    drawn
+        Returns the solos as fine as a screen shows them, out of a ledger; None unless it keeps all.
     """
 
     dials: Dials
     lamps: LampSet
     notes: tuple[LampNote, ...]
     plan: Plan
+    changes: LightChanges
+    stands: Mapping[str, float]
+    look: str | None = None
+    drawn: Callable[[Ledger], LampSet | None] = lambda _: None
+    _lit: Remembered[Dials] = field(default_factory=Remembered)
 
     def solved(self) -> Dialling:
         """Return the powers that best meet the plan."""
         return Dialling(self.dials.solved(), self.notes, self.plan)
 
     def tried(
-        self, turns: Mapping[str, float], *, held: Collection[int] = (), by: Collection[str] = ()
+        self, trial: Trial, *, held: Collection[int] = (), by: Collection[str] = ()
     ) -> Dialling:
-        """Return what turns would give, see :meth:`stopwise.lamps.dial.Dials.tried`."""
-        return Dialling(self.dials.tried(turns, held=held, by=by), self.notes, self.plan)
+        """Return what a trial would give, see :meth:`stopwise.lamps.dial.Dials.tried`.
+
+        Raises
+        ------
+        WrongUse
+            Where that can't be known from the solos, with why.
+        """
+        besides = replace(trial, turns={})
+        dials = self._lit.of(besides, make=lambda: self._dials_of(besides))
+        return Dialling(dials.tried(trial.turns, held=held, by=by), self.notes, self.plan)
+
+    def _dials_of(self, besides: Trial) -> Dials:
+        if besides == Trial():
+            return self.dials
+        now = plan_now(self.plan, look=self.look)
+        return Dials(self.changes.relit(besides), now, stands=self.stands, trial=besides)
 
 
 def prepare_dials(
@@ -152,16 +183,55 @@ def prepare_dials(
         # nobody knows what was turned between the solos and the reference
         notes = tuple(replace(n, is_doubted=n.code == "overfed") for n in notes)
     _refuse(notes)
-    steady = [light.name for light in plan.lights if light.kind == "continuous"]
     plan = _as_it_stands(plan, turned)
     lamps = lamp_set(
         solos,
         ambient,
-        continuous=steady,
+        continuous=_steady(plan),
         places=find_places(solos, frames.sought(anchor, targets, look)),
     )
     dials = Dials(lamps, plan_now(plan, look=look), stands=turned, keep=keep)
-    return ReadyDials(dials, lamps, notes, plan)
+    through = {
+        gel.name: stops
+        for gel in plan.gels
+        if (stops := let_through(gel, lamps, _under_gel(gel, reader, folder, ambient))) is not None
+    }
+    drawn = partial(_pictures, plan=plan, folder=folder, solos=solos, ambient=ambient)
+    changes = LightChanges(plan, lamps, through)
+    return ReadyDials(dials, lamps, notes, plan, changes, turned, look, drawn)
+
+
+def _pictures(
+    ledger: Ledger,
+    *,
+    plan: Plan,
+    folder: Path,
+    solos: Mapping[str, LightGrid],
+    ambient: LightGrid | None,
+) -> LampSet | None:
+    """Return the solos as fine as a screen shows them; None unless all of them are kept so."""
+
+    def picture_of(one: MarkedFrame, light: LightGrid) -> LightGrid | None:
+        return kept_picture(ledger, one, folder, plan_now(plan), light)
+
+    room = None
+    if plan.frames.ambient is not None and ambient is not None:
+        room = picture_of(MarkedFrame(FramePart("ambient"), plan.frames.ambient), ambient)
+    found = {}
+    for one in _in_order(plan):
+        lamp = str(one.part.lamp)
+        picture = picture_of(one, solos[lamp])
+        if picture is None or (room is None) != (ambient is None):
+            return None
+        if one.less is not None and room is not None:  # which holds no ambient any more
+            here = at_exposure(room, picture.exposure, shutter=True)
+            picture = combine([picture, here], [1.0, 1.0])
+        found[lamp] = picture
+    return lamp_set(found, room, continuous=_steady(plan))
+
+
+def _steady(plan: Plan) -> list[str]:
+    return [light.name for light in plan.lights if light.kind == "continuous"]
 
 
 def _check_look(plan: Plan, look: str | None, path: Path) -> None:
@@ -210,6 +280,18 @@ def _full(
         return None
     same = all(solo.fits(light) for solo in solos.values())
     return light if same else None
+
+
+def _under_gel(
+    gel: Gel, reader: Callable[[Path], LightGrid], folder: Path, ambient: LightGrid | None
+) -> LightGrid | None:
+    """Return the light of a gel's frame, without the ambient; None where it can't be read."""
+    if gel.frame is None or gel.stops is not None:
+        return None
+    try:
+        return lamp_set({gel.name: reader(folder / gel.frame)}, ambient).nets[gel.name]
+    except (StopwiseError, ValueError):
+        return None
 
 
 def _refuse(notes: Iterable[LampNote]) -> None:

@@ -120,9 +120,11 @@ def dialled_turn(name: str, light: Light | None, turn: float, power: float | Non
     return Turn(name, turn, to=power, shown=to)
 
 
-def dial_words(light: Light | None, turn: float, power: float | None, *, at_limit: bool) -> str:
+def dial_words(
+    light: Light | None, turn: float | None, power: float | None, *, at_limit: bool
+) -> str:
     """Return the same in words: "down 0.7, to -2.7", "leave at -3.0, its end"."""
-    asked = dialled_turn("", light, turn, power)
+    asked = dialled_turn("", light, turn or 0.0, power)
     words = "leave" if asked is None else turn_words(asked)[0]
     if asked is None and light is not None and power is not None:
         words = f"leave at {light.power_shown(power)}"

@@ -9,11 +9,14 @@ from typing import TYPE_CHECKING
 from rich.text import Text
 
 from stopwise.comparison.events import FEWEST
-from stopwise.messages import dial_headline, do, say, turn_words
+from stopwise.comparison.rebuild_words import caution
+from stopwise.lamps.trial import change_words
+from stopwise.messages import dial_headline, do, say, turn_sentence, turn_words
+from stopwise.plan.floor import round_the_set
 from stopwise.report.lamp_words import dialled_turn
 from stopwise.report.look import STATE_MARKS
 from stopwise.report.text import INDENT, Style, blocks, table
-from stopwise.wording import shown, signed, title
+from stopwise.wording import lamp_name, shown, signed, title
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -23,6 +26,7 @@ if TYPE_CHECKING:
     from stopwise.findings import State, Turn
     from stopwise.lamps.dial import Dial
     from stopwise.lamps.prediction import Aim, Prediction
+    from stopwise.lamps.trial import LightChange
     from stopwise.plan.model import Plan
 
 _TARGETS = {
@@ -163,23 +167,25 @@ def figures(stops: float | None, uncertainty: float | None) -> tuple[str, str]:
 
 @dataclass(frozen=True, slots=True)
 class LampRow:
-    """One lamp: its name, its power now, its turn if any, its new power, whether it ends there."""
+    """One lamp: its name, its power now, its turn if any, its new power, and what else of it.
+
+    `is_off` where it is switched off, `is_touched` where anything is to be done to it.
+    """
 
     name: str
     now: str
     turn: Turn | None
     new: str
-    is_at_end: bool
+    remark: str = ""
+    is_off: bool = False
+    is_touched: bool = False
 
     @property
     def words(self) -> str:
-        """What to do with it: "down 0.7", "leave"."""
+        """What to do with it: "down 0.7", "leave", "switch off"."""
+        if self.is_off:
+            return "switch off"
         return "leave" if self.turn is None else turn_words(self.turn)[1]
-
-    @property
-    def remark(self) -> str:
-        """What else is to be said of it."""
-        return "at its end" if self.is_at_end else ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -214,9 +220,52 @@ def lamp_rows(answer: Dial, plan: Plan) -> list[LampRow]:
             "-" if light is None or power is None else light.power_shown(power)
             for power in (None if light is None else light.power, lamp.power)
         )
-        turn = dialled_turn(name, light, lamp.turn, lamp.power)
-        rows.append(LampRow(shown(name), now, turn, new, lamp.at_limit))
+        turn = dialled_turn(name, light, lamp.turn or 0.0, lamp.power)
+        changes = [change_words(one) for one in _changes(answer) if one.of == name]
+        rows.append(
+            LampRow(
+                shown(name),
+                now,
+                turn,
+                "off" if lamp.turn is None else new,
+                remark=shown(", ".join([*(["at its end"] if lamp.at_limit else []), *changes])),
+                is_off=lamp.turn is None,
+                is_touched=bool(turn or changes or lamp.turn is None),
+            )
+        )
     return rows
+
+
+def _changes(answer: Dial) -> list[LightChange]:
+    return [] if answer.trial is None else list(answer.trial.changes)
+
+
+def walk_sentences(answer: Dial, plan: Plan) -> list[str]:
+    """Return what is to be done, as a walk round the set does it, each lamp with its cautions.
+
+    It begins at the camera and goes round by its right; lamps that the plan doesn't place are last.
+    Cautions are common practice; makers' instructions and local rules come first.
+    """
+    camera = ", ".join(change_words(one) for one in _changes(answer) if not one.of)
+    told = [f"Camera to {camera}."] if camera else []
+    downs = gelled = False
+    for light in round_the_set(plan, answer.lamps):
+        turned, who = answer.lamps[light.name], shown(title(lamp_name(light.name)))
+        turn = dialled_turn(light.name, light, turned.turn or 0.0, turned.power)
+        steps = [turn_sentence(turn)] if turn is not None else []
+        steps += [f"{who} off."] if turned.turn is None else []
+        for one in _changes(answer):
+            if one.of == light.name and one.sets == "metres":
+                steps.append(f"{who} to {change_words(one)} from the sitter.")
+            elif one.of == light.name:
+                steps.append(shown(f"{title(change_words(one))} on {lamp_name(light.name)}."))
+        if steps and (warning := caution(light)):
+            steps.append(warning)
+        told += [" ".join(steps)] if steps else []
+        downs |= turn is not None and turn.stops < 0.0 and light.kind == "flash"
+        gelled |= any(one.of == light.name and one.sets == "gels" for one in _changes(answer))
+    told += ["Dump what was turned down, as its maker directs."] if downs else []
+    return [*told, "Let a lamp cool before a gel goes on or off."] if gelled else told
 
 
 def target_rows(answer: Dial) -> list[TargetRow]:
@@ -260,8 +309,10 @@ def _target_figure(value: float, kind: str) -> str:
 
 def dial_call(answer: Dial, plan: Plan) -> tuple[str, str]:
     """Return the headline of an answer: what to turn, and whether the targets are met then."""
-    turns = [row.turn for row in lamp_rows(answer, plan) if row.turn is not None]
-    return dial_headline(turns, unmet=len({target.of for target in answer.unmet}))
+    rows = lamp_rows(answer, plan)
+    turns = [row.turn for row in rows if row.turn is not None]
+    others = sum(row.is_off for row in rows) + len(_changes(answer))
+    return dial_headline(turns, others, unmet=len({target.of for target in answer.unmet}))
 
 
 def alike_sentences(answer: Dial) -> list[str]:
@@ -295,7 +346,7 @@ def dial_text(
             ("lamp", "now", "turn", "new", ""),
             [(row.name, row.now, row.words, row.new, row.remark) for row in lamps],
             left=(0, 2, 4),
-            strong=[place for place, row in enumerate(lamps) if row.turn is not None],
+            strong=[place for place, row in enumerate(lamps) if row.is_touched],
         ),
         table(
             ("target", "then", "planned", "off"),
@@ -306,4 +357,5 @@ def dial_text(
         [style.told("fails", target.say) for target in answer.unmet],
         [style.told("on the line", target.say) for target in answer.unsure],
         [Text(f"{INDENT}{shown(said)}") for said in (*alike_sentences(answer), *sentences)],
+        [] if answer.trial is None else [Text(one) for one in walk_sentences(answer, plan)],
     )

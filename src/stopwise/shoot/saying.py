@@ -7,13 +7,22 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from stopwise.errors import WrongUse
-from stopwise.plan.readings import read_f_number, read_iso, read_shutter, read_turn, which_there_is
+from stopwise.lamps.trial import Trial
+from stopwise.plan.readings import (
+    read_f_number,
+    read_iso,
+    read_length,
+    read_shutter,
+    read_turn,
+    which_there_is,
+)
 from stopwise.stops import say_f_number, say_shutter
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
 
     from stopwise.plan.model import Plan
+    from stopwise.stops import CameraSetting
 
 ALL = "all"
 """What `lit` says when every lamp is meant to be lit."""
@@ -99,7 +108,7 @@ class TakeSaid:
     """
 
     turned: dict[str, float] = field(default_factory=dict)
-    camera: dict[str, float] = field(default_factory=dict)
+    camera: dict[CameraSetting, float] = field(default_factory=dict)
 
     @property
     def words(self) -> str:
@@ -108,14 +117,14 @@ class TakeSaid:
         return ", ".join([*(f"{name} {stops:+g}" for name, stops in self.turned.items()), *camera])
 
 
-_SETTINGS: Mapping[str, tuple[str, Callable[[str], float]]] = {
+_SETTINGS: Mapping[CameraSetting, tuple[str, Callable[[str], float]]] = {
     "f_number": (r"(?:aperture\s*)?(f\s*/?\s*[0-9.].*)", read_f_number),
     "iso": (r"(iso\s*[0-9].*)", read_iso),
     "shutter": (r"shutter\s*([0-9].*)", read_shutter),
 }
 """How each setting of the camera is said, by its key in the plan, and what reads it."""
 
-_SHOWN: Mapping[str, Callable[[float], str]] = {
+_SHOWN: Mapping[CameraSetting, Callable[[float], str]] = {
     "f_number": say_f_number,
     "iso": "ISO {:g}".format,
     "shutter": lambda shutter_s: f"shutter {say_shutter(shutter_s)}",
@@ -132,11 +141,10 @@ def read_take(
     WrongUse
         As there; or where a setting can't be read, or is said twice.
     """
-    lamps = [] if plan is None else [light.name for light in plan.lights]
-    camera: dict[str, float] = {}
+    camera: dict[CameraSetting, float] = {}
     turns = []
     for one in _list(said):
-        name, value = _setting(one) if not any(_begins(one, lamp) for lamp in lamps) else (None, 0)
+        name, value = _setting(one) if _lamp_of(one, plan) is None else (None, 0.0)
         if name is None:
             turns.append(one)
         elif name in camera:
@@ -147,7 +155,51 @@ def read_take(
     return TakeSaid(read_turned(", ".join(turns), plan, powers=powers), camera)
 
 
-def _setting(said: str) -> tuple[str | None, float]:
+def read_trial(said: str, plan: Plan, *, powers: Mapping[str, float] | None = None) -> Trial:
+    """Return what is tried: all that a take may say, "hair off", "key at 1.2 m", "1/125".
+
+    Raises
+    ------
+    WrongUse
+        As in :func:`read_take`; or where a lamp's place or gel is said twice.
+    """
+    off: list[str] = []
+    metres: dict[str, float] = {}
+    gels: dict[str, str] = {}
+    rest = []
+    for one in _list(said):
+        lamp = _lamp_of(one, plan)
+        found = None if lamp is None else _TRIED.fullmatch(one[len(lamp) :].strip(" =:"))
+        if lamp is None or found is None:  # no lamp's power is tried as a bare fraction
+            rest.append(f"shutter {one}" if re.match(r"1\s*/", one) else one)
+        elif lamp in off or (found["metres"] and lamp in metres) or (found["gel"] and lamp in gels):
+            msg = f"{one}: that is said of {lamp} twice. Say it once, as it is to be."
+            raise WrongUse(msg)
+        elif found["metres"]:
+            metres[lamp] = read_length(found["metres"])
+        elif found["gel"]:
+            gels[lamp] = found["name"] or ""
+        else:
+            off.append(lamp)
+    take = read_take(", ".join(rest), plan, powers=powers)
+    return Trial(take.turned, tuple(off), metres, gels, take.camera)
+
+
+_TRIED = re.compile(
+    r"off|(?P<gel>no gel|gel\s++(?P<name>\S.*+))"
+    r"|at\s++(?P<metres>[0-9.]++\s*+(?:[mc'\"]|in|f[eot]).*+)",
+    re.IGNORECASE,
+)
+"""What is said of a lamp that a take doesn't say: a length has its unit, a dial's place none."""
+
+
+def _lamp_of(said: str, plan: Plan | None) -> str | None:
+    """Return the lamp that a sentence begins with, or None."""
+    known = [] if plan is None else [light.name for light in plan.lights]
+    return max((name for name in known if _begins(said, name)), key=len, default=None)
+
+
+def _setting(said: str) -> tuple[CameraSetting | None, float]:
     for name, (how, read) in _SETTINGS.items():
         if found := re.fullmatch(how, said, re.IGNORECASE):
             return name, read(found[1])
@@ -187,7 +239,7 @@ def read_turned(
 
 def _turn(said: str, plan: Plan | None, powers: Mapping[str, float] | None) -> tuple[str, float]:
     known = [] if plan is None else [light.name for light in plan.lights]
-    lamp = max((name for name in known if _begins(said, name)), key=len, default=None)
+    lamp = _lamp_of(said, plan)
     found = _SAID_OF.fullmatch(said if lamp is None else f"_ {said[len(lamp) :].lstrip(' =:')}")
     if found is None:
         msg = f'"{said}" says no turn. {_both_forms(lamp or "key")}'

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from stopwise.ledger import Ledger, Order
     from stopwise.record import Record
     from stopwise.shoot.take import Offer
+    from stopwise.stops import CameraSetting
 
 OWN = "the plan's own"
 """How the targets are called that hold where no look is worn."""
@@ -234,12 +235,12 @@ class Standing:
         what = f": {said.words}" if said.words else ""
         return f"Take {take.number} begins with the next frame{what}."
 
-    def _keep_camera(self, said: Mapping[str, float], plan: Plan | None) -> None:
+    def _keep_camera(self, said: Mapping[CameraSetting, float], plan: Plan | None) -> None:
         kept: dict[str, Any] = self._ledger.settings.get(_CAMERA) or {}
         camera = (plan or Plan()).camera
-        now = {name: [getattr(camera, name), value] for name, value in said.items()}
-        if now:
-            self._ledger.settings.set(_CAMERA, {**kept, **now})
+        kept |= {name: [getattr(camera, name), value] for name, value in said.items()}
+        if said:
+            self._ledger.settings.set(_CAMERA, kept)
 
     def _keep_powers(self, turned: Mapping[str, float], plan: Plan | None) -> None:
         kept: dict[str, Any] = self._ledger.settings.get(_POWERS) or {}

@@ -12,7 +12,7 @@ import { drawRuler } from "./ruler.js";
 import { drawRun } from "./run.js";
 import { knock, lampOut, toggleSound } from "./sound.js";
 import { listen } from "./stream.js";
-import { asTried, tryPowers } from "./trying.js";
+import { asTried, tryLight } from "./trying.js";
 
 const HELD = 60;
 const TOLD_MS = 8000;
@@ -257,7 +257,7 @@ const deeds = {
   },
   dial: () => dial(),
   try: async () => {
-    const promised = await tryPowers(mayEdit, tell);
+    const promised = await tryLight(mayEdit, tell);
     if (promised) state.tried = { promised, after: state.newest?.number ?? 0 };
   },
   fixed: async () => {

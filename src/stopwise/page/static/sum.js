@@ -1,6 +1,7 @@
 // Light adds: pictures of single lamps, weighed and summed, and shown as the page's other pictures are.
 const KNEE = 0.6; // as report/drawable.py bends tones
 const SHADES = 4096; // steps of the curve of a screen
+const RIMS = [0xff000000, 0xffffffff]; // dashes of a rim are seen on every ground
 
 const CURVE = Uint8ClampedArray.from({ length: SHADES + 1 }, (_, step) => {
   const linear = step / SHADES;
@@ -8,31 +9,30 @@ const CURVE = Uint8ClampedArray.from({ length: SHADES + 1 }, (_, step) => {
 });
 
 export class Sum {
-  // `bytes` holds uint16 (lights, channels, rows, columns), little end first, each light from its
-  // least to its most; then (rows, columns), above 0 where a solo is clipped.
-  constructor(set, bytes, canvas) {
-    const { columns, rows, channels } = set;
-    this.set = set;
-    this.area = columns * rows;
-    const levels = littleEnded(bytes);
+  // `levels` holds uint16 (lights, channels, rows, columns), each light from its least to its most;
+  // then (rows, columns), above 0 where a solo is clipped. `every` leaves out what is between.
+  constructor(set, levels, canvas, every = 1) {
+    const { channels } = set;
+    const [columns, rows] = [set.columns, set.rows].map((side) => Math.floor(side / every));
+    Object.assign(this, { set, columns, rows, area: columns * rows });
     const size = channels * this.area;
-    this.lights = set.lights.map(({ lamp, gain, least, most }, place) => {
-      const own = levels.subarray(place * size, (place + 1) * size);
-      return { lamp, gain, light: Float32Array.from(own, (level) => least + ((most - least) * level) / 65535) };
-    });
-    this.doubted = levels.subarray(set.lights.length * size);
+    const taken = every === 1 ? levels : thinned(levels, set, every, columns, rows);
+    this.lights = set.lights.map(({ lamp, gain, least, most }, place) => ({ lamp, gain, least, step: (most - least) / 65535, levels: taken.subarray(place * size, (place + 1) * size) }));
+    this.doubted = taken.subarray(set.lights.length * size);
     this.light = new Float32Array(size);
     this.rest = new Float32Array(size);
     this.restOf = null; // whose light the rest leaves out, and the gains of the others
-    this.context = canvas.getContext("2d");
+    Object.assign(canvas, { width: columns, height: rows });
+    this.canvas = canvas;
+    this.context = canvas.getContext("2d", { alpha: false });
     this.image = new ImageData(columns, rows);
+    this.out = new Uint32Array(this.image.data.buffer);
     this.isClipped = new Uint8Array(this.area);
   }
 
-  // Paint the picture of turns, stops by lamp from where each stands now.
-  paint(turns) {
-    const gains = this.lights.map(({ lamp, gain }) => gain * 2 ** (turns[lamp] ?? 0));
-    this.add(gains);
+  // Paint the picture of stops by channel, one list a light; null where it is off.
+  paint(stops) {
+    this.add(this.lights.map(({ gain }, place) => Array.from({ length: this.set.channels }, (_, channel) => (stops[place] ? gain * 2 ** stops[place][channel] : 0))));
     this.draw();
   }
 
@@ -40,36 +40,40 @@ export class Sum {
   add(gains) {
     const before = this.gains;
     this.gains = gains;
-    const moved = before ? gains.flatMap((gain, place) => (gain === before[place] ? [] : [place])) : [];
+    const moved = before ? gains.flatMap((gain, place) => (String(gain) === String(before[place]) ? [] : [place])) : [];
     if (before && !moved.length) return;
-    const one = moved.length === 1 ? moved[0] : -1;
-    if (one >= 0 && this.restOf !== one) {
-      this.total(this.rest, gains, one);
-      this.restOf = one;
-    } else if (one < 0) this.restOf = null;
-    if (one < 0) return this.total(this.light, gains, -1);
-    const { light, rest } = this;
-    const own = this.lights[one].light;
-    const gain = gains[one];
-    for (let at = 0; at < light.length; at++) light[at] = rest[at] + gain * own[at];
+    if (moved.length !== 1) {
+      this.restOf = null;
+      return this.total(this.light, gains, -1);
+    }
+    if (this.restOf !== moved[0]) this.total(this.rest, gains, moved[0]);
+    [this.restOf] = moved;
+    this.light.set(this.rest);
+    this.one(this.light, moved[0], gains[moved[0]]);
   }
 
   total(sum, gains, without) {
     sum.fill(0);
-    this.lights.forEach(({ light }, place) => {
-      const gain = gains[place];
-      if (place !== without) for (let at = 0; at < sum.length; at++) sum[at] += gain * light[at];
+    gains.forEach((gain, place) => place === without || this.one(sum, place, gain));
+  }
+
+  one(sum, place, gain) {
+    const { levels, least, step } = this.lights[place];
+    gain.forEach((by, channel) => {
+      const base = by * least;
+      const factor = by * step;
+      const end = (channel + 1) * this.area;
+      if (by) for (let at = channel * this.area; at < end; at++) sum[at] += base + factor * levels[at];
     });
   }
 
   draw() {
-    const { light, area, image, isClipped } = this;
+    const { light, area, out, isClipped } = this;
     const { ceiling, channels } = this.set;
     const [[rr, rg, rb], [gr, gg, gb], [br, bg, bb]] = this.set.to_screen;
     const [most0, most1, most2] = channels === 3 ? ceiling : [ceiling[0], ceiling[0], ceiling[0]];
     const [second, third] = channels === 3 ? [area, 2 * area] : [0, 0];
-    const out = image.data;
-    for (let at = 0, to = 0; at < area; at++, to += 4) {
+    for (let at = 0; at < area; at++) {
       const r = light[at];
       const g = light[at + second];
       const b = light[at + third];
@@ -77,50 +81,53 @@ export class Sum {
       const x = r < most0 ? r : most0;
       const y = g < most1 ? g : most1;
       const z = b < most2 ? b : most2;
-      let red = Math.max(rr * x + rg * y + rb * z, 0);
-      let green = Math.max(gr * x + gg * y + gb * z, 0);
-      let blue = Math.max(br * x + bg * y + bb * z, 0);
-      const peak = Math.max(red, green, blue, 1e-9);
-      const over = peak - KNEE;
-      const bent = over > 0 ? (KNEE + ((1 - KNEE) * over) / (over + 1 - KNEE)) / peak : 1;
+      let red = rr * x + rg * y + rb * z;
+      let green = gr * x + gg * y + gb * z;
+      let blue = br * x + bg * y + bb * z;
+      if (red < 0) red = 0;
+      if (green < 0) green = 0;
+      if (blue < 0) blue = 0;
+      const peak = red > green ? (red > blue ? red : blue) : green > blue ? green : blue;
       if (isFull) red = green = blue = peak; // what is clipped has no colour
-      out[to] = CURVE[(red * bent * SHADES) | 0];
-      out[to + 1] = CURVE[(green * bent * SHADES) | 0];
-      out[to + 2] = CURVE[(blue * bent * SHADES) | 0];
-      out[to + 3] = 255;
+      const over = peak - KNEE;
+      const bent = over > 0 ? (SHADES * (KNEE + ((1 - KNEE) * over) / (over + 1 - KNEE))) / peak : SHADES;
+      out[at] = 0xff000000 | (CURVE[(blue * bent) | 0] << 16) | (CURVE[(green * bent) | 0] << 8) | CURVE[(red * bent) | 0]; // every machine with a browser is little-ended
       isClipped[at] = isFull ? 1 : 0;
     }
     this.outline();
-    this.hatch();
-    this.context.putImageData(image, 0, 0);
+    if (this.set.doubted) this.hatch();
+    this.context.putImageData(this.image, 0, 0);
   }
 
   // Clipped areas have a rim, light within dark, and are clean inside.
   outline() {
-    const { isClipped, image } = this;
-    const { columns, rows } = this.set;
+    const { isClipped, out, columns, rows } = this;
     for (let row = 1; row < rows - 1; row++) {
       for (let at = row * columns + 1; at < (row + 1) * columns - 1; at++) {
         if (!isClipped[at] || (isClipped[at - 1] && isClipped[at + 1] && isClipped[at - columns] && isClipped[at + columns])) continue;
-        const shade = (at + row) % 6 < 3 ? 0 : 255; // dashes are seen on every ground
-        image.data.fill(shade, 4 * at, 4 * at + 3);
+        out[at] = RIMS[(at + row) % 6 < 3 ? 0 : 1];
       }
     }
   }
 
   // Where a solo was clipped the sum is a lower bound.
   hatch() {
-    const { doubted, image, area } = this;
-    const { columns } = this.set;
+    const { doubted, out, area, columns } = this;
     for (let at = 0; at < area; at++) {
-      if (doubted[at] && (at + Math.floor(at / columns)) % 5 === 0) image.data.fill(0, 4 * at, 4 * at + 3);
+      if (doubted[at] && (at + Math.floor(at / columns)) % 5 === 0) [out[at]] = RIMS;
     }
   }
 }
 
-function littleEnded(bytes) {
-  const isLittle = new Uint8Array(new Uint16Array([1]).buffer)[0] === 1;
-  if (isLittle) return new Uint16Array(bytes);
-  const view = new DataView(bytes);
-  return Uint16Array.from({ length: bytes.byteLength / 2 }, (_, at) => view.getUint16(2 * at, true));
+function thinned(levels, set, every, columns, rows) {
+  const planes = levels.length / (set.columns * set.rows);
+  const few = new Uint16Array(planes * columns * rows);
+  let to = 0;
+  for (let plane = 0; plane < planes; plane++) {
+    for (let row = 0; row < rows; row++) {
+      const from = (plane * set.rows + row * every) * set.columns;
+      for (let column = 0; column < columns; column++) few[to++] = levels[from + column * every];
+    }
+  }
+  return few;
 }

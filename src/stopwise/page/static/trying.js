@@ -1,29 +1,32 @@
-// Powers tried on the page: a fader a lamp; the picture is added up here, every figure is the watch's.
+// Light tried on the page: faders for what may be changed; the picture is added up here, every figure is the watch's.
 import { ask } from "./dialog.js";
 import { html, markIcon, svg } from "./draw.js";
-import { deed, read } from "./requests.js";
+import { deed, read, send } from "./requests.js";
 import { drawRuler } from "./ruler.js";
 import { Sum } from "./sum.js";
 
 const AS_TRIED = 0.3; // a third of a stop, which most targets allow
 const READING_MS = 120000; // solos that aren't kept are decoded first
 
+const SMALL = 220; // pixels' width of the pictures of kept trials, at least
+
 // Open it. `mayEdit` tells whether what was tried can be said to the watch; `tell` says what came of it.
 // Returns the zones that were promised, by patch, where it was said; else null.
-export async function tryPowers(mayEdit, tell) {
+export async function tryLight(mayEdit, tell) {
   let trial = null;
-  const doing = deed("/do/take");
+  const doing = deed("/do/set");
   const found = await ask({
-    head: "Try powers",
+    head: "Try light",
     fill: async () => {
+      const bytes = fetch("/trying/light").then((answer) => (answer.ok ? answer.arrayBuffer() : null)).catch(() => null);
       const set = await read("/trying", READING_MS);
       if (set === undefined) return null;
-      const light = set && (await fetch("/trying/light").then((answer) => (answer.ok ? answer.arrayBuffer() : null)).catch(() => null));
+      const light = set && (await bytes);
       if (!light) return [html("p", { class: "fault", role: "alert", "data-idle": true }, await why())];
-      trial = new Trial(set, light);
+      trial = new Trial(set, new Uint16Array(light), mayEdit);
       return trial.parts;
     },
-    done: () => (trial.turned ? doing({ turned: trial.turned }) : { isDone: false, say: "Nothing is turned yet." }),
+    done: () => (trial.isChanged ? doing({ trial: trial.said, name: trial.name.value }) : { isDone: false, say: "Nothing is changed yet." }),
     yes: mayEdit ? "Set these" : null,
     no: mayEdit ? "Leave it" : "Close",
     wide: true,
@@ -50,76 +53,133 @@ async function why() {
 }
 
 class Trial {
-  constructor(set, light) {
+  constructor(set, levels, mayEdit) {
     this.set = set;
     this.held = new Set();
-    this.wanted = Object.fromEntries(set.faders.map(({ name }) => [name, 0])); // as fingers set it
-    this.turns = { ...this.wanted }; // with what holds a target
-    this.together = new Map(set.faders.map(({ name, together }) => [name, together]));
     this.last = "";
     this.asked = null; // the trial that waits for the one that is on its way
     this.isAsking = false;
-    this.canvas = html("canvas", { width: set.columns, height: set.rows, role: "img", "aria-label": "The picture that these powers would give" });
-    this.sum = new Sum(set, light, this.canvas);
-    this.faders = set.faders.map((fader) => new FaderRow(fader, (turn) => this.turn(fader.name, turn)));
+    this.canvas = html("canvas", { role: "img", "aria-label": "The picture that this light would give" });
+    this.sum = new Sum(set, levels, this.canvas);
+    this.small = new Sum(set, levels, document.createElement("canvas"), Math.max(1, Math.floor(set.columns / SMALL)));
+    this.faders = set.faders.map((fader) => new FaderRow(fader, () => this.moved(fader)));
     this.now = html("button", { type: "button", "aria-pressed": "false", "aria-keyshortcuts": "N" }, "As it stands");
     this.now.onclick = () => this.look(this.now.getAttribute("aria-pressed") !== "true");
     this.back = html("button", { type: "button" }, "Put all back");
-    this.back.onclick = () => this.reset();
+    this.back.onclick = () => this.stand({ turns: {}, off: [], metres: {}, gels: {}, camera: {} });
     this.say = html("p", { class: "tried-say", role: "status" });
-    this.asks = html("ul", { class: "tried-asked" });
+    this.asks = html("ol", { class: "tried-asked" });
     this.targets = html("table", {});
     this.told = html("ul", { class: "findings" });
     this.ruler = svg("svg", { role: "img", "aria-label": "Stop ruler" });
     this.rulerWords = html("p", { class: "unseen" });
+    this.name = html("input", { value: `Light ${set.kept.length + 1}`, maxlength: 80, "aria-label": "Name of this trial" });
+    this.keep = html("button", { type: "button" }, "Keep");
+    this.keep.onclick = () => this.kept();
+    this.shelf = html("div", { class: "shelf", role: "group", "aria-label": "Kept trials" });
+    set.kept.forEach((one) => this.shelve(one));
     this.keys = (event) => this.pressed(event);
     document.addEventListener("keydown", this.keys);
+    const [powers, others] = [true, false].map((isPower) => this.faders.filter(({ fader }) => (fader.sets === "turns") === isPower).map(({ row }) => row));
+    const withheld = set.withheld.length ? html("ul", { class: "quiet" }, set.withheld.map((words) => html("li", {}, words))) : null;
     this.parts = [
       this.say,
       html(
         "div",
         { class: "trying" },
-        html("div", { class: "tried-left" }, html("figure", { class: "tried-picture" }, this.canvas, html("figcaption", {}, this.now, this.back, html("span", { class: "quiet" }, set.doubted ? `Hatched: a solo is clipped, it is brighter there (${set.doubted} of the picture).` : "Added up from the solos."))), html("div", { class: "tried-faders" }, this.faders.map(({ row }) => row), this.asks)),
+        html(
+          "div",
+          { class: "tried-left" },
+          html("figure", { class: "tried-picture" }, this.canvas, html("figcaption", {}, this.now, this.back, html("span", { class: "quiet" }, set.doubted ? `Hatched: a solo is clipped, it is brighter there (${set.doubted} of the picture).` : "Added up from the solos."))),
+          html("div", { class: "tried-faders" }, powers, html("details", {}, html("summary", {}, "Camera, distance, gels"), others, withheld), this.asks, this.shelf, mayEdit ? html("div", { class: "keeping" }, this.name, this.keep) : null),
+        ),
         html("div", { class: "tried-right" }, html("div", { class: "tried-ruler" }, this.ruler, this.rulerWords), html("div", { class: "tried-targets" }, this.targets, this.told)),
       ),
     ];
-    this.sum.paint(this.turns);
+    this.paint();
     this.ask("");
   }
 
-  // What is said to the watch: the turns as they would be written.
-  get turned() {
-    return this.set.faders
-      .filter(({ name }) => Math.abs(this.turns[name]) > 1e-6)
-      .map(({ name }) => `${name} ${this.turns[name] > 0 ? "+" : ""}${this.turns[name]}`)
-      .join(", ");
-  }
-
-  turn(name, stops) {
-    for (const one of this.together.get(name)) {
-      this.wanted[one] = this.turns[one] = stops;
-      if (one !== name) this.faders.find((fader) => fader.name === one).stand(stops);
+  // What is tried, as the watch reads it.
+  get said() {
+    const said = { turns: {}, off: [], metres: {}, gels: {}, camera: {} };
+    for (const { fader, value, isMoved } of this.faders) {
+      if (!isMoved) continue;
+      if (value === null) said.off.push(fader.of);
+      else if (fader.of) said[fader.sets][fader.of] = value;
+      else said.camera[fader.sets] = value;
     }
-    this.last = name;
-    this.look(false);
-    this.ask(name);
+    return said;
   }
 
-  reset() {
-    for (const name of Object.keys(this.wanted)) this.wanted[name] = this.turns[name] = 0;
-    this.faders.forEach((fader) => fader.stand(0));
+  get isChanged() {
+    return this.faders.some(({ isMoved }) => isMoved);
+  }
+
+  // Stops by channel of each light that adds up; null where it is off.
+  stops(valueOf = (row) => row.value) {
+    return this.set.lights.map(({ lamp }) => {
+      const own = this.faders.filter(({ fader }) => fader.lights.includes(lamp)).map((row) => row.stopsAt(valueOf(row)));
+      return own.some((stops) => !stops.length) ? null : own.reduce((sum, stops) => sum.map((one, channel) => one + stops[channel]), Array(this.set.channels).fill(0));
+    });
+  }
+
+  moved(fader) {
+    const moved = this.faders.find((row) => row.fader === fader);
+    if (moved.value !== null) {
+      for (const row of this.faders) if (fader.sets === "turns" && row.fader.sets === "turns" && row !== moved && row.value !== null && fader.together.includes(row.fader.of)) row.stand(moved.value);
+    }
+    this.last = fader.sets === "turns" ? fader.of : "";
+    this.look(false);
+    this.ask(this.last);
+  }
+
+  // Stand as a trial says, all else as it is now.
+  stand(trial) {
+    for (const row of this.faders) row.stand(valueIn(trial, row.fader));
     this.look(false);
     this.ask("");
   }
 
   look(isNow) {
     this.now.setAttribute("aria-pressed", isNow);
-    this.sum.paint(isNow ? {} : this.turns);
+    this.paint();
+  }
+
+  paint() {
+    const isNow = this.now.getAttribute("aria-pressed") === "true";
+    this.sum.paint(this.stops((row) => (isNow ? row.fader.places[row.fader.stands].value : row.value)));
+  }
+
+  async kept() {
+    const trial = this.said;
+    const name = this.name.value.trim();
+    const answer = await send("/do/keep", { trial, name });
+    if (!answer.isDone) return this.refuse(answer.say);
+    this.set.kept = [...this.set.kept.filter((one) => one.name !== name), { name, trial }];
+    this.shelf.querySelectorAll("button").forEach((one) => one.dataset.name === name && one.remove());
+    this.shelve({ name, trial });
+    this.say.textContent = answer.say;
+    this.name.value = `Light ${this.set.kept.length + 1}`;
+  }
+
+  // A small picture of a kept trial, to be chosen.
+  shelve({ name, trial }) {
+    const picture = html("canvas", { width: this.small.columns, height: this.small.rows, "aria-hidden": true });
+    this.small.paint(this.stops(({ fader }) => valueIn(trial, fader)));
+    picture.getContext("2d").drawImage(this.small.canvas, 0, 0);
+    const button = html("button", { type: "button", "data-name": name }, picture, html("span", {}, name));
+    button.onclick = () => this.stand(trial);
+    this.shelf.append(button);
   }
 
   pressed(event) {
-    if (event.key === "Enter" && event.target.matches("input")) return event.preventDefault(); // nothing is said by a fader
-    if (event.key.toLowerCase() !== "n" || event.ctrlKey || event.metaKey || event.altKey) return;
+    const isName = event.target === this.name;
+    if (event.key === "Enter" && event.target.matches("input")) {
+      event.preventDefault(); // nothing is said by a fader
+      if (isName) this.keep.click();
+    }
+    if (isName || event.key.toLowerCase() !== "n" || event.ctrlKey || event.metaKey || event.altKey) return;
     event.preventDefault();
     this.now.click();
   }
@@ -130,7 +190,7 @@ class Trial {
 
   // One question at a time; of those that came meanwhile only the last is asked.
   async ask(by) {
-    this.asked = { turns: { ...this.wanted }, held: [...this.held], by: by ? [by] : [] };
+    this.asked = { trial: this.said, held: [...this.held], by: by ? [by] : [] };
     if (this.isAsking) return;
     this.isAsking = true;
     while (this.asked) {
@@ -154,11 +214,9 @@ class Trial {
   show(found) {
     this.say.classList.remove("fault");
     this.say.textContent = `${found.say} ${found.do}`;
-    for (const fader of this.faders) {
-      this.turns[fader.name] = found.turns[fader.name];
-      fader.stand(this.turns[fader.name]);
-    }
-    this.look(this.now.getAttribute("aria-pressed") === "true");
+    for (const row of this.faders) if (row.fader.sets === "turns" && row.fader.of in found.turns) row.stand(found.turns[row.fader.of]);
+    this.paint();
+    this.shelf.querySelectorAll("button").forEach((one) => one.setAttribute("aria-pressed", isSame(this.said, this.set.kept.find(({ name }) => name === one.dataset.name).trial)));
     this.asks.replaceChildren(...found.asked.map((words) => html("li", {}, words)));
     this.targets.replaceChildren(
       html("caption", {}, "Targets then"),
@@ -182,31 +240,57 @@ class Trial {
   }
 }
 
+// What a trial sets of a fader; where it stands now if nothing.
+function valueIn(trial, { sets, of, places, stands }) {
+  if (sets === "turns" && trial.off.includes(of)) return null;
+  return (of ? trial[sets][of] : trial.camera[sets]) ?? places[stands].value;
+}
+
+const isSame = (one, other) => Object.keys(one).every((key) => String(Object.entries(one[key]).sort()) === String(Object.entries(other[key]).sort()));
+
 class FaderRow {
-  constructor({ name, turns, words, stands }, moved) {
-    Object.assign(this, { name, turns, words });
+  constructor(fader, moved) {
+    this.fader = fader;
+    this.value = fader.places[fader.stands].value;
     this.shown = html("output", {});
-    this.input = html("input", { type: "range", min: 0, max: turns.length - 1, step: 1, value: stands, "aria-label": name });
-    this.row = html("div", { class: "fader" }, html("span", {}, name), this.input, this.shown);
+    this.input = html("input", { type: "range", min: 0, max: fader.places.length - 1, step: 1, value: fader.stands, "aria-label": fader.name });
+    this.row = html("div", { class: "fader" }, html("span", {}, fader.name), this.input, this.shown);
     this.input.oninput = () => {
+      this.value = fader.places[Number(this.input.value)].value;
       this.say();
-      moved(this.turns[Number(this.input.value)]);
+      moved();
     };
     this.say();
   }
 
-  // Stand where a turn leaves the lamp, the nearest place of its dial.
-  stand(turn) {
-    const off = this.turns.map((one) => Math.abs(one - turn));
-    this.input.value = off.indexOf(Math.min(...off));
+  get isMoved() {
+    return this.value !== this.fader.places[this.fader.stands].value;
+  }
+
+  // Which place is nearest to a value.
+  place(value) {
+    const { places } = this.fader;
+    if (typeof value !== "number") return places.findIndex((one) => one.value === value);
+    const off = places.map((one) => (one.value === null ? Infinity : Math.abs(one.value - value)));
+    return off.indexOf(Math.min(...off));
+  }
+
+  stopsAt(value) {
+    const { stops } = this.fader.places[this.place(value)];
+    return this.fader.sets === "turns" && value !== null ? stops.map(() => value) : stops;
+  }
+
+  stand(value) {
+    this.value = value;
+    this.input.value = this.place(value);
     this.say();
   }
 
   say() {
-    const at = Number(this.input.value);
-    const turn = this.turns[at];
-    const words = Math.abs(turn) < 0.05 ? this.words[at] : `${this.words[at]}, ${turn > 0 ? "up" : "down"} ${Math.abs(turn).toFixed(1)}`;
-    this.shown.textContent = words;
-    this.input.setAttribute("aria-valuetext", words);
+    const { words } = this.fader.places[this.place(this.value)];
+    const turn = this.fader.sets === "turns" ? this.value ?? 0 : 0;
+    const said = Math.abs(turn) < 0.05 ? words : `${words}, ${turn > 0 ? "up" : "down"} ${Math.abs(turn).toFixed(1)}`;
+    this.shown.textContent = said;
+    this.input.setAttribute("aria-valuetext", said);
   }
 }
