@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import pytest
 
-from stopwise.findings import Finding
+from stopwise.findings import Detail, Finding
 from stopwise.lamps.blame import Circumstances, FrameCase, know, likely_out
 from stopwise.lamps.joint_turns import joint_turns
 from stopwise.lamps.outputs import Expected, read_lamps
@@ -125,6 +125,26 @@ def test_a_patch_that_other_light_hid_is_taken_as_the_solos_have_it_at_the_mark(
     turns, _ = turned(found, knowledge, readings, Circumstances({}, off_mark=off_mark))
     assert turns["key"] == pytest.approx(-0.6, abs=0.11)
     assert turns.get("fill", 0.0) == pytest.approx(1.2 if seen else 0.0, abs=0.15)
+
+
+@pytest.mark.parametrize(
+    ("where", "cut"), [((0.1, 0.2, 0.2, 0.4), True), ((0.45, 0.3, 0.5, 0.4), False)]
+)
+def test_paper_of_which_a_part_is_blown_is_taken_as_the_solos_have_it(studio, where, cut):
+    """What clips is left out of the paper's median, which then reads half a stop too low."""
+    made, plan, knowledge = studio
+    readings = read_lamps(made.frame({"paper left": 1.2, "paper right": 1.2}), made.lamp_set)
+    given = FrameCase(knowledge, readings, Circumstances({})).given.backdrop
+    asked = plan.backdrop
+    found = [
+        failed("backdrop", "backdrop zone", given.zone - 0.5, asked.zone),
+        failed("backdrop", "backdrop left_right", given.left_right + 0.4, asked.left_right),
+        replace(failed("blown", "frame", 0.03, 0.0), detail=Detail(where=where)),
+    ]
+    case = FrameCase(knowledge, readings, Circumstances({}), found)
+    turns = {one.lamp: one.stops for one in joint_turns(case, found[:2]).remedies}
+    due = {name: pytest.approx(-1.2, abs=0.15) for name in ("paper left", "paper right")}
+    assert turns == (due if cut else {})
 
 
 def test_a_turned_head_is_the_sitters_and_nobody_turns_a_lamp(studio):

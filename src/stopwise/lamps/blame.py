@@ -35,7 +35,7 @@ FELL_STOPS = -1.0
 HELD_STOPS = 0.25
 """A patch within this of its take's median has held."""
 
-_VAGUE = 0.3
+VAGUE = 0.3
 """Stops of uncertainty of what the lamps give from which nothing is blamed."""
 
 _MATTERS = 0.1
@@ -254,7 +254,7 @@ class FrameCase:
         """
         aim = self.know.aims.get((finding.check, finding.of))
         given = None if aim is None else aim.value(self.given)
-        if aim is None or given is None or finding.measured is None or self.doubt(aim) > _VAGUE:
+        if aim is None or given is None or finding.measured is None or self.doubt(aim) > VAGUE:
             return None
         if aim.is_share:
             return max(given, 0.0) if finding.measured else 0.0
@@ -265,7 +265,21 @@ class FrameCase:
         aim = self.know.aims.get((finding.check, finding.of))
         is_lost = finding.check == "patch" and finding.why == "not_followed"
         at_mark = self.around.off_mark <= _AT_MARK and self.knows_all
-        return is_lost and at_mark and aim is not None and self.doubt(aim) <= _VAGUE
+        return is_lost and at_mark and aim is not None and self.doubt(aim) <= VAGUE
+
+    def is_cut_off(self, aim: Aim) -> bool:
+        """Tell whether a figure of the paper lacks what is blown of it, under known lamps."""
+        paper = self.know.now.plan.backdrop
+        if aim.check != "backdrop" or paper is None or not self.knows_all:
+            return False
+        areas = [one.detail.where for one in self.findings if one.check == "blown"]
+        return any(
+            min(area[2], box[2]) > max(area[0], box[0])
+            and min(area[3], box[3]) > max(area[1], box[1])
+            for area in areas
+            if area is not None
+            for box in paper.boxes
+        )
 
     def agrees(self, finding: Finding) -> bool:
         """Tell whether what the lamps give is what a figure measured, within 0.15 stop."""

@@ -43,9 +43,9 @@ _SLOPE_STEP = 0.05
 _ROUNDS = 12
 """Steps away from the first corner at most."""
 
-_MARGIN = 0.1
+_MARGIN, _DOUBTS = 0.1, 2.0
 """Stops inside its limits that a target is to lie where lamps are spared: three times what a flash
-(0.02, common practice) and the reading of it (0.03) vary by together.
+(0.02, common practice) and the reading of it (0.03) vary by together; or so many times its doubt.
 """
 
 _SPARED = 0.02
@@ -271,10 +271,13 @@ class Search:
     def short(self, turns: Floats) -> float:
         """Return how far targets lie outside their limits at turns (lamps,): root sum of squares.
 
-        A target counts from 0.1 stop inside its limits on, or from a third of what is allowed.
+        A target counts from 0.1 stop or two of its uncertainties inside its limits on, or from a
+        third of what is allowed.
         """
         read = self.read(turns)
-        return math.hypot(*(aim.short_by(read, margin=_MARGIN) for aim in self.aims))
+        return math.hypot(
+            *(aim.short_by(read, margin=max(_MARGIN, _DOUBTS * aim.doubt)) for aim in self.aims)
+        )
 
     def worst(self, turns: Floats) -> float:
         """Return how far the worst target lies outside its limits at turns (lamps,), stops."""

@@ -425,6 +425,8 @@ class Aim:
         How far below and above is still well, stops; infinite where that side is open.
     patches
         The patches that it reads.
+    doubt
+        Standard uncertainty of what lamps as they were read make of it, stops.
     """
 
     check: Check
@@ -435,6 +437,7 @@ class Aim:
     under: float
     over: float
     patches: tuple[str, ...] = ()
+    doubt: float = 0.0
 
     @property
     def is_share(self) -> bool:
