@@ -198,6 +198,8 @@ TOLD: list[Row] = [
      "Key still at the old power.", "Check its power, shoot again.", SAME),
     ("lamp", "out_of_spot", "hair", None, None, {"moved": (0.06, 0.0)},
      "Sitter is out of the hair lamp's spot.", "Back to camera right, 6 % of frame.", SAME),
+    ("lamp", "beyond_light", "key", 0.07, 0.04, {},
+     "Sitter moves 7 %, the spot gives 4 %.", "Widen the key, or mark the floor.", SAME),
     ("lamp", "spot_moved", "hair", 0.05, None,
      {"moved": (0.0, 0.05), "held": "boom", "overhead": True},
      "Hair lamp's spot dropped about 5 % of frame.", "Step away. Check the boom, secure it.",

@@ -65,6 +65,7 @@ FIELDS = {
     "steady": "`, lamps steady` where they are known to have been",
     "leave_out": "`Leave this frame out, and wait longer for ready.`",
     "way, far": "which way a spot went, and how far, as a share of the frame",
+    "gives": "how far its light reaches, as a share of the frame",
     "way_back": "where the sitter goes, as a share of the frame",
     "secure": "what to do at the lamp's stand or boom; one that hangs over people: `Step away.` "
     "first",

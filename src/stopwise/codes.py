@@ -62,6 +62,7 @@ Code = Literal[
     "not_dumped",
     "old_power",
     "out_of_spot",
+    "beyond_light",
     "spot_moved",
     "changed",
     "changed_over",
@@ -255,6 +256,9 @@ MESSAGES: dict[tuple[Check, Code], Message] = {
         "Sitter is out of the {lamp}'s spot.",
         "{way_back}",
         ("Sitter is out of the {lamp}'s spot.", "Sitter is out of the spot."),
+    ),
+    ("lamp", "beyond_light"): Message(
+        "Sitter moves {far}, the spot gives {gives}.", "Widen the {lamp}, or mark the floor."
     ),
     ("lamp", "spot_moved"): Message(
         "{lamp}'s spot {way} about {far} of frame.",

@@ -584,6 +584,7 @@ _FIELDS: dict[str, Callable[[Finding], str]] = {
     "stay_slower": _stay_slower,
     "way": _way,
     "far": _far,
+    "gives": lambda one: percent_text(one.planned or 0.0),
     "way_back": lambda one: f"Back {_to_side(one)} of frame.",
     "secure": _secure,
 }

@@ -11,6 +11,7 @@ from scipy import stats
 from stopwise.comparison.events import events_of
 from stopwise.comparison.run import run_of, typical
 from stopwise.findings import Finding
+from stopwise.lamps.outputs import SpotReading
 from stopwise.messages import say
 from stopwise.record import record_from_json
 from support.records import kept, patch, unreadable
@@ -124,3 +125,19 @@ def test_every_figure_of_the_json_is_finite_or_absent():
     assert answer["patches"]["lit cheek"]["frames"] == 3
     assert answer["flags"] == []
     assert run_of([]) is None
+
+
+def test_a_sitter_who_goes_farther_than_a_spot_reaches_is_told_once_at_his_farthest_frame():
+    run = run_of(
+        [
+            replace(record, lamps={"key": replace(key, spot=SpotReading("not seen", **where))})
+            for record, away in zip(
+                frames(noisy(5), [0.0] * 5), (0.0, 0.03, 0.07, 0.05, -0.05), strict=True
+            )
+            for key in record.lamps.values()
+            for where in [{"away": away, "room": (0.06, 0.04)}]
+        ]
+    )
+    (flag,) = run.flags
+    assert (flag.event.at, flag.finding.cause) == (2, "sitter")
+    assert say(flag.finding) == "Sitter moves 7 %, the spot gives 4 %."

@@ -11,8 +11,8 @@ import pytest
 from stopwise.lamps.beam_spots import Followed, Lit, read_spot
 from stopwise.lamps.unmixing import Shift, stack_of
 from stopwise.lamps.white_card import read_white_card
-from support.lit_sets import BOXES, LitSet, shift_of
-from support.made_set import HEIGHT, LAMPS, WIDTH, Sitter
+from support.lit_sets import BOXES, LitSet, on_sheet, shift_of
+from support.made_set import LAMPS, WIDTH, Sitter
 
 ROWS, COLUMNS = 160, 240
 NARROW = replace(LAMPS[0], half_angle=6.0, edge=2.0)
@@ -66,20 +66,6 @@ def studio():
     """Return a set whose key is a narrow spot, and its spot as a white card shows it."""
     made = LitSet((NARROW, *LAMPS[1:]), seed=51)
     return made, read_white_card(on_sheet(NARROW))
-
-
-def on_sheet(lamp):
-    """Return what a lamp lays on a white card at the face, square to the camera."""
-    x = ((np.arange(COLUMNS) + 0.5) / COLUMNS - 0.5) * WIDTH
-    y = (0.5 - (np.arange(ROWS) + 0.5) / ROWS) * HEIGHT
-    points = np.stack([*np.meshgrid(x, y), np.full((ROWS, COLUMNS), 0.05)], axis=-1)
-    way = np.asarray(lamp.at) - points
-    far = np.linalg.norm(way, axis=-1)
-    axis = np.asarray(lamp.to) - np.asarray(lamp.at)
-    cosine = -(way / far[..., None]) @ (axis / np.linalg.norm(axis))
-    angle = np.degrees(np.arccos(np.clip(cosine, -1.0, 1.0)))
-    off = np.clip((angle - lamp.half_angle) / (lamp.edge / 4.4), -60.0, 60.0)
-    return way[..., 2] / far**3 / (1.0 + np.exp(off))
 
 
 def reading(studio, frame, *, sitter=None, key=1.0):

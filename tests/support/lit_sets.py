@@ -108,6 +108,21 @@ def reduced(light: np.ndarray, *, ceiling: float = 1.0, boxes=None) -> LightGrid
     )
 
 
+def on_sheet(lamp: Lamp, *, z: float = 0.05) -> np.ndarray:
+    """Return what a lamp lays on a white card at the face, square to the camera."""
+    rows, columns = SHAPE
+    x = ((np.arange(columns) + 0.5) / columns - 0.5) * WIDTH
+    y = (0.5 - (np.arange(rows) + 0.5) / rows) * HEIGHT
+    points = np.stack([*np.meshgrid(x, y), np.full(SHAPE, z)], axis=-1)
+    way = np.asarray(lamp.at) - points
+    far = np.linalg.norm(way, axis=-1)
+    axis = np.asarray(lamp.to) - np.asarray(lamp.at)
+    cosine = -(way / far[..., None]) @ (axis / np.linalg.norm(axis))
+    angle = np.degrees(np.arccos(np.clip(cosine, -1.0, 1.0)))
+    off = np.clip((angle - lamp.half_angle) / (lamp.edge / 4.4), -60.0, 60.0)
+    return way[..., 2] / far**3 / (1.0 + np.exp(off))
+
+
 def shift_of(sitter: Sitter) -> Shift:
     """Return where a moved sitter is, in fractions of the picture."""
     return Shift(sitter.dx / WIDTH, -sitter.dy / HEIGHT)

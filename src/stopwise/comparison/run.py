@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import statistics
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Literal
 
 from stopwise.comparison.events import Event, events_of
@@ -178,10 +178,13 @@ def run_of(
         left_out=tuple(gone),
         patches=patches,
         lamps=lamps,
-        flags=flags_of(
-            {name: one.events for name, one in lamps.items()},
-            {name: one.events for name, one in patches.items()},
-            follows=follows,
+        flags=(
+            *_beyond_light(counted),
+            *flags_of(
+                {name: one.events for name, one in lamps.items()},
+                {name: one.events for name, one in patches.items()},
+                follows=follows,
+            ),
         ),
         limit=limit,
     )
@@ -270,6 +273,29 @@ def typical(records: Sequence[Record]) -> Record | None:
         )
 
     return counted[min(range(len(counted)), key=off)] if counted else None
+
+
+_PLACED = 0.005
+"""Fraction of the picture that a sitter's place is sure to."""
+
+
+def _beyond_light(records: Sequence[Record]) -> Iterator[Flag]:
+    """Yield a flag, at his farthest frame, where the sitter goes farther than a spot's light."""
+    for name in dict.fromkeys(name for record in records for name in record.lamps or {}):
+        spots = [
+            (at, lamp.spot)
+            for at, record in enumerate(records)
+            if (lamp := (record.lamps or {}).get(name)) is not None and lamp.spot is not None
+        ]
+        for side, way in enumerate((-1.0, 1.0)):
+            rooms = [one for _, spot in spots if spot.room and (one := spot.room[side]) is not None]
+            went = [(way * spot.away, at) for at, spot in spots if spot.away is not None]
+            if not rooms or not went:
+                continue
+            (far, at), gives = max(went), statistics.median(rooms)
+            if far > gives + _PLACED:
+                found = Finding("lamp", name, "beyond_light", "fails", far, gives, unit="fraction")
+                yield Flag(Event("out", at, 0.0), replace(found, cause="sitter"))
 
 
 _ALIKE = 0.15

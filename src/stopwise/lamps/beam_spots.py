@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from stopwise.frame import window
 from stopwise.grid import pooled
 from stopwise.lamps.outputs import SpotReading
 from stopwise.lamps.robust_fit import Terms, fit_values
@@ -96,16 +97,41 @@ card's place, picture widths; slopes of log light, a width.
 _SCALES = np.array([0.5, 0.02, 0.02, 0.02, 0.02, 0.2, 0.2])
 """Changes of the same that move the light about as much: steps of the fit are weighed by them."""
 
+_LOOKED, _STEPS = 0.25, 101
+"""How far to either side room to move is looked for, picture widths, and at how many places: a
+sitter who goes farther leaves the picture's middle half.
+"""
+
+_SLOPES, _ROOM_SURE = (1.0, 1.0 / 3.0), 0.02
+"""Powers of the card's slope of light that a lit surface may have, and how near to each other must
+lie the ends that they give: then their middle is sure to a hundredth. At p, from a lamp at L, a
+normal n gets n (L - p) / |L - p|^3 (Lambert, distance law): with v aside and d away that slopes by
+3 v / d^2 on a card that faces the camera, by 2 v / d^2 on what faces the lamp, and by 1.2 v / d^2
+on what faces 25 degrees farther round than a lamp at 30. A spot's own edge is the same to all.
+"""
+
+_NOTHING = 1e-9
+"""Light, anchor = 1, under which nothing is divided or a logarithm taken."""
+
 _NO, _HARDLY = 1e-4, 1e-3
 """Picture widths: usual size of a move that is held at none, and of a place that is held."""
 
 
 @dataclass(frozen=True, slots=True)
 class Followed:
-    """A patch that goes with the sitter and is led by the lamp: its box at the mark, and now."""
+    """A patch that goes with the sitter and is led by the lamp.
+
+    Attributes
+    ----------
+    then, now
+        Its box at the mark, and now.
+    allows
+        Stops under and over its target that still hold; None where it has no target.
+    """
 
     then: Box
     now: Box
+    allows: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,15 +181,16 @@ def read_spots(
     stack = stack_of(light, lamps)
     gave = [readings[name].stops for name in lamps.names]
     outputs = np.array([0.0 if stops is None else 2.0**stops for stops in gave])
-    return {
-        name: read_spot(
-            Lit(stack, lamps.names.index(name), outputs, 2.0 ** expected[name].stops),
-            cards[name],
-            shift=sitter.shift,
-            followed=sitter.followed.get(name, ()),
+    told = {}
+    for name in names:
+        lit = Lit(stack, lamps.names.index(name), outputs, 2.0 ** expected[name].stops)
+        card, followed = cards[name], sitter.followed.get(name, ())
+        told[name] = replace(
+            read_spot(lit, card, shift=sitter.shift, followed=followed),
+            away=None if sitter.shift is None else sitter.shift.dx,
+            room=room_to_move(lit, card, followed),
         )
-        for name in names
-    }
+    return told
 
 
 def with_spots(
@@ -297,6 +324,62 @@ def _mean(plane: NDArray[np.generic], box: Box) -> float:
     left, top = min(int(box[0] * columns), columns - 1), min(int(box[1] * rows), rows - 1)
     right, bottom = max(left + 1, round(box[2] * columns)), max(top + 1, round(box[3] * rows))
     return float(plane[top:bottom, left:right].mean())
+
+
+def room_to_move(
+    lit: Lit, card: WhiteCard, followed: Sequence[Followed]
+) -> tuple[float | None, float | None] | None:
+    """Return how far the sitter may go before a patch leaves its target.
+
+    Parameters
+    ----------
+    lit, card
+        The lamp as it is lit now, and its spot.
+    followed
+        The patches that it leads.
+
+    Returns
+    -------
+    tuple or None
+        To the left and to the right of his mark, fractions of the picture; None to a side where the
+        spot's light holds as far as is looked, or where its end isn't sure to a hundredth. None for
+        both where no patch has a target. What other lamps give there is taken to stay as it is.
+    """
+    patches = [one for one in followed if one.allows is not None]
+    if not patches:
+        return None
+    ends = [
+        [min(_leaves(lit, card, one, way, slopes) for one in patches) for slopes in _SLOPES]
+        for way in (-1.0, 1.0)
+    ]
+    left, right = (
+        sum(side) / len(side) if max(side) < min(side) + _ROOM_SURE < math.inf else None
+        for side in ends
+    )
+    return left, right
+
+
+def _leaves(lit: Lit, card: WhiteCard, patch: Followed, way: float, slopes: float) -> float:
+    """Return how far one way a patch leaves its target; infinite where it doesn't."""
+    lamps = lit.stack.lamps
+    rows, columns = window(patch.then, lamps.shape[1:])
+    part = lamps[:, rows, columns].reshape(len(lamps), -1)
+    own, others = lit.outputs[lit.index] * part[lit.index], lit.others(part)
+    right, down = (
+        place.reshape(lamps.shape[1:])[rows, columns].ravel() for place in places(lamps.shape[1:])
+    )
+    steps = np.linspace(0.0, _LOOKED, _STEPS)
+    across, down = np.broadcast_arrays(right + way * steps[:, None], down)
+    there = card.light(across, down, slopes=slopes)
+    level = np.median(own * there / np.maximum(there[0], _NOTHING) + others, axis=1)
+    moved = np.log2(np.maximum(level, _NOTHING) / max(level[0], _NOTHING))
+    under, over = patch.allows or (math.inf, math.inf)
+    outside = np.maximum(moved - over, -under - moved)
+    first = int(np.argmax(outside > 0.0))
+    if outside[first] <= 0.0:
+        return math.inf
+    before, after = outside[first - 1 : first + 1]
+    return float(steps[first - 1] - before / (after - before) * (steps[1] - steps[0]))
 
 
 # --- the sitter at the mark -----------------------------------------------------------------------

@@ -146,6 +146,11 @@ class SpotReading:
     way_back
         Where the sitter has to go to be in the spot again, to the right and down, as fractions of
         the picture; None where he is in it.
+    away
+        How far he is to the right of his mark, fraction of the picture; None where nobody knows.
+    room
+        How far he may go to the left and to the right of his mark, fractions of the picture, before
+        a patch that the lamp leads leaves its target; None to a side where it doesn't.
     """
 
     state: SpotState
@@ -155,6 +160,8 @@ class SpotReading:
     uncertainty: float | None = None
     lost_stops: float | None = None
     way_back: Point | None = None
+    away: float | None = None
+    room: tuple[float | None, float | None] | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -220,5 +220,6 @@ def followed_by_lamp(
             if min(here) < 0.0 or max(here) > 1.0:
                 continue
         lead = patch.lit_by[0]
-        found[lead] = (*found.get(lead, ()), Followed(patch.box, here))
+        allows = None if patch.target_zone is None else patch.allows
+        found[lead] = (*found.get(lead, ()), Followed(patch.box, here, allows))
     return found

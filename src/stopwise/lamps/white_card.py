@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -50,6 +50,9 @@ _SCALES = np.array([0.05, 0.05, 0.5, 0.5, 0.5, 0.05, 0.2, 0.3, 0.3])
 its slopes, shares a width.
 """
 
+_DIMMEST = 0.05
+"""Share of its middle that a plateau's slope leaves at least: light never ends in a line."""
+
 _PLACES = 6
 """Of the fitted values those that say where the light falls; the rest say how much."""
 
@@ -71,6 +74,11 @@ class WhiteCard:
         The picture's height over its width.
     level
         Y of the plateau at its middle, anchor = 1.
+    slope
+        What the plateau gains to the right and down, shares of its level a picture width: one side
+        is nearer to the lamp.
+    seen
+        float64 (rows, columns), the card's light on coarse cells.
     """
 
     middle: tuple[float, float]
@@ -78,6 +86,8 @@ class WhiteCard:
     softness: float
     aspect: float
     level: float
+    slope: tuple[float, float]
+    seen: Floats = field(repr=False, compare=False)
 
     @property
     def axes(self) -> tuple[float, float]:
@@ -117,6 +127,22 @@ class WhiteCard:
             corner.
         """
         return _log_light(np.array([*self.middle, *self.slant, self.softness]), right, down)
+
+    def light(self, right: Floats, down: Floats, *, slopes: float = 1.0) -> Floats:
+        """Return the light as the card shows it, float64, anchor = 1, of the places' shape.
+
+        Places as in `log_light`; `slopes` is the power of the card's own slope that what is lit has
+        there.
+        """
+        from scipy.ndimage import map_coordinates
+
+        off_x, off_y = right - self.middle[0], down - self.middle[1]
+        plateau = np.maximum(1.0 + self.slope[0] * off_x + self.slope[1] * off_y, _DIMMEST)
+        wide = self.seen.shape[1]
+        at = [down * wide - 0.5, right * wide - 0.5]
+        seen = map_coordinates(self.seen, at, order=1, mode="nearest")
+        lit: Floats = np.maximum(seen, 0.0) * plateau ** (slopes - 1.0)
+        return lit
 
     @property
     def edge_seen(self) -> float:
@@ -187,12 +213,15 @@ def read_white_card(light: NDArray[np.floating]) -> WhiteCard | None:
     if rest > _REST * abs(values[6]):
         return None
     at = [float(value) for value in values]
+    plateau = at[6] + at[7] * (at[0] - middle[0]) + at[8] * (at[1] - middle[1])
     card = WhiteCard(
         middle=(at[0], at[1]),
         slant=(at[2], at[3], at[4]),
         softness=abs(at[5]),
         aspect=seen.shape[0] / seen.shape[1],
         level=level * at[6],
+        slope=(at[7] / plateau, at[8] / plateau),
+        seen=seen.astype(np.float64),
     )
     fits = _SMALLEST <= card.width / 2.0 <= _LARGEST and card.edge_seen >= _SEEN_EDGE
     return card if fits else None
