@@ -119,7 +119,7 @@ def test_a_shift_tilt_and_size_are_found_together(down, across, tilt, scale):
 
 def test_a_sitter_who_stays_is_found_where_he_was():
     for patch, place in placed(Scene(seed=8)).items():
-        assert off(place, patch) < 0.001
+        assert off(place, patch) == 0.0  # its box does not tremble
         assert place.score > 0.9
 
 

@@ -6,6 +6,7 @@ elsewhere in the picture the tripod was knocked, and the boxes of still things g
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from statistics import median
 from typing import TYPE_CHECKING
@@ -47,6 +48,11 @@ _RINGS = (0.04, 0.08)
 
 _CLOSE = 1.5
 """Blocks: this near to where the sitter's motion puts it, its own place is the finer one."""
+
+_STAYS = 0.5
+"""Blocks within which a patch is where it was: it is found no nearer than that, and a box that
+trembles holds other strands and pores each time.
+"""
 
 _LEAST_INSIDE = 0.8
 """Share of a box that must lie inside the frame."""
@@ -177,6 +183,8 @@ def _place(pair: _Pair, box: Box) -> Placement:
     at = pair.motion.carry(middle.row, middle.column, pair.sitter)
     for look in _LOOKS:
         at = _own_place(pair, box, at, look)
+    if math.dist(at, (middle.row, middle.column)) <= _STAYS:
+        return Placement(box, _score(pair, box, at))
     scale = pair.motion.scale
     tall, wide = (box[3] - box[1]) * scale / 2.0, (box[2] - box[0]) * scale / 2.0
     y, x = (at[0] + 0.5) / rows, (at[1] + 0.5) / columns
