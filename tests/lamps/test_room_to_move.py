@@ -1,95 +1,20 @@
-"""Room to move: how far a sitter may go in a narrow key, held against sets in which he goes there.
-
-In the made sets he is moved photosite by photosite, with his texture, until a patch that the key
-leads leaves what its target allows: that is the truth, under all lamps that reach him.
-"""
+"""Room to move: how far a sitter may go in a narrow key, held against sets where he goes there."""
 
 from __future__ import annotations
-
-import math
-from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from stopwise.frame import window
 from stopwise.lamps.beam_spots import Followed, Lit, room_to_move
 from stopwise.lamps.unmixing import stack_of
 from stopwise.lamps.white_card import read_white_card
-from support.lit_sets import SHAPE, LitSet, on_sheet
-from support.made_set import LAMPS, WIDTH, Lamp, Sitter, surface
-
-CHEEK, ALLOWS = (0.51, 0.28, 0.53, 0.34), (0.3, 0.2)
-"""A box on the lit side of the face, all skin; what skin allows under and over (the materials)."""
-
-LOOKED = 0.25
-
-
-def cheek_z() -> float:
-    """Return how far the lit cheek stands out, metres: there the card is held.
-
-    Two centimetres off, a lamp 45 degrees round shifts the edge of its spot by as much, a hundredth
-    of the picture's width.
-    """
-    depths = surface(Sitter(), SHAPE).points[window(CHEEK, SHAPE)][..., 2]
-    return float(np.median(depths))
-
-
-def narrow(rng: np.random.Generator) -> Lamp:
-    """Return a key whose spot is 12 to 30 % of the picture wide, somewhere on the sitter's side."""
-    round_deg, up_deg = math.radians(rng.uniform(20.0, 60.0)), math.radians(rng.uniform(15.0, 45.0))
-    away, to = rng.uniform(1.4, 2.2), (rng.uniform(-0.02, 0.05), rng.uniform(0.12, 0.22), 0.05)
-    at = (
-        to[0] + away * math.cos(up_deg) * math.sin(round_deg),
-        to[1] + away * math.sin(up_deg),
-        away * math.cos(up_deg) * math.cos(round_deg),
-    )
-    spread = math.degrees(math.atan(rng.uniform(0.12, 0.30) * WIDTH / 2.0 / away))
-    return replace(LAMPS[0], at=at, to=to, half_angle=spread, edge=rng.uniform(0.8, 3.0))
-
-
-def level(made: LitSet, steps: int) -> float:
-    """Return the cheek's level, stops, with the sitter so many photosites to the right."""
-    picture = made.picture(made.light(sitter=Sitter(dx=steps * WIDTH / SHAPE[1])))
-    rows, columns = window(CHEEK, SHAPE)
-    there = slice(columns.start + steps, columns.stop + steps)
-    return float(np.log2(np.median(picture.luminance[rows, there])))
-
-
-def true_room(made: LitSet, way: int) -> float | None:
-    """Return how far he gets, by walking; None where he gets as far as is looked."""
-    mark, (under, over) = level(made, 0), ALLOWS
-
-    def outside(steps: int) -> float:
-        gained = level(made, way * steps) - mark
-        return max(gained - over, -gained - under)
-
-    farthest = int(LOOKED * SHAPE[1])
-    first = next((steps for steps in range(0, farthest, 6) if outside(steps) > 0.0), farthest)
-    last = outside(max(first - 6, 0))
-    for steps in range(max(first - 6, 0) + 1, first + 1):
-        now = outside(steps)
-        if now > 0.0:
-            return (steps - now / (now - last)) / SHAPE[1]
-        last = now
-    return None
-
-
-def rooms(seed: int):
-    """Yield found and true room to either side of one made set."""
-    rng = np.random.default_rng(seed)
-    key = narrow(rng)
-    made = LitSet((key, *LAMPS[1:]), seed=seed, noise=False)
-    card = read_white_card(on_sheet(key, z=cheek_z()))
-    assert card is not None
-    lit = Lit(stack_of(made.frame(), made.lamp_set), 0, np.ones(len(made.lamps)))
-    found = room_to_move(lit, card, [Followed(CHEEK, CHEEK, ALLOWS)])
-    assert found is not None
-    for way, room in zip((-1, 1), found, strict=True):
-        yield room, true_room(made, way)
+from support.lit_sets import LitSet, on_sheet
+from support.made_set import LAMPS
+from support.spot_rooms import CHEEK, narrow, rooms
 
 
 def test_a_sitter_who_goes_as_far_as_is_said_has_lost_the_light():
+    """A part of what `tests/bench/figures_room.py` counts."""
     told = [pair for pair in rooms(12) if pair[0] is not None]
     assert told
     for found, true in told:
@@ -101,12 +26,3 @@ def test_without_a_target_there_is_no_room_to_tell():
     made = LitSet((key, *LAMPS[1:]), seed=3)
     lit = Lit(stack_of(made.frame(), made.lamp_set), 0, np.ones(len(made.lamps)))
     assert room_to_move(lit, read_white_card(on_sheet(key)), [Followed(CHEEK, CHEEK)]) is None
-
-
-@pytest.mark.slow
-def test_room_is_told_to_a_hundredth_of_the_width_in_a_hundred_sets():
-    """Where it is told: a limit that only the slope of light reaches is none to mark a floor by."""
-    told = [(found, true) for seed in range(100, 200) for found, true in rooms(seed)]
-    off = [abs(found - (true or 1.0)) for found, true in told if found is not None]
-    assert len(off) >= 100
-    assert max(off) <= 0.01
