@@ -25,7 +25,9 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 _GAIN = 0.02
-"""Stops by which turns must bring targets nearer to be given: a flash's own repeatability."""
+"""Stops by which turns must bring targets nearer to be given, and from which what was measured and
+what the solos have are two: a flash's own repeatability.
+"""
 
 _FARTHER = 0.05
 """Stops by which one turn alone may push the worst target out before another is told first: it may
@@ -162,7 +164,8 @@ def _trusted(case: FrameCase, findings: Sequence[Finding], held: Sequence[bool])
         elif aim.is_share or case.is_cut_off(aim):
             yield aim
         elif case.agrees(finding):
-            yield aim
+            if abs(rest) > _GAIN:
+                yield aim
             yield replace(aim, value=_Shifted(aim, rest))
         elif case.knows_all and case.is_of_sitter(aim):
             yield aim
