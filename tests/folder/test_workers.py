@@ -189,6 +189,7 @@ def test_a_file_waits_for_what_it_needs_as_long_as_that_waits_for_a_processor(
 ) -> None:
     """A verdict without one of the solos is another verdict, on a busy machine too."""
     monkeypatch.setattr(workers, "_SLOW_S", 0.4)
+    monkeypatch.setattr(workers, "_SLOW_TIMES", 0.0)
     monkeypatch.setattr(workers, "_kept_waiting_s", lambda _: time.monotonic())
     stock = Stock()
     judge = partial(assess_from, stock=stock)
