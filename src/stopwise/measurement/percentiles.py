@@ -33,11 +33,12 @@ _FIRST_DOSE = 1.0 / (math.sqrt(2.0) - 1.0)
 """How many times as far the first dose of a noise moves a median as a second equal one: doses add
 in squares, and the median moves in proportion to their root."""
 
+_MOVED = 0.85
+"""Of what noise is reckoned to move a median by: how far it did, as a standard uncertainty (set on
+half of the photographs that we didn't make)."""
+
 _BY_CHANCE = 2.0
 """Of the scatter's square: what chance alone makes of the drift's (set on our own renderer)."""
-
-_SURE_DRIFT = 2.0
-"""Standard deviations of chance from which two medians are taken to drift apart (1 in 22)."""
 
 _TRUSTED = 0.4
 """Of what noise is taken to add to an upper percentile: how far that may be wrong (set on our own
@@ -78,16 +79,16 @@ def percentile_uncertainty(
     of cells that lie in steps, lumps or a skewed spread.
     """
     scatter = percentile_scatter(values, noise=noise, percentile=percentile)
-    if percentile != _MIDDLE:
-        level = float(np.percentile(values, percentile))
-        moved = level - percentile_without_noise(values, noise=noise, percentile=percentile)
-        return math.hypot(scatter, _TRUSTED * moved)
-    return _with_drift(scatter, _FIRST_DOSE * median_drift(values, noise=noise))
+    if percentile == _MIDDLE:
+        return _with_drift(scatter, median_drift(values, noise=noise))
+    level = float(np.percentile(values, percentile))
+    moved = level - percentile_without_noise(values, noise=noise, percentile=percentile)
+    return math.hypot(scatter, _TRUSTED * moved)
 
 
 def _with_drift(scatter: float, drift: float) -> float:
     """Return the uncertainty of a median from its scatter and from what noise moves it by."""
-    return math.sqrt(scatter**2 + max(drift**2 - _BY_CHANCE * scatter**2, 0.0))
+    return math.hypot(scatter, _MOVED * math.sqrt(max(drift**2 - _BY_CHANCE * scatter**2, 0.0)))
 
 
 def percentile_scatter(
@@ -121,7 +122,7 @@ def local_spread(values: NDArray[np.float64], *, percentile: float = 50.0) -> fl
 
 
 def median_drift(values: NDArray[np.float64], *, noise: float) -> float:
-    """Return how far one more dose of the same noise would move the median of values (n,).
+    """Return how far noise has moved the median of values (n,), by what one more dose of it does.
 
     Each value is spread by the noise, and the level is taken where the sum of the spreads reaches
     a half; the doses add to sqrt(2) of the noise.
@@ -136,7 +137,7 @@ def median_drift(values: NDArray[np.float64], *, noise: float) -> float:
     wanted = len(values) / 2.0 - float(held[0])
     counts = held[1:-1].astype(np.float64)
     after, before = (_level_of(centres, counts, wanted, width=w) for w in (noise, bin_width))
-    return after - before
+    return _FIRST_DOSE * (after - before)
 
 
 def level_at(
@@ -236,8 +237,7 @@ def median_uncertainty(
     values, noise
         (n,), the values and the standard deviation of each, same unit.
     less
-        The same of another median that is taken from it; what noise moves both by falls out, and
-        what is left counts from where chance hardly makes it.
+        The same of another median that is taken from it; what noise moves both by falls out.
 
     Returns
     -------
@@ -251,13 +251,11 @@ def median_uncertainty(
     sqrt(sum p (1 - p)) / sum(density at the median), both over the values' own normal noise. Drift
     is added as in `percentile_uncertainty`.
     """
-    scatter, drift = _scatter_and_drift(values, noise)
+    scatter, moved = _scatter_and_drift(values, noise)
     if less is not None:
-        other, moved = _scatter_and_drift(*less)
-        scatter, drift = math.hypot(scatter, other), drift - moved
-        if drift**2 <= _SURE_DRIFT**2 * _BY_CHANCE * scatter**2:
-            return scatter
-    return _with_drift(scatter, drift)
+        other, by = _scatter_and_drift(*less)
+        scatter, moved = math.hypot(scatter, other), moved - by
+    return _with_drift(scatter, moved)
 
 
 def _scatter_and_drift(
@@ -271,4 +269,4 @@ def _scatter_and_drift(
     dense = np.exp(-0.5 * off[near] ** 2) / (math.sqrt(2.0 * math.pi) * noise[near])
     above = ndtr(off[near])
     scatter = float(np.sqrt((above * (1.0 - above)).sum()) / max(dense.sum(), 1e-12))
-    return scatter, _FIRST_DOSE * median_drift(values, noise=float(np.median(noise)))
+    return scatter, median_drift(values, noise=float(np.median(noise)))
