@@ -234,6 +234,7 @@ def test_where_all_take_long_each_that_waits_gets_a_worker_until_files_end_again
     hanging.start(1, b"HANG")
     assert pool.room == 0
     wait_until(lambda: pool.finished() == [] and pool.room == 5)
+    assert pool.slow == {1}, "it is long at its file, and nobody waits for it any more"
     ticket = 1
     while pool.room > 1:  # each good file narrows it by one, unless this machine is slow
         ticket += 1
@@ -271,7 +272,8 @@ def test_whoever_is_slow_leaves_the_processor_to_others_and_reads_nothing_after(
     wait_until(lambda: pool.finished() == [] and pool._workers[0].act is Act.NOTHING)
     [first] = pool._workers
     start(1, b"WAITS")  # until a file beside it is there
-    wait_until(lambda: pool.finished() == [] and pool.slow == {1})
+    wait_until(lambda: pool.finished() == [] and first.is_low)
+    assert pool.slow == {1}
     threads = [int(one.name) for one in Path(f"/proc/{first.process.pid}/task").iterdir()]
     assert {os.getpriority(os.PRIO_PROCESS, one) for one in threads} == {10}
     (hanging.folder / "go on").touch()
@@ -296,6 +298,11 @@ def test_behind_any_number_of_files_that_hang_a_file_is_read_and_theirs_come_aga
     assert len(pool.waitables()) <= 6
     assert set(hanging.done) == {20}
     wait_until(lambda: pool.finished() == [] and pool.slow == set(range(20)))
+    begun_again = [one for one in pool._workers if one.task is not None and one.task.gave_way]
+    assert begun_again
+    for worker in begun_again:  # though they have only just begun
+        worker.long_at = worker.slow_at = float("inf")
+    assert pool.slow == set(range(20))
 
 
 def test_where_files_take_long_one_is_called_slow_later(

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import pickle
 import time
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Protocol
 
 from stopwise.errors import StopwiseError
@@ -28,6 +30,34 @@ Supply = object
 """What was read; or an error: why it can't be used, or what it did to the workers that read it."""
 
 
+@dataclass(frozen=True, slots=True)
+class PackedSupply:
+    """A supply as bytes, which the watch hands from the worker that read it to all others.
+
+    It neither unpacks it nor packs it again for each: where a dozen begin at once, that would hold
+    up the file behind them by seconds.
+
+    Attributes
+    ----------
+    data
+        Pickled, by a process of ours.
+    is_refused
+        Whether it is an error that may pass.
+    """
+
+    data: bytes
+    is_refused: bool
+
+    @classmethod
+    def of(cls, supply: Supply) -> PackedSupply:
+        """Pack a supply."""
+        return cls(pickle.dumps(supply), isinstance(supply, StopwiseError))
+
+    def unpacked(self) -> Supply:
+        """Return the supply."""
+        return pickle.loads(self.data)  # noqa: S301 (a process of ours packed it)
+
+
 class Supplied(Protocol):
     """What in each worker holds what files need besides."""
 
@@ -51,12 +81,12 @@ class Supplies:
     """All that was read for files so far, and the tasks that wait for what is being read."""
 
     def __init__(self) -> None:
-        self._there: dict[Hashable, Supply] = {}
+        self._there: dict[Hashable, PackedSupply] = {}
         self._ask_again: dict[Hashable, float] = {}
         self._reading: set[Hashable] = set()
         self._parked: list[tuple[Task, set[Hashable]]] = []
 
-    def given(self) -> dict[Hashable, Any]:
+    def given(self) -> dict[Hashable, PackedSupply]:
         """Return what there is to be handed to a worker."""
         now = time.monotonic()
         for key in [key for key, at in self._ask_again.items() if at <= now]:
@@ -73,20 +103,20 @@ class Supplies:
                 self._reading.add(need.key)
                 yield Task(0, need.arguments, need.size, Act.SUPPLY, need.key)
 
-    def take(self, task: Task, value: Supply | Failure) -> None:
+    def take(self, task: Task, value: PackedSupply | Failure) -> None:
         """Take in what was read, or why it wasn't."""
         if isinstance(value, Failure):
-            value = FailedOnFileError(value.what)
+            value = PackedSupply.of(FailedOnFileError(value.what))
         self._reading.discard(task.key)
         self._put(task.key, value)
         self._ask_again.pop(task.key, None)
-        if isinstance(value, StopwiseError):
+        if value.is_refused:
             self._ask_again[task.key] = time.monotonic() + _ASK_AGAIN_S
 
     def pass_over(self, task: Task) -> None:
         """Have nobody wait for something that takes long; where it comes after all it counts."""
         if task.key not in self._there:
-            self._put(task.key, FailedOnFileError("it isn't read yet"))
+            self._put(task.key, PackedSupply.of(FailedOnFileError("it isn't read yet")))
 
     def put_in_line(self, line: deque[Task]) -> None:
         """Put the tasks that wait for nothing any more first; last if they waited long already."""
@@ -107,7 +137,7 @@ class Supplies:
         """Let go of what isn't needed any more."""
         self._there = {key: value for key, value in self._there.items() if key in keys}
 
-    def _put(self, key: Hashable, value: Supply) -> None:
+    def _put(self, key: Hashable, value: PackedSupply) -> None:
         self._there[key] = value
         for _, keys in self._parked:
             keys.discard(key)

@@ -42,6 +42,8 @@ class Task:
         How often a worker was given it and didn't say that it needs something first.
     waits
         How often it did say so.
+    gave_way
+        Whether it was ended once so that others could be begun.
     """
 
     ticket: int
@@ -51,6 +53,7 @@ class Task:
     key: Any = None
     tries: int = 0
     waits: int = 0
+    gave_way: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +80,7 @@ class Pool(Protocol):
 
     @property
     def slow(self) -> set[int]:
-        """Tickets of tasks that take long or have failed once: none is to wait for their answer."""
+        """Tickets of tasks that take long, failed or gave way: none is to wait for their answer."""
 
     def start(self, task: Task) -> None:
         """Begin a task."""

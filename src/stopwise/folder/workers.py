@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Any
 
 from stopwise.errors import WrongUse, what_failed
 from stopwise.folder.signals import beginning_a_process
-from stopwise.folder.supplies import Supplies
+from stopwise.folder.supplies import PackedSupply, Supplies
 from stopwise.folder.tasks import Act, Done, Failure, Task
 from stopwise.pipeline.brief import UnreadNeedsError
 from stopwise.raw.bounds import Limits, hold_memory
@@ -205,8 +205,15 @@ class ProcessPool:
 
     @property
     def slow(self) -> set[int]:
-        """Tickets of tasks that take long or have failed once: none is to wait for their answer."""
-        return {task.ticket for task in self._slow_tasks()}
+        """Tickets of tasks that take long, failed or gave way: none is to wait for their answer.
+
+        While more read abreast than there are to be, who is long at a file may be passed already:
+        most of them hang.
+        """
+        now = time.monotonic()
+        by_most = self._workers if self._abreast > self._size else ()
+        long = (worker.task for worker in by_most if worker.long_at <= now)
+        return {task.ticket for task in chain(self._slow_tasks(), long) if task is not None}
 
     def start(self, task: Task) -> None:
         """Begin a task, or let it wait for a worker."""
@@ -298,6 +305,7 @@ class ProcessPool:
             worker.failed = "others waited"
             if worker.task is not None:
                 worker.task.tries -= 1
+                worker.task.gave_way = True
         for worker in [worker for worker in self._workers if worker.failed is not None]:
             self._workers.remove(worker)
             self._end(worker)
@@ -348,8 +356,9 @@ class ProcessPool:
     def _slow_tasks(self) -> Iterator[Task]:
         now = time.monotonic()
         for worker in self._workers:
-            if worker.task is not None and (worker.task.tries > 1 or _is_slow(worker, now)):
-                yield worker.task
+            task = worker.task
+            if task is not None and (task.tries > 1 or task.gave_way or _is_slow(worker, now)):
+                yield task
         yield from self._again
         yield from self._supplies.waits_long()
 
@@ -467,8 +476,11 @@ def serve(
     threading.Thread(target=_end_with_parent, name="stopwise-parent", daemon=True).start()
     hold_memory(memory_bytes)
     does = {Act.ASSESS: assess}
-    if supplied is not None:
-        does |= {Act.PREPARE: supplied.prepare, Act.SUPPLY: supplied.read_needed}
+    if (from_files := supplied) is not None:
+        does |= {
+            Act.PREPARE: from_files.prepare,
+            Act.SUPPLY: lambda *file: PackedSupply.of(from_files.read_needed(*file)),
+        }
     connection.send((True, os.getpid()))
     while True:
         try:
@@ -478,7 +490,7 @@ def serve(
         answer: tuple[bool, Any]
         try:
             if supplied is not None:
-                supplied.supply(keys, new)
+                supplied.supply(keys, {key: packed.unpacked() for key, packed in new.items()})
             answer = (True, does[act](*arguments))
         except UnreadNeedsError as error:
             answer = (True, error)
