@@ -10,6 +10,7 @@ import tempfile
 import time
 from contextlib import closing
 from functools import partial
+from multiprocessing.util import get_temp_dir
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -18,6 +19,7 @@ import pytest
 from stopwise.errors import WrongUse
 from stopwise.folder import workers
 from stopwise.folder.one_file import FileAsked
+from stopwise.folder.supplies import PackedSupply
 from stopwise.folder.tasks import Act, Done, Failure, Task
 from stopwise.folder.workers import ProcessPool
 from stopwise.ledger import Stamp
@@ -143,6 +145,41 @@ def test_what_files_need_is_read_once_before_them_and_handed_to_every_worker(
     assert {stocked.verdict(ticket) for ticket in range(4)} == {"measured"}
 
 
+@pytest.mark.skipif(sys.platform != "linux", reason="the fork server is Linux's here")
+def test_what_is_large_is_handed_on_in_a_file_and_read_again_where_that_is_gone(
+    stocked: Working,
+) -> None:
+    def kept() -> list[Path]:
+        return [path for path in Path(get_temp_dir()).iterdir() if path.is_file()]
+
+    stocked.start(1, brief="LARGE")
+    stocked.wait(1)
+    [place] = kept()
+    assert not stocked.pool._supplies.given()["LARGE"].data
+    place.unlink()
+    killed = list(stocked.pool._workers)
+    for worker in killed:
+        worker.process.kill()
+    wait_until(
+        lambda: (
+            stocked.pool.finished() == []
+            and not any(worker in stocked.pool._workers for worker in killed)
+        )
+    )
+    stocked.start(2, brief="LARGE")
+    stocked.wait(2)
+    assert b"LARGE read by" in stocked.done[2].picture
+    assert kept() not in ([], [place])
+    stocked.pool.close()
+    assert kept() == []
+
+
+def test_what_no_file_can_hold_is_handed_on_as_it_is(tmp_path: Path) -> None:
+    packed = PackedSupply.of(b"x" * 100_000, str(tmp_path / "gone"))
+    assert packed.place is None
+    assert packed.unpacked() == b"x" * 100_000
+
+
 def test_a_file_that_needs_something_else_waits_until_it_is_read(stocked: Working) -> None:
     stocked.pool.prepare("one")
     stocked.start(1, brief="one")
@@ -242,6 +279,29 @@ def test_where_all_take_long_each_that_waits_gets_a_worker_until_files_end_again
         hanging.wait(ticket)
         assert ticket < 100
     assert 1 not in hanging.done
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="signals are Linux's here")
+def test_files_that_hang_one_after_another_are_seen_to_as_well(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """With a spare worker one more had always just begun, and two were read every two seconds."""
+    monkeypatch.setattr(workers, "_SLOW_S", 1e6)
+    monkeypatch.setattr(Limits, "most_workers", 6)
+    with closing(ProcessPool(assess, size=2, limits=Limits(least_s=300))) as pool:
+        working = Working(pool, tmp_path)
+
+        def are_reading(count: int) -> bool:
+            return pool.finished() == [] and sum(bool(one.task) for one in pool._workers) == count
+
+        for ticket in range(2):
+            working.start(ticket, b"HANG")
+        wait_until(lambda: are_reading(2))
+        pool._workers[0].long_at = 0.0
+        working.start(2, b"HANG")
+        wait_until(lambda: are_reading(3))
+        pool._workers[1].long_at = 0.0
+        wait_until(lambda: pool.finished() == [] and pool.room == 3)
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="signals are Linux's here")

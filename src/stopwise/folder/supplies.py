@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import os
 import pickle
+import tempfile
 import time
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Protocol
 
@@ -25,6 +28,8 @@ reference, then its solos, then those of another look. A frame of the plan may b
 _ASK_AGAIN_S = 60.0
 """Seconds after which what couldn't be read is tried again: its disk may be back."""
 
+_SMALL_BYTES = 1 << 16
+"""A supply of fewer, as an error is, needs no file: that fits into a pipe."""
 
 Supply = object
 """What was read; or an error: why it can't be used, or what it did to the workers that read it."""
@@ -32,30 +37,60 @@ Supply = object
 
 @dataclass(frozen=True, slots=True)
 class PackedSupply:
-    """A supply as bytes, which the watch hands from the worker that read it to all others.
+    """A supply in a file, which the watch's own process never unpacks or holds.
 
-    It neither unpacks it nor packs it again for each: where a dozen begin at once, that would hold
-    up the file behind them by seconds.
+    Those of a plan have tens of megabytes: handed over one worker after another, they would hold
+    up a file behind a dozen new workers by seconds.
 
     Attributes
     ----------
     data
-        Pickled, by a process of ours.
+        The supply pickled, by a process of ours; empty where it lies in `place`.
     is_refused
         Whether it is an error that may pass.
+    place
+        The file; None where it is small, or no file could be written.
     """
 
     data: bytes
-    is_refused: bool
+    is_refused: bool = False
+    place: str | None = None
 
     @classmethod
-    def of(cls, supply: Supply) -> PackedSupply:
-        """Pack a supply."""
-        return cls(pickle.dumps(supply), isinstance(supply, StopwiseError))
+    def of(cls, supply: Supply, folder: str | None = None) -> PackedSupply:
+        """Pack a supply; in a file of a folder that is this user's alone, where one is given."""
+        data, is_refused = pickle.dumps(supply), isinstance(supply, StopwiseError)
+        if folder is None or len(data) < _SMALL_BYTES:
+            return cls(data, is_refused)
+        descriptor, place = -1, None
+        try:
+            descriptor, place = tempfile.mkstemp(dir=folder)
+            with os.fdopen(descriptor, "wb") as file:
+                file.write(data)
+        except OSError:
+            kept = cls(b"", is_refused, place)
+            kept.drop()
+            return cls(data, is_refused)
+        return cls(b"", is_refused, place)
 
     def unpacked(self) -> Supply:
-        """Return the supply."""
-        return pickle.loads(self.data)  # noqa: S301 (a process of ours packed it)
+        """Return the supply.
+
+        Raises
+        ------
+        OSError
+            If its file is gone.
+        """
+        if self.place is None:
+            return pickle.loads(self.data)  # noqa: S301 (a process of ours packed it)
+        with open(self.place, "rb") as file:  # noqa: PTH123 (a quick start)
+            return pickle.load(file)  # noqa: S301
+
+    def drop(self) -> None:
+        """Take its file away."""
+        if self.place is not None:
+            with suppress(OSError):
+                os.unlink(self.place)  # noqa: PTH108 (a quick start)
 
 
 class Supplied(Protocol):
@@ -91,7 +126,7 @@ class Supplies:
         now = time.monotonic()
         for key in [key for key, at in self._ask_again.items() if at <= now]:
             del self._ask_again[key]
-            self._there.pop(key, None)
+            self.lose(key)
         return dict(self._there)
 
     def wanted_by(self, task: Task, needs: Collection[Need]) -> Iterator[Task]:
@@ -134,10 +169,17 @@ class Supplies:
         self._parked = [(one, keys) for one, keys in self._parked if one is not task]
 
     def keep_only(self, keys: Collection[Hashable]) -> None:
-        """Let go of what isn't needed any more."""
-        self._there = {key: value for key, value in self._there.items() if key in keys}
+        """Let go of what isn't needed any more; a worker that is late for it asks for it anew."""
+        for key in self._there.keys() - set(keys):
+            self.lose(key)
+
+    def lose(self, key: Hashable) -> None:
+        """Let go of one, or of nothing where it isn't there."""
+        if (had := self._there.pop(key, None)) is not None:
+            had.drop()
 
     def _put(self, key: Hashable, value: PackedSupply) -> None:
+        self.lose(key)
         self._there[key] = value
         for _, keys in self._parked:
             keys.discard(key)

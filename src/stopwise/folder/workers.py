@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 from itertools import chain
 from multiprocessing import parent_process
 from multiprocessing.connection import wait
+from multiprocessing.util import get_temp_dir
 from statistics import median
 from typing import TYPE_CHECKING, Any
 
@@ -260,6 +261,7 @@ class ProcessPool:
         """End all workers at once; what they were doing is lost."""
         ended, self._workers = self._workers, []
         _put_away(ended)
+        self._supplies.keep_only(())
 
     def _hear(self, worker: _Worker) -> Iterator[Done]:
         """Yield a worker's answer to a file; what else it says is taken in."""
@@ -273,6 +275,8 @@ class ProcessPool:
             self._abreast = max(self._abreast - 1, self._size)
             if isinstance(value, UnreadNeedsError):
                 task.tries -= 1
+                for key in {need.key for need in value.needs} & worker.has.keys():
+                    self._supplies.lose(key)  # its file was gone
                 self._waiting.extendleft(self._supplies.wanted_by(task, value.needs))
                 continue
             if task.act is not Act.PREPARE:
@@ -322,15 +326,15 @@ class ProcessPool:
     def _wanted(self, now: float) -> int:
         """Return how many workers there are to be, and see how many may read abreast.
 
-        Where all that read are long at their files, and none has ended since the last was begun,
-        each file that waits is given a worker; every file that ends narrows that by one.
+        Where as many as there are to be are long at their files, and none has ended since they were
+        begun, each file that waits is given a worker; every file that ends narrows that by one.
         """
-        since = [worker.since for worker in self._workers if worker.task is not None]
-        long = sum(worker.long_at <= now for worker in self._workers)
-        if self._size <= long == len(since) and max(since) > self._answered_at:
+        at_work = [worker for worker in self._workers if worker.task is not None]
+        long = [worker for worker in at_work if worker.long_at <= now]
+        if sum(worker.since > self._answered_at for worker in long) >= self._size:
             self._abreast = self._most
-        reading = len(since) + min(len(self._waiting), self._free())
-        return min(max(self._size + long, reading), self._most)
+        reading = len(at_work) + min(len(self._waiting), self._free())
+        return min(max(self._size + len(long), reading), self._most)
 
     def _free(self) -> int:
         """Return how many more may begin to read: who is long at a file isn't counted."""
@@ -375,7 +379,10 @@ class ProcessPool:
         ours, theirs = self._context.Pipe()
         process = self._context.Process(
             target=serve,
-            args=(theirs, self._assess, self._supplied, self._limits.memory_bytes),
+            args=(
+                *(theirs, self._assess, self._supplied),
+                *(_folder_of_supplies(), self._limits.memory_bytes),
+            ),
             name="stopwise-worker",
             daemon=True,
         )
@@ -461,6 +468,7 @@ def serve(
     connection: Connection,
     assess: Callable[..., Any],
     supplied: Supplied | None,
+    folder: str | None,
     memory_bytes: int,
 ) -> None:
     """Run a worker process: answer each request until the pipe is closed.
@@ -479,7 +487,7 @@ def serve(
     if (from_files := supplied) is not None:
         does |= {
             Act.PREPARE: from_files.prepare,
-            Act.SUPPLY: lambda *file: PackedSupply.of(from_files.read_needed(*file)),
+            Act.SUPPLY: lambda *file: PackedSupply.of(from_files.read_needed(*file), folder),
         }
     connection.send((True, os.getpid()))
     while True:
@@ -490,7 +498,7 @@ def serve(
         answer: tuple[bool, Any]
         try:
             if supplied is not None:
-                supplied.supply(keys, {key: packed.unpacked() for key, packed in new.items()})
+                supplied.supply(keys, dict(_unpacked(new)))
             answer = (True, does[act](*arguments))
         except UnreadNeedsError as error:
             answer = (True, error)
@@ -500,6 +508,18 @@ def serve(
             connection.send(answer)
         except (MemoryError, ValueError, TypeError, AttributeError) as error:
             connection.send((False, f"its answer can't be handed over: {error}"))
+
+
+def _folder_of_supplies() -> str | None:
+    """Return where workers put what they hand on: in a folder that our fork server takes away."""
+    return get_temp_dir() if _HOW == "forkserver" else None
+
+
+def _unpacked(new: dict[Any, PackedSupply]) -> Iterator[tuple[Any, Any]]:
+    """Yield what is new; what was dropped meanwhile is asked for again where it is needed."""
+    for key, packed in new.items():
+        with suppress(OSError):
+            yield key, packed.unpacked()
 
 
 def _end_with_parent() -> None:

@@ -236,7 +236,7 @@ class PlanFrames:
         """Take in frames that were read, and let go of those that have none of the keys."""
         if self._supplies is not None:
             whole = {**self._supplies, **new}
-            self._supplies = {key: whole[key] for key in keys}
+            self._supplies = {key: whole[key] for key in keys if key in whole}
 
     def _supplied(self, key: Hashable, path: Path) -> OwnFrame:
         value = (self._supplies or {})[key]
