@@ -89,6 +89,8 @@ def test_a_negative_balance_as_shot_is_none(decoded: Decoded) -> None:
         ("GMCY", np.array([[0, 1], [3, 2]], np.uint8), "filters of the colours GMCY"),
         ("RGBE", np.array([[0, 1], [3, 2]], np.uint8), "filters of the colours RGBE"),
         ("RGBG", np.zeros((0, 0), np.uint8), "filters of an unknown repeat"),
+        ("RGBG", np.array([[3, 2], [2, 2]], np.uint8), "filters of the colours BG"),
+        ("RGBG", np.array([[0, 1], [3, 7]], np.uint8), "filters of the colours RGG"),
     ],
 )
 def test_filters_that_aren_t_red_green_and_blue_are_named(

@@ -195,11 +195,11 @@ def _cell_by_decoder(pattern: NDArray[np.uint8], letters: str) -> FilterCell:
     if pattern.size == 0:
         msg = "filters of an unknown repeat"
         raise UnknownFiltersError(msg)
-    used = int(pattern.max()) + 1
-    if letters[:used] != "RGBG"[:used] or used < len(_RGB):
-        msg = f"filters of the colours {letters}"
+    used = np.unique(pattern).tolist()
+    if used not in ([0, 1, 2], [0, 1, 2, 3]) or letters[: len(used)] != "RGBG"[: len(used)]:
+        msg = f"filters of the colours {''.join(letters[one : one + 1] for one in used)}"
         raise UnknownFiltersError(msg)
-    return FilterCell(pattern, _FOUR[:used])
+    return FilterCell(pattern, _FOUR[: len(used)])
 
 
 # --- photosites that no light reaches -------------------------------------------------------------
