@@ -138,7 +138,8 @@ from pathlib import Path
 
 import rawpy
 
-from stopwise.cli import check_command, main
+from stopwise.__main__ import main
+from stopwise.cli import check_command
 from stopwise.raw.bounds import Limits
 
 
@@ -148,15 +149,19 @@ class Hangs(rawpy.RawPy):
         time.sleep(3600)
 
 
+seconds, *paths = sys.argv[1:]
+
+
 class ShortForOne(Limits):
     def time_s(self, size):
-        return float(sys.argv[1]) if size == Path(sys.argv[2]).stat().st_size else 600.0
+        return float(seconds) if size == Path(paths[0]).stat().st_size else 600.0
 
 
 signal.signal(signal.SIGINT, signal.default_int_handler)  # that a shell's background job ignores
 rawpy.RawPy = Hangs
 check_command.Limits = ShortForOne
-main(["check", *sys.argv[2:], "--json"])
+sys.argv[1:] = ["check", *paths, "--json"]
+main()
 """
 """A process of its own, whose decoder hangs; that of a worker which it begins doesn't."""
 
