@@ -148,6 +148,8 @@ TOLD: list[Row] = [
     ("pinpoints", "blown", "frame", 0.002, 0.001, SHARE | {"count": 40},
      "40 pinpoints cover 0.2 % of the frame.", "Find the glints: move or dull them.",
      "Pinpoints cover 0.2 %."),
+    ("pinpoints", "blown", "frame", 0.00001, 0.001, SHARE | HELD | {"count": 1},
+     "1 pinpoint covers 0.001 % of the frame.", "", "Pinpoints cover 0.001 %."),
     ("pinpoints", "clear", "frame", 0.0, 0.001, SHARE | HELD, "No pinpoints.", "", SAME),
     ("setting", "setting", "f_number", 10.0, 11.0, F10,
      "Aperture at f/10, plan f/11.", "Camera back to f/11.", "All 0.3 over: f/10, plan f/11."),

@@ -48,7 +48,7 @@ FIELDS = {
     "boxes_follow, not_read": "boxes that went with the picture; lamps that can't be read",
     "held": "how the camera was held: `upright` or `landscape`",
     "side": "`left`, `right`, `top` or `bottom`",
-    "count": "how many specks",
+    "count": "`40 pinpoints cover`",
     "since": "seconds since the frame before",
     "setting, found, plan": "a camera setting, what the file says, what is planned",
     "all_off": "what that setting does to every tone: `All 0.3 over: `",

@@ -206,7 +206,7 @@ MESSAGES: dict[tuple[Check, Code], Message] = {
     ),
     ("blown", "clear"): Message("No blown area outside patches."),
     ("pinpoints", "blown"): Message(
-        "{count} pinpoints cover {share} of the frame.",
+        "{count} {share} of the frame.",
         "Find the glints: move or dull them.",
         ("Pinpoints cover {share}.",),
     ),

@@ -570,7 +570,9 @@ _FIELDS: dict[str, Callable[[Finding], str]] = {
     "at": lambda one: "" if one.detail.at is None else f", {place_text(one.detail.at)}",
     "where": lambda one: "" if one.detail.where is None else f" {where_text(one.detail.where)}",
     "side": lambda one: str(one.detail.side),
-    "count": lambda one: str(one.detail.count),
+    "count": lambda one: (
+        f"{one.detail.count} pinpoint{'s cover' if one.detail.count != 1 else ' covers'}"
+    ),
     "since": lambda one: f"{one.detail.since_s or 0.0:.1f}",
     "setting": lambda one: _SETTINGS[one.of][0],
     "found": lambda one: _setting_text(one, found=True),

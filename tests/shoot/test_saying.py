@@ -143,6 +143,10 @@ def test_turns_that_are_said_are_read_again(turned):
     assert read_turned(TakeSaid(turned).words, PLAN) == pytest.approx(turned)
 
 
+def test_a_third_of_a_stop_is_shown_to_the_hundredth():
+    assert read_take("key down 1/3, f/8", PLAN).shown == "key -0.33, f/8"
+
+
 @pytest.mark.parametrize(
     ("said", "turned", "camera"),
     [

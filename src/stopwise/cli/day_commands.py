@@ -282,5 +282,5 @@ def take(turned: tuple[str, ...], **named: Any) -> None:
             raise WrongUse(msg)
         order(watch, "take", YES, "A new take begins with the turn that was asked about")
         return
-    words = read_take(said, plan, powers=powers).words
+    words = read_take(said, plan, powers=powers).shown
     order(watch, "take", said, f"A new take begins{': ' if words else ''}{words}")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from stopwise.errors import WrongUse
@@ -115,6 +115,12 @@ class TakeSaid:
         """It as it is said: "key -0.5, fill +0.2, f/8"."""
         camera = (_SHOWN[name](value) for name, value in self.camera.items())
         return ", ".join([*(f"{name} {stops:+g}" for name, stops in self.turned.items()), *camera])
+
+    @property
+    def shown(self) -> str:
+        """The same for a person: a third of a stop is -0.33."""
+        turned = {name: round(stops, 2) for name, stops in self.turned.items()}
+        return replace(self, turned=turned).words
 
 
 _SETTINGS: Mapping[CameraSetting, tuple[str, Callable[[str], float]]] = {

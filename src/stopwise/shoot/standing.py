@@ -232,7 +232,7 @@ class Standing:
         self._ledger.settings.set(_OFFERED, {})
         self._keep_powers(said.turned, plan)
         self._keep_camera(said.camera, plan)
-        what = f": {said.words}" if said.words else ""
+        what = f": {said.shown}" if said.shown else ""
         return f"Take {take.number} begins with the next frame{what}."
 
     def _keep_camera(self, said: Mapping[CameraSetting, float], plan: Plan | None) -> None:
