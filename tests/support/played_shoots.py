@@ -154,6 +154,9 @@ def plan_of(made: Set, powers: Mapping[str, float]) -> Plan:
         for one in tables["ratio"]
         for levels in [{name: patch.log2_y for name, patch in seen.patches.items()}]
     ]
+    # what is blown with every lamp right is wanted; it grows by half with a flash's own variation
+    blown = max((area.fraction for area in seen.clipping.areas), default=0.0)
+    tables["limits"] = {"blown_area": max(0.0001, 2.0 * blown)}
     paper = seen.backdrop
     tables["backdrop"] = {
         "boxes": tables["backdrop"]["boxes"],
