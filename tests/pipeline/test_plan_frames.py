@@ -12,11 +12,14 @@ from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 import stopwise
 from golden import kept
 from golden.parts import as_kept
+from lightmodel.dng import write_dng
+from soak.parents import spec_of
 from stopwise.frame import Camera
 from stopwise.ledger import Ledger
 from stopwise.pipeline import Brief, assess_file
@@ -69,6 +72,24 @@ def test_with_all_frames_there_nothing_is_told_and_all_lamps_are_seen(folder, fr
     assert {name for name, one in whole.record.lamps.items() if one.state != "not seen"} == {
         light.name for light in PLAN.lights
     }
+
+
+def test_a_head_with_paper_in_its_place_is_never_on_plan(folder, frames, tmp_path):
+    """Most patches are seen and hold; those of skin, and the ratio between them, aren't."""
+    on_plan, plate = (stopwise.decode(SAMPLES / name) for name in ("F0011.dng", "F0003.dng"))
+    height, width = on_plan.mosaic.shape
+    head = np.s_[height // 25 : height // 2, width // 3 : width * 3 // 5]
+    mosaic = on_plan.mosaic.copy()
+    mosaic[head] = plate.mosaic[head]
+    path = tmp_path / "gone.dng"
+    write_dng(path, mosaic, spec=replace(spec_of(on_plan), compression="none", bits=16))
+
+    plan = stopwise.load_plan(folder / "plan.toml")
+    record = assess_file(path, Brief(plan=plan, plan_folder=folder), frames).record
+
+    assert record.verdict == "can't tell"
+    assert record.reason.code == "must_see"
+    assert {"lit cheek", "shadow cheek", "brow"} < set(record.reason.of)
 
 
 def missing(path):

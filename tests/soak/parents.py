@@ -85,7 +85,7 @@ def make_parents(folder: Path, *, shrink: int) -> Parents:
 def _shrink_one(path: Path, target: Path, shrink: int) -> None:
     is_cut = path.name == "F0021.dng"  # on plan, but cut short
     frame = decode(SAMPLES / "F0011.dng" if is_cut else path)
-    write_dng(target, reduced(frame.mosaic, shrink), spec=_spec_of(frame))
+    write_dng(target, reduced(frame.mosaic, shrink), spec=spec_of(frame))
     if is_cut:
         whole = target.read_bytes()
         target.write_bytes(whole[: int(len(whole) * CUT_AT)])
@@ -99,7 +99,7 @@ def reduced(mosaic: NDArray[np.uint16], shrink: int) -> NDArray[np.uint16]:
     return np.ascontiguousarray(kept.reshape(2 * kept.shape[0], 2 * kept.shape[2]))
 
 
-def _spec_of(frame: Frame) -> DngSpec:
+def spec_of(frame: Frame) -> DngSpec:
     exposure, levels = frame.exposure, frame.levels
     taken = None if exposure.taken is None else datetime.fromisoformat(exposure.taken)
     return DngSpec(
