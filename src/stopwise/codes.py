@@ -365,6 +365,7 @@ NoteCode = Literal[
     "other iso",
     "stop named",
     "clips to",
+    "other look",
 ]
 """What is said of solos and the plan's other own frames."""
 
@@ -377,7 +378,7 @@ NOTES: dict[NoteCode, tuple[str, str]] = {
     "brought": ("The {lamp} solo was brought {stops:+.1f} stops.", ""),
     "other body": (
         "The {lamp} solo comes from another camera or size than the {first} solo.",
-        "Take all solos with one body, at one size.",
+        "Take all solos with one body, at one size: stopwise expect {lamp}",
     ),
     "unlit": ("No lamp fired in the {lamp} solo.", "Check the trigger, shoot {lamp} again."),
     "two lit": (
@@ -411,7 +412,7 @@ NOTES: dict[NoteCode, tuple[str, str]] = {
     ),
     "no solo": (
         "No solo of {lamp}: it isn't turned, and its light isn't in what is predicted.",
-        "",
+        "Shoot it alone: stopwise expect {lamp}",
     ),
     "unread patch": ("The solos were read without patch {first}: its targets are left out.", ""),
     "no spot": (
@@ -473,6 +474,10 @@ NOTES: dict[NoteCode, tuple[str, str]] = {
     "stop named": (
         "Up to {percent:.1f} % of the frame may clip: where this body stops isn't known.",
         "Shoot a frame far over: stopwise expect clip",
+    ),
+    "other look": (
+        "The solos of {listed} show other clothes than {lamp}: patches of these aren't known.",
+        "Shoot them anew in it: stopwise expect {listed}",
     ),
     "clips to": ("Up to {percent:.1f} % of the frame may clip.", ""),
     "other iso": (

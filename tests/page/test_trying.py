@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from contextlib import closing
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -14,6 +15,8 @@ from starlette.testclient import TestClient
 
 from stopwise.cli.dial_command import dial
 from stopwise.errors import WrongUse
+from stopwise.frame import Camera
+from stopwise.lamps.solo_checks import check_solos
 from stopwise.lamps.superposition import predict
 from stopwise.lamps.trial import Trial
 from stopwise.ledger import Ledger
@@ -25,7 +28,7 @@ from stopwise.page.trying import TrialAsked, Trying
 from stopwise.plan import load_plan
 from stopwise.preparing.dialling import prepare_dials
 from stopwise.report.drawable import drawable_of
-from stopwise.shoot.trials import kept_trials
+from stopwise.shoot.trials import kept_trials, told_of_look
 from support.axe import faults
 from support.page_process import MARKED, SAMPLES, PageProcess
 
@@ -275,12 +278,30 @@ def test_what_a_page_sends_is_refused_in_a_sentence(studio: Studio) -> None:
 
 def test_without_solos_the_page_says_what_to_shoot(tmp_path: Path) -> None:
     plan_path = tmp_path / "plan.toml"
-    plan_path.write_text('schema = 1\n[[light]]\nname = "key"\n', encoding="utf-8")
-    with Ledger(None) as ledger:
-        trying = Trying(plan_path, ledger, lambda: None)
-        with pytest.raises(WrongUse, match=r"names no solo\. Shoot each lamp alone and mark it"):
+    lamp = '[[light]]\nname = "{}"\n'
+    plan_path.write_text(f"schema = 1\n{lamp.format('key')}{lamp.format('fill')}", encoding="utf-8")
+    with Ledger(None) as ledger, closing(Trying(plan_path, ledger, lambda: None)) as trying:
+        with pytest.raises(WrongUse, match=r"names no solo\. Shoot .* stopwise expect key, fill"):
             trying.opened()
-        trying.close()
+        plan_path.write_text(
+            f'schema = 1\n{lamp.format("key")}[frames.solo]\nkey = "F1.dng"\n', encoding="utf-8"
+        )
+        with pytest.raises(WrongUse, match=r"F1\.dng isn't there: .* anew: stopwise expect key"):
+            trying.opened()
+
+
+def test_solos_of_another_camera_and_of_other_clothes_are_told_with_what_to_shoot(
+    studio: Studio,
+) -> None:
+    ready = prepare_dials(studio.plan_path, ledger=studio.ledger)
+    assert told_of_look(ready, studio.ledger, None) is ready
+    [note] = told_of_look(ready, studio.ledger, "in black").notes[len(ready.notes) :]
+    assert note.words.endswith(f"Shoot them anew in it: stopwise expect {', '.join(LAMPS)}")
+    solos = dict(ready.lamps.nets)
+    solos["fill"] = replace(solos["fill"], camera=Camera("Other", "Body", None))
+    [other] = [one for one in check_solos(solos, None, ready.plan) if one.code == "other body"]
+    assert other.is_refused
+    assert other.words.endswith("stopwise expect fill")
 
 
 def test_heads_on_one_pack_move_together(studio: Studio) -> None:

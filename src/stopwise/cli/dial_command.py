@@ -132,7 +132,7 @@ def dial(
     Example: stopwise dial --plan plan.toml --try "key -0.5, fill +0.3" --slip slips/
     """
     from stopwise.ledger import Ledger, default_place
-    from stopwise.shoot.trials import KeptTrial, keep_trial
+    from stopwise.shoot.trials import KeptTrial, keep_trial, told_of_look
 
     retargeted = targets_of(said["earlier_path"], said["take"], look=look)
     if not plan_path.exists():
@@ -147,7 +147,11 @@ def dial(
         is_kept = ledger_path is not None or name is not None or place.exists()
         ledger = opened.enter_context(Ledger(place, is_read_only=not name)) if is_kept else None
         opened.enter_context(at_work("Reading the solos"))
-        ready = prepare_dials(plan_path, keep=kept, look=look, ledger=ledger, retargeted=retargeted)
+        ready = told_of_look(
+            prepare_dials(plan_path, keep=kept, look=look, ledger=ledger, retargeted=retargeted),
+            ledger,
+            look,
+        )
         if said["tried"] is None:
             done = ready.solved()
         else:

@@ -481,7 +481,7 @@ def serve(
     nowhere = os.open(os.devnull, os.O_WRONLY)
     for output in (1, 2):
         os.dup2(nowhere, output)
-    threading.Thread(target=_end_with_parent, name="stopwise-parent", daemon=True).start()
+    end_with_parent()
     hold_memory(memory_bytes)
     does = {Act.ASSESS: assess}
     if (from_files := supplied) is not None:
@@ -522,7 +522,12 @@ def _unpacked(new: dict[Any, PackedSupply]) -> Iterator[tuple[Any, Any]]:
             yield key, packed.unpacked()
 
 
-def _end_with_parent() -> None:
+def end_with_parent() -> None:
+    """Let this process end once the one that began it is gone, however that ended."""
+    threading.Thread(target=_await_parent, name="stopwise-parent", daemon=True).start()
+
+
+def _await_parent() -> None:
     parent = parent_process()
     if parent is not None:
         wait([parent.sentinel])

@@ -196,6 +196,8 @@ class LivePage:
     def plan_changed(self) -> None:
         """Tell that the plan was read again, so that pages ask for it."""
         self.stream.tell(event("plan", self.beat()))
+        if self.trying is not None:
+            self.trying.warm()
 
     def note(self, words: str) -> None:
         """Tell one line of text."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import multiprocessing
+import signal
 import threading
 from collections import OrderedDict, deque
 from concurrent.futures import Future, ProcessPoolExecutor
@@ -13,6 +14,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import numpy as np
 
 from stopwise.errors import StopwiseError, WrongUse
+from stopwise.folder.workers import end_with_parent
 from stopwise.grid import fitted_blocks
 from stopwise.page.as_json import json_of
 from stopwise.page.overlay import jpeg, overlay
@@ -211,7 +213,7 @@ class SpawnedWork:
         """
         if self._process is None:
             spawn = multiprocessing.get_context("spawn")
-            self._process = ProcessPoolExecutor(1, mp_context=spawn)
+            self._process = ProcessPoolExecutor(1, mp_context=spawn, initializer=_begun)
         try:
             found = self._process.submit(_caught, work, *args).result(self._limit_s)
         except (BrokenProcessPool, TimeoutError):
@@ -230,10 +232,20 @@ class SpawnedWork:
         self.close()
 
     def close(self) -> None:
-        """End the process; what it does is finished."""
+        """End the process at once, whatever it does: nobody waits for it any more."""
         if self._process is not None:
+            known = self._process._processes or {}  # noqa: SLF001 - Python 3.14 has kill_workers
+            running = list(known.values())
             self._process.shutdown(wait=False, cancel_futures=True)
+            for one in running:
+                one.kill()
             self._process = None
+
+
+def _begun() -> None:
+    """Leave Ctrl-C to the parent, and end with it."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    end_with_parent()
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,7 +22,7 @@ from stopwise.report.drawable import GREY_SHOWN
 from stopwise.report.lamp_words import dial_words
 from stopwise.report.ruler import ROMAN, Ruler, RulerReading, Share, in_lanes
 from stopwise.report.tables import alike_sentences, dial_call, target_rows, walk_sentences
-from stopwise.shoot.trials import KeptTrial, kept_trials
+from stopwise.shoot.trials import KeptTrial, kept_trials, told_of_look
 from stopwise.stops import MID_GREY_OF_SATURATION, MIDDLE_ZONE
 from stopwise.wording import share_text, shown, signed
 
@@ -270,10 +270,11 @@ class Trying(SpawnedWork):
         self._place = None if ledger.in_memory else ledger.place
         self._one_at_a_time = threading.Lock()
         self._warming: threading.Timer | None = None
+        self._is_open = True
 
     def warm(self) -> None:
-        """Read the solos soon, so that nobody waits for them; only once, and at leisure."""
-        if self._warming is None:
+        """Read the solos soon, so that nobody waits for them; again where a plan has changed."""
+        if self._is_open and (self._warming is None or not self._warming.is_alive()):
             self._warming = threading.Timer(_LEISURE_S, self._warmed)
             self._warming.daemon = True
             self._warming.start()
@@ -283,7 +284,8 @@ class Trying(SpawnedWork):
             self._asked(_light)
 
     def close(self) -> None:
-        """End the process, and begin it no more by itself."""
+        """End the process, and begin it no more."""
+        self._is_open = False
         if self._warming is not None:
             self._warming.cancel()
         super().close()
@@ -318,6 +320,8 @@ class Trying(SpawnedWork):
 
     def _asked(self, work: Callable[..., Any], *rest: object) -> Any:
         with self._one_at_a_time:
+            if not self._is_open:
+                raise WrongUse(_FAILS)
             return self.run(work, self._plan_path, self._place, self._look(), *rest, fails=_FAILS)
 
 
@@ -363,7 +367,7 @@ def _ready_dials(plan_path: Path, place: str | None, look: str | None) -> _Ready
         state = (read_bytes(plan_path), look, takes)
         if state not in _ready:
             _ready.clear()
-            dials = prepare_dials(plan_path, look=look, ledger=ledger)
+            dials = told_of_look(prepare_dials(plan_path, look=look, ledger=ledger), ledger, look)
             _ready[state] = _Ready(dials, (ledger and dials.drawn(ledger)) or dials.lamps)
     return _ready[state]
 

@@ -155,10 +155,8 @@ def prepare_dials(
     """
     plan = load_plan(path) if retargeted is None else retargeted(load_plan(path))
     if not plan.frames.solo:
-        msg = (
-            f"{path} names no solo. Shoot each lamp alone and mark it: "
-            "stopwise mark F0003.dng key --plan PLAN"
-        )
+        listed = ", ".join(light.name for light in plan.lights) or "key"
+        msg = f"{path} names no solo. Shoot each lamp alone and mark it: stopwise expect {listed}"
         raise WrongUse(msg)
     _check_look(plan, look, path)
     targets = plan_now(plan, look=look)
@@ -262,7 +260,7 @@ def _refuse_missing(plan: Plan, folder: Path) -> None:
                 what = "the ambient frame" if lamp is None else f"the {lamp} solo"
                 msg = (
                     f"{folder / name} isn't there: the plan names it as {what}. "
-                    "Mark the frame again."
+                    f"Mark the frame again, or shoot it anew: stopwise expect {one.part.asked}"
                 )
                 raise PathMissing(msg)
 

@@ -8,7 +8,9 @@ from typing import TYPE_CHECKING
 from pydantic import TypeAdapter
 
 from stopwise.errors import WrongUse
+from stopwise.lamps.lamp_notes import LampNote
 from stopwise.lamps.trial import Trial  # noqa: TC001 - what is kept is read by its types
+from stopwise.shoot.look_frames import solo_looks
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -16,6 +18,7 @@ if TYPE_CHECKING:
     from stopwise.lamps.dial import Dial
     from stopwise.lamps.power_search import Knob
     from stopwise.ledger import Ledger
+    from stopwise.preparing.dialling import ReadyDials
 
 _TRIALS = "trials"
 """Setting of the ledger."""
@@ -78,6 +81,16 @@ class KeptTrial:
             if knob.name in self.dials
         }
         return replace(self.besides, turns={lamp: stops for lamp, stops in turns.items() if stops})
+
+
+def told_of_look(ready: ReadyDials, ledger: Ledger | None, look: str | None) -> ReadyDials:
+    """Return dials that say whose solos show other clothes than those that are worn."""
+    shot_in = {} if ledger is None else solo_looks(ledger)
+    others = tuple(lamp for lamp in ready.lamps.names if shot_in.get(lamp) != look)
+    if not others:
+        return ready
+    note = LampNote("other look", look or "the plan's own", names=others)
+    return replace(ready, notes=(*ready.notes, note))
 
 
 def _stands(knob: Knob) -> float:
