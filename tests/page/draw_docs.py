@@ -53,7 +53,7 @@ def main() -> None:
         page.keyboard.press("y")
         page.get_by_label("Hold lit cheek to shadow cheek", exact=True).check(timeout=60_000)
         for _ in range(6):
-            page.get_by_role("slider", name="key").press("ArrowRight")
+            page.get_by_role("slider", name="key", exact=True).press("ArrowRight")
         page.locator(".tried-say").scroll_into_view_if_needed()
         time.sleep(_SETTLE_S)
         _keep(page.screenshot(), ROOT / "docs" / "page-trying.jpg")
