@@ -146,6 +146,7 @@ def test_a_number_that_cant_be_is_refused_in_a_sentence(
         assert bool(out) is (code == 0), number
         assert bool(err.strip()) is (code == 2), number
         assert not any(word in out for word in ("nan", "inf", "Traceback")), (number, out)
+        assert "float division" not in err, number
 
 
 @pytest.mark.parametrize(

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import operator
 import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -182,7 +181,8 @@ def ratio(said: str, fill: str = "") -> Result:
     """
     found = re.fullmatch(r"\s*([0-9.]+)\s*:\s*([0-9.]+)\s*", said)
     if found and not fill:
-        return _stops_of_ratio(_answer_of(operator.truediv, _number(found[1]), _number(found[2])))
+        over, under = _number(found[1]), _number(found[2])
+        return _stops_of_ratio(over / under if under else math.inf)
     apart, how = read_stops(said) if not fill else 0.0, "as said"
     if fill:
         apart = _between_readings(fill, said)[0]
