@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import sqlite3
+import subprocess
 import sys
 import threading
 import time
@@ -47,6 +48,40 @@ def test_it_is_written_ahead_and_synchronous(tmp_path: Path) -> None:
     with Ledger(tmp_path / "l.sqlite") as ledger, ledger.atomic() as connection:
         assert connection.execute("PRAGMA journal_mode").fetchone() == ("wal",)
         assert connection.execute("PRAGMA synchronous").fetchone() == (2,)
+
+
+READS = """
+import sqlite3, sys
+connection = sqlite3.connect(sys.argv[1])
+print(connection.execute("SELECT COUNT(*) FROM frames").fetchone()[0])
+connection.close()
+"""
+
+
+def rows_seen_by_another_program(place: Path) -> int:
+    return int(
+        subprocess.run([sys.executable, "-c", READS, place], capture_output=True, check=True).stdout
+    )
+
+
+@pytest.mark.parametrize("is_read_only", [True, False])
+def test_a_ledger_opened_twice_in_a_process_keeps_its_hold_on_the_file(
+    tmp_path: Path, is_read_only: bool
+) -> None:
+    """Closing any look at a file drops all locks that the process has on it (fcntl(2), POSIX).
+
+    Without them another program that closes the file last takes the write-ahead log away (SQLite,
+    "How To Corrupt An SQLite Database File", 2.2).
+    """
+    place = tmp_path / "l.sqlite"
+    with Ledger(place) as ledger:
+        keep(ledger, "F1")
+        with Ledger(place, is_read_only=is_read_only) as other:
+            assert files(other) == ["F1"]
+        assert rows_seen_by_another_program(place) == 1
+        keep(ledger, "F2")
+        assert rows_seen_by_another_program(place) == 2
+    assert rows_seen_by_another_program(place) == 2
 
 
 def fail_half_way(ledger: Ledger) -> None:

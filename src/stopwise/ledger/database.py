@@ -10,6 +10,7 @@ import time
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
+from weakref import WeakSet
 
 from stopwise.errors import LedgerDamaged, LedgerError, LedgerFull, PathMissing, refusal
 
@@ -145,6 +146,10 @@ def connect(place: str) -> sqlite3.Connection:
     )
 
 
+_OPEN_HERE: WeakSet[Database] = WeakSet()
+"""What this process has open."""
+
+
 class Database:
     """A connection that several threads may share, and the rules that keep what it holds whole.
 
@@ -198,16 +203,22 @@ class Database:
         self._lock = threading.RLock()
         self._numbers: dict[str, tuple[int, int]] = {}
         self._connection = self._open_or_replace()
+        _OPEN_HERE.add(self)
 
     @property
     def in_memory(self) -> bool:
         """Whether nothing is kept when the process ends."""
         return self.place == MEMORY
 
+    def holds(self, status: os.stat_result) -> bool:
+        """Tell whether this has a file open that somebody looked at."""
+        return self._numbers.get("") == (status.st_dev, status.st_ino)
+
     def close(self) -> None:
         """Close the file; nothing can be read or written after."""
         with self._lock:
             self._connection.close()
+            _OPEN_HERE.discard(self)
 
     @contextmanager
     def atomic(self, *, wait_s: float = LOCKED_S) -> Iterator[sqlite3.Connection]:
@@ -326,6 +337,8 @@ class Database:
             return
         status = place.stat()
         is_file = stat.S_ISREG(status.st_mode)
+        if any(one.holds(status) for one in list(_OPEN_HERE)):
+            return  # a look at its first bytes would drop this process's locks on it (fcntl(2))
         is_empty_ledger = status.st_size == 0 and place.suffix in _NAMES
         if is_file and (is_empty_ledger or _is_ours(place)):
             return
