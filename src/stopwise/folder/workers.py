@@ -46,6 +46,9 @@ for a worker: other files' verdicts pass its own. At half of that it is long at 
 its place, and it leaves the processor to them. So a good file behind such as hang is begun after
 two seconds, and told at most three after it was read (`in_progress.Line`)."""
 
+_STARVED_S = 10.0
+"""Seconds more that files wait for what they need, while that waits for a processor."""
+
 _LATE_TIMES = 30.0
 """Times what files took lately after which a file is given up, where that is more than its limit:
 on a machine that is busy with other things any file takes long."""
@@ -436,11 +439,12 @@ class ProcessPool:
 def _is_slow(worker: _Worker, now: float) -> bool:
     """Tell whether nobody is to wait for a worker any more.
 
-    A verdict without one of the solos is another verdict: what files need is waited for as long as
-    it waits for a processor itself.
+    A verdict without one of the solos is another verdict: what files need is waited for longer
+    while it waits for a processor itself.
     """
-    slow = worker.slow_at <= now
-    return slow and (worker.act is not Act.SUPPLY or worker.has_had_its_time(worker.slow_at))
+    if worker.act is not Act.SUPPLY or worker.slow_at + _STARVED_S <= now:
+        return worker.slow_at <= now
+    return worker.has_had_its_time(worker.slow_at)
 
 
 def _kept_waiting_s(pid: int | None) -> float:
