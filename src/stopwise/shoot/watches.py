@@ -52,6 +52,8 @@ class Watch:
         """
         if self.plan is None:
             msg = f"The watch of {self.folder} has no plan. Start it with --plan."
+            if not self.folder:
+                msg = f"{self.ledger}: no watch has used this ledger yet. {_START}."
             raise WrongUse(msg)
         return self.plan
 
@@ -124,14 +126,11 @@ def _watch_of(place: Path) -> Watch:
     with Ledger(place, is_read_only=True) as opened:
         said = opened.settings.get(_SETTING) or {}
     folder, plan = str(said.get("folder") or ""), said.get("plan")
-    if not folder:
-        msg = f"{place}: no watch has used this ledger yet. {_START}."
-        raise PathMissing(msg)
     return Watch(
         ledger=place,
         folder=folder,
         plan=None if plan is None else Path(plan),
-        is_running=is_watched(str(place), folder),
+        is_running=bool(folder) and is_watched(str(place), folder),
     )
 
 
