@@ -221,7 +221,7 @@ def test_something_needed_that_breaks_its_worker_costs_only_itself(
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="signals are Linux's here")
-def test_a_file_waits_for_what_it_needs_as_long_as_that_waits_for_a_processor(
+def test_a_file_waits_longer_for_what_it_needs_while_that_waits_for_a_processor(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A verdict without one of the solos is another verdict, on a busy machine too."""
