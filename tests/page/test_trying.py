@@ -19,7 +19,7 @@ from stopwise.frame import Camera
 from stopwise.lamps.solo_checks import check_solos
 from stopwise.lamps.superposition import predict
 from stopwise.lamps.trial import Trial
-from stopwise.ledger import Ledger
+from stopwise.ledger import MEMORY, Ledger
 from stopwise.page.app import make_app
 from stopwise.page.gate import Rules
 from stopwise.page.live import LivePage
@@ -280,7 +280,7 @@ def test_without_solos_the_page_says_what_to_shoot(tmp_path: Path) -> None:
     plan_path = tmp_path / "plan.toml"
     lamp = '[[light]]\nname = "{}"\n'
     plan_path.write_text(f"schema = 1\n{lamp.format('key')}{lamp.format('fill')}", encoding="utf-8")
-    with Ledger(None) as ledger, closing(Trying(plan_path, ledger, lambda: None)) as trying:
+    with Ledger(MEMORY) as ledger, closing(Trying(plan_path, ledger, lambda: None)) as trying:
         with pytest.raises(WrongUse, match=r"names no solo\. Shoot .* stopwise expect key, fill"):
             trying.opened()
         plan_path.write_text(
