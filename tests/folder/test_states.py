@@ -54,7 +54,7 @@ def see_unwhole(
 def finish(files: FileStates, job: Job | None, now: float, **more: bool) -> Outcome:
     assert job is not None
     return files.finished(
-        job, stamp=job.stamp, is_unreadable=more.get("is_unreadable", False), now=now
+        job, job.path, stamp=job.stamp, is_unreadable=more.get("is_unreadable", False), now=now
     )
 
 
@@ -137,7 +137,7 @@ def test_an_answer_about_a_file_that_has_changed_is_dropped_and_it_is_judged_aga
     job = files.next_job()
     assert job is not None
     changed = seen("F1", version=2)
-    outcome = files.finished(job, stamp=changed.stamp, is_unreadable=False, now=1)
+    outcome = files.finished(job, job.path, stamp=changed.stamp, is_unreadable=False, now=1)
     assert outcome is Outcome.DROP
     files.see(hint(changed), 1)
     assert jobs(files) == ["F1"]
@@ -159,8 +159,8 @@ def test_a_frame_that_is_taken_away_after_it_was_read_is_still_kept() -> None:
     one, two = files.next_job(), files.next_job()
     assert one is not None
     assert two is not None
-    assert files.finished(one, stamp=None, is_unreadable=False, now=1) is Outcome.KEEP
-    assert files.finished(two, stamp=None, is_unreadable=True, now=1) is Outcome.DROP
+    assert files.finished(one, None, stamp=None, is_unreadable=False, now=1) is Outcome.KEEP
+    assert files.finished(two, None, stamp=None, is_unreadable=True, now=1) is Outcome.DROP
 
 
 def test_frames_are_judged_in_landing_order_then_as_people_count() -> None:

@@ -47,9 +47,10 @@ class Disk(sqlite3.Connection):
         return super().execute(statement, *values)
 
 
-def connect(*arguments: Any, **options: Any) -> sqlite3.Connection:
-    """Open a ledger on the disk that fails."""
-    return _connect(*arguments, **{**options, "factory": Disk})
+def connect(place: Any, *arguments: Any, **options: Any) -> sqlite3.Connection:
+    """Open a ledger on the disk that fails; what lies in memory is on none."""
+    factory = sqlite3.Connection if place == ":memory:" else Disk
+    return _connect(place, *arguments, **{**options, "factory": factory})
 
 
 def fail(path: Any) -> None:

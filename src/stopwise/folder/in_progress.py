@@ -181,7 +181,6 @@ class FilesInProgress:
         self._brief = brief
         self._line: Line[FileInProgress] = Line()
         self._open: dict[int, FileInProgress] = {}
-        self._held: dict[str, FileInProgress] = {}
         self._tickets = 0
 
     @property
@@ -224,21 +223,13 @@ class FilesInProgress:
         """Yield the files whose turn it is to be decided on."""
         return self._line.ready(now, slow=self._pool.slow)
 
-    def hold(self, file: FileInProgress) -> None:
-        """Keep an unreadable file's answer until it has rested."""
-        self._held[file.job.path] = file
-
-    def release(self, path: str) -> FileInProgress | None:
-        """Give back a held file's answer."""
-        return self._held.pop(path, None)
-
     def next_due(self) -> float | None:
         """Return when a slow file may be passed by those behind it."""
         return self._line.next_due()
 
     def drop_all(self) -> None:
         """Forget all files: another ledger knows other contents, and they are found again."""
-        self._open, self._held, self._line = {}, {}, Line()
+        self._open, self._line = {}, Line()
 
     def close(self) -> None:
         """End all work at once, and leave what hasn't begun."""

@@ -105,12 +105,17 @@ class Listing:
 
 
 def sweep(folder: str, settled: Settled | None = None) -> Listing:
-    """Look through the whole folder and its subfolders, opening no file and following no link."""
-    look = _FolderLook(folder)
-    look.found.is_sweep = True
-    if settled is not None:
-        look.found.settled, look.found.unmet = settled, set(settled)
+    """Look through the whole folder and its subfolders, opening no file and following no link.
+
+    Settled files that it meets as they were are counted; where some are missing, a second look
+    finds out which, so that their names are held only then.
+    """
+    look, most = _FolderLook(folder, settled), len(settled or ())
     look.through([""])
+    if settled is not None and look.met < most:
+        look = _FolderLook(folder, settled, unmet=set(settled))
+        look.through([""])
+    look.found.is_sweep = True
     return look.found
 
 
@@ -138,9 +143,13 @@ def look_at(folder: str, paths: Iterable[str]) -> Listing:
 class _FolderLook:
     """One look at the folder while it goes on."""
 
-    def __init__(self, folder: str) -> None:
-        self._folder = folder
-        self.found = Listing()
+    def __init__(
+        self, folder: str, settled: Settled | None = None, *, unmet: Iterable[str] = ()
+    ) -> None:
+        self._folder, self._settled = folder, settled
+        self.found, self.met = Listing(), 0
+        if settled is not None:
+            self.found.settled, self.found.unmet = settled, set(unmet)
 
     def through(self, folders: list[str]) -> None:
         """Look through folders and all that lies in them."""
@@ -182,8 +191,10 @@ class _FolderLook:
             if is_picture(name):
                 self.found.pictures.add(path)
             stamp = Stamp.of(status)
-            if self.found.unmet is not None and self.found.settled.get(path) == hash(stamp):
-                self.found.unmet.discard(path)
+            if self._settled is not None and self._settled.get(path) == hash(stamp):
+                self.met += 1
+                if self.found.unmet:
+                    self.found.unmet.discard(path)
             elif is_raw(name):
                 # Writing, renaming into place and setting back the time of change all set the
                 # change of a file's own entry; Windows gives the time at which it was made there.

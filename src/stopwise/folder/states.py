@@ -11,10 +11,11 @@ from dataclasses import dataclass, field
 from enum import Enum
 from itertools import chain
 from operator import itemgetter
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from stopwise.folder.names import in_order
 from stopwise.folder.one_file import NotYet, Wholeness
+from stopwise.folder.settled import SettledFiles
 from stopwise.folder.watch_notes import note
 
 if TYPE_CHECKING:
@@ -141,7 +142,7 @@ class _File:
     `system_ns` is what the system says of its landing; `landed_ns` is that, but never long before
     what landed earlier, so that the order of landing holds though the clock is set back.
     `wholeness` is what a worker last said of it; `is_seen_anew` tells that the folder was looked at
-    since, so that a worker is to look again.
+    since, so that a worker is to look again; `held` is what comes of it once it has rested.
     """
 
     stamp: Stamp
@@ -156,6 +157,7 @@ class _File:
     is_known: bool = False
     is_told: bool = False
     not_before: float = 0.0
+    held: Any = None
 
 
 class FileStates:
@@ -173,9 +175,9 @@ class FileStates:
     def __init__(self, waits: Waits | None = None) -> None:
         self._waits = waits or Waits()
         self._files: dict[str, _File] = {}
-        self._done: dict[str, int] = {}
+        self._done = SettledFiles()
         self._in: dict[State, OrderedDict[str, _File]] = {state: OrderedDict() for state in State}
-        self._gone: dict[str, int] = {}
+        self._gone = SettledFiles()
         self._vanished: list[str] = []
         self._last_landed_ns = 0
         self._is_first_sweep = True
@@ -253,9 +255,12 @@ class FileStates:
         return None
 
     def finished(
-        self, job: Job, *, stamp: Stamp | None, is_unreadable: bool, now: float
+        self, job: Job, answer: Any, *, stamp: Stamp | None, is_unreadable: bool, now: float
     ) -> Outcome:
-        """Tell what becomes of an assessment, given the file's stamp now (None: it is gone)."""
+        """Tell what becomes of an answer, given the file's stamp now (None: it is gone).
+
+        One that is held is given back by `released`.
+        """
         file = self._files.get(job.path)
         if job.path in self._done or (
             file is not None and (file.stamp != job.stamp or file.state is not State.JUDGING)
@@ -269,6 +274,7 @@ class FileStates:
             return Outcome.DROP
         if is_unreadable and now < self._settled_at(file):
             self._move(job.path, State.HELD)
+            file.held = answer
             return Outcome.HOLD
         self._finish(job.path)
         return Outcome.KEEP
@@ -285,13 +291,13 @@ class FileStates:
         file.is_told = True
         return [note("no_access", job.path, answer.detail)]
 
-    def released(self, now: float) -> list[str]:
-        """Return the held paths that have rested long enough to be called unreadable."""
+    def released(self, now: float) -> list[Any]:
+        """Return held answers on files that have rested long enough to be called unreadable."""
         held = self._in[State.HELD].items()
-        ripe = [path for path, file in held if self._settled_at(file) <= now]
+        ripe = {path: file.held for path, file in held if self._settled_at(file) <= now}
         for path in ripe:
             self._finish(path)
-        return ripe
+        return list(ripe.values())
 
     def look_again(self, job: Job, stamp: Stamp | None, now: float) -> None:
         """Put a file back that has changed or couldn't be read, given its stamp now."""
@@ -359,8 +365,8 @@ class FileStates:
         settled = self._done if listing.unmet is None else listing.unmet
         looked_for = chain(settled, self._files) if listing.is_sweep else listing.missing
         for path in [path for path in looked_for if path not in seen and listing.covers(path)]:
-            if path in self._done:
-                self._gone[path] = self._done[path]
+            if (stamp := self._done.get(path)) is not None:
+                self._gone[path] = stamp
             self._take_away(path)
         vanished, self._vanished = self._vanished, []
         return [path for path in vanished if path not in self._files]
@@ -387,7 +393,7 @@ class FileStates:
     def _restart(self, path: str, stamp: Stamp, now: float) -> None:
         file = self._files[path]
         file.stamp, file.changed_at, file.not_before = stamp, now, 0.0
-        file.wholeness, file.is_seen_anew, file.is_fresh = None, True, True
+        file.wholeness, file.is_seen_anew, file.is_fresh, file.held = None, True, True, None
         self._move(path, State.WAITING)
 
     def _finish(self, path: str) -> None:

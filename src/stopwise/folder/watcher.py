@@ -370,6 +370,9 @@ class Watcher:
             return
         self._tell(self._pictures.see(listing, now, has_new_raw=changes.has_new))
         self._gaps.saw(listing, now)
+        if listing.is_sweep and self._troubles:
+            there = {seen.path for seen in listing.raws}
+            self._troubles = {path: why for path, why in self._troubles.items() if path in there}
         if listing.is_sweep and not self._has_looked:
             self._has_looked = True
             self._tell(self._backlog.found(self._files.queued[1]))
@@ -385,10 +388,8 @@ class Watcher:
         """Decide on each answer whose turn it is, and write what holds."""
         for file in self._in_progress.ready(now):
             self._decide_on(file, now)
-        for path in self._files.released(now):
-            held = self._in_progress.release(path)
-            if held is not None and isinstance(held.answer, WasRead):
-                self._write(held.finished(held.answer), now)
+        for finished in self._files.released(now):
+            self._write(finished(), now)
 
     def _decide_on(self, file: FileInProgress, now: float) -> None:
         job, answer = file.job, file.answer
@@ -405,11 +406,12 @@ class Watcher:
         if not isinstance(answer, WasRead):
             self._files.look_again(job, stamp, now)
             return
-        outcome = self._files.finished(job, stamp=stamp, is_unreadable=file.is_unreadable, now=now)
-        if outcome is Outcome.HOLD:
-            self._in_progress.hold(file)
-        elif outcome is Outcome.KEEP:
-            self._write(file.finished(answer), now)
+        finished = partial(file.finished, answer)
+        outcome = self._files.finished(
+            job, finished, stamp=stamp, is_unreadable=file.is_unreadable, now=now
+        )
+        if outcome is Outcome.KEEP:
+            self._write(finished(), now)
 
     def _write(self, finished: Finished, now: float) -> None:
         if finished.record is not None:

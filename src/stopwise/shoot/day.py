@@ -46,6 +46,9 @@ if TYPE_CHECKING:
     from stopwise.plan.now import PlanNow
     from stopwise.record import Record
 
+_MOST_BEGUN = 1000
+"""Frames in hand of which it is known what they were begun for; a watch has a few dozen."""
+
 
 @dataclass(frozen=True, slots=True)
 class _Asked:
@@ -162,6 +165,8 @@ class Day:
             Whether it landed while watching: what lay there already plays no part.
         """
         brief = self._brief(base, is_awaited=is_fresh)
+        if len(self._begun) >= _MOST_BEGUN:  # of files that went while they were judged
+            del self._begun[next(iter(self._begun))]
         self._begun[file] = _Asked(brief.awaited, self._marks, brief.comes_on, brief.lit)
         return brief
 
