@@ -180,6 +180,7 @@ def cross_faults(plan: Plan) -> Iterator[Fault]:
     yield from _name_faults(plan)
     yield from _lamp_faults(plan)
     yield from _side_faults(plan)
+    yield from _turned_faults(plan)
     lamps = [light.name for light in plan.lights]
     for table, frames in (("solo", plan.frames.solo), ("white_card", plan.frames.white_card)):
         for lamp in frames:
@@ -257,6 +258,20 @@ def _side_faults(plan: Plan) -> Iterator[Fault]:
         if one.lighter == one.darker:
             say = f'"{one.lighter}" can\'t be apart from itself. Name two patches.'
             yield Fault(("separation", index, "darker"), say)
+
+
+def _turned_faults(plan: Plan) -> Iterator[Fault]:
+    """Find looks for a turned camera that are of no look, or of one that is turned itself."""
+    for index, look in enumerate(plan.looks):
+        path, base = ("look", index, "of"), plan.look(look.of)
+        if look.of is not None and look.orientation is None:
+            say = f'Look "{look.name}" is of "{look.of}" and doesn\'t say how the camera is turned.'
+            yield Fault(path, f'{say} Write orientation = "upright" or "landscape", or leave `of`.')
+        elif base is not None and base.orientation is not None:
+            say = f'Look "{base.name}" is for a turned camera itself.'
+            yield Fault(path, f"{say} Name the look as it is with the camera not turned.")
+        elif look.of is not None:
+            yield from _unknown(look.of, [one.name for one in plan.looks], "look", path)
 
 
 def _unknown(name: str, known: Iterable[str], what: str, path: Path) -> Iterator[Fault]:
