@@ -87,10 +87,16 @@ def exposure_of(blocks: Tiff, decoded: Decoded) -> Exposure:
     )
 
 
-def _likely(within: tuple[float, float], *values: float | None) -> float | None:
-    """Return the first value that can be true."""
+def _likely(
+    within: tuple[float, float], told: float | None, understood: float | None
+) -> float | None:
+    """Return what a tag tells, or what the decoder understood where that is nothing, if it can be.
+
+    Of a tag that tells what can't be, the decoder has understood no more than we have.
+    """
     least, most = within
-    return next((float(one) for one in values if one is not None and least <= one <= most), None)
+    value = told or understood
+    return float(value) if value is not None and least <= value <= most else None
 
 
 def _taken(text: str | None, subsecond: str | None) -> str | None:
