@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from contextlib import closing
 from dataclasses import dataclass, replace
@@ -14,7 +15,7 @@ from playwright.sync_api import expect
 from starlette.testclient import TestClient
 
 from stopwise.cli.dial_command import dial
-from stopwise.errors import WrongUse
+from stopwise.errors import StopwiseError, WrongUse
 from stopwise.frame import Camera
 from stopwise.lamps.solo_checks import check_solos
 from stopwise.lamps.superposition import predict
@@ -276,7 +277,9 @@ def test_what_a_page_sends_is_refused_in_a_sentence(studio: Studio) -> None:
         assert "its range goes by" in answer.json()["say"]
 
 
-def test_without_solos_the_page_says_what_to_shoot(tmp_path: Path) -> None:
+def test_without_solos_the_page_says_what_to_shoot_and_a_pipe_for_a_plan_is_not_waited_for(
+    tmp_path: Path,
+) -> None:
     plan_path = tmp_path / "plan.toml"
     lamp = '[[light]]\nname = "{}"\n'
     plan_path.write_text(f"schema = 1\n{lamp.format('key')}{lamp.format('fill')}", encoding="utf-8")
@@ -287,6 +290,10 @@ def test_without_solos_the_page_says_what_to_shoot(tmp_path: Path) -> None:
             f'schema = 1\n{lamp.format("key")}[frames.solo]\nkey = "F1.dng"\n', encoding="utf-8"
         )
         with pytest.raises(WrongUse, match=r"F1\.dng isn't there: .* anew: stopwise expect key"):
+            trying.opened()
+        plan_path.unlink()
+        os.mkfifo(plan_path)
+        with pytest.raises(StopwiseError, match=r"plan\.toml is a pipe or a device and no file"):
             trying.opened()
 
 
