@@ -226,15 +226,28 @@ class Cells:
         some, every
             bool (h, w) each.
         """
-        first, *others = (
-            plane >= limits[colour]
-            for plane, colour in zip(self.planes, self.plane_colours, strict=True)
-        )
-        some, every = first.copy(), first
-        for mask in others:
-            some |= mask
-            every &= mask
-        return some, every
+        frame = self.frame
+        tall, wide = frame.pattern.shape[:2]
+        rows, columns = frame.mosaic.shape[0] // tall, frame.mosaic.shape[1] // wide
+        limit = np.asarray(limits)[frame.pattern]
+        some, every = np.zeros((2, rows, columns), dtype=bool)
+        for band in bands(rows, columns):
+            strip = frame.mosaic[band.start * tall : band.stop * tall, : columns * wide]
+            fullest = np.stack([strip[row::tall].max(axis=0) for row in range(tall)])
+            hit = fullest.reshape(tall, columns, wide, -1) >= limit.reshape(tall, 1, wide, -1)
+            found = np.flatnonzero(hit.any(axis=(0, 2, 3)))
+            if not len(found):
+                continue
+            is_full = np.array(
+                [
+                    strip[row::tall, column::wide][(..., *layer)][:, found]
+                    >= limit[row, column, *layer]
+                    for row, column, *layer in np.ndindex(frame.pattern.shape)
+                ]
+            )
+            some[band, found] = is_full.any(axis=0)
+            every[band, found] = is_full.all(axis=0)
+        return frame.upright(some), frame.upright(every)
 
     def ceiling(self, saturation: Sequence[float]) -> tuple[float, ...]:
         """Return the balanced signal at which the first photosite of each channel stops.

@@ -197,9 +197,11 @@ def find_doubt(
     """
     if levels.doubted is None:
         return None
+    between = zip(cells.histograms, levels.doubted, thresholds(levels), strict=True)
+    if not any(counts[lowest:sure].any() for counts, lowest, sure in between):
+        return None
     lowest = tuple(float(level) for level in levels.doubted)
-    none = tuple(0.0 for _ in lowest)
-    most = replace(levels, saturation=lowest, tolerance=none)
+    most = replace(levels, saturation=lowest, tolerance=tuple(0.0 for _ in lowest))
     clipped = find_clipped(cells, most, pinpoint_largest=pinpoint_largest)
     most_cells = 0 if clipped is None else int(np.count_nonzero(clipped.any))
     if clipped is None or most_cells == (0 if surely is None else np.count_nonzero(surely.any)):

@@ -12,7 +12,7 @@ coded as we think: each needs as many bits by its photosites as it has in the co
 said.
 
 It runs beside the measuring, in a thread of its own, and is waited for before anything is told: in
-CPU time a seventh of what decoding and measuring take (24 million photosites: 0.3 s of 2.2 s).
+CPU time a tenth of what decoding and measuring take (45 million photosites: 0.2 s of 2.1 s).
 """
 
 from __future__ import annotations
@@ -24,7 +24,6 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from stopwise.cells import bands
 from stopwise.raw import bounds, tags
 
 if TYPE_CHECKING:
@@ -49,6 +48,9 @@ _ROWS_KNOWN, _ROWS_TRIED = 8, 64
 is known to be coded as we think; and rows that are tried. Our own choice: in another order rows
 with noise in them agree by chance only, one in some hundreds each; rows without any don't count.
 """
+
+_AT_A_TIME = 100_000
+"""Samples that are counted at a time, so that they stay in the processor's cache."""
 
 _NO_CODE = 255
 """Bits of a difference that the table has no code for: more than any has, 32."""
@@ -280,9 +282,10 @@ def bits_of(samples: NDArray[np.uint16], coded: Coded) -> int:
     bits = 0
     for component, codes in enumerate(coded.codes):
         lengths = _bits_by_category(codes)
-        for band in bands(samples.shape[0], samples.shape[1]):
-            above = min(band.start, 1)
-            plane = np.ascontiguousarray(samples[band.start - above : band.stop, :, component])
+        tall = max(1, _AT_A_TIME // samples.shape[1])
+        for top in range(0, samples.shape[0], tall):
+            above = min(top, 1)
+            plane = np.ascontiguousarray(samples[top - above : top + tall, :, component])
             found = differences_of(plane, coded.predictor, coded.bits)[above:]
             size = np.minimum(found, -found)
             reaching = size.size
