@@ -25,7 +25,7 @@ _CAMERA_CM, WIDE_CM = 310.0, 190.0
 _SWEEP_CM = -95.0
 _MARCHED = 24
 _DISC = ((0.8, 0.0), (-0.4, 0.7), (-0.4, -0.7))
-_WELL_E, _READ_E, _PRNU, _BASE_ISO = 31_000.0, 6.5, 0.006, 200.0
+_WELL_E, _READ_E, _PRNU, _BASE_ISO, _F_NUMBER = 31_000.0, 6.5, 0.006, 200.0, 8.0
 _BLACK, _WHITE = 257, 8_160
 _XYZ_TO_CAMERA = ((0.83, -0.24, -0.09), (-0.43, 1.21, 0.24), (-0.06, 0.17, 0.62))
 _NEUTRAL = (0.46, 1.0, 0.71)
@@ -130,12 +130,26 @@ class ReliefStudio:
     def names(self) -> tuple[str, ...]:
         return tuple(lamp.name for lamp in self.lamps)
 
+    def with_lamp(self, lamp: Disc) -> ReliefStudio:
+        """Return the same set and camera with one lamp as it is given."""
+        other = ReliefStudio(self.seed, self.relief, self.hair)
+        other.lamps = tuple(lamp if one.name == lamp.name else one for one in self.lamps)
+        other.exposure, other._noise = self.exposure, self._noise
+        return other
+
     def frame(
-        self, stops: Mapping[str, float], *, quiet: bool = False, iso: float = _BASE_ISO
+        self,
+        stops: Mapping[str, float],
+        *,
+        quiet: bool = False,
+        iso: float = _BASE_ISO,
+        f_number: float = _F_NUMBER,
+        lift: float = 0.0,
     ) -> Frame:
         """Return a frame of the lamps that fire, each by its stops from its own strength.
 
-        At a higher ISO the light is turned down alike: the same levels come of fewer electrons.
+        At a higher ISO the light is turned down alike: the same levels come of fewer electrons;
+        `lift` brings all levels up, stops.
         """
         lit = self.fields
         light = 0.0007 + sum(2.0 ** stops[name] * lit[name] for name in stops)
@@ -144,7 +158,7 @@ class ReliefStudio:
         if self.hair != 1.0:
             is_hair = _Seen(self.relief).stuff == _HAIR
             light = np.where(is_hair[..., None], light * self.hair, light)
-        raw = light * self.exposure * np.asarray(_NEUTRAL)
+        raw = light * self.exposure * 2.0**lift * np.asarray(_NEUTRAL)
         mosaic = np.empty((ROWS, COLUMNS))
         pattern = np.array([[1, 2], [0, 3]], np.uint8)  # GB over RG
         for row in range(2):
@@ -169,7 +183,7 @@ class ReliefStudio:
             as_shot=tuple(1.0 / part for part in _NEUTRAL),
             xyz_to_camera=np.asarray(_XYZ_TO_CAMERA),
             camera=Camera("Relief", "R-2", None),
-            exposure=Exposure(iso, 8.0, 1.0 / 125.0, None),
+            exposure=Exposure(iso, f_number, 1.0 / 125.0, None),
             bits=13,
         )
 

@@ -14,15 +14,17 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from stopwise.frame import window
-from stopwise.grid import MEDIAN_FACTOR
-from stopwise.lamps.solos import patch_doubts
-from stopwise.measurement.surface import fit_surface, terms
+from stopwise.grid import MEDIAN_FACTOR, combine
+from stopwise.lamps.solos import REPEAT, patch_doubts
+from stopwise.measurement.backdrop import LEAST_BLOCKS, MIDDLE
+from stopwise.measurement.paper import find_parts, surface_over
+from stopwise.measurement.surface import terms
 from stopwise.plan.model import BACKDROP
 from stopwise.stops import MID_GREY_OF_SATURATION, MIDDLE_ZONE
 from stopwise.targets import targets_of
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Mapping, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -56,9 +58,6 @@ _TOP = 0.99
 
 _PAPER_BLOCKS = 1500
 """Blocks of paper that are looked at, at most."""
-
-_DEPARTS, _LEAST_DEPARTURE = 4.0, 0.02
-"""Scatters, and stops, off the paper's surface beyond which a block is the sitter or clipped."""
 
 _REST_BLOCKS = 1500
 """Blocks outside the patches that are looked at, the hottest first."""
@@ -105,12 +104,15 @@ class PaperLamps:
     surface
         float64 (n, k) and (k, n), which together bring log2 Y of the blocks onto a smooth surface;
         None with too few blocks.
+    doubts
+        float32 (lamps + 1,), standard uncertainty of each lamp's light, stops.
     """
 
     light: Floats
     left: Floats
     right: Floats
     surface: tuple[NDArray[np.float64], NDArray[np.float64]] | None
+    doubts: Floats
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -266,11 +268,26 @@ class Prediction:
     @cached_property
     def backdrop(self) -> PredictedBackdrop | None:
         """The paper; None without."""
+        return self._backdrop_under(self._gains)
+
+    def paper_doubt(self, figure: str) -> float:
+        """Return the standard uncertainty of one of the paper's figures, stops: each lamp's own."""
+        paper, here = self._scene.paper, getattr(self.backdrop, figure, None)
+        if paper is None or here is None:
+            return 0.0
+        moved = []
+        for lamp, doubt in enumerate(paper.doubts):
+            gains = self._gains.copy()
+            gains[lamp] *= 2.0**doubt
+            moved.append(getattr(self._backdrop_under(gains), figure) - here)
+        return float(np.linalg.norm(moved))
+
+    def _backdrop_under(self, gains: Floats) -> PredictedBackdrop | None:
         paper = self._scene.paper
         if paper is None:
             return None
         light, left, right = (
-            np.log2(np.maximum(self._gains @ part, _DARK))
+            np.log2(np.maximum(gains @ part, _DARK))
             for part in (paper.light, paper.left, paper.right)
         )
         falloff = None
@@ -345,32 +362,28 @@ def _noise_in(picture: LightGrid, patch: str) -> float:
     return MEDIAN_FACTOR * of_cells / math.sqrt(cells.light.shape[1])
 
 
-def _paper(pictures: Sequence[LightGrid], boxes: Iterable[Box]) -> PaperLamps | None:
-    """Return each lamp's light on the paper, blocks that depart from it (the sitter) left out."""
-    first = pictures[0]
-    luminances = np.stack([picture.luminance for picture in pictures])
-    held = first.inside(boxes, whole=True)
-    x, y = first.x, first.y
-    rows, columns = np.nonzero(held)
-    stops = np.log2(np.maximum(luminances.sum(axis=0)[held], _DARK)).astype(np.float64)
-    surface = fit_surface(x[columns], y[rows], stops) if len(rows) else None
+def _paper(pictures: Sequence[LightGrid], boxes: Sequence[Box]) -> PaperLamps | None:
+    """Return each lamp's light on the blocks that a frame of all of them reads as paper."""
+    whole = combine(pictures, [1.0] * len(pictures))
+    paper = whole.inside(boxes) & whole.seen & find_parts(whole, boxes).paper
+    surface = surface_over(whole, whole.log2_y, paper, order=None)
     if surface is None:
         return None
-    rest = stops - surface.at(x[columns], y[rows])
-    held[rows, columns] = np.abs(rest) <= max(_DEPARTS * surface.scatter, _LEAST_DEPARTURE)
-    every = max(1, -(-int(held.sum()) // _PAPER_BLOCKS))
-    rows, columns = (index[::every] for index in np.nonzero(held))
-    design = terms(x[columns], y[rows], order=surface.order)
-    mirrored = held & held[:, ::-1]
-    mirrored[:, held.shape[1] // 2 :] = False
-    left_rows, left_columns = (index[::every] for index in np.nonzero(mirrored))
+    luminances = np.stack([picture.luminance for picture in pictures])
+    every = max(1, -(-int(paper.sum()) // _PAPER_BLOCKS))
+    rows, columns = (index[::every] for index in np.nonzero(paper))
+    design = terms(whole.x[columns], whole.y[rows], order=surface.order)
+    left = paper & paper[:, ::-1] & (whole.x < MIDDLE)
+    left &= left.sum() >= LEAST_BLOCKS
+    left_rows, left_columns = (index[::every] for index in np.nonzero(left))
     return PaperLamps(
         light=luminances[:, rows, columns],
         left=luminances[:, left_rows, left_columns],
-        right=luminances[:, left_rows, held.shape[1] - 1 - left_columns],
+        right=luminances[:, left_rows, left.shape[1] - 1 - left_columns],
         surface=(design, np.asarray(np.linalg.pinv(design), np.float64))
         if len(rows) > design.shape[1]
         else None,
+        doubts=np.array([REPEAT] * (len(pictures) - 1) + [0.0], np.float32),
     )
 
 
@@ -425,6 +438,8 @@ class Aim:
         How far below and above is still well, stops; infinite where that side is open.
     patches
         The patches that it reads.
+    of_paper
+        The figure of the paper that it reads; "" for none.
     doubt
         Standard uncertainty of what lamps as they were read make of it, stops.
     """
@@ -437,6 +452,7 @@ class Aim:
     under: float
     over: float
     patches: tuple[str, ...] = ()
+    of_paper: str = ""
     doubt: float = 0.0
 
     @property
@@ -445,8 +461,9 @@ class Aim:
         return self.kind in ("clip", "blown")
 
     def uncertainty(self, read: Prediction) -> float:
-        """Return the standard uncertainty of its figure, stops; 0 for what reads no patch."""
-        return math.hypot(*(read.patches[name].uncertainty for name in self.patches), 0.0)
+        """Return the standard uncertainty of its figure, stops; 0 for what reads no place."""
+        of_paper = read.paper_doubt(self.of_paper) if self.of_paper else 0.0
+        return math.hypot(*(read.patches[name].uncertainty for name in self.patches), of_paper)
 
     def short_by(self, read: Prediction, *, margin: float = 0.0) -> float:
         """Return by how many stops a prediction lies outside what is allowed, signed; 0 inside.
@@ -519,6 +536,7 @@ def _aim(target: Target, planned: float) -> Aim:
         under=math.inf if least is None else -least,
         over=math.inf if most is None else most,
         patches=patches,
+        of_paper=(target.figure or "log2_y") if BACKDROP in target.places else "",
     )
 
 

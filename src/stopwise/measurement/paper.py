@@ -183,7 +183,7 @@ def surface_over(
         Of the polynomial; None takes the plainest that fits.
     """
     step = max(1, math.ceil(math.sqrt(np.count_nonzero(at) / _MOST_SQUARES)))
-    whole = inner(grid.shape[0], step), inner(grid.shape[1], step)
+    whole = inner(stops.shape[0], step), inner(stops.shape[1], step)
     share = pooled(at[whole], step)
     level = pooled(np.where(at, stops, 0.0)[whole], step)
     y, x = (

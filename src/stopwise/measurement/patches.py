@@ -113,7 +113,8 @@ def read_patch(ground: Ground, box: Box, *, read_at: float = 50.0) -> PatchReadi
         is a least value.
     """
     cells, clipped = ground.cells, ground.clipped
-    at = window(box, cells.shape)
+    shape = cells.shape
+    at = window(box, shape)
     signals = cells.signals(at)
     light = weighted(signals, cells.channel_weights).astype(np.float64)
     none = np.zeros(light.shape, dtype=bool)
@@ -132,7 +133,7 @@ def read_patch(ground: Ground, box: Box, *, read_at: float = 50.0) -> PatchReadi
         clipped=0.0 if clipped is None else float(clipped.blown[at].mean()),
         **{name: None if isinstance(part, str) else part for name, part in figures.items()},
         why={name: part for name, part in figures.items() if isinstance(part, str)},
-        top_at=_top_at(held, cells.shape),
+        top_at=_top_at(held, shape),
     )
 
 

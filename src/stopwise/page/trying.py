@@ -188,13 +188,14 @@ class TrySet:
 
 @dataclass(frozen=True, slots=True)
 class TriedTarget:
-    """One target then: `place` is how it is named to be held."""
+    """One target then: `place` is how it is named to be held, `sure` its standard uncertainty."""
 
     place: int
     of: str
     gets: str
     planned: str
     off: str
+    sure: str
     sign: Sign
 
 
@@ -526,7 +527,13 @@ def _tried(plan_path: Path, place: str | None, look: str | None, asked: TrialAsk
         ruler=ruler_view(_ruler(answer, plan)),
         targets=tuple(
             TriedTarget(
-                row.place, shown(row.of), row.gets, row.planned, row.off, sign_of(row.state)
+                place=row.place,
+                of=shown(row.of),
+                gets=row.gets,
+                planned=row.planned,
+                off=row.off,
+                sure=row.sure,
+                sign=sign_of(row.state),
             )
             for row in target_rows(answer)
         ),

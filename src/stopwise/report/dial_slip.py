@@ -131,20 +131,22 @@ def _draw_lamps(sheet: Sheet, area: Area, answer: Dial, plan: Plan) -> float:
 def _cells(
     sheet: Sheet, columns: Sequence[float], y: float, words: Sequence[str], colour: str
 ) -> None:
-    for x, word, side in zip(columns, words, ("left", "right", "left", "right"), strict=True):
+    sides = ("left", "right", "left", "right", "right")
+    for x, word, side in zip(columns, words, sides, strict=False):
         sheet.text((x, y), word, _SIZE, color=colour, ha=side)
 
 
 def _draw_targets(sheet: Sheet, area: Area, answer: Dial) -> None:
-    columns = [area.left + 28, area.left + area.width * 0.60, area.left + area.width * 0.64]
+    shares = (0.56, 0.59, 0.89, 1.0)
+    columns = [area.left + 28, *(area.left + area.width * share for share in shares)]
     y = area.top + _SIZE
-    _cells(sheet, [*columns, area.right], y, ("target", "then", "planned", "off"), DARK.quiet)
+    _cells(sheet, columns, y, ("target", "then", "planned", "off", "±"), DARK.quiet)
     rows = target_rows(answer)
     room = int((area.bottom - y) // _ROW)
     for row in rows[:room]:
         y += _ROW
         failed = row.state == "fails"
         sheet.mark((area.left + 9, y - 7), STATE_MARKS[row.state], 15)
-        name = sheet.cut(row.of, _SIZE, area.width * 0.42)
-        words = (name, row.gets, row.planned, row.off)
-        _cells(sheet, [*columns, area.right], y, words, DARK.text if failed else DARK.quiet)
+        name = sheet.cut(row.of, _SIZE, area.width * 0.38)
+        words = (name, row.gets, row.planned, row.off, row.sure)
+        _cells(sheet, columns, y, words, DARK.text if failed else DARK.quiet)

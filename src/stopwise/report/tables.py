@@ -190,7 +190,7 @@ class LampRow:
 
 @dataclass(frozen=True, slots=True)
 class TargetRow:
-    """One target: what of, what it gets, what was planned, how far off, and the state of it.
+    """One target: what of, what it gets, what was planned, how far off, how sure, and its state.
 
     `place` is its place among the answer's aims.
     """
@@ -200,6 +200,7 @@ class TargetRow:
     gets: str
     planned: str
     off: str
+    sure: str
     state: State
 
 
@@ -289,7 +290,7 @@ def _target_row(place: int, aim: Aim, predicted: Prediction) -> TargetRow:
     planned = _target_figure(aim.planned, aim.kind)
     value, off = aim.value(predicted), aim.short_by(predicted)
     if value is None:
-        return TargetRow(place, name, "-", planned, "", "not seen")
+        return TargetRow(place, name, "-", planned, "", "-", "not seen")
     least = math.isinf(aim.over)
     return TargetRow(
         place,
@@ -297,6 +298,7 @@ def _target_row(place: int, aim: Aim, predicted: Prediction) -> TargetRow:
         _target_figure(value, aim.kind),
         f"{planned} or more" if least else planned,
         "" if least and not off else signed(value - aim.planned),
+        doubt(aim.uncertainty(predicted) or None),
         "fails" if off else "holds",
     )
 
@@ -349,9 +351,9 @@ def dial_text(
             strong=[place for place, row in enumerate(lamps) if row.is_touched],
         ),
         table(
-            ("target", "then", "planned", "off"),
-            [(row.of, row.gets, row.planned, row.off) for row in targets],
-            left=range(4),
+            ("target", "then", "planned", "off", "±"),
+            [(row.of, row.gets, row.planned, row.off, row.sure) for row in targets],
+            left=range(5),
             marks=[style.mark(STATE_MARKS[row.state]) for row in targets],
         ),
         [style.told("fails", target.say) for target in answer.unmet],

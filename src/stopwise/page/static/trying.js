@@ -220,7 +220,7 @@ class Trial {
     this.asks.replaceChildren(...found.asked.map((words) => html("li", {}, words)));
     this.targets.replaceChildren(
       html("caption", {}, "Targets then"),
-      html("thead", {}, html("tr", {}, ["Target", "Then", "Planned", "Off", "Hold"].map((one) => html("th", { scope: "col" }, one)))),
+      html("thead", {}, html("tr", {}, ["Target", "Then", "Planned", "Off", "±", "Hold"].map((one) => html("th", { scope: "col", "aria-label": one === "±" ? "Uncertainty, stops" : null }, one)))),
       html("tbody", {}, found.targets.map((target) => this.row(target))),
     );
     this.told.replaceChildren(...found.told.map((words) => html("li", {}, html("span", {}, "–"), html("span", {}, words))));
@@ -228,7 +228,7 @@ class Trial {
     this.promised = new Map(found.ruler.readings.map(({ name, reading }) => [name, reading.value]));
   }
 
-  row({ place, of, gets, planned, off, sign }) {
+  row({ place, of, gets, planned, off, sure, sign }) {
     const hold = html("input", { type: "checkbox", "aria-label": `Hold ${of}`, checked: this.held.has(place) });
     hold.onchange = (event) => {
       event.stopPropagation();
@@ -236,7 +236,7 @@ class Trial {
       this.ask(this.last);
     };
     const name = html("th", { scope: "row" }, markIcon(sign.shape, sign.role), html("span", { class: "unseen" }, `${sign.state}: `), html("span", {}, ` ${of}`));
-    return html("tr", {}, name, [gets, planned, off].map((one) => html("td", {}, one)), html("td", {}, hold));
+    return html("tr", {}, name, [gets, planned, off, sure].map((one) => html("td", {}, one)), html("td", {}, hold));
   }
 }
 
