@@ -12,7 +12,7 @@ from stopwise.errors import WrongUse
 from stopwise.handover.set_sheet import set_sheet
 from stopwise.handover.shoot_kept import ShootKept
 from stopwise.lamps.dial import Dials
-from stopwise.lamps.solos import lamp_set
+from stopwise.lamps.solos import lamp_set, paper_doubts, patch_doubts
 from stopwise.lamps.superposition import clipped_range, clipped_shares, predict
 from stopwise.lamps.trial import LightChanges, Trial, let_through
 from stopwise.ledger import Ledger
@@ -74,6 +74,18 @@ def stops_of(made: LitSet, trial: Trial, light: str | None, **key) -> list[float
 def test_each_change_moves_the_lights_that_it_moves_on_set(made, trial, key, fill, ambient):
     for light, stops in (("key", key), ("fill", fill), (None, ambient)):
         assert stops_of(made, trial, light) == pytest.approx(stops, abs=1e-3)
+
+
+def test_a_lamp_that_was_moved_is_less_sure_where_the_sitter_lies_deeper(made):
+    """By the inverse square law of a small source (CIE), at a point 0.2 m behind the one meant."""
+    lit = changes_of(made).relit(Trial(metres={"key": 1.4}))
+    patch = plan_now(plan_for(made.frame(), made.names)).measured[0]
+    sure, before = (
+        patch_doubts(one, patch)[made.names.index("key")] for one in (lit, made.lamp_set)
+    )
+    deep = 2.0 * np.log2(((1.8 + 0.2) / (1.4 + 0.2)) / (1.8 / 1.4))
+    assert np.sqrt(sure**2 - before**2) == pytest.approx(abs(deep), rel=0.15)
+    assert paper_doubts(lit)[made.names.index("key")] == pytest.approx(2 * np.log2(1.8 / 1.4), 0.01)
 
 
 def test_a_lamp_that_is_off_gives_the_frame_without_it(made):

@@ -15,7 +15,7 @@ import numpy as np
 
 from stopwise.frame import window
 from stopwise.grid import MEDIAN_FACTOR, combine
-from stopwise.lamps.solos import REPEAT, patch_doubts
+from stopwise.lamps.solos import paper_doubts, patch_doubts
 from stopwise.measurement.backdrop import LEAST_BLOCKS, MIDDLE
 from stopwise.measurement.paper import find_parts, surface_over
 from stopwise.measurement.surface import terms
@@ -345,7 +345,9 @@ def build_scene(lamps: LampSet, now: PlanNow, *, doubts: bool = False) -> Scene:
             for patch in now.measured
             if all(patch.name in picture.boxes for picture in pictures)
         },
-        paper=None if now.backdrop is None else _paper(pictures, now.backdrop.boxes),
+        paper=None
+        if now.backdrop is None
+        else _paper(pictures, now.backdrop.boxes, paper_doubts(lamps)),
         rest=rest,
         rest_rank=rank,
         ceiling=np.asarray(first.ceiling, dtype=np.float32),
@@ -362,7 +364,9 @@ def _noise_in(picture: LightGrid, patch: str) -> float:
     return MEDIAN_FACTOR * of_cells / math.sqrt(cells.light.shape[1])
 
 
-def _paper(pictures: Sequence[LightGrid], boxes: Sequence[Box]) -> PaperLamps | None:
+def _paper(
+    pictures: Sequence[LightGrid], boxes: Sequence[Box], doubts: Floats
+) -> PaperLamps | None:
     """Return each lamp's light on the blocks that a frame of all of them reads as paper."""
     whole = combine(pictures, [1.0] * len(pictures))
     paper = whole.inside(boxes) & whole.seen & find_parts(whole, boxes).paper
@@ -383,7 +387,7 @@ def _paper(pictures: Sequence[LightGrid], boxes: Sequence[Box]) -> PaperLamps | 
         surface=(design, np.asarray(np.linalg.pinv(design), np.float64))
         if len(rows) > design.shape[1]
         else None,
-        doubts=np.array([REPEAT] * (len(pictures) - 1) + [0.0], np.float32),
+        doubts=doubts,
     )
 
 

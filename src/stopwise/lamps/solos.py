@@ -30,7 +30,7 @@ from stopwise.measurement.motion import (
     tones,
 )
 from stopwise.plan.now import stays_with_the_set
-from stopwise.stops import aperture_stops, iso_stops, shutter_stops
+from stopwise.stops import aperture_stops, iso_stops, shutter_stops, stops_of_distance
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
@@ -89,6 +89,12 @@ _TOLD = 0.01
 REPEAT = 0.03
 """Stops that a flash and its reading vary by, in the solo and in the frame that is to come: twice
 0.02 (common practice), in squares.
+"""
+
+_DEPTH_M, _STOPS_A_DIOPTRE = 0.2, 2.0 / math.log(2.0)
+"""How much nearer or deeper than what its distance is measured to a lamp finds a sitter's patches,
+metres, one sigma: half a grown person's shoulders (about 0.4 m, from memory). Stops that one over
+a distance changes light by, a metre of depth.
 """
 
 _DRIFT = 3.0
@@ -160,6 +166,8 @@ class LampSet:
         What was normalised or is missing.
     places
         Where the sitter stood in each solo against the reference; a lamp not named has him there.
+    moved
+        Metres that a lamp stood from the sitter in its solo and stands now, where it was moved.
     """
 
     nets: Mapping[str, LightGrid]
@@ -167,6 +175,7 @@ class LampSet:
     exposure: Exposure
     notes: tuple[LampNote, ...] = ()
     places: Mapping[str, SoloPlace] = field(default_factory=dict)
+    moved: Mapping[str, tuple[float, float]] = field(default_factory=dict)
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -489,9 +498,14 @@ def patch_doubts(lamps: LampSet, patch: Patch) -> NDArray[np.float32]:
     Notes
     -----
     A sitter who stood elsewhere in a solo brings his own tones along, which are followed to within
-    the place's error; the lamp's light stays with the set, so that its slope there counts.
+    the place's error; the lamp's light stays with the set, so that its slope there counts. Where a
+    lamp was moved from d1 to d2, what lies deeper by h than what was measured to changes by less:
+    2 h |1/d1 - 1/d2| / ln 2 stops, the slope of the inverse square law.
     """
     sure = [REPEAT] * len(lamps.nets)
+    for name, (start, end) in lamps.moved.items():
+        deeper = _DEPTH_M * _STOPS_A_DIOPTRE * abs(1.0 / start - 1.0 / end)
+        sure[lamps.names.index(name)] = math.hypot(REPEAT, deeper)
     if not stays_with_the_set(patch):
         slopes_of = [_slope(net, net.boxes[patch.name].box) for net in lamps.nets.values()]
         for index, (name, net) in enumerate(lamps.nets.items()):
@@ -503,11 +517,23 @@ def patch_doubts(lamps: LampSet, patch: Patch) -> NDArray[np.float32]:
             light = own.less(others) if others else own
             blocks = np.array([place.down * net.shape[0], place.right * net.shape[1]])
             sure[index] = math.hypot(
-                REPEAT,
+                sure[index],
                 _DRIFT * math.hypot(place.down, place.right),
                 float(np.abs(light.sure) @ np.abs(blocks)),
                 float(np.hypot(*own.sure)) * place.error * max(net.shape),
             )
+    return np.array([*sure, 0.0], dtype=np.float32)
+
+
+def paper_doubts(lamps: LampSet) -> NDArray[np.float32]:
+    """Return how sure each lamp's light is on the paper, and the ambient's last, stops.
+
+    How far the paper lies behind the sitter isn't known: of a lamp that was moved anything may have
+    reached it, from no change to all of it.
+    """
+    sure = [REPEAT] * len(lamps.nets)
+    for name, way in lamps.moved.items():
+        sure[lamps.names.index(name)] = math.hypot(REPEAT, stops_of_distance(*way))
     return np.array([*sure, 0.0], dtype=np.float32)
 
 

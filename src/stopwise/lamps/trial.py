@@ -148,6 +148,10 @@ class LightChanges:
             nets={name: net.filtered(gains[name]) for name, net in lamps.nets.items()},
             ambient=None if lamps.ambient is None else lamps.ambient.filtered(gains[None]),
             exposure=_set(lamps.exposure, trial.camera),
+            moved={
+                name: (self._distance(self._light(name)), metres)
+                for name, metres in trial.metres.items()
+            },
             notes=(*lamps.notes, *self._notes(trial)),
         )
 
