@@ -14,6 +14,7 @@ import pytest
 
 from lightmodel.dng import DngSpec, write_dng
 from support.made_raws import levels_for
+from support.watching import PATIENCE_S
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -88,7 +89,7 @@ def begin(code: str, arguments: Sequence[str]) -> subprocess.Popen[str]:
 
 
 def ended_quietly(process: subprocess.Popen[str]) -> None:
-    _, errors = process.communicate(timeout=60)
+    _, errors = process.communicate(timeout=PATIENCE_S)
     said = [line for line in errors.splitlines() if not any(words in line for words in USUAL)]
     assert (process.returncode, said) == (0, [])
 
@@ -150,7 +151,7 @@ def test_a_signal_at_any_moment_ends_with_zero_and_not_a_word(
     began = time.monotonic()
     process = begin(COMMAND, arguments)
     while not catches(process.pid, signal.SIGTERM):
-        assert time.monotonic() < began + 20
+        assert time.monotonic() < began + PATIENCE_S
         time.sleep(0.001)
     time.sleep(max(began + moment_s - time.monotonic(), 0.0))
     os.killpg(process.pid, number)  # as a terminal does: to the workers too

@@ -96,7 +96,7 @@ class Typed:
 
     def hears(self, words):
         """Wait until the watch has said some words."""
-        wait_until(lambda: words in self._said.read_text(encoding="utf-8"), limit_s=90.0)
+        wait_until(lambda: words in self._said.read_text(encoding="utf-8"))
 
 
 def test_frames_that_do_not_fit_are_refused_asked_for_again_and_taken_back(tmp_path, capsys):

@@ -189,6 +189,6 @@ def test_no_note_of_a_watch_and_no_record_steers_the_screen(studio: Studio, tmp_
             shutil.copy(path, folder)
         (folder / f"cut{SHORT}.dng").write_bytes(Path(studio.frames[1]).read_bytes()[:5000])
         (folder / f"link{SHORT}.dng").symlink_to(studio.frames[0])
-        wait_until(lambda: len(watch.records) == 3, limit_s=60)
+        wait_until(lambda: len(watch.records) == 3)
     assert watch.notes
     assert not STEERS.search("".join(watch.notes))

@@ -226,17 +226,6 @@ def test_a_watch_without_workers_is_refused(shoot, ledger, capsys):
     assert "--workers" in capsys.readouterr().err
 
 
-def test_a_watch_that_begins_with_a_locked_ledger_says_so_and_ends_at_once_when_asked(
-    shoot, ledger
-):
-    with Ledger(ledger) as other, other.atomic(), watching(shoot, "--ledger", ledger) as watch:
-        watch.hears("another program holds the ledger locked")
-        began = time.monotonic()
-        assert watch.end(signal.SIGINT) == 0
-        assert time.monotonic() - began < 5.0  # the wait is 10 s; Python takes its time to end
-    assert not any("Traceback" in line for line in watch.said)
-
-
 def test_a_watch_that_fails_before_it_runs_leaves_no_process(tmp_path, ledger, monkeypatch):
     def fail(*_):
         raise LedgerError("locked")

@@ -210,8 +210,8 @@ def test_frames_on_which_all_workers_hang_hide_no_other_and_are_judged_once_they
             for number, name in enumerate(hanging):
                 made.land(name, seed=number + 1)
             made.land("F1.dng", seed=9)
-            watch.wait(lambda: watch.files == ["F1.dng"], limit_s=120)
-        watch.wait(lambda: len(watch.files) == 6, limit_s=120)
+            watch.wait(lambda: watch.files == ["F1.dng"])
+        watch.wait(lambda: len(watch.files) == 6)
         assert watch.stop() == 0
     assert made.kept() == [*hanging, "F1.dng"]
     assert {record["verdict"] for record in watch.records} == {"measured"}

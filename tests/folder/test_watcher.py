@@ -19,7 +19,9 @@ from stopwise.folder import one_file
 from stopwise.folder.lock import is_watched
 from stopwise.folder.watcher import Hooks, Limits, Options, Seams, Watcher
 from stopwise.ledger import Ledger
+from stopwise.ledger.database import Database
 from support.watching import (
+    PATIENCE_S,
     QUICK,
     WAYS,
     Heard,
@@ -95,7 +97,7 @@ def test_real_workers_give_records_in_landing_order(folder: Path, ledger: Ledger
     with watching(folder, ledger) as heard:
         for number, part in enumerate(slow):
             write_and_rename(folder / f"F{number}.dng", tiny_raw(number, part=part))
-        wait_until(lambda: len(heard.landings) == len(slow), limit_s=60)
+        wait_until(lambda: len(heard.landings) == len(slow))
     assert heard.files == [f"F{number}.dng" for number in range(6)]
 
 
@@ -106,7 +108,7 @@ def test_a_frame_that_crashes_the_decoder_costs_only_its_own_verdict(
     with watching(folder, ledger, options=options) as heard:
         (folder / "F1.dng").write_bytes(tiny_raw(1, part=b"CRASH"))
         (folder / "F2.dng").write_bytes(tiny_raw(2))
-        wait_until(lambda: len(heard.landings) == 2, limit_s=60)
+        wait_until(lambda: len(heard.landings) == 2)
     records = {landing.path.name: landing.kept.record for landing in heard.landings}
     assert records["F2.dng"].verdict == "measured"
     assert records["F1.dng"].verdict == "unreadable"
@@ -366,7 +368,7 @@ def test_frames_with_hostile_names_are_kept_under_their_own_names(
     with watching(folder, ledger) as heard:
         for number, name in enumerate(names):
             (folder / name).write_bytes(tiny_raw(number))
-        wait_until(lambda: len(heard.landings) == len(names), limit_s=60)
+        wait_until(lambda: len(heard.landings) == len(names))
     assert sorted(heard.files) == sorted(names)
     assert set(here(ledger, folder)) == set(names)
 
@@ -379,7 +381,7 @@ def test_the_folder_is_the_same_before_and_after(folder: Path, ledger: Ledger) -
     (folder / "day" / "F8.jpg").write_bytes(b"picture")
     before = digests(folder)
     with watching(folder, ledger) as heard:
-        wait_until(lambda: len(heard.landings) == 5, limit_s=60)
+        wait_until(lambda: len(heard.landings) == 5)
     assert digests(folder) == before
 
 
@@ -490,7 +492,7 @@ def test_a_gap_in_the_numbering_is_called(folder: Path, ledger: Ledger) -> None:
         (folder / "F0031.dng").write_bytes(tiny_raw(1))
         wait_until(lambda: heard.landings)
         (folder / "F0033.dng").write_bytes(tiny_raw(2))
-        wait_until(lambda: heard.notes, limit_s=15)
+        wait_until(lambda: heard.notes)
     (told,) = heard.notes
     assert told.text == "F0032: never came"
 
@@ -537,20 +539,26 @@ def test_what_fails_to_close_keeps_nothing_else_open(folder: Path, ledger: Ledge
 
 
 def test_a_locked_ledger_does_not_hold_up_the_end(
-    folder: Path, ledger: Ledger, tmp_path: Path
+    folder: Path, ledger: Ledger, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    stop = threading.Event()
-    hooks = Hooks(between=lambda: ledger.settings.set("a", 1))
+    """It would be waited for longer than anybody waits here."""
+    monkeypatch.setitem(Database.atomic.__wrapped__.__kwdefaults__, "wait_s", 1e6)
+    stop, is_locked_out = threading.Event(), threading.Event()
+
+    def between() -> None:
+        is_locked_out.set()
+        ledger.settings.set("a", 1)
+
+    hooks = Hooks(between=between)
     watcher = Watcher(folder, ledger, assess, hooks=hooks, seams=inline())
     thread = threading.Thread(target=watcher.run, args=(stop,))
     with Ledger(ledger.place) as other, other.atomic():
         thread.start()
-        time.sleep(0.5)
+        assert is_locked_out.wait(PATIENCE_S)
         stop.set()
         watcher.wake()
-        began = time.monotonic()
-        thread.join(10)
-        assert time.monotonic() - began < 1.0
+        thread.join(PATIENCE_S)
+        assert not thread.is_alive()
 
 
 def test_status_counts_what_is_still_to_do(folder: Path, ledger: Ledger) -> None:
@@ -574,8 +582,8 @@ def test_status_counts_what_is_still_to_do(folder: Path, ledger: Ledger) -> None
 
 
 def run_bounded(run: Callable[[threading.Event], None], stop: threading.Event) -> None:
-    """Run until `stop` is set, ten seconds at most."""
-    timer = threading.Timer(10, stop.set)
+    """Run until `stop` is set, or until it was waited for long enough."""
+    timer = threading.Timer(PATIENCE_S, stop.set)
     timer.start()
     run(stop)
     timer.cancel()

@@ -60,7 +60,7 @@ class Working:
             self.done |= {done.ticket: done.value for done in self.pool.finished()}
             return set(tickets) <= set(self.done)
 
-        wait_until(are_done, limit_s=60)
+        wait_until(are_done)
 
     def verdict(self, ticket: int) -> str:
         answer = self.done[ticket]

@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     from support.page_scene import Scene
 
 BROWSER = os.environ.get("STOPWISE_BROWSER") or shutil.which("chromium")
+PATIENCE_MS = 120_000
+"""What a page comes to is waited for; nothing is told by how long a loaded machine takes."""
 _FLAGS = (
     "--no-sandbox",
     "--disable-gpu",
@@ -46,8 +48,9 @@ def browser() -> Iterator[Browser]:
         if os.environ.get("CI"):
             pytest.fail("in CI the page must be shown in a browser: install chromium")
         pytest.skip("no chromium here: set STOPWISE_BROWSER to show the page in one")
-    from playwright.sync_api import sync_playwright
+    from playwright.sync_api import expect, sync_playwright
 
+    expect.set_options(timeout=PATIENCE_MS)
     with sync_playwright() as playwright:
         started = playwright.chromium.launch(executable_path=BROWSER, args=list(_FLAGS))
         yield started
@@ -58,6 +61,7 @@ def browser() -> Iterator[Browser]:
 def page(browser: Browser) -> Iterator[Page]:
     """Open a page that fails its test on any error or refused content."""
     context = browser.new_context(viewport={"width": 1440, "height": 900})
+    context.set_default_timeout(PATIENCE_MS)
     opened = context.new_page()
     faults: list[str] = []
     opened.on("pageerror", lambda error: faults.append(str(error)))

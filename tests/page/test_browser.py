@@ -12,7 +12,7 @@ from stopwise.conditions import condition
 from stopwise.page.live import Status
 from stopwise.page.server import Address, PageServer
 from stopwise.page.views import frame_view
-from support.page_in_browser import HEAR_SOUND, SIZES, box_of, opened
+from support.page_in_browser import HEAR_SOUND, SIZES, at_rest, box_of, opened, sized
 from support.page_scene import PLAN_TEXT, Scene, hair_out, kept_frame, key_hot, on_plan, scene_in
 from support.records import finding, turned
 
@@ -44,7 +44,7 @@ def test_the_headline_changes_with_each_frame(scene: Scene, server: PageServer, 
 def test_the_headline_is_large_and_nothing_scrolls_sideways(
     hot: Page, width: int, height: int
 ) -> None:
-    hot.set_viewport_size({"width": width, "height": height})
+    sized(hot, (width, height))
     size = hot.evaluate("parseFloat(getComputedStyle(document.querySelector('#say')).fontSize)")
     assert size >= 0.047 * width - 0.01
     assert hot.evaluate("document.documentElement.scrollWidth") <= width
@@ -65,9 +65,8 @@ LAPTOPS = [(1280, 720), (1366, 768), (1440, 900), (1920, 1080)]
 def test_a_laptop_shows_the_first_row_whole_and_no_heading_cut(
     hot: Page, width: int, height: int
 ) -> None:
-    hot.set_viewport_size({"width": width, "height": height})
+    sized(hot, (width, height))
     expect(hot.locator("#image")).to_be_visible()
-    hot.wait_for_timeout(200)
     bar = box_of(hot, "#tools")
     assert bar["y"] + bar["height"] == pytest.approx(height, abs=1)
     for part in (".picture", "#ruler", "#floor"):
@@ -146,7 +145,7 @@ def test_three_lamps_called_and_long_names_keep_to_the_screen(
         scene.live.look_round(Status(3, 2, (f"{'another-' * 8}2.dng",)))
         expect(page.locator("#lamps .called")).to_have_count(3)
         expect(page.locator("#floor .told-there")).to_have_count(3)
-        page.wait_for_timeout(200)
+        at_rest(page)
         assert page.evaluate("document.documentElement.scrollWidth") <= size[0]
         if size[0] > 1000:
             bar = box_of(page, "#tools")["y"]
@@ -306,28 +305,12 @@ def test_no_part_lies_over_another_and_every_word_over_a_picture_is_whole(
     expect(page.locator("#image")).to_have_attribute("data-number", "1")
     is_upright = shape[0] < shape[1]
     for width, height in [*SIZES, (1024, 768), (1280, 720)]:
-        page.set_viewport_size({"width": width, "height": height})
-        page.wait_for_function(f"() => innerWidth === {width}")
-        page.evaluate(AT_REST)
+        sized(page, (width, height))
         beside, over, cut = page.evaluate(LIE)
         assert over == [], (width, over)
         assert cut == [], (width, cut)
         assert beside == (is_upright and width >= 640), width
 
-
-AT_REST = """async () => {
-  // the page measures itself once it is laid out, and lays itself out again by that
-  const frame = () => new Promise((drawn) => requestAnimationFrame(drawn));
-  const boxes = () => JSON.stringify([...document.querySelectorAll("main *")].map(
-    (e) => e.getBoundingClientRect()));
-  for (let before = null, same = 0; same < 3;) {
-    await frame();
-    const now = boxes();
-    same = now === before ? same + 1 : 0;
-    before = now;
-  }
-}"""
-"""Comes back once no part of the page has moved for three frames that were drawn."""
 
 LIE = """(() => {
   const box = (e) => e.getBoundingClientRect();
@@ -439,9 +422,7 @@ def test_the_stream_heals_by_itself_and_misses_nothing(tmp_path: Path, page: Pag
     scene.ledger.close()
     again = scene_in(tmp_path)
     with PageServer(again.live, Address(port=port)):
-        expect(page.locator("#say")).to_have_text(
-            "Key 0.4 high. Lit cheek 0.4 over.", timeout=15_000
-        )
+        expect(page.locator("#say")).to_have_text("Key 0.4 high. Lit cheek 0.4 over.")
         expect(page.locator("#line")).to_have_text("")
         again.land(on_plan())
         expect(page.locator("#say")).to_have_text("On plan.")

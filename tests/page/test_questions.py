@@ -11,7 +11,7 @@ from playwright.sync_api import expect
 from stopwise.page.trying import Powers
 from stopwise.plan import load_plan
 from support.made_picture import drawable, made_picture
-from support.page_in_browser import opened
+from support.page_in_browser import at_rest, opened
 from support.page_process import SAMPLES
 from support.page_scene import Scene, key_hot, on_plan
 
@@ -68,6 +68,7 @@ def test_a_frame_is_adopted_and_the_adoption_undone(
     assert load_plan(scene.plan_path).patches[0].zone == 6.9
     page.get_by_role("button", name="More").click()
     page.get_by_role("button", name="Undo").click()
+    expect(page.get_by_role("dialog")).to_be_visible()
     assert scene.plan_path.read_text() != before
     page.get_by_role("button", name="Take it back").click()
     expect(page.locator("#told")).to_contain_text("The adoption is taken back")
@@ -98,9 +99,7 @@ def test_a_solo_is_marked_and_a_take_begun(scene: Scene, server: PageServer, pag
     page.keyboard.press("m")
     page.get_by_label("solo of hair").check()
     page.get_by_role("button", name="Mark", exact=True).click()
-    expect(page.locator("#told")).to_have_text(
-        "plan.toml: solo of hair is F0001.dng.", timeout=30_000
-    )
+    expect(page.locator("#told")).to_have_text("plan.toml: solo of hair is F0001.dng.")
     assert load_plan(scene.plan_path).frames.solo == {"hair": "F0001.dng"}
     page.keyboard.press("t")
     page.get_by_role("textbox", name="What was turned").fill("key -0.5")
@@ -146,7 +145,8 @@ def test_the_table_of_a_comparison_is_in_sight_on_a_laptop(
     expect(page.locator("#say")).to_have_text("Key 0.4 high. Lit cheek 0.4 over.")
     page.keyboard.press("v")
     row = page.get_by_role("row", name=re.compile("^hair"))
-    expect(row).to_be_visible(timeout=20_000)
+    expect(row).to_be_visible()
+    at_rest(page)
     box = row.bounding_box()
     assert box is not None
     assert box["y"] + box["height"] < 680

@@ -39,7 +39,6 @@ if TYPE_CHECKING:
 
     from playwright.sync_api import Page
 
-SLOW_MS = 120_000
 ORIGIN = {"origin": "http://testserver"}
 NAN = '{"trial": {"turns": {"key": NaN}}}'
 GELS = '\n[[gel]]\nname = "amber"\nstops = [-0.2, -0.7, -2.1]\n'
@@ -81,7 +80,7 @@ def opened(page: Page, server: PageServer) -> None:
     page.goto(server.address)
     expect(page.locator("#say")).to_have_text("Waiting for the first frame.")
     page.keyboard.press("y")
-    expect(page.locator(".tried-say")).to_contain_text("Leave every lamp as it is", timeout=SLOW_MS)
+    expect(page.locator(".tried-say")).to_contain_text("Leave every lamp as it is")
 
 
 def by_command(studio: Studio, turns: str) -> str:
@@ -261,7 +260,7 @@ def test_a_page_that_may_only_look_tries_and_changes_nothing(studio: Studio, pag
         page.goto(f"http://127.0.0.1:{server.rules.port}/?token={server.rules.token}")
         page.get_by_role("button", name="More").click()
         page.get_by_role("button", name="Try light").click()
-        expect(page.get_by_role("slider", name="hair", exact=True)).to_be_visible(timeout=SLOW_MS)
+        expect(page.get_by_role("slider", name="hair", exact=True)).to_be_visible()
         expect(page.get_by_role("button", name="Set these")).to_have_count(0)
 
 
@@ -326,10 +325,10 @@ def test_what_was_tried_and_set_is_what_the_next_frame_shows(tmp_path: Path, pag
     with PageProcess(tmp_path) as watch:
         page.goto(watch.address)
         watch.land("F0011.dng")
-        expect(page.locator("#facts")).to_contain_text("F0011.dng", timeout=SLOW_MS)
+        expect(page.locator("#facts")).to_contain_text("F0011.dng")
         page.keyboard.press("y")
         key = page.get_by_role("slider", name="key", exact=True)
-        expect(key).to_be_visible(timeout=SLOW_MS)
+        expect(key).to_be_visible()
         for _ in range(7):
             key.press("ArrowLeft")
         expect(page.locator(".tried-asked li").first).to_have_text("Key down 0.7, to -2.7.")
@@ -344,9 +343,7 @@ def test_what_was_tried_and_set_is_what_the_next_frame_shows(tmp_path: Path, pag
         watch.await_said(r"Take \d+ begins with the next frame: key -0\.7\.")
         watch.land("F0010.dng")
         _, made = watch.judged(), watch.judged()
-        expect(page.locator("#told")).to_have_text(
-            re.compile(r"As tried, within 0\.[12]\."), timeout=SLOW_MS
-        )
+        expect(page.locator("#told")).to_have_text(re.compile(r"As tried, within 0\.[12]\."))
     for name in ("lit cheek", "shadow cheek", "brow", "jacket", "hair"):
         tried = float(str(rows[name]).removeprefix("Zone "))
         assert made["patches"][name]["zone"] == pytest.approx(tried, abs=0.1)  # 0.05 of rounding

@@ -275,8 +275,8 @@ def test_jpegs_alone_and_a_gap_are_called_once_and_pairs_are_silent(tmp_path):
             day.lands(tiny_raw(number), f"F{number:04d}.dng")
         for number in (41, 42, 43):
             (day.folder / f"G{number:04d}.jpg").write_bytes(b"\xff\xd8")
-        wait_until(lambda: day.said("never came"), limit_s=20.0)
-        wait_until(lambda: day.said("JPEGs only, no raw"), limit_s=20.0)
+        wait_until(lambda: day.said("never came"))
+        wait_until(lambda: day.said("JPEGs only, no raw"))
         files = [record["file"] for record in day.records]
         assert files == ["F0031.dng", "F0033.dng"]
         day.shot(lit_set().frame())

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from support.page_in_browser import at_rest
+
 if TYPE_CHECKING:
     from playwright.sync_api import Page
 
@@ -22,7 +24,7 @@ def faults(page: Page) -> list[object]:
         pytest.skip("no axe-core here: set STOPWISE_AXE to its axe.min.js")
     if not page.evaluate("'axe' in window"):
         page.evaluate(Path(AXE).read_text(encoding="utf-8"))
-    page.wait_for_timeout(50)
+    at_rest(page)
     found: list[object] = page.evaluate(
         "axe.run(document, {runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa']})"
         ".then((r) => r.violations.map((v) => [v.id, v.nodes.map((n) => n.html)]))"

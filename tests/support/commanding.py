@@ -13,6 +13,8 @@ import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Self
 
+from support.watching import PATIENCE_S
+
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
     from types import TracebackType
@@ -104,7 +106,7 @@ class WatchCommand:
         """Whether it hasn't ended."""
         return self.process.poll() is None
 
-    def wait(self, holds: Callable[[], object], *, limit_s: float = 60.0) -> None:
+    def wait(self, holds: Callable[[], object], *, limit_s: float = PATIENCE_S) -> None:
         """Wait until something holds; fail when it doesn't in time, or the command ends before."""
         end = time.monotonic() + limit_s
         while not holds():
@@ -112,7 +114,7 @@ class WatchCommand:
             assert time.monotonic() < end, f"what was waited for did not come: {self.said}"
             time.sleep(0.02)
 
-    def wait_for(self, words: str, *, limit_s: float = 60.0) -> None:
+    def wait_for(self, words: str, *, limit_s: float = PATIENCE_S) -> None:
         """Wait until it has said some words."""
         self.wait(lambda: words in self.said, limit_s=limit_s)
 
@@ -121,7 +123,7 @@ class WatchCommand:
         self.process.send_signal(signal.SIGTERM)
         return self.ended()
 
-    def ended(self, *, limit_s: float = 60.0) -> int:
+    def ended(self, *, limit_s: float = PATIENCE_S) -> int:
         """Wait until it ends by itself, and return its exit code."""
         code = self.process.wait(limit_s)
         self._end()
@@ -144,9 +146,9 @@ class WatchCommand:
         return resident_mb(self.process.pid), max(map(resident_mb, self.workers()), default=0.0)
 
     def _end(self) -> None:
-        self.process.wait(20)
+        self.process.wait(PATIENCE_S)
         for reader in self._readers:
-            reader.join(20)
+            reader.join(PATIENCE_S)
         for stream in (self.process.stdout, self.process.stderr):
             if stream is not None:
                 stream.close()

@@ -39,6 +39,36 @@ PARTS = """(() => {
 })()"""  # noqa: E501
 """What each part of the page says, and of which frame."""
 
+AT_REST = """async (selector) => {
+  const frame = () => new Promise((drawn) => requestAnimationFrame(drawn));
+  const boxes = () => JSON.stringify([...document.querySelectorAll("body *")].map(
+    (e) => e.getBoundingClientRect()));
+  for (let before = null, same = 0; same < 3;) {
+    await frame();
+    const now = boxes();
+    same = now === before && [...document.images].every((one) => one.complete) ? same + 1 : 0;
+    before = now;
+  }
+  return selector && document.querySelector(selector)?.getBoundingClientRect().toJSON();
+}"""
+"""Comes back once no part of the page has moved for three frames, with where one stands."""
+
+HOLD = """(what) => {
+  const gate = new Promise((open) => (window.letGo = open));
+  const isHeld = (address) => String(address).startsWith(what);
+  const fetched = window.fetch;
+  window.fetch = async (address, asked) => {
+    if (isHeld(address)) await gate;
+    return fetched(address, asked);
+  };
+  const { get, set } = Object.getOwnPropertyDescriptor(HTMLImageElement.prototype, "src");
+  Object.defineProperty(HTMLImageElement.prototype, "src", { get, set(address) {
+    if (isHeld(address)) gate.then(() => set.call(this, address));
+    else set.call(this, address);
+  } });
+}"""
+"""Holds what a page asks for under an address, in the page itself, until `letGo()`."""
+
 SIZES = [(375, 812), (768, 1024), (1440, 900), (3840, 2160)]
 """A phone, a tablet held upright, a laptop, a large screen; CSS pixels."""
 
@@ -50,14 +80,23 @@ def opened(page: Page, server: PageServer, path: str = "") -> Page:
     return page
 
 
+def at_rest(page: Page) -> None:
+    """Wait until the page has laid itself out by what it measured of itself, pictures included."""
+    page.evaluate(AT_REST)
+
+
+def sized(page: Page, size: tuple[int, int]) -> None:
+    """Show a page in a window of a size, and wait until it has taken it."""
+    page.set_viewport_size({"width": size[0], "height": size[1]})
+    page.wait_for_function(f"() => innerWidth === {size[0]}")
+    at_rest(page)
+
+
 def box_of(page: Page, selector: str) -> Any:
-    """Return where a thing stands on the screen."""
-    for _ in range(5):  # what is drawn anew just then has no place
-        box = page.locator(selector).first.bounding_box()
-        if box is not None:
-            return box
-    message = f"{selector} stands nowhere"
-    raise AssertionError(message)
+    """Return where a thing stands on the screen once nothing moves any more."""
+    box = page.evaluate(AT_REST, selector)  # at once: what is drawn anew between is another thing
+    assert box is not None, f"{selector} stands nowhere"
+    return box
 
 
 def drawn(page: Page, start: tuple[float, float], end: tuple[float, float]) -> None:

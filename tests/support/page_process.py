@@ -19,8 +19,6 @@ SAMPLES = Path(__file__).parents[2] / "sample_frames"
 MARKED = tuple(f"F{number:04d}.dng" for number in (1, 2, 3, 4, 5, 6, 7, 8, 11))
 """The plan's own frames: card, ambient, plate, the five solos, reference."""
 
-_PATIENCE_S = 120.0
-
 
 class PageProcess(WatchCommand):
     """A watch with a page, from entry to exit.
@@ -80,7 +78,7 @@ class PageProcess(WatchCommand):
         """End it by a signal."""
         if self.is_running:
             self.process.send_signal(by)
-        self.code = self.ended(limit_s=_PATIENCE_S)
+        self.code = self.ended()
 
     def await_said(self, pattern: str) -> re.Match[str]:
         """Return the first line on stderr that fits, from where it was read last."""
@@ -94,12 +92,12 @@ class PageProcess(WatchCommand):
                     found.append(match)
             return bool(found)
 
-        self.wait(is_said, limit_s=_PATIENCE_S)
+        self.wait(is_said)
         return found[0]
 
     def judged(self) -> dict[str, Any]:
         """Return the next record that the watch prints."""
-        self.wait(lambda: len(self.records) > self._judged, limit_s=_PATIENCE_S)
+        self.wait(lambda: len(self.records) > self._judged)
         self._judged += 1
         return self.records[self._judged - 1]
 

@@ -65,7 +65,7 @@ class SetDay:
         """Let a file land, and return its record."""
         count = len(self.records)
         (self.folder / name).write_bytes(content)
-        wait_until(lambda: len(self.records) > count, limit_s=90.0)
+        wait_until(lambda: len(self.records) > count)
         return self.records[-1]
 
     def sample(self, name: str, *, as_: str = "") -> dict[str, Any]:

@@ -33,6 +33,9 @@ if TYPE_CHECKING:
 QUICK = Waits(settle_s=0.6, rest_s=0.2, tell_s=0.2, retry_s=0.3)
 """Waits short enough for tests."""
 
+PATIENCE_S = 120.0
+"""What comes is waited for, however busy the machine is; only what never comes takes so long."""
+
 _HEAD = struct.Struct("<2sHI")
 _ENTRY = struct.Struct("<HHII")
 _SHORT, _LONG = 3, 4
@@ -240,7 +243,7 @@ def watching(
     finally:
         stop.set()
         watcher.wake()
-        thread.join(20)
+        thread.join(PATIENCE_S)
     assert not thread.is_alive(), "the watcher did not stop"
     if failed:
         raise failed[0]
@@ -253,7 +256,7 @@ def _run(watcher: Watcher, stop: threading.Event, failed: list[BaseException]) -
         failed.append(error)
 
 
-def wait_until(condition_holds: Callable[[], object], *, limit_s: float = 20.0) -> None:
+def wait_until(condition_holds: Callable[[], object], *, limit_s: float = PATIENCE_S) -> None:
     """Wait until something holds; fail when it doesn't in time."""
     end = time.monotonic() + limit_s
     while not condition_holds():

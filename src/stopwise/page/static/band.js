@@ -36,7 +36,7 @@ export class Band {
   // How the page stands to the newest frame: only at `newest` the band is in full colour.
   get at() {
     const { link, drawing, isFollowing, view, last } = this.state;
-    if (!link.isUp) return "cut";
+    if (link.isUp === false) return "cut";
     if (drawing) return "drawing";
     if (!isFollowing) return "back";
     return view && view.number < last && this.isLate ? "coming" : "newest";
@@ -87,7 +87,7 @@ export class Band {
   drawState() {
     const { view, newest, last, link, drawing, status, offset } = this.state;
     const parts = [];
-    if (this.at === "cut") parts.push(link.since ? `Cut off since ${clock(link.since)}` : "Not connected yet");
+    if (this.at === "cut") parts.push(`Cut off since ${clock(link.since)}`);
     if (this.at === "drawing") parts.push(`Drawing on frame ${drawing.number}, ${drawing.look ? `look ${drawing.look}` : "no look"}`);
     if (this.at === "back") parts.push(`Looking back at frame ${view?.number ?? "?"} of ${Math.max(last, newest?.number ?? 0)}`);
     if (this.at === "coming") parts.push(`Frame ${last} has landed and is coming`);

@@ -11,9 +11,10 @@ export function html(name, attributes = {}, ...children) {
 
 function filled(element, attributes, children) {
   for (const [key, value] of Object.entries(attributes)) {
-    if (value === null || value === undefined || value === false) continue;
+    const isState = key.startsWith("aria-"); // which is true or false, never empty or left out
+    if (value === null || value === undefined || (value === false && !isState)) continue;
     if (key.startsWith("on")) element.addEventListener(key.slice(2), value);
-    else element.setAttribute(key, value === true ? "" : String(value));
+    else element.setAttribute(key, value === true && !isState ? "" : String(value));
   }
   element.append(...children.flat().filter((child) => child !== null && child !== undefined).map((child) => (child instanceof Node ? child : isolated(String(child)))));
   return element;

@@ -21,8 +21,9 @@ const NO_PLAN = "This watch has no plan. Start it with --plan.";
 const mayEdit = document.body.dataset.mayEdit === "yes";
 
 // `view` is the one frame that every part shows. `wanted` is the number that steps have reached while
-// looking back; null follows the newest. `last` is the newest frame that any answer named.
-const state = { run: [], view: null, newest: null, held: null, last: 0, wanted: null, ledger: "", drawing: null, tried: null, offset: 0, link: { isUp: true, since: 0 }, status: { behind: 0, backlog: 0, decoding: [], said: [], take: null }, plan: null, hasKeys: localStorage.getItem("shortcuts") !== "off" };
+// looking back; null follows the newest. `last` is the newest frame that any answer named. The link
+// is neither up nor down until the stream has answered once.
+const state = { run: [], view: null, newest: null, held: null, last: 0, wanted: null, ledger: "", drawing: null, tried: null, offset: 0, link: { isUp: null, since: 0 }, status: { behind: 0, backlog: 0, decoding: [], said: [], take: null }, plan: null, hasKeys: localStorage.getItem("shortcuts") !== "off" };
 Object.defineProperty(state, "isFollowing", { get: () => state.wanted === null });
 
 const picture = new Picture({ frame: by("picture"), image: by("image"), over: by("over"), none: by("no-picture") });
@@ -72,7 +73,7 @@ function findings(found) {
 function drawLine() {
   const { behind, backlog = 0, decoding = [], said = [] } = state.status;
   const parts = [];
-  if (!state.link.isUp) parts.push("No connection: coming back");
+  if (state.link.isUp === false) parts.push("No connection: coming back");
   if (decoding.length) parts.push(`Reading ${decoding.at(-1)}`);
   else if (behind === 1) parts.push("Reading a frame");
   if (backlog) parts.push(`${backlog} older to judge`);

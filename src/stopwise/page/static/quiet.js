@@ -31,4 +31,4 @@ function put(view, next) {
 
 const start = await read("/newest");
 show(start?.view);
-listen({ after: start?.beat.newest ?? 0, shown: ({ view }) => show(view) });
+listen({ after: start?.beat.newest ?? 0, shown: ({ view }) => show(view), state: (isUp) => document.body.toggleAttribute("data-unlinked", !isUp) });
