@@ -7,6 +7,7 @@ import signal
 import subprocess
 import sys
 import time
+from itertools import cycle
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -67,6 +68,11 @@ util.spawnv_passfds = begin_and_ask
 """
 
 
+def in_turn(*moments: object) -> list[tuple[object, signal.Signals]]:
+    """Return each moment with one of two signals: without a handler it fails by either."""
+    return list(zip(moments, cycle((signal.SIGINT, signal.SIGTERM)), strict=False))
+
+
 @pytest.fixture
 def arguments(tmp_path: Path) -> list[str]:
     folder = tmp_path / "shoot"
@@ -94,10 +100,9 @@ def ended_quietly(process: subprocess.Popen[str]) -> None:
     assert (process.returncode, said) == (0, [])
 
 
-@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
 @pytest.mark.parametrize(
-    "module",
-    [
+    ("module", "number"),
+    in_turn(
         "stopwise.cli",
         "click",
         "stopwise.cli.watch_command",
@@ -105,7 +110,7 @@ def ended_quietly(process: subprocess.Popen[str]) -> None:
         "sqlite3",
         "stopwise.folder.watcher",
         "multiprocessing.resource_tracker",
-    ],
+    ),
 )
 def test_a_signal_while_a_module_is_imported_ends_with_zero_and_not_a_word(
     tmp_path: Path, arguments: list[str], module: str, number: signal.Signals
@@ -129,8 +134,7 @@ def test_a_signal_that_python_would_tell_as_a_failure_of_a_class_ends_without_a_
     assert marker.exists(), "it was never asked"
 
 
-@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
-@pytest.mark.parametrize("which", ["resource_tracker", "forkserver"])
+@pytest.mark.parametrize(("which", "number"), in_turn("resource_tracker", "forkserver"))
 def test_a_signal_while_a_process_is_begun_ends_with_zero_and_not_a_word(
     tmp_path: Path, arguments: list[str], which: str, number: signal.Signals
 ) -> None:
@@ -142,8 +146,7 @@ def test_a_signal_while_a_process_is_begun_ends_with_zero_and_not_a_word(
     assert marker.exists(), "it was never asked"
 
 
-@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
-@pytest.mark.parametrize("moment_s", [0.05, 0.1, 0.2, 0.3, 0.5, 0.8, 1.2, 2.0])
+@pytest.mark.parametrize(("moment_s", "number"), in_turn(0.05, 0.1, 0.2, 0.3, 0.5, 0.8, 1.2, 2.0))
 def test_a_signal_at_any_moment_ends_with_zero_and_not_a_word(
     arguments: list[str], moment_s: float, number: signal.Signals
 ) -> None:
