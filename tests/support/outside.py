@@ -88,8 +88,10 @@ def cut_out(picture: Array, shape: tuple[int, int], *, rng: np.random.Generator)
 
 def resized(picture: Array, shape: tuple[int, int]) -> Array:
     """Return a picture (h, w, 3) at another shape, by cubic splines, nowhere below 0."""
-    factors = (shape[0] / picture.shape[0], shape[1] / picture.shape[1], 1.0)
-    return np.maximum(zoom(picture, factors, order=3, mode="nearest"), 0.0)
+    factors = (shape[0] / picture.shape[0], shape[1] / picture.shape[1])
+    colours = np.moveaxis(picture, -1, 0)  # alone: a spline across them does four times the work
+    planes = [zoom(colour, factors, order=3, mode="nearest") for colour in colours]
+    return np.maximum(np.stack(planes, axis=-1), 0.0)
 
 
 def before_paper(picture: Array, *, rng: np.random.Generator, is_bare: bool = False) -> Array:
