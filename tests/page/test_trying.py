@@ -45,6 +45,14 @@ GELS = '\n[[gel]]\nname = "amber"\nstops = [-0.2, -0.7, -2.1]\n'
 LAMPS = ["key", "fill", "hair", "paper left", "paper right"]
 
 
+NARROW = (390, 320)
+"""Widths of a phone held upright, and that at which nothing may need to be scrolled sideways (WCAG
+2.2, 1.4.10, Reflow)."""
+
+FITS = "document.getElementById('box').scrollWidth <= document.getElementById('box').clientWidth"
+"""Whether a page's question fits its width."""
+
+
 @dataclass
 class Studio:
     """A plan with its solos, and the live page over it."""
@@ -168,7 +176,7 @@ def test_trials_are_kept_by_name_and_chosen_from_their_small_pictures(
     expect(page.locator(".tried-asked li").first).to_have_text("Key down 0.1, to -2.1.")
     name.fill("lower")
     page.get_by_role("button", name="Keep", exact=True).click()
-    expect(page.get_by_role("button", name="lower")).to_be_visible()
+    expect(page.get_by_role("button", name="lower")).to_have_attribute("aria-pressed", "true")
     dark.press("Enter")
     expect(hair).to_have_attribute("aria-valuetext", "off")
     expect(key).to_have_attribute("aria-valuetext", "-2.0")
@@ -262,6 +270,10 @@ def test_a_page_that_may_only_look_tries_and_changes_nothing(studio: Studio, pag
         page.get_by_role("button", name="Try light").click()
         expect(page.get_by_role("slider", name="hair", exact=True)).to_be_visible()
         expect(page.get_by_role("button", name="Set these")).to_have_count(0)
+        expect(page.locator(".tried-targets tbody tr").first).to_be_visible(timeout=SLOW_MS)
+        for width in NARROW:
+            page.set_viewport_size({"width": width, "height": 700})
+            page.wait_for_function(FITS)
 
 
 def test_what_a_page_sends_is_refused_in_a_sentence(studio: Studio) -> None:

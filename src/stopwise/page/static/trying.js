@@ -159,6 +159,7 @@ class Trial {
     this.set.kept = [...this.set.kept.filter((one) => one.name !== name), { name, trial }];
     this.shelf.querySelectorAll("button").forEach((one) => one.dataset.name === name && one.remove());
     this.shelve({ name, trial });
+    this.press();
     this.say.textContent = answer.say;
     this.name.value = `Light ${this.set.kept.length + 1}`;
   }
@@ -171,6 +172,11 @@ class Trial {
     const button = html("button", { type: "button", "data-name": name }, picture, html("span", {}, name));
     button.onclick = () => this.stand(trial);
     this.shelf.append(button);
+  }
+
+  // The kept trial that stands under the fingers is shown pressed.
+  press() {
+    for (const one of this.shelf.querySelectorAll("button")) one.setAttribute("aria-pressed", isSame(this.said, this.set.kept.find(({ name }) => name === one.dataset.name).trial));
   }
 
   pressed(event) {
@@ -216,7 +222,7 @@ class Trial {
     this.say.textContent = `${found.say} ${found.do}`;
     for (const row of this.faders) if (row.fader.sets === "turns" && row.fader.of in found.turns) row.stand(found.turns[row.fader.of]);
     this.paint();
-    this.shelf.querySelectorAll("button").forEach((one) => one.setAttribute("aria-pressed", isSame(this.said, this.set.kept.find(({ name }) => name === one.dataset.name).trial)));
+    this.press();
     this.asks.replaceChildren(...found.asked.map((words) => html("li", {}, words)));
     this.targets.replaceChildren(
       html("caption", {}, "Targets then"),
