@@ -275,7 +275,8 @@ def test_a_frame_of_the_watch_is_meant_by_its_bare_name_and_a_dial_by_its_place(
         assert load_plan(day.plan).patch("chip").zone == pytest.approx(5.4, abs=0.05)
         power = load_plan(day.plan).light("key").power
         assert day.say("take", "key", "at", f"{power - 0.7:.1f}") == 0
-        assert "A new take begins: key -0.7" in capsys.readouterr().out
+        # the adopted frame was shot with its dial 0.4 under its solo's power
+        assert "A new take begins: key -0.3" in capsys.readouterr().out
         assert day.say("lit", "key", "fill") == 0
         assert "Lit: key, fill" in capsys.readouterr().out
 

@@ -20,8 +20,10 @@ from lightmodel.sensor import Sensor
 from lightmodel.shoots import Shoot
 from lightmodel.targets import Patch
 from stopwise.cli import run
+from stopwise.ledger import Ledger
 from stopwise.plan import load_plan
 from stopwise.record import record_from_json
+from stopwise.shoot.standing import powers_now
 from support.set_day import (
     fails,
     lit_set,
@@ -105,6 +107,41 @@ def test_a_key_turned_down_and_not_dumped_is_called_and_left_out_of_the_run(tmp_
         assert record["lamps"]["key"]["state"] == "fired"
         assert record["in_run"] is True
         assert ("lamp", "key") not in fails(record)
+
+
+def test_where_a_dial_stands_is_known_though_it_was_turned_in_silence(tmp_path):
+    """It stood 0.8 up and nobody had said so: "at -2.0" is where it gives what its solo has."""
+    with on_set(tmp_path, plan_with_solos(tmp_path)) as day:
+        day.shot(key(0.8))
+        assert day.say("take", "key at -2.0") == 0
+        record = day.shot(key(0.0))
+        assert day.say("take", "key -0.5") == 0
+        with Ledger(day.ledger) as ledger:
+            assert powers_now(ledger, load_plan(day.plan))["key"] == pytest.approx(-2.5)
+    assert day.said("Take 1 begins with the next frame: key -0.8.")
+    assert record["lamps"]["key"]["state"] == "fired"
+    assert record["lamps"]["key"]["setting"] == pytest.approx(-2.0, abs=0.01)
+
+
+def test_a_solo_is_of_one_lamp_and_of_the_power_at_which_it_stood(tmp_path):
+    with on_set(tmp_path, plan_with_solos(tmp_path)) as day:
+        day.say("take", "key -0.7")
+        day.say("expect", "key")
+        refused = day.shot(key(-0.7))
+        day.shot(lit_set().frame({"key": -0.7}))
+        planned = load_plan(day.plan).light("key").power
+        record = day.shot(key(-0.7))
+        day.say("expect", "--undo")
+        restored = load_plan(day.plan)
+    assert refused["reason"].startswith(
+        "not taken as the key solo: The key solo holds the light of"
+    )
+    assert planned == pytest.approx(-2.7)
+    assert record["lamps"]["key"]["stops"] == pytest.approx(0.0, abs=0.05)
+    assert record["lamps"]["key"]["setting"] == pytest.approx(-2.7)
+    assert ("lamp", "key") not in fails(record)  # not "still at the old power"
+    assert restored.light("key").power == pytest.approx(-2.0)
+    assert restored.frames.solo["key"] == "set-key.dng"
 
 
 def test_a_frame_that_no_lamp_lit_has_one_finding(tmp_path):

@@ -269,13 +269,13 @@ def take(turned: tuple[str, ...], **named: Any) -> None:
     Example: stopwise take "key -0.5, fill +0.2"
     """
     from stopwise.shoot.saying import YES, read_take
-    from stopwise.shoot.standing import offered_turn, powers_now
+    from stopwise.shoot.standing import offered_turn, stands_now
 
     watch = find_watch(**named)
     said = " ".join(turned).strip()
     plan = None if watch.plan is None else plan_of(watch)
     with Ledger(watch.ledger, is_read_only=True) as ledger:
-        powers, is_asked = powers_now(ledger, plan), bool(offered_turn(ledger))
+        powers, is_asked = stands_now(ledger, plan), bool(offered_turn(ledger))
     if said.lower() == YES:
         if not is_asked:
             msg = 'No turn was asked about. Say what was turned: take "key -0.5".'

@@ -42,7 +42,6 @@ from stopwise.shoot.saying import (
 from stopwise.shoot.standing import (
     moved_words,
     offered_turn,
-    powers_now,
     stands_now,
     worn_and_lit,
 )
@@ -232,7 +231,7 @@ class TakeAction:
         said = self.turned.strip()
         if said.lower() != YES:
             plan = None if live.plan_path is None else load_plan(plan_file(live))
-            read_take(said, plan, powers=powers_now(live.ledger, plan))
+            read_take(said, plan, powers=stands_now(live.ledger, plan))
         elif not offered_turn(live.ledger):
             msg = 'No turn is asked about any more. Write what was turned: "key -0.5".'
             raise WrongUse(msg)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from stopwise.lamps.blame import VAGUE
 from stopwise.lamps.build_up import own_light
 from stopwise.lamps.lamp_notes import LampNote
 from stopwise.lamps.outputs import lit_lamps, no_lamp_fired, over_ambient
@@ -19,7 +20,7 @@ from stopwise.plan.now import plan_now
 from stopwise.stops import MID_GREY_OF_SATURATION
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Iterable, Iterator, Mapping
 
     from stopwise.codes import NoteCode
     from stopwise.frame import Frame
@@ -42,6 +43,12 @@ _CHANNELS = {"R": "red", "G": "green", "B": "blue", "M": "its light"}
 _SAME_LIGHT = 0.985
 """Cosine between two frames' light from which they show one lamp (set on our own renderer: solos of
 one lamp had 0.999 and more with the sitter still, those of two lamps 0.60 at most).
+"""
+
+
+_ABOUT_AS_BRIGHT = -1.0
+"""Stops against its solo from which another lamp was lit in what is to be one lamp alone: a head
+that is capped or off gives none, and half of its light is no spill of another's.
 """
 
 
@@ -79,7 +86,9 @@ def answer_for(
     if part == "ambient":
         return _ambient(light, lamps)
     if plan.light(part) is not None:
-        return _solo(part, light, references, plan, said or {})
+        others = () if lamps is None else tuple(_also_lit(part, lamps))
+        two_lit = Answer(part, LampNote("two lit", part, others)) if others else None
+        return two_lit or _solo(part, light, references, plan, said or {})
     if no_lamp_fired(over_ambient=over_ambient(light, references.ambient_light)):
         return Answer(part, LampNote("none fired", part))
     asked = plan.part(part)
@@ -162,6 +171,15 @@ def _ambient(light: LightGrid, lamps: LampsSeen | None) -> Answer:
         return Answer("ambient", LampNote("lit", names=lit))
     is_bright = np.percentile(light.luminance, _BRIGHT_PERCENTILE) > _DARK
     return Answer("ambient", LampNote("bright") if is_bright else None)
+
+
+def _also_lit(lamp: str, lamps: LampsSeen) -> Iterator[str]:
+    """Yield the other lamps that a frame surely shows lit, about as bright as in their solos."""
+    for name, one in lamps.readings.items():
+        stops, unsure = one.fired_stops, one.uncertainty
+        is_sure = stops is not None and unsure is not None and unsure <= VAGUE
+        if is_sure and name != lamp and (stops or 0.0) > _ABOUT_AS_BRIGHT:
+            yield name
 
 
 def _solo(

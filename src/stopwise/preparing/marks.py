@@ -113,10 +113,10 @@ def mark_solo(
     part = FramePart("solo", lamp)
     files = [name_beside(one, draft.file) for one in (frame, less) if one is not None]
     draft = draft.set(part.path, MarkedFrame(part, *files).value)
-    _with_powers(draft, {} if power is None else {lamp: power}).save(what=MARK)
+    with_powers(draft, {} if power is None else {lamp: power}).save(what=MARK)
 
 
-def _with_powers(draft: Draft, powers: Mapping[str, float]) -> Draft:
+def with_powers(draft: Draft, powers: Mapping[str, float]) -> Draft:
     """Return a draft whose lamps stand where their dials do, as their packs show it."""
     for index, light in enumerate(draft.plan.lights):
         power = powers.get(light.name)
@@ -153,7 +153,7 @@ def forget_solos(lamps: Sequence[str], plan: Path, powers: Mapping[str, float]) 
             draft = draft.drop(part.path)
             had.append(str(part.lamp))
     if draft is not before:
-        _with_powers(draft, {lamp: at for lamp, at in powers.items() if lamp in had}).save(
+        with_powers(draft, {lamp: at for lamp, at in powers.items() if lamp in had}).save(
             what=MOVED
         )
     return tuple(dict.fromkeys(had))

@@ -11,10 +11,17 @@ from stopwise.plan import load_plan
 from stopwise.plan.draft import open_draft
 from stopwise.plan.model import SINGLE_ROLES, ClipPlan, FramePart
 from stopwise.preparing.grey import Card, set_grey
-from stopwise.preparing.marks import clip_words, name_beside, part_asked, with_clip
+from stopwise.preparing.marks import (
+    clip_words,
+    mark_solo,
+    name_beside,
+    part_asked,
+    with_clip,
+    with_powers,
+)
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
     from pathlib import Path
 
     from stopwise.frame import Box
@@ -43,8 +50,8 @@ class GreyBefore:
 class Came:
     """A frame that was marked: its part, and what the plan named for that part before.
 
-    `grey` and `clip` are what the plan held of mid-grey and of where photosites stop, where the
-    frame changed it.
+    `grey`, `clip` and `power` are what the plan held of mid-grey, of where photosites stop and of
+    the lamp's power, where the frame changed it.
     """
 
     part: str
@@ -52,6 +59,7 @@ class Came:
     before: str | dict[str, str] | None
     grey: GreyBefore | None = None
     clip: ClipPlan | None = None
+    power: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,9 +111,10 @@ def awaiting_now(ledger: Ledger) -> Awaiting:
             file,
             before,
             None if grey is None else GreyBefore(**grey),
-            ClipPlan.model_validate(clip[0]) if any(clip) else None,
+            ClipPlan.model_validate(more[0]) if more and more[0] else None,
+            more[1] if len(more) > 1 else None,
         )
-        for part, file, before, grey, *clip in kept.get("came", ())
+        for part, file, before, grey, *more in kept.get("came", ())
     )
     return Awaiting(tuple(kept.get("left", ())), came)
 
@@ -125,6 +134,7 @@ def keep_awaiting(ledger: Ledger, awaiting: Awaiting) -> None:
             one.before,
             None if one.grey is None else asdict(one.grey),
             None if one.clip is None else one.clip.model_dump(exclude_none=True),
+            one.power,
         ]
         for one in awaiting.came
     ]
@@ -140,6 +150,23 @@ def card_box(ledger: Ledger) -> tuple[float, float, float, float] | None:
 def keep_card_box(ledger: Ledger, box: Sequence[float]) -> None:
     """Keep where the grey card is held."""
     ledger.settings.set(_CARD, list(box))
+
+
+@dataclass(frozen=True, slots=True)
+class OnSet:
+    """What is known of the set when an awaited frame lands.
+
+    Attributes
+    ----------
+    card
+        Where the grey card is held; None where nobody said so.
+    stands
+        Where dials stand, stops below full, as far as that isn't the plan's power: a lamp's power
+        becomes what its solo was shot at.
+    """
+
+    card: Box | None
+    stands: Mapping[str, float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,7 +198,7 @@ def play(
     *,
     frame: Path,
     plan: Path,
-    card: Box | None = None,
+    on_set: OnSet,
 ) -> Played:
     """Mark a frame as the part that is awaited, or refuse it and ask again.
 
@@ -183,8 +210,8 @@ def play(
         What is awaited; the frame is held to be its first part.
     frame, plan
         The files.
-    card
-        Where the grey card is held.
+    on_set
+        What is known of the set.
     """
     part, name = _part(plan, answer.part), record.file
     if answer.refused is not None:
@@ -194,12 +221,15 @@ def play(
     try:
         held = open_draft(plan).plan
         if part.role == "grey":
-            grey, found = _grey_of(held), _set_grey(frame, plan, card)
-        _mark(frame, part, plan, answer.clip)
+            grey, found = _grey_of(held), _set_grey(frame, plan, on_set.card)
+        light = held.light(part.lamp) if part.role == "solo" and part.lamp else None
+        power = None if light is None else on_set.stands.get(light.name)
+        _mark(frame, part, plan, answer.clip, power)
     except StopwiseError as error:
         return _refused(record, awaiting, part, str(error))
     clip = None if answer.clip is None else held.camera.clip
-    now = awaiting.with_frame(Came(awaiting.left[0], name, _named(held, part), grey, clip))
+    was = None if light is None or power is None else light.power
+    now = awaiting.with_frame(Came(awaiting.left[0], name, _named(held, part), grey, clip, was))
     for note in answer.spoilt:
         now = now.asked_again(note.lamp)
     if answer.clip is not None:
@@ -230,6 +260,8 @@ def take_back(plan: Path, came: Came) -> None:
             draft = _put_back(draft, ("camera", key), before, getattr(draft.plan.camera, key))
     if part.role == "clip":
         draft = with_clip(draft, came.clip)
+    if came.power is not None and part.lamp is not None:
+        draft = with_powers(draft, {part.lamp: came.power})
     draft.save()
 
 
@@ -266,7 +298,12 @@ def _set_grey(frame: Path, plan: Path, card: Box | None) -> tuple[str, ...]:
     return set_grey(frame, plan, Card(card))[-1:]
 
 
-def _mark(frame: Path, part: FramePart, plan: Path, clip: ClipPlan | None) -> None:
+def _mark(
+    frame: Path, part: FramePart, plan: Path, clip: ClipPlan | None, power: float | None
+) -> None:
+    if part.role == "solo" and part.lamp is not None:
+        mark_solo(frame, part.lamp, plan, power=power)
+        return
     draft = open_draft(plan)
     if clip is not None:
         draft = with_clip(draft, clip)

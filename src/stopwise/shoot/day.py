@@ -17,7 +17,14 @@ from stopwise.pipeline.brief import ComesOn
 from stopwise.plan.model import Plan
 from stopwise.plan.now import plan_now
 from stopwise.preparing.marks import mark_solo
-from stopwise.shoot.awaited_parts import awaited_words, awaiting_now, card_box, keep_awaiting, play
+from stopwise.shoot.awaited_parts import (
+    OnSet,
+    awaited_words,
+    awaiting_now,
+    card_box,
+    keep_awaiting,
+    play,
+)
 from stopwise.shoot.camera import CameraCalls, Room
 from stopwise.shoot.earlier_frames import Advice, Tail, since_last
 from stopwise.shoot.look_frames import (
@@ -307,12 +314,13 @@ class Day:
             awaiting_now(self._ledger),
             frame=Path(self._around.folder, record.file),
             plan=plan_path,
-            card=card_box(self._ledger),
+            on_set=OnSet(card_box(self._ledger), self.standing.stands(self._around.plan())),
         )
         keep_awaiting(self._ledger, played.awaiting)
         if played.part is not None:
             self._marks += 1
             keep_solo(self._ledger, played.part, self.standing.look)
+            self.standing.expect_nothing_of([played.part])
             if assessment.sha256 is not None:
                 teach_clip(self._ledger, record, assessment.sha256, answer.clip)
             self._around.edited()

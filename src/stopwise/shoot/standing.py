@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from stopwise.errors import WrongUse
+from stopwise.lamps.outputs import OFF_UNCERTAINTIES
 from stopwise.plan.model import Plan
 from stopwise.shoot.awaited_parts import Awaiting, keep_awaiting
 from stopwise.shoot.look_frames import forget_built, read_from
@@ -52,19 +53,9 @@ def powers_now(ledger: Ledger, plan: Plan | None) -> dict[str, float]:
     }
 
 
-def stands_now(ledger: Ledger, plan: Plan) -> dict[str, float]:
-    """Return where each lamp's dial stands by what it gave last, stops below full.
-
-    On its pack's steps; a lamp that no frame of the take has shown stands as takes turned it.
-    """
-    powers = powers_now(ledger, plan)
-    gave = Standing(ledger, lambda _: None).run.gave()
-    for light in plan.lights:
-        if light.power is not None and light.name in gave and plan.frames.solo.get(light.name):
-            steps = round(gave[light.name] / light.step) * light.step
-            least, most = light.range
-            powers[light.name] = round(min(max(light.power + steps, least), most), 4)
-    return powers
+def stands_now(ledger: Ledger, plan: Plan | None) -> dict[str, float]:
+    """Return where each lamp's dial stands now; see :meth:`Standing.stands`."""
+    return Standing(ledger, lambda _: None).stands(plan)
 
 
 def camera_as_said(ledger: Ledger, plan: Plan) -> Plan:
@@ -145,6 +136,24 @@ class Standing:
         """Return each lamp's power now, as far as takes turned it."""
         return powers_now(self._ledger, plan)
 
+    def stands(self, plan: Plan | None) -> dict[str, float]:
+        """Return where dials stand, stops below full, as far as that isn't the plan's power.
+
+        As takes turned them, or on their pack's steps as they were read last, where that parts from
+        it by more than the reading is sure to: somebody turned a lamp and said nothing.
+        """
+        powers, gave = self.powers(plan), self.run.gave()
+        for light in plan.lights if plan else ():
+            name, planned = light.name, light.power
+            if plan is None or planned is None or name not in gave or name not in plan.frames.solo:
+                continue
+            sure = max(OFF_UNCERTAINTIES * self.run.doubt(name), light.step / 2.0)
+            if abs(planned + gave[name] - powers.get(name, planned)) > sure:
+                stands = planned + round(gave[name] / light.step) * light.step
+                least, most = light.range
+                powers[name] = round(min(max(stands, least), most), 4)
+        return powers
+
     def _wear(self, order: Order, plan: Plan | None) -> str:
         name = order.body
         look = None if name is None else read_look(str(name), plan or Plan())
@@ -180,7 +189,7 @@ class Standing:
         self.run = Run(Begun(begun.number, **kept))
 
     def _take(self, order: Order, plan: Plan | None) -> str:
-        said = str(order.body).strip()
+        said, stands = str(order.body).strip(), self.stands(plan)
         if said.lower() == YES:
             offered = self._ledger.settings.get(_OFFERED)
             if not offered:
@@ -188,8 +197,9 @@ class Standing:
                 raise WrongUse(msg)
             base = {**self.run.gave()}
             base |= {name: base.get(name, 0.0) - stops for name, stops in offered.items()}
-            return self._begin(TakeSaid(dict(offered)), base, plan)
-        return self._begin(read_take(said, plan, powers=self.powers(plan)), self.run.gave(), plan)
+            stands |= {name: stands[name] - by for name, by in offered.items() if name in stands}
+            return self._begin(TakeSaid(dict(offered)), base, plan, stands)
+        return self._begin(read_take(said, plan, powers=stands), self.run.gave(), plan, stands)
 
     def _adopt(self, order: Order, _: Plan | None) -> str:
         lamps = order.body.get("lamps") or {}
@@ -223,14 +233,20 @@ class Standing:
         words = awaiting.words()
         return f"{words[:1].upper()}{words[1:]}."
 
-    def _begin(self, said: TakeSaid, base: Mapping[str, float], plan: Plan | None = None) -> str:
+    def _begin(
+        self,
+        said: TakeSaid,
+        base: Mapping[str, float],
+        plan: Plan | None = None,
+        stands: Mapping[str, float] | None = None,
+    ) -> str:
         take = self._ledger.takes.begin(said.turned, look=self.look)
         self.run = Run(Begun(take.number, dict(base), said.turned))
         self._ledger.settings.set(
             _BEGUN, {"number": take.number, "base": dict(base), "turned": said.turned}
         )
         self._ledger.settings.set(_OFFERED, {})
-        self._keep_powers(said.turned, plan)
+        self._keep_powers(said.turned, plan, stands or {})
         self._keep_camera(said.camera, plan)
         what = f": {said.shown}" if said.shown else ""
         return f"Take {take.number} begins with the next frame{what}."
@@ -242,14 +258,15 @@ class Standing:
         if said:
             self._ledger.settings.set(_CAMERA, kept)
 
-    def _keep_powers(self, turned: Mapping[str, float], plan: Plan | None) -> None:
+    def _keep_powers(
+        self, turned: Mapping[str, float], plan: Plan | None, stood: Mapping[str, float]
+    ) -> None:
         kept: dict[str, Any] = self._ledger.settings.get(_POWERS) or {}
         for name, stops in turned.items():
             light = None if plan is None else plan.light(name)
             if light is None or light.power is None:
                 continue
-            before = kept.get(name, [None, 0.0])
-            since = before[1] if before[0] == light.power else 0.0
+            since = stood.get(name, light.power) - light.power
             kept[name] = [light.power, round(since + stops, 3)]
         self._ledger.settings.set(_POWERS, kept)
 

@@ -236,6 +236,11 @@ class Run:
         now = {name: gave for name in names if (gave := _gave(name, frames)) is not None}
         return {**(self.begun.said or {}), **now}
 
+    def doubt(self, name: str) -> float:
+        """Return the uncertainty of what a lamp gave last, stops; 0 where no frame has shown it."""
+        last = (one for frame in reversed(self._counted) if (one := frame.get(name)) is not None)
+        return next((one.uncertainty or 0.0 for one in last if one.stops is not None), 0.0)
+
     def with_likely_out(self, record: Record, targets: PlanNow) -> Record:
         """Return a record with the lamp that likely did not fire, where no solo says which did.
 
