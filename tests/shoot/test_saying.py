@@ -33,6 +33,7 @@ PLAN = Plan.model_validate(
     [
         ("key -0.5", {"key": -0.5}),
         ("key -0.5, fill +0.2", {"key": -0.5, "fill": 0.2}),
+        ("key -0.5 fill +0.2 paper 2 -1", {"key": -0.5, "fill": 0.2, "paper 2": -1.0}),
         ("key=-0.5", {"key": -0.5}),
         ("Key down 1/3", {"key": -1 / 3}),
         ("paper left up 0.4 stop", {"paper left": 0.4}),

@@ -149,7 +149,7 @@ def read_take(
     """
     camera: dict[CameraSetting, float] = {}
     turns = []
-    for one in _list(said):
+    for one in _list(said, plan):
         name, value = _setting(one) if _lamp_of(one, plan) is None else (None, 0.0)
         if name is None:
             turns.append(one)
@@ -173,7 +173,7 @@ def read_trial(said: str, plan: Plan, *, powers: Mapping[str, float] | None = No
     metres: dict[str, float] = {}
     gels: dict[str, str] = {}
     rest = []
-    for one in _list(said):
+    for one in _list(said, plan):
         lamp = _lamp_of(one, plan)
         found = None if lamp is None else _TRIED.fullmatch(one[len(lamp) :].strip(" =:"))
         if lamp is None or found is None:  # no lamp's power is tried as a bare fraction
@@ -234,7 +234,7 @@ def read_turned(
         twice.
     """
     turned: dict[str, float] = {}
-    for one in _list(said):
+    for one in _list(said, plan):
         name, stops = _turn(one, plan, powers)
         if name in turned:
             msg = f"{name} is turned twice. Say each lamp once, with all that it was turned."
@@ -311,11 +311,18 @@ def _named(said: str, known: Sequence[str], what: str, *, else_say: str = "") ->
     raise WrongUse(msg)
 
 
-def _list(said: str) -> Iterator[str]:
+def _list(said: str, plan: Plan | None = None) -> Iterator[str]:
+    """Return what is said one by one; a lamp that follows a number begins the next as a comma does.
+
+    So "key -0.5 fill +0.2" are two turns.
+    """
     if len(said) > _MOST_SAID:
         msg = f"{len(said)} characters are too many to be said. Say it in {_MOST_SAID} at most."
         raise WrongUse(msg)
-    return (part.strip() for part in said.split(",") if part.strip())
+    names = "|".join(re.escape(light.name) for light in (plan.lights if plan else ()))
+    next_one = rf"(?<=[0-9½⅓⅔¼¾])\s+(?=(?:{names})[\s=:+\-−–])" if names else ","
+    parts = re.sub(next_one, ",", said, flags=re.IGNORECASE).split(",")
+    return (part.strip() for part in parts if part.strip())
 
 
 def card_patch(plan: Plan) -> tuple[float, float, float, float] | None:
