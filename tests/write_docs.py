@@ -44,6 +44,7 @@ FIELDS = {
     "snr, snr_planned": "signal to noise, read and planned",
     "figure": "which figure of the backdrop",
     "at, where": "a place, in per cent from the left and the top; or in words: `bottom left`",
+    "beside": "` by the jacket`, of the patch that is near",
     "went, to_side": "how far and which way: `3 % left`; `to camera left, 4 %`",
     "boxes_follow, not_read": "boxes that went with the picture; lamps that can't be read",
     "held": "how the camera was held: `upright` or `landscape`",

@@ -194,7 +194,7 @@ MESSAGES: dict[tuple[Check, Code], Message] = {
     ),
     ("backdrop", "not_seen"): Message("Backdrop {figure} not seen."),
     ("blown", "blown"): Message(
-        "Blown area of {share}{at}.",
+        "Blown area of {share}{beside}{at}.",
         "Less light there, or let it clip.",
         ("Blown area{where}, {share}.", "Blown area, {share}."),
     ),

@@ -112,8 +112,8 @@ class Detail:
         Patches that it is about; none for the frame, the paper, a setting, a lamp.
     lamps
         Lamps that light what it is about, the leading one first.
-    at, where
-        A place in the picture, and a box round it.
+    at, where, near
+        A place in the picture, a box round it, and the patch that lies nearest.
     side
         Of the picture.
     count
@@ -138,6 +138,8 @@ class Detail:
         Whether the lamps are known to have been steady.
     camera_held
         How the camera was held.
+    shown
+        Where the lamp's dial is to stand, as its pack shows it.
     """
 
     material: str | None = None
@@ -147,6 +149,7 @@ class Detail:
     lamps: tuple[str, ...] = ()
     at: Point | None = None
     where: tuple[float, float, float, float] | None = None
+    near: str | None = None
     side: Side | None = None
     count: int | None = None
     share: float | None = None
@@ -160,6 +163,7 @@ class Detail:
     turned_stops: float | None = None
     lamps_steady: bool | None = None
     camera_held: Held | None = None
+    shown: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

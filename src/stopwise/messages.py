@@ -23,6 +23,7 @@ from stopwise.wording import (
     iso_text,
     lamp_name,
     left_text,
+    listed,
     moved_text,
     over_or_under,
     percent_text,
@@ -99,15 +100,18 @@ def headline_of(finding: Finding, turn: Turn | None = None) -> tuple[str, str]:
 
 
 def told(verdict: Verdict) -> Iterator[tuple[Finding, str]]:
-    """Yield each finding with what to do; a turn is told once, at the worst that it mends."""
+    """Yield each finding with what to do; a turn or a solo is told once, at the worst it mends."""
     left = list(verdict.turns)
+    solos: set[str] = set()
     for finding in verdict.findings:
-        turn = verdict.turn_for(finding)
+        turn, advice = verdict.turn_for(finding), do(finding, verdict.turn_for(finding))
         if turn in left and finding.state == "fails" and turn is not None:
             left.remove(turn)
-            yield finding, do(finding, turn) or turn_sentence(turn)
-        else:
-            yield finding, do(finding, turn)
+            advice = advice or turn_sentence(turn)
+        elif finding.advice == "solo":
+            advice = "" if advice in solos else advice
+            solos.add(advice)
+        yield finding, advice
 
 
 def _turn_line(turn: Turn) -> str:
@@ -168,8 +172,8 @@ _MOVED = ("camera_moved", "off_mark", "something_moved")
 
 def _off_plan(verdict: Verdict) -> tuple[str, str]:
     first = verdict.findings[0]
-    is_led = rank(first) > LAMP_OFF or verdict.turn_for(first) is not None
-    if is_led and verdict.turns:
+    can_wait = rank(first) > LAMP_OFF or first.advice == "solo"
+    if verdict.turns and (can_wait or verdict.turn_for(first) is not None):
         turn = verdict.turns[0]
         mended = (one for one in verdict.findings if verdict.turn_for(one) is turn)
         return headline_of(next(mended, first), turn)
@@ -267,8 +271,7 @@ def turn_sentence(turn: Turn, *, lamp: str | None = None) -> str:
 
 def _turned_name(turn: Turn) -> str:
     """Return what is turned, as one speaks of it; lamps on one pack are all named."""
-    *first, last = [lamp_name(turn.light), *map(lamp_name, turn.together)]
-    return f"{', '.join(first)} and {last}" if first else last
+    return listed([lamp_name(turn.light), *map(lamp_name, turn.together)])
 
 
 def turn_words(turn: Turn) -> tuple[str, str]:
@@ -378,7 +381,10 @@ def _lamps_to_check(finding: Finding) -> str:
 
 def _solo_to_shoot(finding: Finding) -> str:
     """Return which lamp is to be shot alone, so that its turn can be told from then on."""
-    return fitted("Shoot the {} alone, mark it.".format, lamp_name(finding.detail.lamps[0]))
+    at = "" if finding.detail.shown is None else f" at {finding.detail.shown}"
+    lamp = lamp_name(finding.detail.lamps[0])
+    whole = f"Shoot the {lamp} alone{at}, mark it."
+    return whole if len(whole) <= HEADLINE_WIDTH else fitted(f"Shoot {{}} alone{at}.".format, lamp)
 
 
 def lamp_to_feather(finding: Finding) -> str | None:
@@ -476,11 +482,8 @@ def _to_side(finding: Finding) -> str:
 
 def _boxes_follow(finding: Finding) -> str:
     """Return which boxes went with the picture."""
-    names = [shown(name) for name in finding.detail.patches]
-    return fitted(
-        "Boxes of {} follow.".format,
-        " and ".join(filter(None, (", ".join(names[:-1]), *names[-1:]))),
-    )
+    patches = [shown(name) for name in finding.detail.patches]
+    return fitted("Boxes of {} follow.".format, listed(patches))
 
 
 def _not_read(finding: Finding) -> str:
@@ -568,7 +571,10 @@ _FIELDS: dict[str, Callable[[Finding], str]] = {
     "steady": lambda one: ", lamps steady" if one.detail.lamps_steady else "",
     "leave_out": _leave_out,
     "at": lambda one: "" if one.detail.at is None else f", {place_text(one.detail.at)}",
-    "where": lambda one: "" if one.detail.where is None else f" {where_text(one.detail.where)}",
+    "beside": lambda one: "" if one.detail.near is None else f" by the {shown(one.detail.near)}",
+    "where": lambda one: (
+        _FIELDS["beside"](one) or f" {where_text(one.detail.where)}" if one.detail.where else ""
+    ),
     "side": lambda one: str(one.detail.side),
     "count": lambda one: (
         f"{one.detail.count} pinpoint{'s cover' if one.detail.count != 1 else ' covers'}"

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from stopwise.stops import say_shutter
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
 
 HEADLINE_WIDTH = 38
 """Most characters that a line of the headline holds: type of 4.7 % of a screen's width."""
@@ -40,6 +40,11 @@ def lamp_name(name: str) -> str:
     words = shown(name).lower().split()
     known = bool(words) and (words[-1] in _ALONE or not LAMP_WORDS.isdisjoint(words))
     return shown(name) if known else f"{shown(name)} lamp"
+
+
+def listed(names: Sequence[str]) -> str:
+    """Return names one after the other: "key, fill and hair"."""
+    return " and ".join(filter(None, (", ".join(names[:-1]), *names[-1:])))
 
 
 def stops_text(stops: float) -> str:

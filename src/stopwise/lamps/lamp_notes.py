@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from stopwise.codes import NOTES
-from stopwise.wording import title
+from stopwise.wording import listed, title
 
 if TYPE_CHECKING:
     from stopwise.codes import NoteCode
@@ -56,14 +56,13 @@ class LampNote:
     def words(self) -> str:
         """What it is and what to do, from the one table of sentences."""
         names = self.names or ("",)
-        joined = " and ".join(filter(None, (", ".join(names[:-1]), names[-1])))
         fields = {
             "lamp": self.lamp,
             "first": names[0],
             "last": names[-1],
             "listed": ", ".join(names),
-            "all": joined,
-            "All": title(joined),
+            "all": listed(names),
+            "All": title(listed(names)),
             "stops": self.stops,
             "more": "more" if self.stops is None else f"{self.stops:.1f} stops more",
             "percent": 100.0 * self.share,

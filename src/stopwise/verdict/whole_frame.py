@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from stopwise.codes import Code
-    from stopwise.frame import Point
+    from stopwise.frame import Box, Point
     from stopwise.lamps.seen import LampsSeen
     from stopwise.measurement.figures import BlownArea, Measurement
     from stopwise.plan.model import CameraPlan
@@ -103,8 +103,24 @@ def _blown(now: PlanNow, measurement: Measurement) -> Finding:
         planned=0.0,
         within=within,
         unit="fraction",
-        detail=Detail() if largest is None else Detail(at=largest.centre, where=largest.box),
+        detail=Detail()
+        if largest is None
+        else Detail(
+            at=largest.centre, where=largest.box, near=_patch_near(largest.box, measurement)
+        ),
     )
+
+
+def _patch_near(area: Box, measurement: Measurement) -> str | None:
+    """Return the patch that lies nearest to an area; None where none is within a hand's breadth."""
+
+    def apart(name: str) -> float:
+        box = measurement.patches[name].box
+        gaps = (max(box[side] - area[side + 2], area[side] - box[side + 2], 0.0) for side in (0, 1))
+        return math.hypot(*gaps)
+
+    name = min(measurement.patches, key=apart, default=None)
+    return None if name is None or apart(name) > 2.0 * LEAST_OFF_MARK else name
 
 
 def _largest_loose(
