@@ -177,6 +177,7 @@ class Shooting:
     dials: dict[str, float]
     now: PlanNow
     _reference: LightGrid | None = field(default=None, repr=False)
+    _solos: dict[str, LightGrid] = field(default_factory=dict, repr=False)
     _known: tuple[LampSet, Knowledge] | None = field(default=None, repr=False)
 
     @classmethod
@@ -198,13 +199,15 @@ class Shooting:
         self._reference = read(whole, plan).grid
         if not has_solos:
             return self
-        grids = {
-            name: reduce(made.shot({name: powers[name] - right[name]}), self.now, tails=True).grid
-            for name in made.names
-        }
-        lamps = lamp_set(grids, reduce(made.shot({}), self.now, tails=True).grid)
-        self._known = lamps, know(lamps, self.now)
+        self.shoot_solos({name: powers[name] - right[name] for name in made.names})
         return self
+
+    def shoot_solos(self, stops: Mapping[str, float]) -> None:
+        """Shoot lamps alone, each at so many stops from what is right."""
+        for name, at in stops.items():
+            self._solos[name] = reduce(self.made.shot({name: at}), self.now, tails=True).grid
+        lamps = lamp_set(self._solos, reduce(self.made.shot({}), self.now, tails=True).grid)
+        self._known = lamps, know(lamps, self.now)
 
     @property
     def lamps(self) -> LampSet:
@@ -265,6 +268,10 @@ class Played:
     left: str
     needless: int = 0
     """Frames in which a lamp was turned away from what is right though all targets were met."""
+    asked: tuple[str, ...] = ()
+    """Lamps whose solos frames asked for."""
+    says_what_lacks: bool = False
+    """Whether the last frame turns nothing, and asks for a solo first of all."""
 
     def arrived_by(self, frame: int) -> bool:
         """Whether with a frame up to this one (0 the first) all targets are truly met."""
@@ -288,9 +295,16 @@ class Played:
 
 
 def play(
-    shooting: Shooting, how: Obeyed, *, is_announced: bool, sitter: Sitter = "still"
+    shooting: Shooting,
+    how: Obeyed,
+    *,
+    is_announced: bool,
+    sitter: Sitter = "still",
+    shoots_solos: bool = False,
 ) -> Played:
     """Shoot and turn as told until a frame is on plan, or nothing more is told.
+
+    Solos that a frame asks for are shot before lamps are turned, or not at all.
 
     With a sitter who moves or turns his head until the eighth frame: then it is looked at whether
     lamps that are right are turned for him.
@@ -298,13 +312,24 @@ def play(
     start = dict(shooting.dials)
     off = sum(abs(start[name] - at) > STEP / 2 for name, at in shooting.right.items())
     said, verdicts, worst, turned, left, needless = None, [], [], [], "", 0
+    asked: dict[str, None] = {}
+    says_what_lacks = False
     for _ in range(_MOST_FRAMES):
         verdict, seen = shooting.frame(said, Stance.drawn(sitter, shooting.rng))
         verdicts.append(verdict.verdict)
         worst.append(shooting.distance())
         turns = verdict.turns[:1] if how == "headline" else verdict.turns
         needless += not worst[-1] and any(shooting.goes_wrong(turn) for turn in turns)
-        if sitter == "still" and (verdict.verdict == "on plan" or not turns):
+        solos = dict.fromkeys(
+            lamp for one in verdict.findings if one.advice == "solo" for lamp in one.detail.lamps
+        )
+        says_what_lacks = not turns and bool(solos) and verdict.findings[0].advice == "solo"
+        asked |= solos
+        if shoots_solos and solos:
+            shooting.shoot_solos(
+                {name: shooting.dials[name] - shooting.right[name] for name in solos}
+            )
+        elif sitter == "still" and (verdict.verdict == "on plan" or not turns):
             left = "; ".join(
                 f"{one.check} {one.of} {one.measured} {one.cause} {one.explained_by}"
                 for one in verdict.findings
@@ -319,4 +344,13 @@ def play(
             whole = {name: stops + turned[-1].get(name, 0.0) for name, stops in gave.items()}
             said = Announced(whole, lamps=tuple(turned[-1]))
     shooting.dials = start
-    return Played(tuple(verdicts), tuple(worst), tuple(turned), off, left, needless)
+    return Played(
+        tuple(verdicts),
+        tuple(worst),
+        tuple(turned),
+        off,
+        left,
+        needless,
+        asked=tuple(asked),
+        says_what_lacks=says_what_lacks,
+    )

@@ -123,6 +123,32 @@ def test_without_the_plans_own_frames_nothing_is_said_of_lamps(tmp_path):
     assert any((one.check, one.of) == ("patch", "lit cheek") for one in found.findings)
 
 
+@pytest.mark.parametrize(
+    ("name", "solos", "asked", "turn"),
+    [
+        ("F0009.dng", [], ["key", "fill"], ("key", -0.8)),
+        ("F0013.dng", ["paper right"], ["paper left"], ("paper right", -0.5)),
+    ],
+)
+def test_solos_that_are_shot_as_asked_lead_to_the_turn(name, solos, asked, turn):
+    """Each frame asks for the solo that lacks, until what is to be turned is known."""
+    whole = load_plan(SAMPLES / "plan.toml")
+    told = []
+    for _ in range(4):
+        frames = whole.frames.model_copy(
+            update={"solo": {lamp: whole.frames.solo[lamp] for lamp in solos}}
+        )
+        brief = Brief(plan=whole.model_copy(update={"frames": frames}), plan_folder=SAMPLES)
+        answer = assess_file(SAMPLES / name, brief, PlanFrames()).record.answer
+        if answer.turns:
+            break
+        assert answer.findings[0].advice == "solo"
+        told += answer.findings[0].detail.lamps
+        solos = [*solos, told[-1]]
+    assert told == asked
+    assert [(one.light, one.stops) for one in answer.turns] == [turn]
+
+
 def test_a_patch_called_as_a_ratio_is_stays_when_the_other_patch_s_lamp_is_out():
     """Names of patches hold any word, and nothing is read out of them."""
     boxes = {"lit": [0.1, 0.1, 0.2, 0.2], "hand to lit": [0.3, 0.1, 0.4, 0.2]}

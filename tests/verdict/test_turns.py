@@ -6,10 +6,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stopwise.findings import Finding, Turn
+from stopwise.findings import Detail, Finding, Turn, verdict_of
 from stopwise.lamps.joint_turns import Remedy
 from stopwise.lamps.outputs import LampReading, setting_now
-from stopwise.messages import headline
+from stopwise.messages import headline, say, told
 from stopwise.plan.model import Plan
 from stopwise.verdict import judge
 from stopwise.verdict.turns import turn_of, turn_of_remedy, with_what_they_mend
@@ -123,3 +123,52 @@ def test_without_solos_a_lamp_is_turned_by_its_patches_and_nobody_knows_to_where
     verdict = judge(measurement({"cheek": reading(6.0), "brow": reading(6.04)}), targets)
     assert verdict.turns == (Turn("key", 0.5, explains=("cheek", "brow")),)
     assert headline(verdict) == ("Key 0.5 low. Cheek 0.5 under.", "Key up 0.5.")
+
+
+def test_a_blown_patch_of_a_lamp_without_a_solo_asks_for_it_at_the_plan_s_power_once():
+    """Less light there: of which lamp, and by how much, only its own light tells."""
+    targets = plan(
+        light=[{"name": "key", "power": -2.0}, {"name": "fill", "power": -4.5}],
+        patch=[
+            patch("cheek", zone=6.5, lit_by=["key", "fill"]),
+            patch("jacket", zone=7.0, material="white cloth", lit_by=["key", "fill"]),
+            patch("shadow", zone=4.5, lit_by=["fill"]),
+        ],
+        ratio=[
+            {"lit": "cheek", "shadow": "shadow", "stops": 2.0},
+            {"lit": "jacket", "shadow": "cheek", "stops": 0.5},
+        ],
+    )
+    readings = {
+        "cheek": reading(6.5),
+        "jacket": reading(7.7, clipped=0.02, headroom=0.0),
+        "shadow": reading(4.0),
+    }
+    verdict = judge(measurement(readings), targets)
+    lines = {say(one).partition(" ")[0]: text for one, text in told(verdict) if text}
+    assert headline(verdict)[1] == "Shoot the key alone at -2.0, mark it."
+    assert lines["Jacket"] == "Shoot the key alone at -2.0, mark it."
+    assert list(lines.values()).count(lines["Jacket"]) == 1
+    assert "Fill up a little." not in lines.values()
+    assert {one.advice for one in verdict.findings if one.state == "fails"} == {"solo"}
+
+
+def test_a_ratio_whose_patches_hold_is_left_to_the_fill():
+    targets = plan(
+        light=[{"name": "key"}, {"name": "fill"}],
+        patch=[
+            patch("cheek", zone=6.5, within=0.3, lit_by=["key"]),
+            patch("shadow", zone=4.5, within=0.3, lit_by=["fill"]),
+        ],
+        ratio=[{"lit": "cheek", "shadow": "shadow", "stops": 2.0, "within": 0.2}],
+    )
+    verdict = judge(measurement({"cheek": reading(6.65), "shadow": reading(4.3)}), targets)
+    assert headline(verdict) == ("Shadow 0.4 too deep.", "Fill up a little.")
+
+
+def test_what_can_be_turned_now_is_told_before_a_solo_that_lacks():
+    turn = Turn("key", -0.8, to=-2.0, shown="to -2.0", explains=("mask",))
+    blown = Finding("clip", "brow", "blown", "fails", 0.2, 0.0, (None, 0.0), unit="fraction",
+                    advice="solo", detail=Detail(material="skin", lamps=("hair",)))  # fmt: skip
+    verdict = verdict_of([blown, failed("patch", "mask", "key")], [turn])
+    assert headline(verdict)[1] == "Key down 0.8, to -2.0."

@@ -11,7 +11,7 @@ from stopwise.frame import held
 from stopwise.plan.now import plan_now
 from stopwise.targets import setting_findings, targets_of
 from stopwise.verdict.causes import with_causes
-from stopwise.verdict.lamp_causes import with_lamp_causes
+from stopwise.verdict.lamp_causes import with_lamp_causes, with_solos_asked
 from stopwise.verdict.paper_advice import with_paper_advice
 from stopwise.verdict.whole_frame import (
     frame_findings,
@@ -108,7 +108,9 @@ def verdict_on(
         else one
         for one in findings
     ]
-    verdict = verdict_of(_with_free_turns(findings), turns)
+    known = () if lamps is None else lamps.readings
+    findings = with_solos_asked(_with_free_turns(findings), now, known)
+    verdict = verdict_of(findings, turns)
     still_open = tuple(patch.name for patch in now.patches if patch.is_open)
     if still_open and verdict.verdict != "off plan":
         return Verdict("measured", verdict.findings, Reason("open", still_open))

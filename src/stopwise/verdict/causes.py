@@ -68,9 +68,7 @@ def with_causes(
                 turns[side] = -abs(finding.difference or 0.0)
         else:
             cause: Cause = "backdrop" if finding.check == "backdrop" else "unknown"
-            # which lamp it is, and by how much, its solo would say
-            advice = "solo" if leads and finding.check == "patch" else finding.advice
-            found.append(replace(finding, cause=cause, advice=advice))
+            found.append(replace(finding, cause=cause))
     led = {finding.explained_by for finding in found if finding.explained_by is not None}
     named = {lamp for one in led for lamp in now.plan.turned_with(one)}
     turns = _as_packs_turn(turns, named, now.plan)

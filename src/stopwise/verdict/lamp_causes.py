@@ -1,4 +1,4 @@
-"""What solos say: a lamp that did not fire, a spot that moved, the cause of each failed finding."""
+"""What solos say: who is out, which spot moved, each finding's cause, which solo is missing."""
 
 from __future__ import annotations
 
@@ -177,3 +177,60 @@ def _laid_to_spot(finding: Finding, told: Finding, now: PlanNow) -> Finding:
             held=told.detail.held,
         ),
     )
+
+
+_BY_LAMPS = ("patch", "headroom", "clip")
+"""Checks of a patch that its lamps' own light explains."""
+
+
+def with_solos_asked(
+    findings: Sequence[Finding], now: PlanNow, known: Collection[str]
+) -> list[Finding]:
+    """Return the findings, those that nothing explains with the solo that is to be shot for them.
+
+    Parameters
+    ----------
+    findings
+        One frame's, with their causes.
+    now
+        What holds now: which lamps are lit, and which light each patch.
+    known
+        Lamps whose own light is known.
+
+    Notes
+    -----
+    A lamp that lights a patch together with one whose own light isn't known can't be read: then
+    that one's solo is what lacks. Paper asks for its own lamps'. A ratio is off with its patches,
+    and is left to its usual advice where they hold. A solo is asked for at the power at which the
+    lamp is known to stand: that is written down with it.
+    """
+    lit = {light.name for light in now.plan.lights} if now.lit is None else now.lit
+    missing = lit.difference(known)
+    if not missing:
+        return list(findings)
+    off = {one.of for one in findings if one.check == "patch" and one.state == "fails"}
+
+    def asked(finding: Finding) -> Finding:
+        is_by_lamps = (
+            finding.check in _BY_LAMPS
+            or finding.figure in ("zone", "left_right")
+            or not off.isdisjoint((finding.lit, finding.shadow))
+        )
+        is_open = finding.cause in (None, "unknown", "backdrop") and finding.explained_by is None
+        is_told = finding.advice is not None or finding.code == "hot_centre"
+        if finding.state != "fails" or is_told or not (is_by_lamps and is_open):
+            return finding
+        own = set(finding.detail.lamps)
+        beside = {
+            lamp for patch in now.measured if own & set(patch.lit_by) for lamp in patch.lit_by
+        }
+        lacks = (own & missing) or (beside & missing)
+        light = next((one for one in now.plan.lights if one.name in lacks), None)
+        if light is None:
+            return finding
+        stands = now.powers.get(light.name, light.power)
+        power = None if stands is None else light.power_shown(stands)
+        detail = replace(finding.detail, lamps=(light.name,), shown=power)
+        return replace(finding, cause="unknown", advice="solo", detail=detail)
+
+    return [asked(finding) for finding in findings]
