@@ -20,10 +20,11 @@ from golden import kept
 from golden.parts import as_kept
 from lightmodel.dng import write_dng
 from soak.parents import spec_of
+from stopwise import raw
 from stopwise.frame import Camera
 from stopwise.ledger import Ledger
-from stopwise.pipeline import Brief, assess_file
-from stopwise.pipeline.brief import FrameNote
+from stopwise.pipeline import Brief, assess_file, plan_frames
+from stopwise.pipeline.brief import FrameNote, UnreadNeedsError
 from stopwise.pipeline.plan_frames import PlanFrames
 from stopwise.plan.model import FramePart
 from stopwise.plan.now import plan_now
@@ -149,6 +150,42 @@ def test_out_of_a_ledger_they_tell_what_they_told_when_they_were_decoded(folder,
     assert decoded.ambient == kept_light.ambient is not None
     assert kept_light.solos.keys() == decoded.solos.keys() == PLAN.frames.solo.keys()
     assert {note.condition for note in misfits.notes} == {"frame_of_other_camera"}
+
+
+def test_workers_that_begin_again_decode_no_frame_but_those_whose_figures_are_needed(
+    folder, tmp_path, monkeypatch
+):
+    decoded = []
+
+    def decode(path):
+        decoded.append(path.name)
+        return raw.decode_unproven(path)
+
+    monkeypatch.setattr(plan_frames, "decode_unproven", decode)
+    brief, place = Brief(plan=PLAN, plan_folder=folder), str(tmp_path / "ledger.sqlite")
+    with Ledger(place):  # the watch has it open meanwhile
+        first, again = (read_by_worker(brief, place) for _ in range(2))
+    ambient = PLAN.frames.ambient
+    assert sorted(decoded) == sorted([*(Path(key[0]).name for key in first), ambient])
+    assert first.keys() == again.keys()
+    for key, own in first.items():
+        assert np.array_equal(own.light.mean, again[key].light.mean)
+        assert own.measurement == again[key].measurement
+        assert own.place == again[key].place
+
+
+def read_by_worker(brief, place):
+    """Return all that a worker reads for a brief, in a service of its own, and keeps."""
+    frames = pickle.loads(pickle.dumps(PlanFrames(is_supplied=True, kept_in=place)))  # noqa: S301
+    there = {}
+    while True:
+        try:
+            frames.prepare(brief)
+        except UnreadNeedsError as error:
+            there |= {need.key: frames.read_needed(*need.arguments) for need in error.needs}
+            frames.supply(tuple(there), there)
+        else:
+            return there
 
 
 @pytest.mark.parametrize(

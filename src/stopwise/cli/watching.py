@@ -94,7 +94,8 @@ class WatchRun:
         self._is_own_edit = False
         self._told: set[FrameNote] = set()
         self._ahead = Brief()
-        frames = PlanFrames(is_supplied=True)  # each worker is handed one of its own
+        kept_in = None if ledger.in_memory else ledger.place
+        frames = PlanFrames(is_supplied=True, kept_in=kept_in)  # each worker has one of its own
         self.watcher = Watcher(
             folder,
             ledger,

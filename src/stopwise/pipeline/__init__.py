@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import time
 from dataclasses import replace
 from functools import partial
@@ -20,7 +21,7 @@ from stopwise.measurement.levels import share_above
 from stopwise.measurement.paper import shows_sitter
 from stopwise.pipeline.awaited import answer_for, clip_answer, overfed_solos, own_light_answer
 from stopwise.pipeline.brief import Answer, Assessment, Brief, Observed, UnreadNeedsError
-from stopwise.pipeline.plan_frames import PlanFrames, levels_of, part_of
+from stopwise.pipeline.plan_frames import PlanFrames, levels_of
 from stopwise.plan.model import Plan
 from stopwise.plan.now import LookFor, look_for, of_the_set, plan_now, without_places
 from stopwise.raw import decode_unproven
@@ -163,7 +164,7 @@ def failed(path: Path, brief: Brief, what: str) -> Assessment:
 
 
 def _assess(path: Path, frame: Frame, brief: Brief, frames: PlanFrames) -> Assessment:
-    part = part_of(path, brief.plan, brief.plan_folder)
+    part = _part_of(path, brief)
     chosen, asked_look = LookFor(brief.look), brief.look
     if part is None and brief.awaited is None:
         brief, chosen = _as_held(brief, frame, frames)
@@ -219,6 +220,18 @@ def _assess(path: Path, frame: Frame, brief: Brief, frames: PlanFrames) -> Asses
         own_light=own_light,
         overfed=overfed,
     )
+
+
+def _part_of(path: Path, brief: Brief) -> FramePart | None:
+    """Return the part that a frame plays in the plan, when it isn't to be held against it."""
+    if brief.plan is None or brief.plan_folder is None:
+        return None
+    here = os.path.realpath(path)  # which a link round in circles doesn't break
+    for part, name, less in brief.plan.frames.marked:
+        is_own = part.role != "reference" and less is None
+        if is_own and os.path.realpath(brief.plan_folder / name) == here:
+            return part
+    return None
 
 
 def _as_held(brief: Brief, frame: Frame, frames: PlanFrames) -> tuple[Brief, LookFor]:

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import os
 import time
 from collections import OrderedDict, deque
-from contextlib import suppress
-from dataclasses import dataclass
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Generic, TypeVar
@@ -45,7 +44,7 @@ from stopwise.raw import decode_unproven
 from stopwise.raw.bounds import FailedOnFileError, in_bounds
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
+    from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping, Sequence
 
     from stopwise.frame import Frame, Held
     from stopwise.grid import LightGrid
@@ -71,13 +70,17 @@ _UNSEEN: tuple[FrameRole, ...] = ("grey", "clip")
 
 @dataclass(frozen=True, slots=True)
 class _Reading:
-    """One of the plan's own frames, and how it is to be read; see :meth:`PlanFrames.read`."""
+    """One of the plan's own frames, and how it is to be read; see :meth:`PlanFrames.read`.
+
+    `variant` tells what its light depends on besides the file.
+    """
 
     path: Path
     targets: PlanNow
     look: str | None
     figures: bool
     anchor: Path | None
+    variant: str
 
 
 class Remembered(Generic[T]):
@@ -116,10 +119,20 @@ class PlanFrames:
     is_supplied
         Whether frames are handed to it that workers read, each like any file: what isn't there yet
         is asked for by an `UnreadNeedsError`.
+    kept_in
+        File of the ledger in which a worker that reads them keeps their light, so that a watch
+        which begins again decodes none of them; None keeps nothing.
     """
 
-    def __init__(self, ledger: Ledger | None = None, *, is_supplied: bool = False) -> None:
+    def __init__(
+        self,
+        ledger: Ledger | None = None,
+        *,
+        is_supplied: bool = False,
+        kept_in: str | None = None,
+    ) -> None:
         self._ledger = ledger
+        self._kept_in = kept_in
         self._learned: LevelTable = {} if ledger is None else ledger.levels.believed()
         self._held: OrderedDict[Hashable, OwnFrame] = OrderedDict()
         self._supplies: dict[Hashable, OwnFrame | Exception] | None = {} if is_supplied else None
@@ -136,7 +149,8 @@ class PlanFrames:
 
     def __reduce__(self) -> tuple[object, ...]:
         """Cross a process boundary empty, but for what can't be read."""
-        make = partial(PlanFrames, is_supplied=self._supplies is not None)
+        is_supplied = self._supplies is not None
+        make = partial(PlanFrames, is_supplied=is_supplied, kept_in=self._kept_in)
         return (make, (), {"_refused": self._refused})
 
     @property
@@ -184,10 +198,11 @@ class PlanFrames:
         except OSError as error:
             msg = f"{path} can't be read: {refusal(error)}. Check that its disk is connected."
             raise PathMissing(msg) from error
-        anchor = None if anchor == path or not _is_there(anchor) else anchor
+        if anchor is not None and (anchor == path or not anchor.is_file()):
+            anchor = None
         variant = self._variant(targets, anchor)
         key = (str(path), status.st_mtime_ns, status.st_size, variant, figures)
-        reading = _Reading(path, targets, look, figures, anchor)
+        reading = _Reading(path, targets, look, figures, anchor, variant)
         if self._supplies is not None:
             self._used.add(key)
             if key in self._supplies:
@@ -198,24 +213,21 @@ class PlanFrames:
         found = self._held.get(key)
         if found is None:
             sought = None if anchor is None else self.sought(anchor, targets, look)
-            found = None if figures else self._from_ledger(path, variant)
-            found = found or self._in_bounds(key, reading, sought, variant)
+            kept = self._from_ledger(reading, sought)
+            found = kept or self._in_bounds(key, reading, sought)
             self._held[key] = found
             while len(self._held) > _KEPT:
                 self._held.popitem(last=False)
         self._held.move_to_end(key)
         return found
 
-    def _in_bounds(
-        self, key: Hashable, reading: _Reading, sought: Sought | None, variant: str
-    ) -> OwnFrame:
+    def _in_bounds(self, key: Hashable, reading: _Reading, sought: Sought | None) -> OwnFrame:
         """Read a frame in this process; one that can't be read costs its time once."""
         if key in self._refused:
             raise StopwiseError(self._refused[key])
         self._began = time.monotonic()
         try:
-            decoded = partial(self._decoded, reading, sought, variant)
-            found: OwnFrame = in_bounds(lambda _: decoded(), reading.path)
+            found: OwnFrame = in_bounds(lambda _: self._decoded(reading, sought), reading.path)
         except Unreadable as error:
             self._refused[key] = str(error)
             raise
@@ -228,9 +240,26 @@ class PlanFrames:
         anchor, targets = reading.anchor, reading.targets
         sought = None if anchor is None else self.sought(anchor, targets, reading.look)
         try:
-            return self._decoded(reading, sought)
+            with self._open_ledger():
+                return self._from_ledger(reading, sought) or self._decoded(reading, sought)
         except StopwiseError as error:
             return StopwiseError(str(error))
+
+    @contextmanager
+    def _open_ledger(self) -> Iterator[None]:
+        """Have the ledger open that a worker keeps light in; one that can't be had keeps none."""
+        from stopwise.ledger import Ledger
+
+        ledger = None
+        if self._kept_in is not None:
+            with suppress(StopwiseError):
+                ledger = self._ledger = Ledger(self._kept_in, on_wait=lambda: False)
+        try:
+            yield
+        finally:
+            if ledger is not None:
+                ledger.close()
+                self._ledger = None
 
     def supply(self, keys: Sequence[Hashable], new: Mapping[Hashable, Any]) -> None:
         """Take in frames that were read, and let go of those that have none of the keys."""
@@ -479,7 +508,7 @@ class PlanFrames:
             return None
         return light if all(light.fits(solo) for solo in solos.values()) else None
 
-    def _decoded(self, reading: _Reading, sought: Sought | None, variant: str = "") -> OwnFrame:
+    def _decoded(self, reading: _Reading, sought: Sought | None) -> OwnFrame:
         path, targets = reading.path, reading.targets
         unproven = decode_unproven(path)
         frame, known = unproven.frame, Known(learned=levels_of(unproven.frame, self._learned))
@@ -488,34 +517,34 @@ class PlanFrames:
         if reading.figures:
             measured = figures_of(frame, reduced, targets, look=reading.look, known=known)
         unproven.proven()
-        light = reduced.grid
+        light = reduced.grid if self._ledger is None else as_kept(reduced.grid)
         place = None if sought is None else sought.place_in(light) or LOST
         if sought is not None and place is not None:
             boxes = place.carried(sought.boxes, light.cells)
-            light = reduced.with_boxes(boxes) if boxes else light
-        light = light if self._ledger is None else as_kept(light)
+            light = replace(light, boxes=reduced.with_boxes(boxes).boxes) if boxes else light
         if self._ledger is not None and not self._ledger.is_read_only:
             try:
-                self._ledger.solos.keep(self._hash(path), variant, to_blob(light))
-                keep_picture(self._ledger, self._hash(path), targets, reduced)
+                self._ledger.solos.keep(unproven.sha256, reading.variant, to_blob(light))
+                keep_picture(self._ledger, unproven.sha256, targets, reduced)
             except LedgerError:  # that it can't be kept is no reason to fail
                 self._ledger = None
         return OwnFrame(light, measured, place)
 
-    def _from_ledger(self, path: Path, variant: str) -> OwnFrame | None:
-        if self._ledger is None:
+    def _from_ledger(self, reading: _Reading, sought: Sought | None) -> OwnFrame | None:
+        """Return a frame's light as it is kept; None where it isn't, or its figures are needed."""
+        from stopwise.ledger.frames import FileChangedError, content_hash
+
+        if self._ledger is None or reading.figures:
             return None
-        blob = self._ledger.solos.get(self._hash(path), variant)
         try:
-            return None if blob is None else OwnFrame(from_blob(blob))
-        except ValueError:
-            return None
-
-    def _hash(self, path: Path) -> str:
-        from stopwise.ledger import content_hash
-
-        self.hashes[path] = content_hash(str(path.resolve()))
-        return self.hashes[path]
+            sha256 = self.hashes[reading.path] = content_hash(str(reading.path.resolve()))
+            blob = self._ledger.solos.get(sha256, reading.variant)
+            light = None if blob is None else from_blob(blob)
+        except (ValueError, OSError, FileChangedError, LedgerError):
+            return None  # whoever decodes it says what is wrong with it
+        if light is None or sought is None:
+            return None if light is None else OwnFrame(light)
+        return OwnFrame(light, place=sought.place_in(light) or LOST)
 
     def _variant(self, targets: PlanNow, anchor: Path | None) -> str:
         """Return what a reduced frame depends on besides its file: camera and places, no target."""
@@ -569,27 +598,3 @@ def anchor_of(plan: Plan, folder: Path) -> Path | None:
     """
     named = plan.frames.reference or next((one.file for one in plan.frames.solos), None)
     return None if named is None else folder / named
-
-
-def _is_there(path: Path | None) -> bool:
-    return path is not None and path.is_file()
-
-
-def part_of(path: Path, plan: Plan | None, folder: Path | None) -> FramePart | None:
-    """Return the part that a frame plays in the plan, when it isn't to be held against it.
-
-    Parameters
-    ----------
-    path
-        The frame's file.
-    plan, folder
-        The plan, and the folder that its file names are relative to.
-    """
-    if plan is None or folder is None:
-        return None
-    here = os.path.realpath(path)  # which a link round in circles doesn't break
-    for part, name, less in plan.frames.marked:
-        is_own = part.role != "reference" and less is None
-        if is_own and os.path.realpath(folder / name) == here:
-            return part
-    return None
