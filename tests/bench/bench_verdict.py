@@ -18,8 +18,12 @@ import threading
 import time
 from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import rawpy
+
+if TYPE_CHECKING:
+    from stopwise.record import Record
 
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT / "sample_frames"))
@@ -73,9 +77,9 @@ def landings(
     told: dict[str, tuple[float, dict[str, float]]] = {}
     came = threading.Condition()
 
-    def show(record: dict[str, object], _plan: object) -> None:
+    def show(record: Record) -> None:
         with came:
-            told[str(record["file"])] = (time.perf_counter(), record["timing_ms"])  # type: ignore[assignment]
+            told[record.file] = time.perf_counter(), dict(record.timing_ms)
             came.notify_all()
 
     found, stop = [], threading.Event()
