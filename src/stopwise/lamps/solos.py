@@ -526,7 +526,7 @@ def patch_doubts(lamps: LampSet, patch: Patch) -> NDArray[np.float32]:
 
 
 def paper_doubts(lamps: LampSet) -> NDArray[np.float32]:
-    """Return how sure each lamp's light is on the paper, and the ambient's last, stops.
+    """Return how sure each lamp's light is on the paper, the ambient's last, stops (lamps + 1,).
 
     How far the paper lies behind the sitter isn't known: of a lamp that was moved anything may have
     reached it, from no change to all of it.
