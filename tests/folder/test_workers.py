@@ -23,7 +23,7 @@ from stopwise.folder.supplies import PackedSupply
 from stopwise.folder.tasks import Act, Done, Failure, Task
 from stopwise.folder.workers import ProcessPool
 from stopwise.ledger import Stamp
-from stopwise.raw.bounds import Limits
+from stopwise.raw.bounds import MOST_BYTES, Limits
 from support.watching import (
     InlinePool,
     StandIn,
@@ -383,6 +383,7 @@ def test_large_files_are_given_more_time() -> None:
     limits = Limits()
     assert limits.time_s(1000) == 30
     assert limits.time_s(200_000_000) == 100
+    assert limits.time_s(1 << 40) == limits.time_s(MOST_BYTES)
 
 
 def fails_on_import(path: Path, brief: object) -> None:

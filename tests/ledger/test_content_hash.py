@@ -30,6 +30,14 @@ def test_a_large_file_is_hashed_whole(tmp_path: Path) -> None:
     assert content_hash(str(tmp_path / "f")) == hashlib.sha256(content).hexdigest()
 
 
+def test_of_a_file_larger_than_any_frame_the_beginning_is_hashed(tmp_path: Path) -> None:
+    path, beginning = tmp_path / "f", Random(1).randbytes(1 << 24)
+    path.write_bytes(beginning + b"the end")
+    assert content_hash(str(path)) == hashlib.sha256(beginning + b"the end").hexdigest()
+    os.truncate(path, 1 << 40)  # a terabyte of which next to nothing was written
+    assert content_hash(str(path)) == hashlib.sha256(beginning).hexdigest()
+
+
 def test_a_file_that_is_not_what_it_was_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "f"
     path.write_bytes(b"abc")

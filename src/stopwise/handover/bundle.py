@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import shutil
+import sys
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING
 
 from stopwise.errors import PathMissing, WrongUse, refusal
@@ -22,6 +24,9 @@ README, SUMS = "README.txt", "SHA256SUMS"
 
 _MARK = "Handed over by stopwise."
 """First line of the readme: it tells a folder of ours from any other."""
+
+_hash_of = partial(content_hash, most=sys.maxsize)
+"""Whole, since a ledger may be larger than any frame."""
 
 _MOST_SUMS = 1 << 26
 """Bytes of the list of sums: 64 MB, room for more frames than any shoot has."""
@@ -135,13 +140,13 @@ class Bundle:
     def _made(self, name: str, make: Makes, sums: dict[str, str]) -> HandedFile:
         with beside(self.folder / name) as spare:
             make(spare)
-            wanted = content_hash(str(spare))
+            wanted = _hash_of(str(spare))
         return self._read_back(name, wanted, sums)
 
     def _copied(self, name: str, source: Path, sums: dict[str, str]) -> HandedFile:
         target = self.folder / name
-        wanted = content_hash(str(source.resolve()))
-        was_there = target.is_file() and content_hash(str(target)) == wanted
+        wanted = _hash_of(str(source.resolve()))
+        was_there = target.is_file() and _hash_of(str(target)) == wanted
         if not was_there:
             target.parent.mkdir(parents=True, exist_ok=True)
             with beside(target) as spare:
@@ -151,7 +156,7 @@ class Bundle:
     def _read_back(
         self, name: str, wanted: str, sums: dict[str, str], *, was_there: bool = False
     ) -> HandedFile:
-        sums[name] = content_hash(str(self.folder / name))
+        sums[name] = _hash_of(str(self.folder / name))
         if sums[name] != wanted:
             msg = f"{self.folder / name} isn't what was written: its disk fails. Use another."
             raise WrongUse(msg)
@@ -180,7 +185,7 @@ def faults_in(folder: Path) -> list[str]:
 
 def _fault(folder: Path, name: str, sha256: str) -> str:
     try:
-        found = content_hash(str(folder / name))
+        found = _hash_of(str(folder / name))
     except OSError as error:
         return f"{name}: {refusal(error)}."
     return "" if found == sha256 else f"{name} was changed since it was handed over."

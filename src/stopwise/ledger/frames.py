@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
+from stopwise.raw.bounds import MOST_BYTES
 from stopwise.record import record_from_json
 
 if TYPE_CHECKING:
@@ -25,6 +26,7 @@ _LARGEST = (1 << 63) - 1
 
 _PAGE = 256  # rows that are read at once: a few megabytes, though an archive has gigabytes
 _CHUNK = 1 << 20  # bytes read at once: a frame is hashed without being held
+_BEGINNING = 1 << 24  # bytes that tell files from each other which are larger than any frame
 _NO_BLOCK = getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_NOFOLLOW", 0)
 _BINARY = getattr(os, "O_BINARY", 0) | getattr(os, "O_CLOEXEC", 0)
 
@@ -58,10 +60,11 @@ class FileChangedError(OSError):
     """A file isn't any more what it was when its turn came."""
 
 
-def content_hash(path: str, stamp: Stamp | None = None) -> str:
+def content_hash(path: str, stamp: Stamp | None = None, *, most: int = MOST_BYTES) -> str:
     """Return the SHA-256 of a file's bytes, hexadecimal.
 
-    The file is opened for reading only; links aren't followed and a pipe doesn't block.
+    The file is opened for reading only; links aren't followed and a pipe doesn't block. Of one with
+    more than `most` bytes, such as a terabyte that was never written, its beginning is hashed.
 
     Raises
     ------
@@ -74,8 +77,10 @@ def content_hash(path: str, stamp: Stamp | None = None) -> str:
     with open(descriptor, "rb", buffering=0) as stream:  # noqa: PTH123
         _refuse_other(descriptor, stamp)
         digest = hashlib.sha256()
-        while chunk := stream.read(_CHUNK):
+        left = most if os.fstat(descriptor).st_size <= most else _BEGINNING
+        while chunk := stream.read(min(_CHUNK, left)):
             digest.update(chunk)
+            left -= len(chunk)
         _refuse_other(descriptor, stamp)
     return digest.hexdigest()
 

@@ -100,8 +100,8 @@ class Limits:
     memory_bytes: int = MOST_MEMORY
 
     def time_s(self, size: int) -> float:
-        """Return the seconds that a file of `size` bytes may take."""
-        return max(self.least_s, self.per_megabyte_s * size / 1e6)
+        """Return the seconds that a file of `size` bytes may take; a greater one has no more."""
+        return max(self.least_s, self.per_megabyte_s * min(size, MOST_BYTES) / 1e6)
 
     @property
     def most_workers(self) -> int:
