@@ -10,6 +10,7 @@ from stopwise.folder.signals import leave_when_asked
 
 def main() -> None:
     """Run the command and end the process; a watch can be ended from its first moment on."""
+    _open_what_is_closed()
     ended_with: list[int] = []
     atexit.register(_leave_the_rest, ended_with)  # the first to be registered is done last
     if sys.argv[1:2] == ["watch"]:
@@ -17,6 +18,17 @@ def main() -> None:
     from stopwise.cli import run
 
     ended_with.append(run())
+
+
+def _open_what_is_closed() -> None:
+    """Put nothing in the place of standard streams that are closed, as under a system's own jobs.
+
+    Else Python has None there, and the next file to be opened would get the number of one: a worker
+    would lose its pipe to it.
+    """
+    for name, mode in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):
+        if getattr(sys, name) is None:
+            setattr(sys, name, open(os.devnull, mode, encoding="utf-8"))  # noqa: PTH123, SIM115
 
 
 def _leave_the_rest(ended_with: list[int]) -> None:

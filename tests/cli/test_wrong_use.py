@@ -135,6 +135,23 @@ RECKONING = [
 ]
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="descriptors are POSIX's here")
+@pytest.mark.parametrize("closed", [(1,), (0, 1, 2)])
+def test_a_command_whose_standard_streams_are_closed_does_its_work_in_silence(
+    shoot: Path, closed: tuple[int, ...]
+) -> None:
+    """As under a system's own jobs; Python has None in the place of such a stream (sys.stdout)."""
+    begin = (
+        f"import os, sys; [os.close(one) for one in {closed}]; "
+        "os.execv(sys.executable, [sys.executable, *sys.argv[1:]])"
+    )
+    call = ("-m", "stopwise", "ledger", "export", "--ledger", "kept.sqlite")
+    done = subprocess.run(
+        [sys.executable, "-c", begin, *call], cwd=shoot, capture_output=True, check=False
+    )
+    assert (done.returncode, done.stdout, done.stderr) == (0, b"", b"")
+
+
 @pytest.mark.parametrize("call", RECKONING, ids=" ".join)
 def test_a_number_that_cant_be_is_refused_in_a_sentence(
     capsys: pytest.CaptureFixture[str], call: Sequence[str]
