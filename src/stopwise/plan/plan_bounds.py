@@ -15,8 +15,10 @@ MOST_DEPTH = 8
 MOST_LAMPS = 60
 """And so solos and white cards, and lamps that light one patch; a large set has twenty."""
 
-MOST_PATCHES = 200
-"""In the plan, and in each look; also ratios, separations, panels and places that may clip."""
+MOST_PATCHES = 60
+"""In the plan, and in each look; also ratios, separations, panels and places that may clip. With as
+many that are followed, each the whole frame, and five lamps, a frame took 6 to 28 s of a processor;
+200 took more than the 30 s that a file has. A look of twenty is a large one (common practice)."""
 
 MOST_LOOKS = 100
 """A day of clothes has twenty."""
