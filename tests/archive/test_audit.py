@@ -27,6 +27,7 @@ from stopwise.ledger import Ledger
 from stopwise.pipeline import Brief
 from stopwise.record import record_from_json
 from support.kept_day import SAMPLES
+from support.watching import PATIENCE_S, wait_until
 
 PLAN = SAMPLES / "plan.toml"
 
@@ -119,29 +120,39 @@ def test_what_was_kept_is_not_read_again_and_what_changed_or_went_is_noticed(
     assert not known["copy of.dng"].is_gone
 
 
-HEEDS_CTRL_C = """\
-import signal
+HELD_AFTER_THREE = """\
+import signal, time
 signal.signal(signal.SIGINT, signal.default_int_handler)
 from stopwise.__main__ import main
+from stopwise.ledger.frames import Frames
+
+keep, kept = Frames.keep, []
+
+def keep_three(*given, **named):
+    if len(kept) == 3:
+        time.sleep(600)
+    kept.append(keep(*given, **named))
+    return kept[-1]
+
+Frames.keep = keep_three
 main()
 """
-"""The command where a shell that runs the tests in the background has it ignore Ctrl-C, as POSIX.1
-asks of shells (Shell Command Language, 2.11)."""
+"""The command, which keeps three frames and no more until it is ended. It heeds Ctrl-C also where a
+shell that runs the tests in the background has it ignored, as POSIX.1 asks of shells (Shell Command
+Language, 2.11)."""
 
 
 def test_one_that_is_ended_goes_on_where_it_was(archive, tmp_path):
     place = tmp_path / "a.sqlite"
-    command = [sys.executable, "-c", HEEDS_CTRL_C, "audit", str(archive), "--ledger", str(place)]
-    with subprocess.Popen([*command, "--workers", "1"], stdout=subprocess.DEVNULL) as going:
-        until = time.monotonic() + 120
-        while not has_kept(place, 3):
-            assert going.poll() is None
-            assert time.monotonic() < until
-            time.sleep(0.02)
+    said = ["audit", str(archive), "--ledger", str(place)]
+    command = [sys.executable, "-c", HELD_AFTER_THREE, *said, "--workers", "1"]
+    with subprocess.Popen(command, stdout=subprocess.DEVNULL) as going:
+        wait_until(lambda: has_kept(place, 3) or going.poll() is not None)
         going.send_signal(signal.SIGINT)
-        assert going.wait(60) == 1
+        assert going.wait(PATIENCE_S) == 1
     before = {one.frame: one.sha256 for one in kept_in(place)}
-    assert len(before) >= 3
+    assert len(before) == 3
+    command = [sys.executable, "-m", "stopwise", *said]
     done = subprocess.run(command, check=False, capture_output=True, text=True)
     assert done.returncode == 3
     after = {one.frame: one.sha256 for one in kept_in(place)}

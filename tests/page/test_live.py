@@ -20,6 +20,7 @@ from stopwise.plan import load_plan
 from stopwise.record import record_from_json
 from support.page_scene import PLAN_TEXT, on_plan
 from support.picture_makers import crash, small
+from support.watching import PATIENCE_S
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -50,7 +51,7 @@ def kept_in(ledger: Ledger, folder: Path, name: str = "F0001.dng", **record: obj
 
 
 def get(address: str) -> bytes:
-    with urllib.request.urlopen(address, timeout=10) as answer:  # noqa: S310 - our own, on loopback
+    with urllib.request.urlopen(address, timeout=PATIENCE_S) as answer:  # noqa: S310 - our own, on loopback
         body: bytes = answer.read()
     return body
 
@@ -58,7 +59,7 @@ def get(address: str) -> bytes:
 def read_events(address: str, count: int) -> list[tuple[str, str]]:
     """Return the first events of a stream: name and data."""
     events: list[tuple[str, str]] = []
-    with urllib.request.urlopen(address, timeout=10) as stream:  # noqa: S310 - our own, on loopback
+    with urllib.request.urlopen(address, timeout=PATIENCE_S) as stream:  # noqa: S310 - our own, on loopback
         name = ""
         while len(events) < count:
             line = stream.readline().decode().rstrip("\n")

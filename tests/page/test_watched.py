@@ -15,6 +15,7 @@ from playwright.sync_api import expect
 from stopwise.ledger import Ledger
 from stopwise.shoot.look_frames import solo_looks
 from support.page_process import SAMPLES, PageProcess
+from support.watching import PATIENCE_S
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -198,7 +199,7 @@ def test_a_page_on_the_network_wants_its_token_and_may_not_edit(tmp_path: Path, 
         here = f"http://127.0.0.1:{port.group(1)}/"
         token = watch.address.partition("?")[2]
         with pytest.raises(urllib.error.HTTPError, match="401") as refused:
-            urllib.request.urlopen(here, timeout=10)
+            urllib.request.urlopen(here, timeout=PATIENCE_S)
         refused.value.close()
         page.goto(f"{here}?{token}")
         expect(page).to_have_url(here)
