@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+from base64 import b64decode
 from contextlib import closing
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
@@ -214,6 +215,16 @@ def test_what_is_set_says_lamps_that_are_off_and_moved(studio: Studio, server: P
         studio.plan_path.write_text(plan, encoding="utf-8")
 
 
+PAINTED = """() => new Promise((done) => {
+  const canvas = document.querySelector(".trying canvas");
+  const reader = new FileReader();
+  reader.onload = () => done(reader.result);
+  reader.readAsDataURL(
+    new Blob([canvas.getContext("2d").getImageData(0, 0, canvas.width, canvas.height).data]));
+})"""
+"""What the canvas shows, as one data URL: four million numbers one by one took seconds."""
+
+
 def test_the_picture_in_the_browser_is_the_one_that_dial_would_draw(
     studio: Studio, server: PageServer, page: Page
 ) -> None:
@@ -222,15 +233,12 @@ def test_the_picture_in_the_browser_is_the_one_that_dial_would_draw(
     for _ in range(4):
         key.press("ArrowRight")
     expect(page.locator(".tried-asked li")).to_have_text(["Key up 0.4, to -1.6."])
-    painted = page.evaluate(
-        "(() => { const c = document.querySelector('.trying canvas');"
-        " return [...c.getContext('2d').getImageData(0, 0, c.width, c.height).data]; })()"
-    )
+    painted = b64decode(page.evaluate(PAINTED).partition(",")[2])
     lamps = prepare_dials(studio.plan_path, ledger=studio.ledger).drawn(studio.ledger)
     assert lamps is not None
     picture = predict(lamps, {"key": 0.4})
     drawn = drawable_of(picture).image.astype(int)
-    shown = np.array(painted).reshape(*drawn.shape[:2], 4)[..., :3]
+    shown = np.frombuffer(painted, np.uint8).reshape(*drawn.shape[:2], 4)[..., :3].astype(int)
     clean = (picture.clipped == 0) & (
         picture.mean < 0.97 * np.array(picture.ceiling)[:, None, None]
     ).all(axis=0)
