@@ -139,10 +139,13 @@ def test_solos_that_are_shot_as_asked_lead_to_the_turn(name, solos, asked, turn)
             update={"solo": {lamp: whole.frames.solo[lamp] for lamp in solos}}
         )
         brief = Brief(plan=whole.model_copy(update={"frames": frames}), plan_folder=SAMPLES)
-        answer = assess_file(SAMPLES / name, brief, PlanFrames()).record.answer
+        record = assess_file(SAMPLES / name, brief, PlanFrames()).record
+        answer = record.answer
         if answer.turns:
             break
         assert answer.findings[0].advice == "solo"
+        # what the missing lamp gives beside them would count as theirs
+        assert {one.state for one in (record.lamps or {}).values()} <= {"not seen"}
         told += answer.findings[0].detail.lamps
         solos = [*solos, told[-1]]
     assert told == asked

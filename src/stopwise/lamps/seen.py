@@ -147,12 +147,14 @@ def see_lamps(
 def _beside_unknown(now: PlanNow, lamps: LampSet) -> Iterator[str]:
     """Yield the lamps that light a patch together with a lit one whose own light isn't known.
 
-    What that gives there would count as theirs.
+    What that gives there would count as theirs. The paper is lit by all background lamps.
     """
     lit = {light.name for light in now.plan.lights} if now.lit is None else set(now.lit)
     unknown = lit - set(lamps.names)
+    paper = [light.name for light in now.plan.lights if light.role == "background"]
+    together = [set(patch.lit_by) for patch in now.measured] + [set(paper)]
     for name in lamps.names:
-        if any(name in patch.lit_by and unknown & set(patch.lit_by) for patch in now.measured):
+        if any(name in lights and unknown & lights for lights in together):
             yield name
 
 
