@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
     from stopwise.folder.listing import Listing
 
-WARM, MORE = 150, 450
+WARM, MORE = 200, 800
 """Frames after which all code is imported and all caches are full, and those that are counted."""
 
 AT_ONCE = Options(waits=Waits(settle_s=0.0, rest_s=0.0))
