@@ -152,9 +152,7 @@ def test_out_of_a_ledger_they_tell_what_they_told_when_they_were_decoded(folder,
     assert {note.condition for note in misfits.notes} == {"frame_of_other_camera"}
 
 
-def test_workers_that_begin_again_decode_no_frame_but_those_whose_figures_are_needed(
-    folder, tmp_path, monkeypatch
-):
+def test_workers_that_begin_again_decode_none_of_the_plans_frames(folder, tmp_path, monkeypatch):
     decoded = []
 
     def decode(path):
@@ -165,8 +163,7 @@ def test_workers_that_begin_again_decode_no_frame_but_those_whose_figures_are_ne
     brief, place = Brief(plan=PLAN, plan_folder=folder), str(tmp_path / "ledger.sqlite")
     with Ledger(place):  # the watch has it open meanwhile
         first, again = (read_by_worker(brief, place) for _ in range(2))
-    ambient = PLAN.frames.ambient
-    assert sorted(decoded) == sorted([*(Path(key[0]).name for key in first), ambient])
+    assert sorted(decoded) == sorted(Path(key[0]).name for key in first)
     assert first.keys() == again.keys()
     for key, own in first.items():
         assert np.array_equal(own.light.mean, again[key].light.mean)

@@ -37,7 +37,7 @@ from stopwise.lamps.white_card import WhiteCard, white_card_of
 from stopwise.measurement import Known, figures_of, reduce
 from stopwise.pipeline.brief import FrameNote, Need, UnreadNeedsError
 from stopwise.pipeline.references import OwnFrame, References
-from stopwise.pipeline.solo_pictures import keep_picture
+from stopwise.pipeline.solo_pictures import keep_figures, keep_picture, kept_figures
 from stopwise.plan.model import FramePart, MarkedFrame
 from stopwise.plan.now import plan_now
 from stopwise.raw import decode_unproven
@@ -125,11 +125,7 @@ class PlanFrames:
     """
 
     def __init__(
-        self,
-        ledger: Ledger | None = None,
-        *,
-        is_supplied: bool = False,
-        kept_in: str | None = None,
+        self, ledger: Ledger | None = None, *, is_supplied: bool = False, kept_in: str | None = None
     ) -> None:
         self._ledger = ledger
         self._kept_in = kept_in
@@ -179,7 +175,7 @@ class PlanFrames:
         look
             Name of the look that is worn.
         figures
-            Whether its figures are needed: light kept in a ledger has none.
+            Whether its figures are needed.
         anchor
             The frame that a solo's sitter is followed from, see `anchor_of`; None reads boxes where
             the plan has them.
@@ -526,25 +522,28 @@ class PlanFrames:
             try:
                 self._ledger.solos.keep(unproven.sha256, reading.variant, to_blob(light))
                 keep_picture(self._ledger, unproven.sha256, targets, reduced)
+                if measured is not None:
+                    keep_figures(self._ledger, unproven.sha256, reading, measured)
             except LedgerError:  # that it can't be kept is no reason to fail
                 self._ledger = None
         return OwnFrame(light, measured, place)
 
     def _from_ledger(self, reading: _Reading, sought: Sought | None) -> OwnFrame | None:
-        """Return a frame's light as it is kept; None where it isn't, or its figures are needed."""
+        """Return a frame's light, with its figures where they are needed; None unless kept."""
         from stopwise.ledger.frames import FileChangedError, content_hash
 
-        if self._ledger is None or reading.figures:
+        if self._ledger is None:
             return None
         try:
             sha256 = self.hashes[reading.path] = content_hash(str(reading.path.resolve()))
             blob = self._ledger.solos.get(sha256, reading.variant)
             light = None if blob is None else from_blob(blob)
+            figures = kept_figures(self._ledger, sha256, reading) if reading.figures else None
         except (ValueError, OSError, FileChangedError, LedgerError):
             return None  # whoever decodes it says what is wrong with it
-        if light is None or sought is None:
-            return None if light is None else OwnFrame(light)
-        return OwnFrame(light, place=sought.place_in(light) or LOST)
+        if light is None or (reading.figures and figures is None):
+            return None
+        return OwnFrame(light, figures, None if sought is None else sought.place_in(light) or LOST)
 
     def _variant(self, targets: PlanNow, anchor: Path | None) -> str:
         """Return what a reduced frame depends on besides its file: camera and places, no target."""

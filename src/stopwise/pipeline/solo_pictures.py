@@ -1,12 +1,16 @@
-"""Pictures of solos as fine as a screen shows them, kept beside their light, so that it adds up."""
+"""What is kept beside the light of the plan's own frames: pictures that add up, and figures."""
 
 from __future__ import annotations
 
+import hashlib
 from typing import TYPE_CHECKING
+
+from pydantic import TypeAdapter
 
 from stopwise.grid import combine
 from stopwise.grid_bytes import picture_blob, picture_from
 from stopwise.ledger import content_hash
+from stopwise.measurement.figures import Measurement
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -42,6 +46,31 @@ def kept_picture(
             return None
         pictures.append(picture_from(blob, light))
     return combine(pictures, (1.0, -1.0)[: len(pictures)])
+
+
+def keep_figures(ledger: Ledger, sha256: str, made: object, figures: Measurement) -> None:
+    """Keep the figures of a frame by its content; `made` is what they depend on besides."""
+    ledger.solos.keep(sha256, _figures_variant(made), _figures().dump_json(figures))
+
+
+def kept_figures(ledger: Ledger, sha256: str, made: object) -> Measurement | None:
+    """Return a frame's figures; None where they aren't kept.
+
+    Raises
+    ------
+    ValueError
+        If they were kept by another version of ours.
+    """
+    blob = ledger.solos.get(sha256, _figures_variant(made))
+    return None if blob is None else _figures().validate_json(blob)
+
+
+def _figures() -> TypeAdapter[Measurement]:
+    return TypeAdapter(Measurement)
+
+
+def _figures_variant(made: object) -> str:
+    return f"figures {hashlib.sha256(repr(made).encode()).hexdigest()}"
 
 
 def _variant(targets: PlanNow) -> str:
