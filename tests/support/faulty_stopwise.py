@@ -99,5 +99,9 @@ os.scandir = scan
 
 if __name__ == "__main__":
     from stopwise.__main__ import main
+    from stopwise.ledger.database import Database
 
+    FOR_EVER_S = 1e6  # no lock is given up: whoever goes on or ends was not held up by it
+    Database.atomic.__wrapped__.__kwdefaults__["wait_s"] = FOR_EVER_S  # type: ignore[attr-defined]
+    Database._patiently.__defaults__ = (FOR_EVER_S,)
     main()
