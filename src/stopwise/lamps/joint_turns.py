@@ -128,6 +128,9 @@ def joint_turns(
     if not explained:
         return JointTurns()
     mending = {lamp for one in set(explained.values()) for lamp in now.plan.turned_with(one)}
+    idle = [one.lamp for one in answer.remedies if one.lamp not in mending]
+    if idle and not case.knows_all:  # what is made up for may be the unknown lamp's light
+        return joint_turns(case, findings, barred=(*barred, *idle))
     return JointTurns(
         tuple(sorted(answer.remedies, key=lambda one: one.lamp not in mending)), explained
     )
