@@ -468,8 +468,8 @@ NOTES: dict[NoteCode, tuple[str, str]] = {
         "Turn down what blows it, or shoot {lamp} alone.",
     ),
     "inverse square": (
-        "Nearer or farther, {lamp} is counted at the sitter alone, not across the set.",
-        "",
+        "Nearer or farther, {lamp} is counted at its middle alone: a narrow spot shrinks or grows.",
+        "Shoot its solo again once it stands there: stopwise expect {lamp}",
     ),
     "stop named": (
         "Up to {percent:.1f} % of the frame may clip: where this body stops isn't known.",

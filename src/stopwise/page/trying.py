@@ -12,6 +12,7 @@ import numpy as np
 from pydantic import Field, TypeAdapter, ValidationError
 
 from stopwise.errors import StopwiseError, WrongUse
+from stopwise.lamps.sum_doubts import doubts_in
 from stopwise.lamps.superposition import clipped_shares
 from stopwise.lamps.trial import CAMERA, LightChange, Sets, Trial, change_words
 from stopwise.page.pictures import SOLOS_S, SpawnedWork
@@ -21,10 +22,16 @@ from stopwise.preparing.dialling import prepare_dials
 from stopwise.report.drawable import GREY_SHOWN
 from stopwise.report.lamp_words import dial_words
 from stopwise.report.ruler import ROMAN, Ruler, RulerReading, Share, in_lanes
-from stopwise.report.tables import alike_sentences, dial_call, target_rows, walk_sentences
+from stopwise.report.tables import (
+    alike_sentences,
+    dial_call,
+    doubt_words,
+    target_rows,
+    walk_sentences,
+)
 from stopwise.shoot.trials import KeptTrial, kept_trials, told_of_look
 from stopwise.stops import MID_GREY_OF_SATURATION, MIDDLE_ZONE
-from stopwise.wording import share_text, shown, signed
+from stopwise.wording import shown, signed
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Iterable, Iterator
@@ -36,6 +43,7 @@ if TYPE_CHECKING:
     from stopwise.lamps.dial import Dial
     from stopwise.lamps.power_search import Knob
     from stopwise.lamps.solos import LampSet
+    from stopwise.lamps.sum_doubts import Doubt
     from stopwise.lamps.trial import LightChanges
     from stopwise.ledger import Ledger
     from stopwise.plan.model import Plan
@@ -169,9 +177,8 @@ class TrySet:
         Signal at which each channel clips.
     to_screen
         Rows of the matrix from signals to linear light of a screen.
-    doubted
-        Share of the picture in which a solo is clipped, in words: there the sum is a lower bound;
-        None where there is none.
+    doubts
+        Why the sum isn't to be trusted where it is hatched, and of which share of the picture.
     """
 
     faders: tuple[Fader, ...]
@@ -183,7 +190,7 @@ class TrySet:
     channels: int
     ceiling: tuple[float, ...]
     to_screen: tuple[tuple[float, ...], ...]
-    doubted: str | None
+    doubts: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -299,7 +306,7 @@ class Trying(SpawnedWork):
     def light(self) -> bytes:
         """Return the light of every lamp: uint16 (lights, channels, rows, columns), low byte first.
 
-        After it come (rows, columns) of the share of each block in which a solo is clipped.
+        After it come (rows, columns), above 0 where the sum isn't to be trusted.
         """
         found: bytes = self._asked(_light)
         return found
@@ -350,8 +357,19 @@ class _Ready:
         for _, grid, _ in self.lights:
             least, most = _ends(grid)
             parts.append((grid.mean - least) * np.float32(_LEVELS / (most - least)))
-        levels = (*parts, _LEVELS * _clipped(self.shown))
+        hatched = np.any(list(self.doubts.values()), axis=0)
+        rows, columns = (
+            ((np.arange(fine) + 0.5) * coarse / fine).astype(np.intp)
+            for fine, coarse in zip(parts[0].shape[1:], hatched.shape, strict=True)
+        )
+        levels = (*parts, hatched[np.ix_(rows, columns)])
         return b"".join(np.rint(one).astype("<u2").tobytes() for one in levels)
+
+    @cached_property
+    def doubts(self) -> dict[Doubt, NDArray[np.bool_]]:
+        """Where the sum isn't to be trusted, in blocks of the measured solos."""
+        dials = self.dials
+        return doubts_in(dials.lamps, dials.stands, dials.full)
 
 
 _ready: dict[object, _Ready] = {}
@@ -380,7 +398,6 @@ def _opened(
     dials, first = ready.dials, next(iter(ready.shown.nets.values()))
     mid_grey = dials.plan.camera.mid_grey or MID_GREY_OF_SATURATION
     matrix = np.eye(3) if first.to_srgb is None else np.asarray(first.to_srgb)
-    clipped = _clipped(ready.shown)
     rows, columns = first.shape
     channels = len(first.mean)
     names, knobs = dials.lamps.names, dials.dials.knobs
@@ -402,7 +419,7 @@ def _opened(
         channels=channels,
         ceiling=first.ceiling,
         to_screen=tuple(tuple(map(float, row)) for row in matrix * (GREY_SHOWN / mid_grey)),
-        doubted=share_text(float(clipped.mean())) if clipped.any() else None,
+        doubts=doubt_words(ready.doubts),
     )
 
 
@@ -478,14 +495,6 @@ def _ends(grid: LightGrid) -> tuple[float, float]:
     return least, max(float(grid.mean.max()), least + 1e-9)
 
 
-def _clipped(shown_lamps: LampSet) -> NDArray[np.float32]:
-    """Return the share of each block in which a solo is clipped, float32 (rows, columns)."""
-    clipped: NDArray[np.float32] = np.maximum.reduce(
-        [net.clipped for net in shown_lamps.nets.values()]
-    )
-    return clipped
-
-
 def _as_kept(
     plan_path: Path, place: str | None, look: str | None, name: str, trial: Trial
 ) -> KeptTrial:
@@ -527,12 +536,7 @@ def _tried(plan_path: Path, place: str | None, look: str | None, asked: TrialAsk
         ruler=ruler_view(_ruler(answer, plan)),
         targets=tuple(
             TriedTarget(
-                place=row.place,
-                of=shown(row.of),
-                gets=row.gets,
-                planned=row.planned,
-                off=row.off,
-                sure=row.sure,
+                *(row.place, shown(row.of), row.gets, row.planned, row.off, row.sure),
                 sign=sign_of(row.state),
             )
             for row in target_rows(answer)

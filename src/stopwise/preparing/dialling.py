@@ -79,6 +79,8 @@ class ReadyDials:
         Stops at which each lamp stands now from its solo.
     look
         The look that is worn.
+    full
+        The frame under all lamps, as its solos stand; None without, or where lamps were turned.
     drawn
         Returns the solos as fine as a screen shows them, out of a ledger; None unless it keeps all.
     """
@@ -90,6 +92,7 @@ class ReadyDials:
     changes: LightChanges
     stands: Mapping[str, float]
     look: str | None = None
+    full: LightGrid | None = None
     drawn: Callable[[Ledger], LampSet | None] = lambda _: None
     _lit: Remembered[Dials] = field(default_factory=Remembered)
 
@@ -196,7 +199,7 @@ def prepare_dials(
     }
     drawn = partial(_pictures, plan=plan, folder=folder, solos=solos, ambient=ambient)
     changes = LightChanges(plan, lamps, through)
-    return ReadyDials(dials, lamps, notes, plan, changes, turned, look, drawn)
+    return ReadyDials(dials, lamps, notes, plan, changes, turned, look, full, drawn)
 
 
 def _pictures(

@@ -16,16 +16,20 @@ from stopwise.plan.floor import round_the_set
 from stopwise.report.lamp_words import dialled_turn
 from stopwise.report.look import STATE_MARKS
 from stopwise.report.text import INDENT, Style, blocks, table
-from stopwise.wording import lamp_name, shown, signed, title
+from stopwise.wording import lamp_name, share_text, shown, signed, title
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
+
+    import numpy as np
+    from numpy.typing import NDArray
 
     from stopwise.comparison.run import Series, TakeRun
     from stopwise.comparison.two_sides import Comparison
     from stopwise.findings import State, Turn
     from stopwise.lamps.dial import Dial
     from stopwise.lamps.prediction import Aim, Prediction
+    from stopwise.lamps.sum_doubts import Doubt
     from stopwise.lamps.trial import LightChange
     from stopwise.plan.model import Plan
 
@@ -324,6 +328,23 @@ def alike_sentences(answer: Dial) -> list[str]:
         "the other can take over."
         for one, other in answer.alike
     ]
+
+
+_DOUBTS: dict[Doubt, str] = {
+    "clipped": "a solo is clipped, it is brighter there",
+    "elsewhere": "the sitter stood elsewhere in a solo",
+    "noisy": "noise hides the light",
+    "differs": "the frame under all lamps differs from the solos",
+}
+
+
+def doubt_words(doubts: Mapping[Doubt, NDArray[np.bool_]]) -> tuple[str, ...]:
+    """Return why light that is added up isn't to be trusted in places, with their share."""
+    return tuple(
+        f"{_DOUBTS[doubt]} ({share_text(float(blocks.mean()))} of the picture)"
+        for doubt, blocks in doubts.items()
+        if blocks.any()
+    )
 
 
 def dial_text(

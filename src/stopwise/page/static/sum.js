@@ -10,7 +10,7 @@ const CURVE = Uint8ClampedArray.from({ length: SHADES + 1 }, (_, step) => {
 
 export class Sum {
   // `levels` holds uint16 (lights, channels, rows, columns), each light from its least to its most;
-  // then (rows, columns), above 0 where a solo is clipped. `every` leaves out what is between.
+  // then (rows, columns), above 0 where it isn't to be trusted. `every` leaves out what is between.
   constructor(set, levels, canvas, every = 1) {
     const { channels } = set;
     const [columns, rows] = [set.columns, set.rows].map((side) => Math.floor(side / every));
@@ -95,7 +95,7 @@ export class Sum {
       isClipped[at] = isFull ? 1 : 0;
     }
     this.outline();
-    if (this.set.doubted) this.hatch();
+    if (this.set.doubts.length) this.hatch();
     this.context.putImageData(this.image, 0, 0);
   }
 
@@ -110,7 +110,7 @@ export class Sum {
     }
   }
 
-  // Where a solo was clipped the sum is a lower bound.
+  // Where the sum isn't to be trusted.
   hatch() {
     const { doubted, out, area, columns } = this;
     for (let at = 0; at < area; at++) {

@@ -90,7 +90,7 @@ class Trial {
         html(
           "div",
           { class: "tried-left" },
-          html("figure", { class: "tried-picture" }, this.canvas, html("figcaption", {}, this.now, this.back, html("span", { class: "quiet" }, set.doubted ? `Hatched: a solo is clipped, it is brighter there (${set.doubted} of the picture).` : "Added up from the solos."))),
+          html("figure", { class: "tried-picture" }, this.canvas, html("figcaption", {}, this.now, this.back, html("span", { class: "quiet" }, set.doubts.length ? `Hatched: ${set.doubts.join("; ")}.` : "Added up from the solos."))),
           html("div", { class: "tried-faders" }, powers, html("details", {}, html("summary", {}, "Camera, distance, gels"), others, withheld), this.asks, this.shelf, mayEdit ? html("div", { class: "keeping" }, this.name, this.keep) : null),
         ),
         html("div", { class: "tried-right" }, html("div", { class: "tried-ruler" }, this.ruler, this.rulerWords), html("div", { class: "tried-targets" }, this.targets, this.told)),
