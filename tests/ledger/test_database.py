@@ -263,7 +263,10 @@ def test_who_reads_beside_a_watch_sees_what_it_has_just_written(tmp_path: Path) 
             assert files(reader) == ["F1", "F2"]
 
 
-def test_who_reads_a_damaged_ledger_is_told_and_it_stays_where_it_is(tmp_path: Path) -> None:
+@pytest.mark.parametrize("how", ["is_read_only", "is_guest"])
+def test_who_reads_a_damaged_ledger_is_told_and_it_stays_where_it_is(
+    tmp_path: Path, how: str
+) -> None:
     place = tmp_path / "l.sqlite"
     with Ledger(place) as ledger:
         keep_many(ledger, 50)
@@ -271,7 +274,7 @@ def test_who_reads_a_damaged_ledger_is_told_and_it_stays_where_it_is(tmp_path: P
     content[8192:] = bytes(len(content) - 8192)
     place.write_bytes(content)
     with pytest.raises(LedgerDamaged, match=r"l.sqlite: the ledger is damaged \(.*\)\.$"):
-        Ledger(place, is_read_only=True)
+        Ledger(place, **{how: True})
     assert place.read_bytes() == content
 
 

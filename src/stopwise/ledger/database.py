@@ -162,6 +162,8 @@ class Database:
         The file, made with its folders where it isn't there, or ``:memory:``.
     is_read_only
         Whether nothing is to be written, made or set aside.
+    is_guest
+        Whether another process looks after the file: a damaged one is left where it is.
     on_wait
         Called again and again while another program holds the file locked; False gives up.
     opener
@@ -182,7 +184,7 @@ class Database:
     ------
     LedgerError
         If the file isn't a ledger of ours, or can't be opened or written. A damaged one of ours is
-        set aside unless it is only read.
+        set aside unless it is only read, or by a guest.
     PathMissing
         If it is only read, and isn't there.
     """
@@ -192,6 +194,7 @@ class Database:
         place: str | Path,
         *,
         is_read_only: bool = False,
+        is_guest: bool = False,
         on_wait: Callable[[], bool] = lambda: True,
         opener: Callable[[str], sqlite3.Connection] = connect,
     ) -> None:
@@ -199,6 +202,7 @@ class Database:
         self.set_aside: Path | None = None
         self.on_wait = on_wait
         self.is_read_only = is_read_only
+        self._is_guest = is_guest
         self._opener = opener
         self._lock = threading.RLock()
         self._numbers: dict[str, tuple[int, int]] = {}
@@ -297,7 +301,7 @@ class Database:
         try:
             return self._open()
         except LedgerDamaged:
-            if self.in_memory or self.is_read_only:
+            if self.in_memory or self.is_read_only or self._is_guest:
                 raise
         self.set_aside = _put_aside(Path(self.place), _PARTS)
         return self._open()
@@ -410,7 +414,8 @@ class Database:
         return LedgerError(self._closed_text(str(error)))
 
     def _damaged_text(self, detail: str) -> str:
-        then = "" if self.is_read_only else " It is set aside and a new one begun."
+        stays = self.is_read_only or self._is_guest
+        then = "" if stays else " It is set aside and a new one begun."
         return f"{self.place}: the ledger is damaged ({detail}).{then}"
 
     def _number(self, tail: str) -> tuple[int, int] | None:

@@ -381,7 +381,7 @@ def _ready_dials(plan_path: Path, place: str | None, look: str | None) -> _Ready
     from stopwise.ledger import Ledger
 
     with ExitStack() as opened:
-        ledger = None if place is None else opened.enter_context(Ledger(place))
+        ledger = None if place is None else opened.enter_context(Ledger(place, is_guest=True))
         takes = () if ledger is None else tuple(map(repr, ledger.takes.all()))
         state = (read_bytes(plan_path), look, takes)
         if state not in _ready:

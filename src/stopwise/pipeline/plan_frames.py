@@ -249,7 +249,7 @@ class PlanFrames:
         ledger = None
         if self._kept_in is not None:
             with suppress(StopwiseError):
-                ledger = self._ledger = Ledger(self._kept_in, on_wait=lambda: False)
+                ledger = self._ledger = Ledger(self._kept_in, is_guest=True, on_wait=lambda: False)
         try:
             yield
         finally:
