@@ -18,7 +18,7 @@ from stopwise.lamps.trial import LightChanges, Trial, let_through
 from stopwise.ledger import Ledger
 from stopwise.plan.model import Gel, Plan
 from stopwise.plan.now import plan_now
-from stopwise.report.tables import lamp_rows, walk_sentences
+from stopwise.report.tables import lamp_rows, target_rows, walk_sentences
 from stopwise.shoot.saying import read_trial
 from stopwise.shoot.trials import KeptTrial, keep_trial, kept_trials
 from support.lit_sets import LitSet, plan_for
@@ -92,6 +92,23 @@ def test_a_lamp_that_is_off_gives_the_frame_without_it(made):
     lit = changes_of(made).relit(Trial(off=("key",)))
     frame = made.frame(out=("key",))
     assert predict(lit, {}).luminance == pytest.approx(frame.luminance, abs=1e-5)
+
+
+def test_where_a_solo_is_clipped_only_too_much_light_is_told(made):
+    """Its light there is a lower bound: the jacket isn't seen, unless it is too light as it is."""
+    solos = made.solos | {"key": made.solo("key", 3.5)}
+    plan = plan_for(made.frame(), made.names)
+    lamps = lamp_set(solos, made.ambient)
+
+    def state(turn: float, *, off: tuple[str, ...] = ()) -> str:
+        trial = Trial(turns={"key": turn}, off=off)
+        lit = LightChanges(plan, lamps, {}).relit(trial)
+        answer = Dials(lit, plan_now(plan), trial=trial).tried(trial.turns)
+        (row,) = (row for row in target_rows(answer) if row.of == "jacket")
+        return row.state
+
+    assert np.mean(lamps.nets["key"].boxes["jacket"].clipped) > 0.01
+    assert [state(-3.5), state(0.0), state(-3.5, off=("key",))] == ["not seen", "fails", "fails"]
 
 
 def test_a_gel_is_measured_from_a_frame_of_a_lamp_under_it(made):

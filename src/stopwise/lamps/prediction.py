@@ -15,7 +15,7 @@ import numpy as np
 
 from stopwise.frame import window
 from stopwise.grid import MEDIAN_FACTOR, combine
-from stopwise.lamps.solos import paper_doubts, patch_doubts
+from stopwise.lamps.solos import CLIPPED_SHARE, paper_doubts, patch_doubts
 from stopwise.measurement.backdrop import LEAST_BLOCKS, MIDDLE
 from stopwise.measurement.paper import find_parts, surface_over
 from stopwise.measurement.surface import terms
@@ -82,11 +82,14 @@ class PatchLamps:
     noise
         float32 (lamps + 1,), standard uncertainty of each lamp's median Y there from the noise of
         its solo, anchor = 1; None where nobody asked.
+    bounds
+        bool (lamps + 1,), whose light there is at least what its solo shows, which is clipped.
     """
 
     light: Floats
     read_at: float
     may_clip: float
+    bounds: NDArray[np.bool_]
     doubts: Floats | None = None
     noise: Floats | None = None
 
@@ -207,6 +210,11 @@ class PredictedPatch:
         whole = max(float(given.sum()), _DARK)
         from_noise = self._gains * self._patch.noise / (whole * math.log(2.0))
         return float(np.linalg.norm([*(given / whole * self._patch.doubts), *from_noise]))
+
+    @property
+    def is_bound(self) -> bool:
+        """Whether its light is at least what is told: a solo that counts is clipped there."""
+        return bool(np.any(self._patch.bounds & (self._gains > 0.0)))
 
     @cached_property
     def headroom(self) -> float:
@@ -337,6 +345,9 @@ def build_scene(lamps: LampSet, now: PlanNow, *, doubts: bool = False) -> Scene:
                 light=np.stack([picture.boxes[patch.name].light for picture in pictures]),
                 read_at=patch.defaults.read_at / 100.0,
                 may_clip=patch.defaults.may_clip if patch.may_clip is None else patch.may_clip,
+                bounds=np.array(
+                    [np.mean(one.boxes[patch.name].clipped) > CLIPPED_SHARE for one in pictures]
+                ),
                 doubts=patch_doubts(lamps, patch) if doubts else None,
                 noise=np.array([_noise_in(picture, patch.name) for picture in pictures], np.float32)
                 if doubts

@@ -293,7 +293,10 @@ def _target_row(place: int, aim: Aim, predicted: Prediction) -> TargetRow:
         name = f"{name}, {_KINDS[aim.kind]}"
     planned = _target_figure(aim.planned, aim.kind)
     value, off = aim.value(predicted), aim.short_by(predicted)
-    if value is None:
+    # of light that is at least what is told only too much of it is sure
+    too_much = {"zone": off, "headroom": -off, "clip": -off}.get(aim.kind, 0.0)
+    is_bound = any(predicted.patches[one].is_bound for one in aim.patches)
+    if value is None or (is_bound and too_much <= 0.0):
         return TargetRow(place, name, "-", planned, "", "-", "not seen")
     least = math.isinf(aim.over)
     return TargetRow(
