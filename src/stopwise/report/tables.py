@@ -342,7 +342,10 @@ _DOUBTS: dict[Doubt, str] = {
 
 
 def doubt_words(doubts: Mapping[Doubt, NDArray[np.bool_]]) -> tuple[str, ...]:
-    """Return why light that is added up isn't to be trusted in places, with their share."""
+    """Return why light that is added up isn't to be trusted in places, with their share.
+
+    Each doubt has its blocks, bool (rows, columns).
+    """
     return tuple(
         f"{_DOUBTS[doubt]} ({share_text(float(blocks.mean()))} of the picture)"
         for doubt, blocks in doubts.items()
