@@ -6,6 +6,7 @@ import json
 import stat
 import threading
 import urllib.request
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,12 +15,12 @@ import pytest
 from stopwise.errors import WrongUse
 from stopwise.ledger import Ledger, Place, Stamp
 from stopwise.page.live import LivePage, Status
-from stopwise.page.pictures import PicturesAgain
+from stopwise.page.pictures import PicturesAgain, SpawnedWork
 from stopwise.page.server import Address, PageServer, qr_lines
 from stopwise.plan import load_plan
 from stopwise.record import record_from_json
 from support.page_scene import PLAN_TEXT, on_plan
-from support.picture_makers import crash, small
+from support.picture_makers import crash, large, small
 from support.watching import PATIENCE_S
 
 if TYPE_CHECKING:
@@ -213,6 +214,25 @@ def test_a_decoder_that_crashes_costs_one_picture(ledger: Ledger, tmp_path: Path
     assert again(kept) is None
     assert again(kept) is None
     again.close()
+
+
+def test_a_process_that_is_ended_in_the_middle_of_its_answer_holds_nobody_up() -> None:
+    """A watch that ended while solos were read for Try light waited for the rest for ever."""
+
+    def ask() -> None:
+        with suppress(WrongUse):
+            work.run(large, 200, fails="ended")
+
+    work = SpawnedWork()
+    assert work.run(large, 1, fails="died") == large(1)
+    line = work._line
+    asking = threading.Thread(target=ask, daemon=True)
+    asking.start()
+    assert line is not None
+    assert line.poll(PATIENCE_S)  # its answer has begun
+    work.close()
+    asking.join(PATIENCE_S)
+    assert not asking.is_alive()
 
 
 def test_an_unreadable_file_is_not_tried_again(ledger: Ledger, tmp_path: Path) -> None:

@@ -22,3 +22,8 @@ def small(path: Path, mid_grey: float | None) -> Drawable:
 def crash(path: Path, mid_grey: float | None) -> Drawable | None:
     """End the process as a decoder may."""
     os._exit(3)
+
+
+def large(megabytes: int) -> bytes:
+    """Return more than a pipe holds."""
+    return bytes(megabytes * 1_000_000)

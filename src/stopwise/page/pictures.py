@@ -6,8 +6,7 @@ import multiprocessing
 import signal
 import threading
 from collections import OrderedDict, deque
-from concurrent.futures import Future, ProcessPoolExecutor
-from concurrent.futures.process import BrokenProcessPool
+from concurrent.futures import Future
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -23,6 +22,8 @@ from stopwise.report.drawable import drawable_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+    from multiprocessing.connection import Connection
+    from multiprocessing.context import SpawnProcess
     from pathlib import Path
     from typing import Self
 
@@ -201,27 +202,49 @@ class SpawnedWork:
 
     def __init__(self, limit_s: float = _LIMIT_S) -> None:
         self._limit_s = limit_s
-        self._process: ProcessPoolExecutor | None = None
+        self._one_work, self._beginning = threading.Lock(), threading.Lock()
+        self._process: SpawnProcess | None = None
+        self._line: Connection | None = None
 
     def run(self, work: Callable[..., T], *args: object, fails: str) -> T:
-        """Return what a function of a module's top level gives.
+        """Return what a function of a module's top level gives; one piece of work at a time.
 
         Raises
         ------
         WrongUse
             With the work's own words if it fails; with `fails` if its process dies or hangs.
+        RuntimeError
+            If the work fails otherwise.
         """
-        if self._process is None:
-            spawn = multiprocessing.get_context("spawn")
-            self._process = ProcessPoolExecutor(1, mp_context=spawn, initializer=_begun)
-        try:
-            found = self._process.submit(_caught, work, *args).result(self._limit_s)
-        except (BrokenProcessPool, TimeoutError):
-            self.close()
-            raise WrongUse(fails) from None
-        if isinstance(found, _Refused):
-            raise WrongUse(found.words)
-        return found
+        with self._one_work:
+            line = self._begun_line()
+            try:
+                line.send((work, args))
+                found = line.recv() if line.poll(self._limit_s) else None
+            except (EOFError, OSError):
+                found = None
+            if found is None:
+                self.close()
+                raise WrongUse(fails)
+        if found.refused is not None:
+            raise WrongUse(found.refused)
+        if found.failed is not None:
+            raise RuntimeError(found.failed)
+        value: T = found.value
+        return value
+
+    def _begun_line(self) -> Connection:
+        """Return the line to the process, begun where there is none."""
+        with self._beginning:
+            if self._line is None:
+                spawn = multiprocessing.get_context("spawn")
+                # this end alone stays open here: a process that is ended in the middle of its
+                # answer ends the line, where a queue's reader would wait for the rest for ever
+                self._line, there = spawn.Pipe()
+                self._process = spawn.Process(target=_work_for, args=(there,), daemon=True)
+                self._process.start()
+                there.close()
+            return self._line
 
     def __enter__(self) -> Self:
         """Begin; the process ends with the block."""
@@ -233,33 +256,40 @@ class SpawnedWork:
 
     def close(self) -> None:
         """End the process at once, whatever it does: nobody waits for it any more."""
-        if self._process is not None:
-            known = self._process._processes or {}  # noqa: SLF001 - Python 3.14 has kill_workers
-            running = list(known.values())
-            self._process.shutdown(wait=False, cancel_futures=True)
-            for one in running:
-                one.kill()
-            self._process = None
-
-
-def _begun() -> None:
-    """Leave Ctrl-C to the parent, and end with it."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    end_with_parent()
+        with self._beginning:
+            if self._process is not None:
+                self._process.kill()
+            self._process = self._line = None
 
 
 @dataclass(frozen=True, slots=True)
-class _Refused:
-    """Why there is no result, in words: errors with fields of their own don't travel."""
+class _WorkDone:
+    """What work came to: its value, or words; errors with fields of their own don't travel."""
 
-    words: str
+    value: Any = None
+    refused: str | None = None
+    failed: str | None = None
 
 
-def _caught(work: Callable[..., T], *args: object) -> T | _Refused:
+def _work_for(line: Connection) -> None:
+    """Do what comes along a line; Ctrl-C is the parent's, whose end ends this too."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    end_with_parent()
+    while True:
+        try:
+            work, args = line.recv()
+        except EOFError:
+            return
+        line.send(_done(work, args))
+
+
+def _done(work: Callable[..., object], args: tuple[object, ...]) -> _WorkDone:
     try:
-        return work(*args)
+        return _WorkDone(work(*args))
     except StopwiseError as error:
-        return _Refused(str(error))
+        return _WorkDone(refused=str(error))
+    except Exception as error:  # noqa: BLE001 - it belongs to who asked
+        return _WorkDone(failed=repr(error))
 
 
 class PicturesAgain(SpawnedWork):
