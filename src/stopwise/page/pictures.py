@@ -217,8 +217,8 @@ class SpawnedWork:
             If the work fails otherwise.
         """
         with self._one_work:
-            line = self._begun_line()
             try:
+                line = self._begun_line()
                 line.send((work, args))
                 found = line.recv() if line.poll(self._limit_s) else None
             except (EOFError, OSError):
@@ -240,10 +240,11 @@ class SpawnedWork:
                 spawn = multiprocessing.get_context("spawn")
                 # this end alone stays open here: a process that is ended in the middle of its
                 # answer ends the line, where a queue's reader would wait for the rest for ever
-                self._line, there = spawn.Pipe()
-                self._process = spawn.Process(target=_work_for, args=(there,), daemon=True)
-                self._process.start()
+                here, there = spawn.Pipe()
+                process = spawn.Process(target=_work_for, args=(there,), daemon=True)
+                process.start()
                 there.close()
+                self._process, self._line = process, here
             return self._line
 
     def __enter__(self) -> Self:
