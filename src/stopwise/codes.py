@@ -494,9 +494,13 @@ were only tried need no reason.
 """
 
 UNSURE = (
-    "{figure} within {stops:.2f} only: the sitter stood elsewhere in the solos. Shoot them again."
+    "{figure} within {stops:.2f} only: noise, or sitter or lamp stand elsewhere than in the solos. "
+    "Shoot them again."
 )
 """What is said of a target that is met but can't be promised."""
+
+BOUND = "{figure} not seen: a solo is clipped there. Shoot it again, turned down."
+"""What is said of one that may be met, where light is at least what is told."""
 
 UNMET: dict[UnmetReason, str] = {
     "no lamp": "no lamp moves it",

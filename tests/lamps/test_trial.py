@@ -100,15 +100,20 @@ def test_where_a_solo_is_clipped_only_too_much_light_is_told(made):
     plan = plan_for(made.frame(), made.names)
     lamps = lamp_set(solos, made.ambient)
 
-    def state(turn: float, *, off: tuple[str, ...] = ()) -> str:
+    def tried(turn: float, *, off: tuple[str, ...] = ()) -> tuple[str, list[str]]:
         trial = Trial(turns={"key": turn}, off=off)
         lit = LightChanges(plan, lamps, {}).relit(trial)
         answer = Dials(lit, plan_now(plan), trial=trial).tried(trial.turns)
         (row,) = (row for row in target_rows(answer) if row.of == "jacket")
-        return row.state
+        return row.state, [one.say for one in answer.unsure if one.of == "jacket"]
 
     assert np.mean(lamps.nets["key"].boxes["jacket"].clipped) > 0.01
-    assert [state(-3.5), state(0.0), state(-3.5, off=("key",))] == ["not seen", "fails", "fails"]
+    assert tried(-3.5) == (
+        "not seen",
+        ["Jacket not seen: a solo is clipped there. Shoot it again, turned down."],
+    )
+    assert tried(0.0)[0] == "fails"
+    assert tried(-3.5, off=("key",)) == ("fails", [])
 
 
 def test_a_gel_is_measured_from_a_frame_of_a_lamp_under_it(made):

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from stopwise.codes import AIMED, HELPS, UNMET, UNSURE
+from stopwise.codes import AIMED, BOUND, HELPS, UNMET, UNSURE
 from stopwise.lamps.prediction import slopes
 from stopwise.stops import exact_f_number, say_f_number
 from stopwise.wording import lamp_name, title
@@ -161,9 +161,24 @@ def find_unmet(
 
 def find_missed(aims: Iterable[Aim], predicted: Prediction) -> tuple[Unmet, ...]:
     """Return the targets that powers which are only tried would miss, worst first."""
-    found = (Unmet(aim.of, aim.kind, aim.short_by(predicted), "tried") for aim in aims)
+    found = (Unmet(aim.of, aim.kind, surely_short_by(aim, predicted), "tried") for aim in aims)
     missed = (one for one in found if one.short_by > SHORT)
     return tuple(sorted(missed, key=lambda one: -one.short_by))
+
+
+def is_bound(aim: Aim, predicted: Prediction) -> bool:
+    """Tell whether a patch that a target reads is known to a bound alone: a solo is clipped."""
+    return any(predicted.patches[name].is_bound for name in aim.patches)
+
+
+def surely_short_by(aim: Aim, predicted: Prediction) -> float:
+    """Return by how many stops a target surely lies outside what is allowed, signed; 0 inside.
+
+    Of light that is at least what is told only too much of it is sure.
+    """
+    off = aim.short_by(predicted)
+    too_much = {"zone": off, "headroom": -off, "clip": -off}.get(aim.kind, 0.0)
+    return off if too_much > 0.0 or not is_bound(aim, predicted) else 0.0
 
 
 PROMISED = 0.15
@@ -179,22 +194,25 @@ class Unsure:
     of, kind
         As of its aim.
     uncertainty
-        Standard uncertainty of what is predicted, stops.
+        Standard uncertainty of what is predicted, stops; None where that is but a bound.
     """
 
     of: str
     kind: str
-    uncertainty: float
+    uncertainty: float | None
 
     @property
     def say(self) -> str:
         """How sure it is, and what would make it surer."""
         figure = f"{title(self.of)}{AIMED.get(self.kind, '')}"
+        if self.uncertainty is None:
+            return BOUND.format(figure=figure)
         return UNSURE.format(figure=figure, stops=2.0 * self.uncertainty)
 
     def to_json(self) -> dict[str, Any]:
         """Return it as `dial --json` prints it."""
-        return {"of": self.of, "uncertainty": round(self.uncertainty, 3), "say": self.say}
+        unsure = None if self.uncertainty is None else round(self.uncertainty, 3)
+        return {"of": self.of, "uncertainty": unsure, "say": self.say}
 
 
 def find_unsure(
@@ -212,13 +230,18 @@ def find_unsure(
         Targets that it doesn't meet.
     """
     missed = {(one.of, one.kind) for one in unmet}
-    found = [Unsure(aim.of, aim.kind, aim.uncertainty(predicted)) for aim in aims]
-    unsure = (
-        one
-        for one in found
-        if (one.of, one.kind) not in missed and 2.0 * one.uncertainty > PROMISED
-    )
-    return tuple(sorted(unsure, key=lambda one: -one.uncertainty))
+    found = [
+        Unsure(
+            aim.of,
+            aim.kind,
+            None if is_bound(aim, predicted) else aim.uncertainty(predicted),
+        )
+        for aim in aims
+        if (aim.of, aim.kind) not in missed
+    ]
+    bounds = {one.of: one for one in reversed(found) if one.uncertainty is None}  # a line a place
+    wide = {one: one.uncertainty for one in found if 2.0 * (one.uncertainty or 0.0) > PROMISED}
+    return (*reversed(bounds.values()), *sorted(wide, key=lambda one: -(wide[one] or 0.0)))
 
 
 @dataclass(frozen=True, eq=False, slots=True)

@@ -11,6 +11,7 @@ from rich.text import Text
 from stopwise.comparison.events import FEWEST
 from stopwise.comparison.rebuild_words import caution
 from stopwise.lamps.trial import change_words
+from stopwise.lamps.unmet import is_bound, surely_short_by
 from stopwise.messages import dial_headline, do, say, turn_sentence, turn_words
 from stopwise.plan.floor import round_the_set
 from stopwise.report.lamp_words import dialled_turn
@@ -292,11 +293,8 @@ def _target_row(place: int, aim: Aim, predicted: Prediction) -> TargetRow:
     if aim.kind in _KINDS:
         name = f"{name}, {_KINDS[aim.kind]}"
     planned = _target_figure(aim.planned, aim.kind)
-    value, off = aim.value(predicted), aim.short_by(predicted)
-    # of light that is at least what is told only too much of it is sure
-    too_much = {"zone": off, "headroom": -off, "clip": -off}.get(aim.kind, 0.0)
-    is_bound = any(predicted.patches[one].is_bound for one in aim.patches)
-    if value is None or (is_bound and too_much <= 0.0):
+    value, off = aim.value(predicted), surely_short_by(aim, predicted)
+    if value is None or (is_bound(aim, predicted) and not off):
         return TargetRow(place, name, "-", planned, "", "-", "not seen")
     least = math.isinf(aim.over)
     return TargetRow(
