@@ -14,6 +14,7 @@ from stopwise.cli import run
 from stopwise.cli.check_command import worst_exit
 from stopwise.ledger import Ledger
 from support.checked import ALL, PLAN, SAMPLES
+from support.made_raws import write_kind
 from support.real_files import real_mosaic
 from support.set_day import plan_without_frames
 
@@ -239,6 +240,17 @@ def test_a_folder_is_checked_in_the_order_of_names(capsys, tmp_path):
     (tmp_path / "notes.txt").write_text("not a frame", encoding="utf-8")
     _, records, _ = checked(capsys, tmp_path)
     assert [Path(record["file"]).name for record in records] == ["F0010.dng", "F0011.dng"]
+
+
+def test_what_ails_the_plans_own_frames_is_told_once_for_all_files(capsys, tmp_path):
+    for name in ("F1.dng", "F2.dng"):
+        write_kind(tmp_path / name, "gbrg uncompressed")
+    plan = tmp_path / "plan.toml"
+    text = 'schema = 1\n[[light]]\nname = "key"\n[frames.solo]\nkey = "gone.dng"\n'
+    plan.write_text(text, encoding="utf-8")
+    _, records, said = checked(capsys, tmp_path, "--plan", plan)
+    assert len(records) == 2
+    assert said.count("gone.dng (solo of key)") == 1
 
 
 def test_a_look_that_the_plan_lacks_is_refused(capsys):

@@ -122,7 +122,7 @@ def test_a_broken_solo_is_told_of_and_its_lamp_is_recorded_as_not_seen(
     assert [(note.part, note.file, note.condition) for note in found.notes] == [
         (FILL, name, condition)
     ]
-    [line] = note_lines(found.notes)
+    [line] = note_lines(found.notes, set())
     assert line.startswith(f"The plan's {name} (solo of fill): ")
     lamps = found.record.lamps
     assert set(lamps) == {light.name for light in PLAN.lights}
@@ -204,7 +204,7 @@ def test_another_program_gets_the_record_that_check_prints(frames, name, part, l
 def test_frames_in_the_same_condition_are_told_of_in_one_line():
     parts = [FILL, FramePart("ambient")]
     notes = [FrameNote(part, "F1.dng", "frame_of_other_size") for part in parts]
-    lines = note_lines([*notes, FrameNote(FILL, "F2.dng", "frame_missing")])
+    lines = note_lines([*notes, FrameNote(FILL, "F2.dng", "frame_missing")], set())
     assert [line.partition(":")[0] for line in lines] == [
         "The plan's F1.dng (solo of fill), F1.dng (ambient)",
         "The plan's F2.dng (solo of fill)",

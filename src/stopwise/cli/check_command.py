@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from contextlib import ExitStack, closing
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import TYPE_CHECKING
 
@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from stopwise.pipeline import Assessment, Observed
+    from stopwise.pipeline.brief import FrameNote
     from stopwise.raw.bounds import Reads
     from stopwise.record import Record
 
@@ -59,6 +60,7 @@ class Checking:
     show: Callable[[Record], None]
     ledger: Ledger | None = None
     slip_folder: Path | None = None
+    _told: set[FrameNote] = field(default_factory=set)
 
     def all_at(self, path: Path) -> Iterator[int]:
         """Judge a file, or a folder's raw files; yield what each is worth as an exit code."""
@@ -76,7 +78,7 @@ class Checking:
         except FailedOnFileError as error:
             assessment = failed(path, self.brief, str(error))
         record = assessment.record if self.ledger is None else kept(self.ledger, path, assessment)
-        for line in note_lines(assessment.notes):
+        for line in note_lines(assessment.notes, self._told):
             tell(line)
         if record.verdict == "unreadable" and record.reason:
             tell(f"{path}: {reason_text(record.reason)}")

@@ -212,9 +212,8 @@ class WatchRun:
         assessment = landing.assessment
         if assessment is None:
             return
-        for line in note_lines(note for note in assessment.notes if note not in self._told):
+        for line in note_lines(assessment.notes, self._told):
             self._shown.note(line)
-        self._told.update(assessment.notes)
         if assessment.observed is not None:
             learn(self._ledger, landing.kept.sha256, assessment.observed)
             self._levels = self._ledger.levels.believed()

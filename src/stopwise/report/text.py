@@ -239,10 +239,16 @@ def _fact_lines(record: Record) -> Iterator[Text]:
         yield Text.assemble((f"{INDENT}{label:<{width}}  ", "dim"), words)
 
 
-def note_lines(notes: Iterable[FrameNote]) -> list[str]:
-    """Return what is to be said of notes and what to do: one line for all in the same condition."""
+def note_lines(notes: Iterable[FrameNote], told: set[FrameNote]) -> list[str]:
+    """Return what is to be said of notes and what to do: one line for all in the same condition.
+
+    Each is said once: those in `told` are passed over, and the others are put there.
+    """
     alike: dict[tuple[str, str], list[str]] = {}
     for note in notes:
+        if note in told:
+            continue
+        told.add(note)
         names = alike.setdefault((note.condition, note.detail), [])
         names.append(f"{note.file} ({note.part.words})")
     lines = []
