@@ -118,6 +118,9 @@ orientation = "upright"
 [[look]]
 name = "tall"
 orientation = "upright"
+[[look]]
+name = "tall close"
+orientation = "upright"
 """
 
 
@@ -132,6 +135,9 @@ orientation = "upright"
         ("tall", "landscape", None, LookFor(None)),
         (None, "upright", None, LookFor("tall")),
         (None, None, "landscape", LookFor(None)),
+        ("tall close", "upright", "landscape", LookFor("tall close")),
+        ("tall close", "landscape", "landscape", LookFor(None)),
+        ("tall close", "upright", "upright", LookFor("tall close")),
     ],
 )
 def test_clothes_and_orientation_are_two_looks_of_one(worn, seen, own, found):

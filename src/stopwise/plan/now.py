@@ -155,7 +155,7 @@ def look_for(plan: Plan, look: str | None, *, seen: Held | None, own: Held | Non
     """
     worn = plan.look(look)
     base = worn.of if worn is not None and worn.orientation is not None else look
-    if seen is None:
+    if seen is None or (worn is not None and worn.orientation == seen):
         return LookFor(look)
     if own == seen:
         return LookFor(base)
