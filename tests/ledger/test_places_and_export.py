@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import re
 import sys
 from pathlib import Path
 
@@ -84,16 +85,37 @@ def test_csv_keeps_findings_and_areas_as_json() -> None:
     assert row["clipping.areas"] == "[]"
 
 
-@pytest.mark.parametrize("text", ["=1+1", "+1", "-1", "@x", "\tx", "\rx"])
-def test_text_never_reaches_a_spreadsheet_as_a_formula(text: str) -> None:
-    """Common practice against formulas in CSV: an apostrophe before text that begins like one.
+SIGNS = "=+-@＝＋－＠"
+"""What begins a formula, by OWASP's page "CSV Injection" (with tab and line ends)."""
 
-    A tab or line end before it would be passed over by some, so they are spelled out.
-    """
-    (row,) = rows_of(list(csv_lines(lambda: [{"file": text, "patches": {text: {"zone": -1.0}}}])))
-    spelled = text.replace("\t", r"\t").replace("\r", r"\r")
-    assert row["file"] == (spelled if spelled != text else f"'{text}")
-    assert row[f"patches.{spelled}.zone"] == "-1.0"
+
+@pytest.mark.parametrize(
+    ("text", "cell"),
+    [
+        *((f"{sign}1.dng", f"'{sign}1.dng") for sign in SIGNS),
+        (" =1", "' =1"),
+        ("x;=1;.dng", "x;'=1;.dng"),
+        ("\t=1", r"\t=1"),
+        ("\r=1", r"\r=1"),
+        ("'=1", "''=1"),
+        ("it's 1-2.dng", "it's 1-2.dng"),
+    ],
+)
+def test_text_never_reaches_a_spreadsheet_as_a_formula(text: str, cell: str) -> None:
+    """A semicolon parts cells where a comma stands in numbers: then each part begins a cell."""
+    read = {"file": text, text: -1.0, "findings": [{"of": text}]}
+    lines = list(csv_lines(lambda: [read]))
+    (row,) = rows_of(lines)
+    assert row["file"] == cell
+    assert row[cell] == "-1.0"  # numbers stay numbers
+    for part in csv.reader(io.StringIO("".join(lines), newline=""), delimiter=";"):
+        assert [one for one in part if one.lstrip().startswith(tuple(SIGNS))] == []
+
+
+@given(st.text(st.sampled_from("a;'1 [" + SIGNS)))
+def test_text_reads_back_from_a_table_as_the_page_says(text: str) -> None:
+    (row,) = rows_of(list(csv_lines(lambda: [{"file": f"{text}.dng"}])))
+    assert re.sub("(^|;)'( *'*[=+@＝＋－＠-])", r"\1\2", row["file"]) == f"{text}.dng"
 
 
 def test_csv_and_json_of_no_records_are_empty_but_for_the_heading() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import re
 from itertools import islice
 from typing import TYPE_CHECKING, Any
 
@@ -19,7 +20,10 @@ if TYPE_CHECKING:
 
 _LISTS_AS_JSON = ("findings", "areas")
 _ROW_GROUP = 2000  # records of a group: some tens of megabytes
-_FORMULA = ("=", "+", "-", "@")
+_FORMULA = re.compile("(^|;)( *'*[=+@＝＋－＠-])")
+"""What a spreadsheet takes for a formula: the signs that OWASP's "CSV Injection" lists, full width
+too, at the start of a cell or behind a semicolon, which parts cells in half the world; and what
+looks like one that we guarded, so that each reads back as it was."""
 
 
 def json_lines(records: Iterable[Mapping[str, Any]]) -> Iterator[str]:
@@ -33,9 +37,9 @@ def csv_lines(records: Rows) -> Iterator[str]:
 
     Nested keys are joined with dots (``patches.lit cheek.zone``), lists of figures get a column for
     each place (``size.0``), lists of findings and areas stay JSON. A figure that wasn't seen is an
-    empty field. Text that a spreadsheet would take for a formula gets an apostrophe before it, what
-    could steer a screen is spelled out (JSON keeps names as they are); line ends and quotes follow
-    RFC 4180.
+    empty field. Text that a spreadsheet would take for a formula, at its start or behind a
+    semicolon, gets an apostrophe before it. What could steer a screen is spelled out (JSON keeps
+    names as they are); line ends and quotes follow RFC 4180.
 
     Parameters
     ----------
@@ -125,7 +129,7 @@ def _cell(value: Any) -> str:
 
 
 def _safe(text: str) -> str:
-    return f"'{shown(text)}" if text.startswith(_FORMULA) else shown(text)
+    return _FORMULA.sub(r"\1'\2", shown(text))
 
 
 def _csv_line(cells: Iterable[str]) -> str:
