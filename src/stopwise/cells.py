@@ -105,7 +105,8 @@ class Cells:
         for colour, plane in zip(self.plane_colours, self.planes, strict=True):
             in_memory = plane.T if self.is_turned else plane
             for rows in bands(in_memory.shape[0], in_memory.shape[1]):
-                found = np.bincount(in_memory[rows].ravel())
+                # as whole numbers of the machine at once: else copied twice
+                found = np.bincount(in_memory[rows].astype(np.intp).ravel())
                 counts[colour, : len(found)] += found
         return counts
 

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
     from stopwise.raw.directories import Tiff
 
-_CHUNK = 1 << 20  # bytes read at once
+_CHUNK = 1 << 18  # bytes read at once: for more the system hands out new memory each time
 
 
 class Unproven:
@@ -197,11 +197,10 @@ def _of_what_is_there(path: Path, data: bytes, *, is_begun: bool = False) -> Ite
 
 def _holds(path: Path, data: bytes) -> bool:
     """Tell whether a file holds these very bytes; one that is gone hasn't changed."""
-    whole = memoryview(data)
     try:
         with path.open("rb", buffering=0) as stream:
             return os.fstat(stream.fileno()).st_size == len(data) and all(
-                stream.read(_CHUNK) == whole[start : start + _CHUNK]
+                stream.read(_CHUNK) == data[start : start + _CHUNK]
                 for start in range(0, len(data), _CHUNK)
             )
     except FileNotFoundError:
