@@ -196,17 +196,22 @@ def sizes(folder: Path, rounds: int, megapixels: tuple[int, ...]) -> None:
     """Print how measuring grows with the frame and with the number of patches."""
     frame, plan = decode(folder / f"{FRAME}.dng"), load_plan(plan_of(folder, "sizes.toml"))
 
-    def sized(count: int) -> Frame:
-        side = round((count * 1e6 / 6) ** 0.5)
-        shape = 4 * side, 6 * side
-        times = [-(-new // old) for new, old in zip(shape, frame.mosaic.shape, strict=True)]
-        side_by_side = np.tile(frame.mosaic, times)[: shape[0] // 2, : shape[1] // 2]
-        return replace(frame, mosaic=np.ascontiguousarray(side_by_side))
+    cells = frame.mosaic.reshape(frame.mosaic.shape[0] // 2, 2, -1, 2)
 
-    large = [sized(4 * count) for count in megapixels]
+    def sized(count: int) -> Frame:
+        """Return the same picture with so many megapixels, its cells left out or repeated."""
+        side = (count * 1e6 / cells.size) ** 0.5
+        rows, columns = (
+            (np.arange(round(length * side)) / side).astype(np.intp).clip(max=length - 1)
+            for length in (cells.shape[0], cells.shape[2])
+        )
+        taken = cells[rows[:, None], :, columns[None]].swapaxes(1, 2)
+        return replace(frame, mosaic=taken.reshape(2 * len(rows), 2 * len(columns)))
+
+    large = [sized(count) for count in megapixels]
     found = turn_about(rounds, *(lambda one=one: here(lambda: measure(one, plan)) for one in large))
     seconds = [statistics.median(one.processor_s for one in each) for each in found]
-    slope, fixed = np.polyfit(megapixels, seconds, 1)
+    slope, fixed = np.polyfit(megapixels, seconds, 1, w=1.0 / np.asarray(seconds))
     off = max(abs(s / (fixed + slope * m) - 1.0) for s, m in zip(seconds, megapixels, strict=True))
     print(f"measuring {megapixels} megapixels: {fixed:.2f} s and {1e3 * slope:.1f} ms each, "
           f"off by {100 * off:.0f} % at most (asked 10)")  # fmt: skip
