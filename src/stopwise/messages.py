@@ -593,7 +593,7 @@ _FIELDS: dict[str, Callable[[Finding], str]] = {
     "way": _way,
     "far": _far,
     "gives": lambda one: percent_text(one.planned or 0.0),
-    "way_back": lambda one: f"Back {_to_side(one)} of frame.",
+    "way_back": lambda one: f"Sitter back {_to_side(one)}.",
     "secure": _secure,
 }
 """How each field of a template is worked out."""

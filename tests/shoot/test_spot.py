@@ -105,7 +105,7 @@ def test_sitter_lamp_and_spot_are_told_apart_from_a_white_card_that_landed(tmp_p
     assert (out["of"], out["cause"], out["turn"]) == ("key", "sitter", None)
     assert record_from_json(left).headline == (
         "Sitter is out of the key's spot.",
-        "Back to camera right, 12 % of frame.",
+        "Sitter back to camera right, 12 %.",
     )
     assert left["lamps"]["key"]["state"] not in ("weak", "out")
     led = {"lit cheek", "brow"}

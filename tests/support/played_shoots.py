@@ -36,6 +36,11 @@ Obeyed = Literal["by", "to", "headline"]
 Sitter = Literal["still", "moved", "turned"]
 
 STEP = 0.1
+_MARKED = 0.005
+"""How near a sitter stands to a mark on the floor that he is asked back to: within a centimetre of
+a picture of two metres (common practice).
+"""
+
 FLASH_STOPS = 0.02
 """How much a flash varies from shot to shot, one sigma (common practice: 0.01 to 0.03)."""
 
@@ -61,6 +66,11 @@ class Stance:
         if sitter == "moved":
             return cls(right=float(rng.uniform(-MOVED, MOVED)))
         return cls(yaw=float(rng.uniform(-TURNED_DEG, TURNED_DEG))) if sitter == "turned" else cls()
+
+    @classmethod
+    def back_on_mark(cls, rng: np.random.Generator) -> Stance:
+        """Return how he stands once he was asked back to his mark."""
+        return cls(right=float(rng.uniform(-_MARKED, _MARKED)))
 
 
 _MARK = Stance()
@@ -307,15 +317,19 @@ def play(
     Solos that a frame asks for are shot before lamps are turned, or not at all.
 
     With a sitter who moves or turns his head until the eighth frame: then it is looked at whether
-    lamps that are right are turned for him.
+    lamps that are right are turned for him. Asked back to his mark he stands there in the next.
     """
     start = dict(shooting.dials)
     off = sum(abs(start[name] - at) > STEP / 2 for name, at in shooting.right.items())
     said, verdicts, worst, turned, left, needless = None, [], [], [], "", 0
     asked: dict[str, None] = {}
-    says_what_lacks = False
+    says_what_lacks, is_asked_back = False, False
     for _ in range(_MOST_FRAMES):
-        verdict, seen = shooting.frame(said, Stance.drawn(sitter, shooting.rng))
+        stance = Stance.drawn(sitter, shooting.rng)
+        if is_asked_back:
+            stance = Stance.back_on_mark(shooting.rng)
+        verdict, seen = shooting.frame(said, stance)
+        is_asked_back = any(one.advice == "way_back" for one in verdict.findings)
         verdicts.append(verdict.verdict)
         worst.append(shooting.distance())
         turns = verdict.turns[:1] if how == "headline" else verdict.turns

@@ -72,10 +72,10 @@ def test_no_line_is_longer_than_the_headline():
 @pytest.mark.parametrize(
     ("way", "words"),
     [
-        ((-0.08, 0.01), "Back to camera left, 8 % of frame."),
-        ((0.12, 0.0), "Back to camera right, 12 % of frame."),
-        ((0.0, -0.1), "Back higher, 10 % of frame."),
-        ((0.0, 0.1), "Back lower, 10 % of frame."),
+        ((-0.08, 0.01), "Sitter back to camera left, 8 %."),
+        ((0.12, 0.0), "Sitter back to camera right, 12 %."),
+        ((0.0, -0.1), "Sitter back higher, 10 %."),
+        ((0.0, 0.1), "Sitter back lower, 10 %."),
     ],
 )
 def test_a_sitter_out_of_a_spot_is_sent_back_and_no_lamp_is_blamed(way, words):

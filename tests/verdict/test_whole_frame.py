@@ -9,7 +9,10 @@ import pytest
 from stopwise.frame import Exposure
 from stopwise.measurement.figures import BlownArea, ClippedAtMost, ShutterReading
 from stopwise.messages import do, headline, say
+from stopwise.plan.now import plan_now
 from stopwise.verdict import judge
+from stopwise.verdict.whole_frame import with_way_back
+from support.made_records import finding
 from support.readings import backdrop, measurement, patch, plan, reading
 
 LAMPS = [
@@ -324,3 +327,32 @@ def test_zones_of_another_camera_are_not_seen_and_the_rest_goes_on():
     assert states["patch"] == ("not seen", "other_camera")
     assert states["headroom"] == ("holds", None)
     assert verdict.verdict == "on plan"
+
+
+@pytest.mark.parametrize(
+    ("cause", "crown", "cheek", "asked"),
+    [
+        ("unknown", 0.02, 0.02, True),
+        ("sitter", 0.02, 0.02, True),
+        ("lamp", 0.02, 0.02, False),
+        ("unknown", 0.004, 0.004, False),
+        ("sitter", 0.03, 0.01, False),  # his head has turned
+        ("unknown", 0.03, 0.01, True),
+    ],
+)
+def test_a_sitter_off_his_mark_is_asked_back_for_what_no_lamp_explains(cause, crown, cheek, asked):
+    """A rim that grazes hair can't be read two hundredths off the mark: `Check the rim.` led
+    nowhere in seven of twelve shoots that were played through."""
+    boxes = {
+        name: (0.4 + right, 0.4, 0.5 + right, 0.5)
+        for name, right in (("crown", crown), ("cheek", cheek), ("chip", 0.0))
+    }
+    seen = {name: reading(5.5, box=box, score=0.9) for name, box in boxes.items()}
+    targets = [
+        {"name": name, "box": [0.4, 0.4, 0.5, 0.5], "zone": 6.0, "follow": name != "chip"}
+        for name in boxes
+    ]
+    found = [finding("patch", "under", name, 5.5, 6.0, cause=cause) for name in boxes]
+    told = with_way_back(found, plan_now(plan(patch=targets)), measurement(seen))
+    assert [one.advice == "way_back" for one in told] == [asked, asked, False]
+    assert not asked or do(told[0]) == "Sitter back to camera left, 2 %."

@@ -17,7 +17,7 @@ from stopwise.measurement.figures import CameraMove
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator, Mapping, Sequence
 
-    from stopwise.frame import Box
+    from stopwise.frame import Box, Point
     from stopwise.grid import LightGrid
     from stopwise.lamps.blame import Knowledge
     from stopwise.lamps.outputs import SpotReading
@@ -174,7 +174,19 @@ def place_of(measurement: Measurement, now: PlanNow) -> Shift | None:
 
     It is the median over the followed patches that were found again; None where none was.
     """
-    moves = [
+    moves = moves_of(measurement, now)
+    if not moves:
+        return None
+    dx, dy = (float(median(steps)) for steps in zip(*moves, strict=True))
+    return Shift(dx, dy, is_sure=False)
+
+
+def moves_of(measurement: Measurement, now: PlanNow) -> list[Point]:
+    """Return how far to the right and down each followed patch that was found again has moved.
+
+    Fractions of the picture, the camera's own move taken out.
+    """
+    return [
         (
             (here[0] + here[2] - then[0] - then[2]) / 2.0,
             (here[1] + here[3] - then[1] - then[3]) / 2.0,
@@ -186,10 +198,6 @@ def place_of(measurement: Measurement, now: PlanNow) -> Shift | None:
         and reading.zone is not None
         for then, here in ((patch.box, _in_set(reading.box, measurement)),)
     ]
-    if not moves:
-        return None
-    dx, dy = (float(median(steps)) for steps in zip(*moves, strict=True))
-    return Shift(dx, dy, is_sure=False)
 
 
 def _in_set(box: Box, measurement: Measurement) -> Box:

@@ -19,6 +19,7 @@ from stopwise.verdict.whole_frame import (
     moved_findings,
     trigger_finding,
     with_exposure,
+    with_way_back,
 )
 
 if TYPE_CHECKING:
@@ -110,6 +111,8 @@ def verdict_on(
     ]
     known = () if lamps is None else lamps.readings
     findings = with_solos_asked(_with_free_turns(findings), now, known)
+    if lamps is not None:
+        findings = with_way_back(findings, now, measurement)
     verdict = verdict_of(findings, turns)
     still_open = tuple(patch.name for patch in now.patches if patch.is_open)
     if still_open and verdict.verdict != "off plan":

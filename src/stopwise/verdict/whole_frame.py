@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from statistics import median
 from typing import TYPE_CHECKING
 
 from stopwise.findings import Detail, Finding, Knocked, state_of
 from stopwise.lamps.outputs import no_lamp_fired
-from stopwise.lamps.seen import place_of
+from stopwise.lamps.seen import moves_of, place_of
 from stopwise.measurement.figures import CameraMove
 from stopwise.stops import slower_full_mark
 from stopwise.targets import setting_offset_stops
@@ -195,6 +196,43 @@ def moved_findings(
     unread = tuple(name for name, one in readings.items() if one.state == "not seen")
     code: Code = "something_moved" if moved is None else "off_mark"
     yield _moved(code, (place.dx, place.dy), lamps=unread)
+
+
+_SAID_OFF_MARK = 0.01
+"""Fraction of the picture from which a sitter is asked back: he is told so in whole percent."""
+
+_BY_PLACE = ("patch", "ratio", "separation")
+"""Checks of what a sitter shows that his place in the light decides, as his lamps' power does."""
+
+
+def with_way_back(
+    findings: Sequence[Finding], now: PlanNow, measurement: Measurement
+) -> list[Finding]:
+    """Return the findings, those that no lamp explains with the sitter's way back to his mark.
+
+    A narrow lamp over a sitter who stands off it can't be read; back on it either all holds, or the
+    next frame says which lamp it is. Whose patches moved each otherwise has turned his head: what
+    that alone did is left as it is.
+    """
+    place = place_of(measurement, now)
+    if place is None or max(abs(place.dx), abs(place.dy)) < _SAID_OFF_MARK:
+        return list(findings)
+    is_as_one = all(
+        math.hypot(right - place.dx, down - place.dy) < _SAID_OFF_MARK
+        for right, down in moves_of(measurement, now)
+    )
+    causes = ("sitter", "unknown") if is_as_one else ("unknown",)
+    his = {patch.name for patch in now.measured if patch.follow}
+    return [
+        replace(one, advice="way_back", detail=replace(one.detail, moved=(-place.dx, -place.dy)))
+        if one.state == "fails"
+        and one.check in _BY_PLACE
+        and one.cause in causes
+        and one.advice in (None, "leave_lamps")
+        and not his.isdisjoint(one.detail.patches)
+        else one
+        for one in findings
+    ]
 
 
 def _moved(
