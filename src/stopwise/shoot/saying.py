@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from stopwise.errors import WrongUse
 from stopwise.lamps.trial import Trial
 from stopwise.plan.readings import (
+    nearest,
     read_f_number,
     read_iso,
     read_length,
@@ -288,7 +289,14 @@ def _begins(said: str, name: str) -> bool:
 def _all_named(said: str, known: Sequence[str], what: str) -> Iterator[str]:
     """Yield the names that are said, with commas between them or without."""
     for part in _list(said):
-        yield from _one_after_another(part, known) or [_named(part, known, what)]
+        yield from _one_after_another(part, known) or [_named(_wrong_in(part, known), known, what)]
+
+
+def _wrong_in(said: str, known: Sequence[str]) -> str:
+    """Return which name is wrong: what stands between right ones, or the whole as one name."""
+    names = "|".join(map(re.escape, known)) or "$."
+    wrong = re.sub(rf"^(?:(?:{names})\s+)+|(?:\s+(?:{names}))+$", "", said, flags=re.IGNORECASE)
+    return wrong if nearest(wrong, known) else said
 
 
 def _one_after_another(said: str, known: Sequence[str]) -> list[str]:
