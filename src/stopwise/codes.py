@@ -366,6 +366,7 @@ NoteCode = Literal[
     "stop named",
     "clips to",
     "other look",
+    "not said",
 ]
 """What is said of solos and the plan's other own frames."""
 
@@ -478,6 +479,10 @@ NOTES: dict[NoteCode, tuple[str, str]] = {
     "other look": (
         "The solos of {listed} show other clothes than {lamp}: patches of these aren't known.",
         "Shoot them anew in it: stopwise expect {listed}",
+    ),
+    "not said": (
+        "{lamp} stands at {first}: it is worked out from what was read.",
+        "If that is so, say it: stopwise take",
     ),
     "clips to": ("Up to {percent:.1f} % of the frame may clip.", ""),
     "other iso": (

@@ -24,7 +24,7 @@ def whole(sample_records):
     adopted = next(record for record in records if record.file.endswith("F0011.dng"))
     return ShootKept(
         plan=PLAN,
-        powers={},
+        dials={},
         records=records,
         adopted=(AdoptedFrame(adopted, object()),),
         photographs=(("set.jpg", b""),),

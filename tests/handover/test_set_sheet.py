@@ -86,16 +86,23 @@ def test_a_frame_off_plan_stands_there_with_the_words_of_its_record(told, form, 
 
 
 @pytest.mark.parametrize("form", FORMS)
-def test_dials_stand_as_planned_and_as_last_set(told, form):
-    """Said was key -0.3, fill +0.2: the plan has them at -2.0 and -4.5."""
-    assert re.search(r"\bkey -2\.0 -2\.3\b", told[form])
-    assert re.search(r"\bfill -4\.5 -4\.3\b", told[form])
+def test_dials_stand_as_planned_as_said_and_as_read(told, form):
+    """Said was key -0.3, fill +0.2: the plan has them at -2.0 and -4.5, and nobody turned them."""
+    assert re.search(r"\bkey -2\.0 -2\.3 -2\.0 ± 0\.0\d, in F\d+", told[form])
+    assert re.search(r"\bfill -4\.5 -4\.3 -4\.5 ± 0\.0\d, in F\d+", told[form])
 
 
 @pytest.mark.parametrize("form", FORMS)
 def test_the_light_can_be_set_up_from_it(told, form):
-    step = "Key: snoot, 60° to camera right, 35° up, 1.80 m from the face, set to -2.3."
+    step = "Key: snoot, 60° to camera right, 35° up, 1.80 m from the face, set to -2.0."
     assert step in told[form]
+    assert re.search(
+        r"Its dial: -2\.0 ± 0\.0\d as read, -2\.3 as said; nobody said that it was turned\.",
+        told[form],
+    )
+    assert (
+        "Key reads otherwise than was said. Look at its dial, say it: stopwise take" in told[form]
+    )
     assert "Camera to ISO 100, f/11, 1/160." in told[form]
     assert "Hair lamp hangs over the sitter: have everyone out from under it first" in told[form]
 

@@ -110,7 +110,9 @@ def _dialled() -> Image.Image:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "plan.toml"
         path.write_text(text, encoding="utf-8")
-        done = prepare_dials(path, keep=["fill"], folder=SAMPLES).solved()
+        for name in (name for one in load_plan(path).frames.marked for name in one.files):
+            path.with_name(name).symlink_to(SAMPLES / name)
+        done = prepare_dials(path, keep=["fill"]).solved()
     png = draw_dial_slip(done.answer, done.plan, done.sentences)
     return Image.open(io.BytesIO(png)).resize((1200, 900), Image.Resampling.LANCZOS)
 

@@ -222,7 +222,7 @@ def test_the_set_sheet_shows_what_was_tried_as_each_pack_shows_it():
     plan = Plan.model_validate(
         {"light": [{"name": "key", "power": -2.0, "scale": "fraction"}, {"name": "hair"}]}
     )
-    kept = ShootKept(plan=plan, powers={}, records=(), trials=(trial,))
+    kept = ShootKept(plan=plan, dials={}, records=(), trials=(trial,))
     sections = {section.title: section.parts for section in set_sheet(kept).sections}
     [rows] = sections["Light that was tried"]
     shows = plan.lights[0].power_shown(-2.5)

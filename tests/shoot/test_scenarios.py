@@ -23,7 +23,7 @@ from stopwise.cli import run
 from stopwise.ledger import Ledger
 from stopwise.plan import load_plan
 from stopwise.record import record_from_json
-from stopwise.shoot.standing import powers_now
+from stopwise.shoot.standing import DialNow, dials_now
 from support.set_day import (
     fails,
     lit_set,
@@ -109,15 +109,23 @@ def test_a_key_turned_down_and_not_dumped_is_called_and_left_out_of_the_run(tmp_
         assert ("lamp", "key") not in fails(record)
 
 
+def dials(day):
+    with Ledger(day.ledger) as ledger:
+        return dials_now(ledger, load_plan(day.plan))
+
+
 def test_where_a_dial_stands_is_known_though_it_was_turned_in_silence(tmp_path):
     """It stood 0.8 up and nobody had said so: "at -2.0" is where it gives what its solo has."""
     with on_set(tmp_path, plan_with_solos(tmp_path)) as day:
         day.shot(key(0.8))
+        (silent,) = (one for one in dials(day).values() if one.read is not None)
+        assert (silent.planned, silent.said, silent.read) == (-2.0, -2.0, -1.2)
+        assert silent.uncertainty < 0.05
+        assert day.say("dial", "--plan", str(day.plan), "--ledger", str(day.ledger)) in (0, 1)
         assert day.say("take", "key at -2.0") == 0
         record = day.shot(key(0.0))
         assert day.say("take", "key -0.5") == 0
-        with Ledger(day.ledger) as ledger:
-            assert powers_now(ledger, load_plan(day.plan))["key"] == pytest.approx(-2.5)
+        assert dials(day)["key"] == DialNow(-2.0, -2.5)
     assert day.said("Take 1 begins with the next frame: key -0.8.")
     assert record["lamps"]["key"]["state"] == "fired"
     assert record["lamps"]["key"]["setting"] == pytest.approx(-2.0, abs=0.01)

@@ -341,8 +341,7 @@ def test_zones_of_another_camera_are_not_seen_and_the_rest_goes_on():
     ],
 )
 def test_a_sitter_off_his_mark_is_asked_back_for_what_no_lamp_explains(cause, crown, cheek, asked):
-    """A rim that grazes hair can't be read two hundredths off the mark: `Check the rim.` led
-    nowhere in seven of twelve shoots that were played through."""
+    """A rim that grazes hair can't be read there, and `Check the rim.` led nowhere."""
     boxes = {
         name: (0.4 + right, 0.4, 0.5 + right, 0.5)
         for name, right in (("crown", crown), ("cheek", cheek), ("chip", 0.0))

@@ -11,7 +11,6 @@ import click
 from stopwise.cli.options import PATH, json_option, ledger_option
 from stopwise.cli.printing import at_work, say_json, tell
 from stopwise.errors import PathMissing, WrongUse
-from stopwise.preparing.dialling import prepare_dials
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -132,7 +131,7 @@ def dial(
     Example: stopwise dial --plan plan.toml --try "key -0.5, fill +0.3" --slip slips/
     """
     from stopwise.ledger import Ledger, default_place
-    from stopwise.shoot.trials import KeptTrial, keep_trial, told_of_look
+    from stopwise.shoot.trials import KeptTrial, dials_on_set, keep_trial
 
     retargeted = targets_of(said["earlier_path"], said["take"], look=look)
     if not plan_path.exists():
@@ -147,11 +146,7 @@ def dial(
         is_kept = ledger_path is not None or name is not None or place.exists()
         ledger = opened.enter_context(Ledger(place, is_read_only=not name)) if is_kept else None
         opened.enter_context(at_work("Reading the solos"))
-        ready = told_of_look(
-            prepare_dials(plan_path, keep=kept, look=look, ledger=ledger, retargeted=retargeted),
-            ledger,
-            look,
-        )
+        ready = dials_on_set(plan_path, ledger, look=look, keep=kept, retargeted=retargeted)
         if said["tried"] is None:
             done = ready.solved()
         else:

@@ -196,7 +196,7 @@ def _live_page(ledger: Ledger, run: WatchRun, plan_path: Path | None) -> LivePag
         plan_path=plan_path,
         dial=None if trying is None else trying.solved,
     )
-    live.trying = trying
+    live.trying, live.dials = trying, run.day.dials_now
     return live
 
 

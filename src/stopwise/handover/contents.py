@@ -77,7 +77,7 @@ def makers_of(shoot: ShootKept, ledger: Ledger, plan: Path, *, has_parquet: bool
     makers: Makers = {
         PLAN: _writing(plan_inside(shoot, plan).encode()),
         LEDGER: ledger.copy_to,
-        "floor.svg": _writing(floor_file(floor_of_plan(shoot.plan), "svg")),
+        "floor.svg": _writing(floor_file(floor_of_plan(shoot.set_now), "svg")),
         "set-sheet.html": lambda path: path.write_bytes(html_of(document)),
         "set-sheet.pdf": lambda path: path.write_bytes(pdf_of(document)),
         "frames.csv": _writing("".join(csv_lines(lambda: map(short_row, rows))).encode()),

@@ -12,7 +12,7 @@ from stopwise.comparison.two_sides import compare
 from stopwise.errors import PathMissing
 from stopwise.handover.shoot_kept import AdoptedFrame, ShootKept, TakeKept
 from stopwise.shoot.look_frames import target_of
-from stopwise.shoot.standing import powers_now
+from stopwise.shoot.standing import dials_now
 from stopwise.shoot.trials import kept_trials
 
 if TYPE_CHECKING:
@@ -106,7 +106,7 @@ def gather(
     shown = {record.sha256: record for record in targets if record is not None}
     return ShootKept(
         plan=plan,
-        powers=powers_now(ledger, plan),
+        dials=dials_now(ledger, plan),
         records=records,
         takes=tuple(_takes(records, {take.number: take for take in ledger.takes.all()}, plan)),
         adopted=tuple(AdoptedFrame(record, picture_of(record)) for record in shown.values()),

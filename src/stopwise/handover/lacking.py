@@ -15,8 +15,8 @@ if TYPE_CHECKING:
     from stopwise.plan.model import Light
 
 LackCode = Literal[
-    "no_lamps", "place", "distance", "power", "modifier", "solo", "solo_unusable", "adopted",
-    "picture_gone", "mid_grey", "set", "no_picture", "nothing_judged",
+    "no_lamps", "place", "distance", "power", "not_said", "modifier", "solo", "solo_unusable",
+    "adopted", "picture_gone", "mid_grey", "set", "no_picture", "nothing_judged",
 ]  # fmt: skip
 
 _SAID: Mapping[LackCode, str] = MappingProxyType(
@@ -25,6 +25,7 @@ _SAID: Mapping[LackCode, str] = MappingProxyType(
         "place": "{lamp}: nobody wrote where it stands. Measure off_axis and elevation.",
         "distance": "{lamp}: no distance. Measure from lamp to face.",
         "power": "{lamp}: no power. Read it off the pack.",
+        "not_said": "{lamp} reads otherwise than was said. Look at its dial, say it: stopwise take",
         "modifier": "{lamp}: what shapes its light isn't said.",
         "solo": "{lamp}: no frame of it alone. Shoot one: stopwise expect {of}",
         "solo_unusable": "{lamp}: its solo can't be used. Shoot it again: stopwise expect {of}",
@@ -100,5 +101,7 @@ def _of_lamp(light: Light, kept: ShootKept) -> Iterator[Lack]:
         yield Lack("distance", light.name)
     if light.power is None:
         yield Lack("power", light.name)
+    if (dial := kept.dials.get(light.name)) is not None and dial.read is not None:
+        yield Lack("not_said", light.name)
     if light.modifier is None:
         yield Lack("modifier", light.name)

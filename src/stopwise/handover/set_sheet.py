@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from stopwise.lamps.outputs import LampReading
     from stopwise.plan.model import Light, Plan
     from stopwise.record import Record
+    from stopwise.shoot.standing import DialNow
     from stopwise.shoot.trials import KeptTrial
 
 CAUTIONS = """\
@@ -58,13 +59,14 @@ def set_sheet(kept: ShootKept) -> Document:
 
 
 def _sections(kept: ShootKept) -> Iterator[Section]:
-    set_now = kept.plan.at_powers(kept.powers)
-    drawn = floor_file(replace(floor_of_plan(set_now), title=""), "png")
-    floor = Picture(drawn, "image/png", "The set from above and from the side, dials as last set.")
+    drawn = floor_file(replace(floor_of_plan(kept.set_now), title=""), "png")
+    floor = Picture(
+        drawn, "image/png", "The set from above and from the side, dials as they stand."
+    )
     yield Section("The light as built", (floor, *_lamp_rows(kept)))
     for one in kept.adopted:
         yield Section(f"The picture{_of_look(one.record.look)}", tuple(_adopted(one)))
-    yield Section("Set it up again", (Words(tuple(_steps(kept, set_now)), numbered=True),))
+    yield Section("Set it up again", (Words(tuple(_steps(kept)), numbered=True),))
     yield Section("Take care", (Words(tuple(CAUTIONS.splitlines())),))
     if kept.trials:
         head = ("trial", "dials", "besides", "zones that it promises")
@@ -141,7 +143,7 @@ def _of_look(look: str | None) -> str:
 
 
 def _lamp_rows(kept: ShootKept) -> Iterator[Rows]:
-    """Yield the table of powers: planned, as last set, and as the newest frame reads the lamp."""
+    """Yield the table of powers: planned, as said last, and as the newest frame reads the lamp."""
     rows = []
     for light in kept.plan.lights:
         seen = (
@@ -151,21 +153,22 @@ def _lamp_rows(kept: ShootKept) -> Iterator[Rows]:
             if lamp.fired_stops is not None
         )
         read = next(seen, None)
-        now = kept.powers.get(light.name, light.power)
-        powers = (_power(light, light.power), _power(light, now))
+        dial = kept.dials.get(light.name)
+        powers = (_power(light, light.power), _power(light, None if dial is None else dial.said))
         rows.append(
             (shown(light.name), *powers, "not read" if read is None else _read(light, *read))
         )
     if rows:
-        head = ("lamp", "planned", "last set", "as the newest frame reads it")
+        head = ("lamp", "planned", "as said last", "as the newest frame reads it")
         yield Rows(head, tuple(rows), (4, 3, 3, 6))
 
 
 def _read(light: Light, record: Record, lamp: LampReading) -> str:
     """Return where a lamp's dial stands by its light in a frame, or what it gives."""
+    unsure = "" if lamp.uncertainty is None else f" ± {lamp.uncertainty:.2f}"
     if lamp.setting is not None:
-        return f"{light.power_shown(lamp.setting)}, in {shown(record.file)}"
-    return f"{signed(lamp.stops or 0.0)} against its solo, in {shown(record.file)}"
+        return f"{light.power_shown(lamp.setting)}{unsure}, in {shown(record.file)}"
+    return f"{signed(lamp.stops or 0.0)}{unsure} against its solo, in {shown(record.file)}"
 
 
 def _power(light: Light, power: float | None) -> str:
@@ -202,8 +205,9 @@ def _as_jpeg(png: bytes) -> bytes:
     return told.getvalue()
 
 
-def _steps(kept: ShootKept, plan: Plan) -> Iterator[str]:
+def _steps(kept: ShootKept) -> Iterator[str]:
     """Yield how the light is set up again, in the order in which it is done on set."""
+    plan = kept.set_now
     yield from _place_steps(plan)
     for panel in plan.panels:
         parts = (
@@ -215,7 +219,7 @@ def _steps(kept: ShootKept, plan: Plan) -> Iterator[str]:
         )
         yield f"{title(_listed(parts))}."
     for light in plan.lights:
-        yield _lamp_step(light)
+        yield _lamp_step(light, kept.dials.get(light.name))
     last = next((take.take.number for take in reversed(kept.takes) if take.take is not None), None)
     if plan.frames.solo and last is not None:
         yield (
@@ -248,8 +252,10 @@ def _place_steps(plan: Plan) -> Iterator[str]:
         yield shown(known.note)
 
 
-def _lamp_step(light: Light) -> str:
+def _lamp_step(light: Light, dial: DialNow | None) -> str:
     told = [f"{title(shown(light.name))}: {shown(stood(light)) or 'place not said'}."]
+    if dial is not None and dial.read is not None:
+        told.append(f"Its dial: {dial.words(light)}; nobody said that it was turned.")
     if light.meter is not None:
         told.append(f"Alone it reads {say_f_number(exact_f_number(light.meter))}.")
     if light.note:

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from stopwise.ledger import Take
     from stopwise.plan.model import Plan
     from stopwise.record import Record
+    from stopwise.shoot.standing import DialNow
     from stopwise.shoot.trials import KeptTrial
 
 
@@ -52,8 +53,8 @@ class ShootKept:
     ----------
     plan
         The plan, with the lamps' powers as they were planned.
-    powers
-        Where dials stand at the end, stops below full, as far as that isn't the plan's power.
+    dials
+        Where the dial of each lamp stands at the end whose power the plan says.
     records
         The frames, in landing order.
     takes
@@ -69,10 +70,15 @@ class ShootKept:
     """
 
     plan: Plan
-    powers: Mapping[str, float]
+    dials: Mapping[str, DialNow]
     records: tuple[Record, ...]
     takes: tuple[TakeKept, ...] = ()
     adopted: tuple[AdoptedFrame, ...] = ()
     solos_unusable: frozenset[str] = frozenset()
     trials: tuple[KeptTrial, ...] = ()
     photographs: tuple[tuple[str, bytes], ...] = ()
+
+    @property
+    def set_now(self) -> Plan:
+        """The plan with each lamp at the power at which it stands at the end."""
+        return self.plan.at_powers({name: one.stands for name, one in self.dials.items()})

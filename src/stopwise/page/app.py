@@ -38,6 +38,7 @@ if TYPE_CHECKING:
     from stopwise.ledger import Kept
     from stopwise.page.gate import Rules
     from stopwise.page.live import LivePage
+    from stopwise.page.plan_views import PlanView
 
 _HERE = Path(__file__).parent
 _A_PIECE = 200
@@ -261,7 +262,11 @@ async def tried(request: Request) -> Response:
 async def plan(request: Request) -> Response:
     """Answer with what the page needs of the plan."""
     live, look = _live(request), request.query_params.get("look")
-    return answered(await run_in_threadpool(lambda: plan_view(live.plan(), live.ledger, look=look)))
+
+    def viewed() -> PlanView:
+        return plan_view(live.plan(), live.ledger, look=look, dials=live.dials())
+
+    return answered(await run_in_threadpool(viewed))
 
 
 async def theme(_: Request) -> Response:

@@ -6,7 +6,7 @@ import json
 import secrets
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from stopwise.page.views import RunPoint
     from stopwise.plan.model import Plan
     from stopwise.report.drawable import Drawable
+    from stopwise.shoot.standing import DialNow
 
 Dialler = Callable[[], tuple["Powers", "Drawable | None"]]
 """Works out powers, and the light that they give."""
@@ -112,7 +113,7 @@ class LivePage:
     ledger, folder
         Of the watch.
     plan
-        Returns the plan as it stands now, each lamp at the power that it was turned to.
+        Returns the plan as it stands now, each lamp at the power that it was said to be turned to.
     plan_path
         The plan file; None where there is none, and then what needs one is refused.
     pictures
@@ -122,6 +123,8 @@ class LivePage:
 
     Attributes
     ----------
+    dials
+        Returns where each lamp's dial stands, as said and as read; nowhere where nobody knows.
     trying
         Tries powers, and is closed with the page; None where there is no way to.
     """
@@ -139,6 +142,7 @@ class LivePage:
         self.ledger = ledger
         self.folder = folder
         self.plan = plan
+        self.dials: Callable[[], Mapping[str, DialNow]] = dict
         self.plan_path = plan_path
         self.dial = dial
         self.trying: Trying | None = None

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from stopwise.ledger import Ledger, Take
     from stopwise.plan.floor import Spot
     from stopwise.plan.model import Plan
+    from stopwise.shoot.standing import DialNow
 
 Turned = Mapping[str, float]
 """What was said to be turned, stops by lamp."""
@@ -160,7 +161,13 @@ class PlanView:
     said: Said
 
 
-def plan_view(plan: Plan | None, ledger: Ledger, *, look: str | None = None) -> PlanView:
+def plan_view(
+    plan: Plan | None,
+    ledger: Ledger,
+    *,
+    look: str | None = None,
+    dials: Mapping[str, DialNow] | None = None,
+) -> PlanView:
     """Return what the page needs of a plan.
 
     Parameters
@@ -171,6 +178,8 @@ def plan_view(plan: Plan | None, ledger: Ledger, *, look: str | None = None) -> 
         What was said.
     look
         The look whose patches are drawn, in place of those that don't stay with the set.
+    dials
+        Where dials stand now, as said and as read, by lamp.
     """
     said = said_now(ledger)
     if plan is None:
@@ -178,8 +187,18 @@ def plan_view(plan: Plan | None, ledger: Ledger, *, look: str | None = None) -> 
     looks = {one.name: one for one in plan.looks}
     worn = look if look in looks else None
     own = () if worn is None else looks[worn].patches
+    stands = {
+        light.name: light.power_shown(light.power)
+        for light in plan.lights
+        if light.power is not None
+    }
+    stands |= {
+        light.name: dials[light.name].words(light)
+        for light in plan.lights
+        if dials and light.name in dials
+    }
     powers = {
-        light.name: "" if light.power is None else f"at {light.power_shown(light.power)}"
+        light.name: f"at {stands[light.name]}" if light.name in stands else ""
         for light in plan.lights
     }
     return PlanView(

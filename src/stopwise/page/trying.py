@@ -17,8 +17,6 @@ from stopwise.lamps.superposition import clipped_shares
 from stopwise.lamps.trial import CAMERA, LightChange, Sets, Trial, change_words
 from stopwise.page.pictures import SOLOS_S, SpawnedWork
 from stopwise.page.views import RulerView, Sign, ruler_view, sign_of
-from stopwise.plan.loading import read_bytes
-from stopwise.preparing.dialling import prepare_dials
 from stopwise.report.drawable import GREY_SHOWN
 from stopwise.report.lamp_words import dial_words
 from stopwise.report.ruler import ROMAN, Ruler, RulerReading, Share, in_lanes
@@ -29,7 +27,7 @@ from stopwise.report.tables import (
     target_rows,
     walk_sentences,
 )
-from stopwise.shoot.trials import KeptTrial, kept_trials, told_of_look
+from stopwise.shoot.trials import KeptTrial, dials_on_set, kept_trials, state_on_set
 from stopwise.stops import MID_GREY_OF_SATURATION, MIDDLE_ZONE
 from stopwise.wording import shown, signed
 
@@ -382,11 +380,10 @@ def _ready_dials(plan_path: Path, place: str | None, look: str | None) -> _Ready
 
     with ExitStack() as opened:
         ledger = None if place is None else opened.enter_context(Ledger(place, is_guest=True))
-        takes = () if ledger is None else tuple(map(repr, ledger.takes.all()))
-        state = (read_bytes(plan_path), look, takes)
+        state = (look, *state_on_set(plan_path, ledger))
         if state not in _ready:
             _ready.clear()
-            dials = told_of_look(prepare_dials(plan_path, look=look, ledger=ledger), ledger, look)
+            dials = dials_on_set(plan_path, ledger, look=look)
             _ready[state] = _Ready(dials, (ledger and dials.drawn(ledger)) or dials.lamps)
     return _ready[state]
 

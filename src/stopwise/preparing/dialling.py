@@ -127,8 +127,8 @@ def prepare_dials(
     keep: Collection[str] = (),
     look: str | None = None,
     ledger: Ledger | None = None,
-    folder: Path | None = None,
     retargeted: Callable[[Plan], Plan] | None = None,
+    read: Mapping[str, float] | None = None,
 ) -> ReadyDials:
     """Read the solos that a plan names, and stand its dials as they stand now.
 
@@ -142,10 +142,10 @@ def prepare_dials(
         Name of the look that is worn.
     ledger
         Where reduced solos may be kept and takes say what was turned; None decodes every solo.
-    folder
-        Where the plan's frames lie; None for beside the plan.
     retargeted
         Puts other targets in the place of the plan's own: what an earlier take showed.
+    read
+        Stops from its solo at which frames read a lamp that was turned and nobody said so.
 
     Raises
     ------
@@ -165,7 +165,7 @@ def prepare_dials(
     targets = plan_now(plan, look=look)
     frames = PlanFrames(ledger)
     reader = partial(frames.light, targets=targets, look=look)
-    folder = folder or path.parent
+    folder = path.parent
     _refuse_missing(plan, folder)
     anchor = anchor_of(plan, folder)
     named = plan.frames.ambient
@@ -177,7 +177,7 @@ def prepare_dials(
         for one in _in_order(plan)
     }
     newest = [frames.hashes[folder / one.file] for one in plan.frames.solos] if ledger else []
-    turned = turned_since(ledger, newest)
+    turned = turned_since(ledger, newest) | dict(read or {})
     full = None if turned or look else _full(reader, plan, folder, solos)
     notes = check_solos(solos, ambient, plan, full=full)
     if ledger is None:

@@ -52,6 +52,7 @@ if TYPE_CHECKING:
     from stopwise.pipeline import Assessment, Brief
     from stopwise.plan.now import PlanNow
     from stopwise.record import Record
+    from stopwise.shoot.standing import DialNow
 
 _MOST_BEGUN = 1000
 """Frames in hand of which it is known what they were begun for; a watch has a few dozen."""
@@ -368,6 +369,10 @@ class Day:
         if plan is None or not powers:
             return plan
         return plan.at_powers(powers)
+
+    def dials_now(self) -> dict[str, DialNow]:
+        """Return where the dial of each lamp stands, as said and as read."""
+        return self.standing.dials(self._plan())
 
     def _show_lit(self, record: Record) -> None:
         """Say which lamps a frame shows lit, where that isn't what it showed before."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from stopwise.errors import WrongUse
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Mapping, Sequence
 
     from stopwise.ledger import Ledger, Order
+    from stopwise.plan.model import Light
     from stopwise.record import Record
     from stopwise.shoot.take import Offer
     from stopwise.stops import CameraSetting
@@ -51,6 +53,46 @@ def powers_now(ledger: Ledger, plan: Plan | None) -> dict[str, float]:
         for light in (plan.lights if plan else ())
         if light.power is not None and light.name in turned and turned[light.name][0] == light.power
     }
+
+
+@dataclass(frozen=True, slots=True)
+class DialNow:
+    """Where a lamp's dial stands, stops below full: as it was said, and as frames read it.
+
+    Attributes
+    ----------
+    planned
+        In the plan, which is where its solo was shot.
+    said
+        By the plan and what takes turned since.
+    read
+        On its pack's steps as it was read last, where that parts from what was said by more than
+        the reading is sure to: somebody turned the lamp and said nothing. None else.
+    uncertainty
+        Of what was read, stops.
+    """
+
+    planned: float
+    said: float
+    read: float | None = None
+    uncertainty: float = 0.0
+
+    @property
+    def stands(self) -> float:
+        """Where it stands, as far as anybody knows."""
+        return self.said if self.read is None else self.read
+
+    def words(self, light: Light) -> str:
+        """Return where it stands as its pack shows it: "-1.2 ± 0.03 as read, -2.0 as said"."""
+        if self.read is None:
+            return light.power_shown(self.said)
+        read, said = light.power_shown(self.read), light.power_shown(self.said)
+        return f"{read} ± {self.uncertainty:.2f} as read, {said} as said"
+
+
+def dials_now(ledger: Ledger, plan: Plan | None) -> dict[str, DialNow]:
+    """Return where each lamp's dial stands now; see :meth:`Standing.dials`."""
+    return Standing(ledger, lambda _: None).dials(plan)
 
 
 def stands_now(ledger: Ledger, plan: Plan | None) -> dict[str, float]:
@@ -137,22 +179,33 @@ class Standing:
         return powers_now(self._ledger, plan)
 
     def stands(self, plan: Plan | None) -> dict[str, float]:
-        """Return where dials stand, stops below full, as far as that isn't the plan's power.
+        """Return where dials stand, stops below full, as far as that isn't the plan's power."""
+        turned = self.powers(plan)
+        return {
+            name: one.stands
+            for name, one in self.dials(plan).items()
+            if name in turned or one.read is not None
+        }
 
-        As takes turned them, or on their pack's steps as they were read last, where that parts from
-        it by more than the reading is sure to: somebody turned a lamp and said nothing.
-        """
+    def dials(self, plan: Plan | None) -> dict[str, DialNow]:
+        """Return where the dial of each lamp stands whose power the plan says."""
         powers, gave = self.powers(plan), self.run.gave()
+        found = {}
         for light in plan.lights if plan else ():
             name, planned = light.name, light.power
-            if plan is None or planned is None or name not in gave or name not in plan.frames.solo:
+            if plan is None or planned is None:
                 continue
-            sure = max(OFF_UNCERTAINTIES * self.run.doubt(name), light.step / 2.0)
-            if abs(planned + gave[name] - powers.get(name, planned)) > sure:
+            found[name] = DialNow(planned, powers.get(name, planned))
+            if name not in gave or name not in plan.frames.solo:
+                continue
+            doubt = self.run.doubt(name)
+            sure = max(OFF_UNCERTAINTIES * doubt, light.step / 2.0)
+            if abs(planned + gave[name] - found[name].said) > sure:
                 stands = planned + round(gave[name] / light.step) * light.step
                 least, most = light.range
-                powers[name] = round(min(max(stands, least), most), 4)
-        return powers
+                read = round(min(max(stands, least), most), 4)
+                found[name] = replace(found[name], read=read, uncertainty=doubt)
+        return found
 
     def _wear(self, order: Order, plan: Plan | None) -> str:
         name = order.body

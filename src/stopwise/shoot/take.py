@@ -220,6 +220,7 @@ class Run:
     def __init__(self, begun: Begun | None = None) -> None:
         self.begun = begun or Begun()
         self._counted: deque[Readings] = deque(maxlen=_KEPT)
+        self._old: deque[Readings] = deque(maxlen=RUN_FRAMES)
         self._shots: deque[Shot] = deque(maxlen=_KEPT)
         self._patches: deque[Record] = deque(maxlen=_IN_BRIEF)
         self._offered: set[tuple[str, bool]] = set()
@@ -231,15 +232,21 @@ class Run:
 
     def gave(self) -> dict[str, float]:
         """Return what each lamp gave last, stops against its solo."""
-        frames = list(self._counted)[-RUN_FRAMES:]
+        frames = self._newest
         names = dict.fromkeys(name for frame in frames for name in frame)
         now = {name: gave for name in names if (gave := _gave(name, frames)) is not None}
         return {**(self.begun.said or {}), **now}
 
     def doubt(self, name: str) -> float:
         """Return the uncertainty of what a lamp gave last, stops; 0 where no frame has shown it."""
-        last = (one for frame in reversed(self._counted) if (one := frame.get(name)) is not None)
-        return next((one.uncertainty or 0.0 for one in last if one.stops is not None), 0.0)
+        last = (one for frame in reversed(self._newest) if (one := frame.get(name)) is not None)
+        return next((one.uncertainty or 0.0 for one in last if one.fired_stops is not None), 0.0)
+
+    @property
+    def _newest(self) -> list[Readings]:
+        """The newest frames that count; else those that show twice that a turn wasn't made."""
+        old = list(self._old)
+        return list(self._counted)[-RUN_FRAMES:] or (old if len(old) >= _TWO else [])
 
     def with_likely_out(self, record: Record, targets: PlanNow) -> Record:
         """Return a record with the lamp that likely did not fire, where no solo says which did.
@@ -278,6 +285,7 @@ class Run:
             return Seen()
         old = self._still_old(readings)
         if old:
+            self._old.append(readings)
             return Seen(counts=False, findings=tuple(old))
         slow = self._not_ready(readings, since_s)
         self._shots.append(Shot(since_s, readings))

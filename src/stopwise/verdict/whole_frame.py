@@ -214,22 +214,27 @@ def with_way_back(
     next frame says which lamp it is. Whose patches moved each otherwise has turned his head: what
     that alone did is left as it is.
     """
-    place = place_of(measurement, now)
-    if place is None or max(abs(place.dx), abs(place.dy)) < _SAID_OFF_MARK:
-        return list(findings)
-    is_as_one = all(
-        math.hypot(right - place.dx, down - place.dy) < _SAID_OFF_MARK
-        for right, down in moves_of(measurement, now)
-    )
-    causes = ("sitter", "unknown") if is_as_one else ("unknown",)
     his = {patch.name for patch in now.measured if patch.follow}
-    return [
-        replace(one, advice="way_back", detail=replace(one.detail, moved=(-place.dx, -place.dy)))
+    unexplained = [
+        one
+        for one in findings
         if one.state == "fails"
         and one.check in _BY_PLACE
-        and one.cause in causes
+        and one.cause in ("sitter", "unknown")
         and one.advice in (None, "leave_lamps")
         and not his.isdisjoint(one.detail.patches)
+    ]
+    place = place_of(measurement, now) if unexplained else None
+    if place is None or max(abs(place.dx), abs(place.dy)) < _SAID_OFF_MARK:
+        return list(findings)
+    has_turned = any(
+        math.hypot(right - place.dx, down - place.dy) >= _SAID_OFF_MARK
+        for right, down in moves_of(measurement, now)
+    )
+    back = (-place.dx, -place.dy)
+    return [
+        replace(one, advice="way_back", detail=replace(one.detail, moved=back))
+        if one in unexplained and not (has_turned and one.cause == "sitter")
         else one
         for one in findings
     ]
