@@ -248,9 +248,11 @@ def test_the_sheet_says_of_each_lamp_what_page_and_csv_say(
             continue
         assert points[lamp].off == reading.stops == short_row(row_of(name))[f"stops {lamp}"]
         if seen and reading.setting is not None:
-            assert words == f"{reading.setting:.1f}, in {record.file}"
+            told = f"{reading.setting:.1f} ± {reading.uncertainty:.2f}"
+            assert words == f"{told}, in {record.file}"
         elif seen:
-            assert words == f"{signed(reading.stops)} against its solo, in {record.file}"
+            told = f"{signed(reading.stops)} ± {reading.uncertainty:.2f}"
+            assert words == f"{told} against its solo, in {record.file}"
 
 
 @pytest.mark.parametrize("name", ALL)
