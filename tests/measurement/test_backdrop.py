@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.ndimage import gaussian_filter
 
 from stopwise.measurement import measure
 from stopwise.measurement.backdrop import read_backdrop
@@ -151,6 +152,24 @@ def test_whoever_fills_a_box_is_no_paper_though_he_draws_the_surface_through_him
     cloth = np.where(body, 0.03 * 2.0 ** (0.3 * x), EVEN)
 
     assert read(cloth).why["left_right"] == "no_pairs"
+
+
+@pytest.mark.parametrize("weave", [0.0, 0.2, 0.4])
+def test_whoever_goes_on_to_the_rim_is_no_paper_nor_is_his_white_collar(weave):
+    x, y = places()
+    collar = (np.abs(x - 0.83) < 0.08) & (np.abs(y - 0.3) < 0.12)
+    threads = gaussian_filter(np.random.default_rng(1).standard_normal(SHAPE), 2.0)
+    cloth = 0.03 * np.exp2(0.3 * x + weave * threads / threads.std())
+
+    light = np.where(collar, EVEN / 1.7, np.where(x > 0.35, cloth, EVEN))
+    assert read(light).why["left_right"] == "no_pairs"
+
+
+def test_paper_that_a_sitter_parts_from_the_rest_goes_on_to_the_rim_and_is_read():
+    x, _ = places()
+    whole = np.where(np.abs(x - 0.5) < 0.22, 0.02, np.where(x < 0.5, 0.12, 0.09))
+
+    assert read(whole).left_right == pytest.approx(math.log2(0.12 / 0.09), abs=0.02)
 
 
 # --- level ---

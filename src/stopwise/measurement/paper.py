@@ -263,7 +263,8 @@ def _another_sheet(grid: LightGrid, paper: NDArray[np.bool_]) -> NDArray[np.bool
 
     Whoever fills a box draws the surface through himself. The sheet goes on outside the boxes,
     smoothly, as far as to his edge; what lies beyond him, where it can't be seen to go on, may
-    still be paper.
+    still be paper. It then goes on to the picture's rim, or into what is blown: what he has on all
+    sides of it, such as a collar, is his.
     """
     from scipy.ndimage import label
 
@@ -273,10 +274,15 @@ def _another_sheet(grid: LightGrid, paper: NDArray[np.bool_]) -> NDArray[np.bool
     sizes = np.bincount(pieces[paper], minlength=2)
     sizes[0] = 0
     sheet = pieces == int(np.argmax(sizes))
+    ends = ~grid.usable
+    ends[[0, -1]] = ends[:, [0, -1]] = True
+    beyond = (pieces > 0) & np.isin(pieces, pieces[_grown(ends)])
     reach = math.ceil(_NARROW_BODY * grid.shape[1] / 2.0)
-    reached, _ = label(_grown(paper | sheet, reach), structure=_EIGHT)
+    lain_on = paper | ((pieces > 0) & np.isin(pieces, pieces[paper]))
+    reached, _ = label(_grown(lain_on, reach), structure=_EIGHT)
     within = np.unique(reached[sheet & (reached > 0)])
-    parted = paper & ~_grown(sheet, _MARGIN) & np.isin(reached, within)
+    his = np.isin(reached, within) | ~_grown(beyond, _MARGIN)
+    parted = paper & ~_grown(sheet, _MARGIN) & his
     return _grown(parted, _MARGIN)
 
 
