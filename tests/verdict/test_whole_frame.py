@@ -196,6 +196,18 @@ def test_what_may_be_clipped_over_a_limit_leaves_the_verdict_open(doubt, verdict
         assert headline(judged)[0] == "Up to 40 % may be blown."
 
 
+@pytest.mark.parametrize(
+    ("headroom", "verdict"), [(0.45, "off plan"), (0.55, "can't tell"), (0.75, "on plan")]
+)
+def test_headroom_that_a_lower_stop_would_take_leaves_the_verdict_open(headroom, verdict):
+    doubt = ClippedAtMost(0.02, (), {"cheek": 0.0}, lower=0.2)  # in a place that is meant to clip
+    judged = judge(
+        measurement({"cheek": reading(6.0, headroom=headroom)}, doubt=doubt),
+        plan(patch=[patch("cheek", zone=6.0, material="skin", headroom=0.5)]),
+    )
+    assert judged.verdict == verdict
+
+
 def test_what_surely_is_over_its_limit_is_told_once():
     doubt = ClippedAtMost(0.4, (replace(AREA, fraction=0.4),), {"cheek": 0.0})
     sure = measurement({"cheek": reading(6.0)}, areas=(AREA,), doubt=doubt)

@@ -213,6 +213,10 @@ def find_doubt(
             name: float(clipped.blown[window(box, cells.shape)].mean())
             for name, box in patches.items()
         },
+        lower=max(
+            math.log2((stop - black) / (low - black))
+            for stop, low, black in zip(levels.saturation, lowest, levels.black, strict=True)
+        ),
     )
 
 

@@ -135,11 +135,14 @@ class ClippedAtMost:
         Blown areas, largest first.
     patches
         Share of each patch's cells in them, by name.
+    lower
+        Stops that a colour may stop under what headroom is held against, the greatest.
     """
 
     most: float
     areas: tuple[BlownArea, ...]
     patches: Mapping[str, float]
+    lower: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

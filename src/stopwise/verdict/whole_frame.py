@@ -142,15 +142,21 @@ def _largest_loose(
 
 
 def _may_be_blown(now: PlanNow, measurement: Measurement) -> Iterator[Finding]:
-    """Say it where what may be clipped could exceed a limit that what surely is doesn't."""
+    """Say it where what may be clipped could exceed a limit that what surely is doesn't.
+
+    So where headroom holds by the stop that is sure and not by the one that may be.
+    """
     doubt = measurement.doubt
     if doubt is None:
         return
-    surely = {name: reading.clipped or 0.0 for name, reading in measurement.patches.items()}
     patches = tuple(
         patch.name
         for patch in now.patches
-        if doubt.patches.get(patch.name, 0.0) > patch.most_clipped >= surely.get(patch.name, 0.0)
+        if (reading := measurement.patches.get(patch.name)) is not None
+        and (
+            doubt.patches.get(patch.name, 0.0) > patch.most_clipped >= (reading.clipped or 0.0)
+            or _is_within(reading.headroom, patch.least_headroom, doubt.lower)
+        )
     )
     least, most = (
         0.0 if area is None else area.fraction
@@ -168,6 +174,11 @@ def _may_be_blown(now: PlanNow, measurement: Measurement) -> Iterator[Finding]:
             unit="fraction",
             detail=Detail(patches=patches, share=doubt.most),
         )
+
+
+def _is_within(room: float | None, least: float | None, lower: float) -> bool:
+    """Tell whether headroom, stops, is kept, and wouldn't be with a stop so much lower."""
+    return room is not None and least is not None and least <= room < least + lower
 
 
 def moved_findings(
