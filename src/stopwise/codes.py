@@ -358,6 +358,7 @@ NoteCode = Literal[
     "sitter not placed",
     "sure to",
     "others changed",
+    "gives more",
     "falls otherwise",
     "too faint",
     "unknown in",
@@ -452,6 +453,10 @@ NOTES: dict[NoteCode, tuple[str, str]] = {
         "Shoot {lamp} again, the sitter at the mark.",
     ),
     "sure to": ("Its light is sure to {stops:.2f} stop.", ""),
+    "gives more": (
+        "With {lamp} on, {first} gives {stops:.1f} stop more than in the frame before.",
+        "Turn and move nothing between the two, or shoot {lamp} alone.",
+    ),
     "others changed": (
         "With {lamp} on, the other lamps give less than in the frame before.",
         "Turn and move nothing between the two, or shoot {lamp} alone.",

@@ -9,7 +9,7 @@ import pytest
 
 from stopwise.grid import BoxCells
 from stopwise.lamps.build_up import difference, own_light
-from stopwise.lamps.solos import SoloPlace
+from stopwise.lamps.solos import SoloPlace, lamp_set
 from support.built_up import OwnBuildUp, ReliefBuildUp, built_up
 from support.grids import grid_of
 
@@ -64,6 +64,27 @@ def test_what_two_frames_show_is_kept_or_refused_with_the_reason(key, fill, code
     _, (note, *_) = own_light("fill", whole, less, grid_of(ROOM))
     assert note.code == code
     assert note.is_refused == (code != "sure to")
+
+
+@pytest.mark.parametrize(
+    ("key", "reach", "code"),
+    [
+        (0.6, 8, "gives more"),
+        (0.15, 8, "sure to"),  # under a quarter of a stop no lamp counts as strong
+        (0.0, 8, "sure to"),
+        (0.6, COLUMNS, "sure to"),  # lit all over by the other, it can't be told
+    ],
+)
+def test_a_lamp_that_was_turned_up_as_another_came_on_is_named(key, reach, code):
+    fill = np.where(np.arange(COLUMNS) < reach, FILL, 0.0)
+    whole, less = grid_of(KEY * 2.0**key + fill + ROOM), grid_of(KEY + ROOM)
+    known = lamp_set({"key": less}, grid_of(ROOM))
+    _, (note, *_) = own_light("fill", whole, less, grid_of(ROOM), known=known)
+    assert (note.code, note.is_refused) == (code, code == "gives more")
+    if code == "gives more":
+        assert (note.lamp, note.names) == ("fill", ("key",))
+        assert note.stops == pytest.approx(key, abs=0.02)
+        assert note.words.startswith("With fill on, key gives 0.6 stop more than in the frame")
 
 
 @pytest.mark.slow

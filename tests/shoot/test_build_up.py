@@ -55,18 +55,28 @@ def test_a_frame_each_as_lamps_come_on_gives_every_solo_and_a_moved_lamp_its_own
         assert lamps["fill"]["stops"] == pytest.approx(-0.4, abs=0.1)
 
 
-def test_a_lamp_turned_down_as_another_comes_on_is_told_once_and_no_solo_kept(tmp_path):
+@pytest.mark.parametrize(
+    ("turned", "words"),
+    [
+        (-1.0, "With hair on, the other lamps give less than in the frame before."),
+        (0.6, "With hair on, key gives 0.6 stop more than in the frame before."),
+    ],
+)
+def test_a_lamp_turned_in_silence_as_another_comes_on_is_told_in_that_frame(
+    turned, words, tmp_path
+):
     shoot = Shoot(view=SMALL, seed=310)
     with on_set(tmp_path, plan_without_frames()) as day:
         day.say("lit", "key")
         day.shot(shoot.frame({"key": 0.0}))
         day.say("lit", "key, hair")
-        day.shot(shoot.frame({"key": -1.0, "hair": 0.0}))
-        day.shot(shoot.frame({"key": -1.0, "hair": 0.0}))
-        assert set(load_plan(day.plan).frames.solo) == {"key"}
+        day.shot(shoot.frame({"key": turned, "hair": 0.0}))
         refused = [note for note in day.notes if "isn't the hair solo" in note]
         assert len(refused) == 1
-        assert refused[0].startswith("F0312.dng less F0311.dng isn't the hair solo. With hair on, ")
+        assert refused[0].startswith(f"F0312.dng less F0311.dng isn't the hair solo. {words}")
+        day.shot(shoot.frame({"key": turned, "hair": 0.0}))
+        assert set(load_plan(day.plan).frames.solo) == {"key"}
+        assert len([note for note in day.notes if "isn't the hair solo" in note]) == 1
 
 
 def test_a_frame_at_other_settings_said_since_is_nothing_to_take_a_lamp_over(tmp_path):

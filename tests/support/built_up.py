@@ -28,6 +28,8 @@ if TYPE_CHECKING:
 
 ISOS = (100, 200, 400)
 OFF_STOPS, TURNED_STOPS = 0.6, 1.0
+TURNED_UP_STOPS = (0.3, 1.0)
+"""By how much a lamp is turned up in silence: from what a pack's third of a stop is."""
 
 
 class BuildUp(Protocol):
@@ -80,13 +82,21 @@ class BuiltUp:
     off: tuple[float, ...]
     unread: int
     refused: tuple[str, ...]
+    turned_up: tuple[str, float] | None = None
+    """The lamp that was turned up in silence as the last one came on, and by how many stops."""
 
 
-def built_up(made: BuildUp, seed: int, *, frames: int = 3, sway: float = 0.0) -> BuiltUp:
+def built_up(
+    made: BuildUp, seed: int, *, frames: int = 3, sway: float = 0.0, is_turned_up: bool = False
+) -> BuiltUp:
     """Let a set's lamps come on one by one, then read them in frames in which all are turned.
 
-    The sitter sways by `sway` of the picture's width from frame to frame, one sigma.
+    The sitter sways by `sway` of the picture's width from frame to frame, one sigma. With
+    `is_turned_up` the build-up ends with a frame in which one of its lamps is turned up besides.
     """
+    drawn = np.random.default_rng(61_000 + seed)
+    last = int(drawn.integers(1, len(made.names)))
+    up = (str(drawn.choice(made.names[:last])), float(drawn.uniform(*TURNED_UP_STOPS)))
     rng = np.random.default_rng(60_000 + seed)
     iso = int(rng.choice(ISOS))
     now = plan_now(made.plan)
@@ -101,15 +111,20 @@ def built_up(made: BuildUp, seed: int, *, frames: int = 3, sway: float = 0.0) ->
     alone, places, refused = {}, {}, []
     sought, before = None, None
     solos: dict[str, LightGrid] = {}
-    for name in made.names:
+    for name in made.names[: last + 1] if is_turned_up else made.names:
         lit[name] = stands[name]
+        if is_turned_up and name == made.names[last]:
+            lit[up[0]] += up[1]
         frame, fired = shot(lit)
         light = read(frame, made.plan).grid
         sought = sought or sought_in(light, now)
+        known = lamp_set(dict(solos), ambient, places=places) if solos else None
         alone[name], places[name] = fired[name], place_in(light, sought)
-        solos[name], notes = own_light(name, light, before, ambient, sought)
-        refused += [f"{name}: {note.code}" for note in notes if note.is_refused]
+        solos[name], notes = own_light(name, light, before, ambient, sought, known)
+        refused += [f"{name}: {note.code} {note.names}" for note in notes if note.is_refused]
         before = light
+    if is_turned_up:
+        return BuiltUp(iso, (), 0, tuple(refused), up)
     lamps = lamp_set(solos, ambient, places=places)
     off, unread = [], 0
     for _ in range(frames):

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from stopwise.codes import NoteCode
 
 REFUSED: frozenset[NoteCode] = frozenset(
-    ("other body", "unlit", "two lit", "overfed", "others changed", "too faint")
+    ("other body", "unlit", "two lit", "overfed", "others changed", "gives more", "too faint")
 )
 """What makes a solo useless; everything else is only said."""
 

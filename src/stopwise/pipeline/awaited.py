@@ -126,7 +126,8 @@ def own_light_answer(
     if less is not None and not less.fits(light):
         return None
     sought = sought_in(references.reference or less or light, plan_now(plan))
-    own, notes = own_light(asked.lamp, light, less, references.ambient_light, sought)
+    ambient, lamps = references.ambient_light, references.lamps
+    own, notes = own_light(asked.lamp, light, less, ambient, sought, known=lamps)
     before = references.solos.get(asked.lamp)
     if before is not None:
         if notes[0].is_refused or _is_same(own, before, references.ambient_light):
