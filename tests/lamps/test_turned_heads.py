@@ -19,8 +19,13 @@ SEED = FIRST_PROVING + 911
 @pytest.fixture(scope="module")
 def told():
     """Return what judges a frame of one set by its solos, the sitter up to 1 % off in each."""
-    made = outside_set(SEED)
-    own = made.shot(np.random.default_rng(SEED), misplaced=0.01)
+    return judging(SEED, misplaced=0.01)
+
+
+def judging(seed, *, misplaced):
+    """Return what judges a frame of a set by its solos."""
+    made = outside_set(seed)
+    own = made.shot(np.random.default_rng(seed), misplaced=misplaced)
     now = plan_now(made.plan)
     knowledge = know(own.lamps, now)
 
@@ -61,3 +66,10 @@ def test_a_lamp_that_is_turned_is_read_within_its_uncertainty_and_blamed(told):
 def test_a_lamp_that_is_out_is_named(told, lamp):
     seen, _ = told({name: 0.0 for name in LAMPS if name != lamp}, MARK)
     assert [name for name, one in seen.readings.items() if one.state == "out"] == [lamp]
+
+
+@pytest.mark.slow
+def test_a_hair_lamp_of_which_little_is_seen_is_out_and_not_unseen():
+    """It gives 0.4 stop of one patch of hair, so that what is read of it is unsure."""
+    seen, _ = judging(438, misplaced=0.02)({name: 0.0 for name in LAMPS if name != "hair"}, MARK)
+    assert [name for name, one in seen.readings.items() if one.state == "out"] == ["hair"]

@@ -82,9 +82,12 @@ _LOST = 0.55
 _MOVED_ON = 0.5
 """Overlap under which a lamp is called out only where the sitter's place is sure."""
 
-_LED = 2.0
-"""Times the limit of being out under which the blocks that a lamp leads must stay as well: the
-others' light, sloped otherwise over a sitter who drifted, is in them."""
+_SURELY = 2.0
+"""Times the limit of being out, a third, under which a lamp must surely stay, also by the blocks
+that it leads: the others' light, sloped otherwise over a sitter who drifted, is in them. Half of
+its energy, the least that a head gives which fires before it is ready (common practice), then lies
+three uncertainties off.
+"""
 
 _MISFITS = 0.4
 """Share of what a lamp lights that may fit nothing while it is still called out."""
@@ -545,7 +548,14 @@ def _is_out(seen: _Seen, limit: float) -> bool:
     led = 0.0 if seen.led is None else seen.led
     if seen.overlap < _MOVED_ON and seen.led is not None and max(seen.output, led) < limit:
         return True  # hardly anything of it is left to err by, and both ways of seeing it agree
-    return seen.output + OFF_UNCERTAINTIES * seen.error < limit and led < _LED * limit
+    if seen.output >= limit or led >= _SURELY * limit:
+        return False
+    surely = seen.output + OFF_UNCERTAINTIES * seen.error
+    if surely < limit:
+        return True
+    # what of it fits nothing, more than is usual, may as well have its light as expected
+    unfit = max(seen.misfit - _USUAL_MISFIT, 0.0)
+    return (1.0 - unfit) * surely + unfit * limit / OUT_SHARE < _SURELY * limit
 
 
 def _uncertainty(seen: _Seen) -> float | None:
