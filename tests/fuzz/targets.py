@@ -91,7 +91,7 @@ def tags(data: bytes) -> None:
         if not is_tiff(data):
             return
         tiff = read_tiff(FileBytes.of(data))
-        refuse_by_tags(tiff, _NOWHERE)
+        refuse_by_tags(tiff, data, _NOWHERE)
         picture = raw_directory(tiff, decoded)
         refuse_by_shape(tiff, picture, decoded, _NOWHERE)
         if tiff.is_dng and picture is not None:

@@ -102,6 +102,14 @@ def many_masked_areas(path: Path) -> None:
     write_dng(path, levels_for("rggb lossless", (512, 512)), spec=spec)
 
 
+def endless_frame(path: Path) -> None:
+    """Write a small lossless picture whose JPEG claims 65 535 x 65 535 photosites (T.81, B.2.2)."""
+    write_dng(path, levels_for("rggb lossless", (64, 96)), spec=DngSpec(exif=None))
+    data = bytearray(path.read_bytes())
+    struct.pack_into(">HH", data, data.index(b"\xff\xc3") + 5, 65535, 65535)
+    path.write_bytes(data)
+
+
 def tiny_index(path: Path) -> None:
     """Write a whole file whose ISO is the least double above 0, 5e-324."""
     write_dng(path, levels_for("rggb lossless"), spec=DngSpec(exif=DngExif(iso=200)))
@@ -119,7 +127,7 @@ def of_the_year_2300(path: Path) -> None:
 
 
 DAMAGED: tuple[Callable[[Path], None], ...] = (
-    *(nested_boxes, endless_size, shared_pointers, shared_tile, many_masked_areas),
+    *(nested_boxes, endless_size, shared_pointers, shared_tile, many_masked_areas, endless_frame),
 )
 """What `decode` must call damaged."""
 

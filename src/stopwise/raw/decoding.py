@@ -220,7 +220,7 @@ def _decode(data: bytes, path: Path, tiff: Tiff | None, at_most_bytes: int) -> D
     """
     planes = 1
     if tiff is not None:
-        refuse_by_tags(tiff, path)
+        refuse_by_tags(tiff, data, path)
         planes = next((raw.whole(tags.SAMPLES, 1) for raw in tiff.raws), 1)
     for is_last in (False, True):
         try:

@@ -27,7 +27,7 @@ import numpy as np
 from stopwise.raw import bounds, tags
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
 
     from numpy.typing import NDArray
 
@@ -38,6 +38,10 @@ _FIRST_EXACT_VERSION = (1, 1)
 
 _FRAME, _TABLES, _RESTARTS, _SCAN = 0xC3, 0xC4, 0xDD, 0xDA
 """Markers of T.81, table B.1: SOF3 (lossless), DHT, DRI, SOS."""
+
+_MOST_PER_BYTE = {0xC0: 256, 0xC1: 256, _FRAME: 8}
+"""Photosites of a component that a byte may code, by the marker of a frame: each of a lossless one
+has a code of one bit at least (T.81, H.1.2), each 8 x 8 of the others have two (F.1.2)."""
 
 _WINDOW = 16
 """Greatest length of a Huffman code in bits, and greatest category of a difference; this one is
@@ -226,22 +230,20 @@ def read_coded(data: bytes | memoryview) -> Coded | None:
     """Read a lossless JPEG's headers; None where it is of another kind, or has restarts."""
     bits, shape = 0, (0, 0, 0)
     tables: dict[int, Codes] = {}
-    place = 2
-    while place + 4 <= len(data) and data[place] == 0xFF:
-        kind, length = data[place + 1], int.from_bytes(data[place + 2 : place + 4], "big")
-        body = bytes(data[place + 4 : place + 2 + length])
-        place += 2 + length
+    for kind, body, after in _segments(data):
         if kind == _FRAME and len(body) >= 6:
             bits, *edges = struct.unpack(">BHHB", body[:6])
             shape = (edges[0], edges[1], edges[2])
         elif kind == _TABLES:
-            while len(body) > _WINDOW:
-                end = 1 + _WINDOW + sum(body[1 : 1 + _WINDOW])
-                tables[body[0] & 15] = body[1 : 1 + _WINDOW], body[1 + _WINDOW : end]
-                body = body[end:]
+            rest = body
+            while len(rest) > _WINDOW:
+                end = 1 + _WINDOW + sum(rest[1 : 1 + _WINDOW])
+                tables[rest[0] & 15] = rest[1 : 1 + _WINDOW], rest[1 + _WINDOW : end]
+                rest = rest[end:]
         elif kind == _RESTARTS and any(body):
             return None
         elif kind == _SCAN:
+            place = after
             break
     else:
         return None
@@ -253,6 +255,43 @@ def read_coded(data: bytes | memoryview) -> Coded | None:
         return None
     end = _marker(data, place)
     return Coded(shape, bits, predictor, codes, data[place:end], end < len(data))
+
+
+def overclaimed(data: bytes, parts: Sequence[tuple[int, int]]) -> str | None:
+    """Say which part of a picture in JPEG claims more photosites than its bytes can code.
+
+    The decoder would make them up until its time is over.
+
+    Parameters
+    ----------
+    data
+        The file's bytes.
+    parts
+        Each part's place and length.
+
+    Returns
+    -------
+    str or None
+        A part of a sentence.
+    """
+    whole = memoryview(data)
+    for place, length in parts:
+        for kind, body, _ in _segments(whole[place : place + length]):
+            if kind in _MOST_PER_BYTE and len(body) >= 5:
+                rows, columns = struct.unpack(">HH", body[1:5])
+                if rows * columns > _MOST_PER_BYTE[kind] * length:
+                    return f"a part of it claims {columns} x {rows} photosites in {length} bytes"
+    return None
+
+
+def _segments(data: bytes | memoryview) -> Iterator[tuple[int, bytes, int]]:
+    """Yield the marker, content and end of each of a JPEG's headers, up to the first scan's."""
+    place, kind = 2, 0
+    while kind != _SCAN and place + 4 <= len(data) and data[place] == 0xFF:
+        kind, length = data[place + 1], int.from_bytes(data[place + 2 : place + 4], "big")
+        body = bytes(data[place + 4 : place + 2 + length])
+        place += 2 + length
+        yield kind, body, place
 
 
 def _marker(data: bytes | memoryview, place: int) -> int:

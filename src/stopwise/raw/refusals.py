@@ -17,6 +17,7 @@ from stopwise.conditions import condition
 from stopwise.errors import Unreadable
 from stopwise.raw import tags
 from stopwise.raw.bounds import MOST_LEVEL
+from stopwise.raw.lossless import overclaimed
 from stopwise.raw.whole import unwritten
 
 if TYPE_CHECKING:
@@ -51,19 +52,25 @@ _RUN, _STEP = 1024, 256
 bytes holds 2048 of 16 bits; a dead column or row of a sensor reads as black, not as 0."""
 
 
-def refuse_by_tags(tiff: Tiff, path: Path) -> None:
-    """Raise, before decoding, for what the tags alone show.
+def refuse_by_tags(tiff: Tiff, data: bytes, path: Path) -> None:
+    """Raise, before decoding, for what the tags alone show, and the headers of parts in JPEG.
 
     Raises
     ------
     Unreadable
-        `cut_short` where a part was never written, `reduced` for a DNG whose best raw picture is a
-        reduced one or a lossy proxy of planes, `unsupported` where the decoder would rescale it, or
-        shear it: rows of a lone column of coded tiles are wrapped at the picture's width.
+        `cut_short` where a part was never written, `damaged` where one claims more photosites than
+        it can code, `reduced` for a DNG whose best raw picture is a reduced one or a lossy proxy of
+        planes, `unsupported` where the decoder would rescale it, or shear it: rows of a lone column
+        of coded tiles are wrapped at the picture's width.
     """
     missing = unwritten(tiff)
     if missing is not None:
         raise Unreadable(path, condition("cut_short"), missing)
+    for directory in tiff.directories:
+        is_jpeg = directory.whole(tags.COMPRESSION) in {tags.OLD_JPEG, tags.JPEG, tags.LOSSY_JPEG}
+        claim = overclaimed(data, directory.parts()) if is_jpeg else None
+        if claim is not None:
+            raise Unreadable(path, condition("damaged"), claim)
     for best in tiff.raws[:1]:
         compression, width = best.whole(tags.COMPRESSION), best.whole(tags.WIDTH)
         proxy = compression == tags.LOSSY_JPEG and best.number(tags.PHOTOMETRIC) == tags.LINEAR_RAW
