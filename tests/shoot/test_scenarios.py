@@ -20,9 +20,12 @@ from lightmodel.sensor import Sensor
 from lightmodel.shoots import Shoot
 from lightmodel.targets import Patch
 from stopwise.cli import run
-from stopwise.ledger import Ledger
+from stopwise.ledger import Ledger, Place, Stamp
+from stopwise.pipeline import Brief, assess_file
+from stopwise.pipeline.plan_frames import PlanFrames
 from stopwise.plan import load_plan
 from stopwise.record import record_from_json
+from stopwise.shoot.day import Around, Day
 from stopwise.shoot.standing import DialNow, dials_now
 from support.set_day import (
     fails,
@@ -201,6 +204,36 @@ def test_the_first_frame_under_all_lamps_shows_a_solo_that_got_the_others_energy
     assert "1.0 stops more alone" in told[0]
     assert "Cap the other heads, don't switch them off, and shoot key again." in told[0]
     assert told[0].endswith('Was it turned since? Say: take "key -1.0".')
+
+
+def test_two_frames_that_were_begun_at_once_show_it_once(tmp_path):
+    """The second is judged by what was known before the first: what parts the two is a turn."""
+    plan_path, told = tmp_path / "plan.toml", []
+    plan_path.write_text(plan_with_solos(tmp_path), encoding="utf-8")
+    shoot = lit_set()
+    for name, shot in (
+        ("set-key", shoot.frame({"key": 1.0})),
+        ("one", shoot.frame()),
+        ("two", key(-0.6)),
+    ):
+        (tmp_path / f"{name}.dng").write_bytes(raw_of(shot, tmp_path))
+    with Ledger(tmp_path / "ledger.sqlite") as ledger:
+        plan, frames = load_plan(plan_path), PlanFrames()
+        around = Around(
+            str(tmp_path), plan_path, lambda: plan, lambda: None, told.append, lambda _: None
+        )
+        day, base = Day(ledger, around), Brief(plan=plan, plan_folder=tmp_path)
+        briefs = {
+            path: day.brief(replace(base, file=path.name), path.name, is_fresh=True)
+            for path in (tmp_path / "one.dng", tmp_path / "two.dng")
+        }
+        for path, brief in briefs.items():
+            found = assess_file(path, brief, frames)
+            assert [note.lamp for note in found.overfed] == ["key"]
+            record = day.complete(found.record, found)
+            place = Place(str(tmp_path), path.name, Stamp.of(path.stat()))
+            day.kept(ledger.frames.keep(record, place, sha256=str(found.sha256)), path)
+    assert len([words for words in told if "more alone than with all lamps lit" in words]) == 1
 
 
 JACKET = Patch("jacket", (0.52, 0.6, 0.545, 0.64), "white cloth", 7.0, ("key", "fill"))

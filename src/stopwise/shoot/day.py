@@ -242,8 +242,12 @@ class Day:
         return judged
 
     def _tell_overfed(self, record: Record, assessment: Assessment) -> None:
-        """Say which solos the first frame under all lamps shows to have had others' energy."""
-        for note in assessment.overfed:
+        """Say which solos the first frame under all lamps shows to have had others' energy.
+
+        One that was begun before the first was told shows turns.
+        """
+        unproved = unproved_solos(self._ledger, self._around.plan())
+        for note in (one for one in assessment.overfed if one.lamp in unproved):
             gave = reading.stops if (reading := (record.lamps or {}).get(note.lamp)) else None
             turn = "" if gave is None else f'take "{note.lamp} {gave:+.1f}"'
             said = f" Was it turned since? Say: {turn}." if turn else ""
