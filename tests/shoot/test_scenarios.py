@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import csv
 import io
+import json
 from dataclasses import replace
 
 import numpy as np
@@ -117,14 +118,16 @@ def dials(day):
         return dials_now(ledger, load_plan(day.plan))
 
 
-def test_where_a_dial_stands_is_known_though_it_was_turned_in_silence(tmp_path):
+def test_where_a_dial_stands_is_known_though_it_was_turned_in_silence(tmp_path, capsys):
     """It stood 0.8 up and nobody had said so: "at -2.0" is where it gives what its solo has."""
     with on_set(tmp_path, plan_with_solos(tmp_path)) as day:
         day.shot(key(0.8))
         (silent,) = (one for one in dials(day).values() if one.read is not None)
         assert (silent.planned, silent.said, silent.read) == (-2.0, -2.0, -1.2)
         assert silent.uncertainty < 0.05
-        assert day.say("dial", "--plan", str(day.plan), "--ledger", str(day.ledger)) in (0, 1)
+        assert day.say("dial", "--json") in (0, 1)  # of the watch, which knows where it stands
+        key_lamp = json.loads(capsys.readouterr().out)["lamps"]["key"]
+        assert key_lamp["power"] - key_lamp["turn"] == pytest.approx(-1.2)
         assert day.say("take", "key at -2.0") == 0
         record = day.shot(key(0.0))
         assert day.say("take", "key -0.5") == 0

@@ -37,6 +37,28 @@ def watch_options(command: Callable[..., Any]) -> Callable[..., Any]:
     return wrapped
 
 
+watched_plan_option: Callable[[Any], Any] = click.option(
+    "--plan", "plan_path", type=PATH, help="The lighting plan (TOML). [that of the watch]"
+)
+
+
+def plan_meant(named: Path | None) -> Path:
+    """Return the plan that is named, else that of the watch that runs, or ran last.
+
+    Raises
+    ------
+    WrongUse
+        If none is named and no watch, or more than one, tells which.
+    """
+    if named is not None:
+        return named
+    try:
+        return find_watch(ledger_path=None, folder=None).plan_path()
+    except (PathMissing, WrongUse) as error:
+        msg = "Which plan? No one watch tells. Name it: --plan plan.toml"
+        raise WrongUse(msg) from error
+
+
 def find_watch(*, ledger_path: Path | None, folder: Path | None, **_: Any) -> Watch:
     """Return the watch that a command speaks to."""
     from stopwise.shoot.watches import the_watch

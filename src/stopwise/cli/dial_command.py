@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from stopwise.cli.day_commands import plan_meant, watch_of_plan, watched_plan_option
 from stopwise.cli.options import PATH, json_option, ledger_option
 from stopwise.cli.printing import at_work, say_json, tell
 from stopwise.errors import PathMissing, WrongUse
@@ -102,7 +103,7 @@ def _tried(said: str, ready: ReadyDials, ledger: Ledger | None) -> Trial:
 
 
 @click.command()
-@click.option("--plan", "plan_path", type=PATH, required=True, help="The lighting plan (TOML).")
+@watched_plan_option
 @click.option("--keep", multiple=True, metavar="LAMPS", help="Lamps that aren't turned: key,fill")
 @click.option("--try", "tried", metavar="TRIAL", help='Only look at: "key -0.5, hair off, f/8".')
 @click.option("--as", "name", help="Keep what is tried under this name.")
@@ -113,7 +114,7 @@ def _tried(said: str, ready: ReadyDials, ledger: Ledger | None) -> Trial:
 @click.option("--match", "earlier_path", type=PATH, help="An earlier day's ledger, for its --take.")
 @click.option("--take", help="The take of --match that is to be met in the place of the plan.")
 def dial(
-    plan_path: Path,
+    plan_path: Path | None,
     keep: tuple[str, ...],
     as_json: bool,  # noqa: FBT001 - click hands flags over by name
     slip: Path | None,
@@ -134,10 +135,12 @@ def dial(
     from stopwise.shoot.trials import KeptTrial, dials_on_set, keep_trial
 
     retargeted = targets_of(said["earlier_path"], said["take"], look=look)
+    plan_path = plan_meant(plan_path)
     if not plan_path.exists():
         msg = f"{plan_path} isn't there. Check the name, or write one: stopwise plan new"
         raise PathMissing(msg)
-    place = ledger_path or default_place(plan_path.parent)
+    watch = watch_of_plan(plan_path)
+    place = ledger_path or (watch.ledger if watch else default_place(plan_path.parent))
     kept = [name.strip() for names in keep for name in names.split(",") if name.strip()]
     if (name := said["name"]) is not None and said["tried"] is None:
         msg = "--as keeps what --try says under a name: say both."

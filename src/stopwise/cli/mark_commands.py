@@ -8,7 +8,13 @@ from typing import TYPE_CHECKING, Any, Self
 import click
 
 from stopwise import messages
-from stopwise.cli.day_commands import find_watch, watch_of_plan, watch_options
+from stopwise.cli.day_commands import (
+    find_watch,
+    plan_meant,
+    watch_of_plan,
+    watch_options,
+    watched_plan_option,
+)
 from stopwise.cli.options import PATH, SHARE, plan_option
 from stopwise.cli.printing import at_work, say
 from stopwise.errors import WrongUse
@@ -28,7 +34,7 @@ if TYPE_CHECKING:
 
 @click.command()
 @click.argument("frame", type=PATH)
-@click.option("--plan", "plan", type=PATH, required=True, help="The plan to write into.")
+@watched_plan_option
 @click.option("--box", required=True, metavar="x0,y0,x1,y1", help="The card, inside its edges.")
 @click.option(
     "--card",
@@ -49,7 +55,7 @@ if TYPE_CHECKING:
 @click.option("--lamp", default="", help="The lamp that lit it. [the plan's key]")
 @click.option("--meter", help="What the meter read for it here. [the plan's reading]")
 @click.option("--force", is_flag=True, help="Write a mid-grey far from the usual, too.")
-def grey(frame: Path, plan: Path, box: str, force: bool, **card: Any) -> None:  # noqa: FBT001
+def grey(frame: Path, plan_path: Path | None, box: str, force: bool, **card: Any) -> None:  # noqa: FBT001
     """Set mid-grey for a body and its ISO from the grey card in a FRAME.
 
     The box is given, never guessed: paper is even and neutral too. The card faces the lamp, or say
@@ -61,6 +67,8 @@ def grey(frame: Path, plan: Path, box: str, force: bool, **card: Any) -> None:  
     from stopwise.plan.spoken_tables import box_of
     from stopwise.preparing.grey import Card, set_grey
 
+    plan = plan_meant(plan_path)
+    frame = frame_meant(frame, watch_of_plan(plan))
     card["meter"] = read_f_number(card["meter"]) if card["meter"] else None
     say(*set_grey(frame, plan, Card(box_of(box), **card), force=force))
 
@@ -68,7 +76,7 @@ def grey(frame: Path, plan: Path, box: str, force: bool, **card: Any) -> None:  
 @click.command()
 @click.argument("frame", type=PATH)
 @click.argument("part", metavar="AS")
-@click.option("--plan", "plan", type=PATH, required=True, help="The plan to write into.")
+@watched_plan_option
 @click.option(
     "--white-card",
     "is_white_card",
@@ -78,19 +86,25 @@ def grey(frame: Path, plan: Path, box: str, force: bool, **card: Any) -> None:  
 @click.option(
     "--less", type=PATH, metavar="FRAME", help="Over this frame: all as in it but the lamp off."
 )
-def mark(frame: Path, part: str, plan: Path, is_white_card: bool, less: Path | None) -> None:  # noqa: FBT001
+def mark(
+    frame: Path,
+    part: str,
+    plan_path: Path | None,
+    is_white_card: bool,  # noqa: FBT001 - click hands flags over by name
+    less: Path | None,
+) -> None:
     """Mark a FRAME AS grey, ambient, plate, reference, clip, or a lamp's solo by its name.
 
-    A frame of the watch that goes by the plan is named by its bare name: F0003. A lamp that never
-    fired alone has its solo out of two frames, before it came on and after: mark F0005 fill
-    --less F0004.
+    On set a frame's bare name will do, and the plan is the watch's. A lamp that never fired alone
+    has its solo out of two frames, before it came on and after: mark F0005 fill --less F0004.
 
-    Example: stopwise mark F0003 key --plan plan.toml
+    Example: stopwise mark F0003 key
     """
     from stopwise.plan.model import FramePart
     from stopwise.preparing.marks import mark_frame
 
     part = FramePart("white card", part).asked if is_white_card else part
+    plan = plan_meant(plan_path)
     watch = watch_of_plan(plan)
     frame = frame_meant(frame, watch)
     less = None if less is None else frame_meant(less, watch)
