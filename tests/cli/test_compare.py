@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 
 import pytest
 
@@ -65,6 +66,22 @@ def test_a_lamp_still_at_the_old_power_is_said(compare):
         "key",
         pytest.approx(-0.7, abs=0.01),
     )
+
+
+def test_light_of_a_lamp_that_lost_its_solo_is_laid_to_nobody(made, capsys, tmp_path):
+    """Its solo counts no more once it was moved; what it lights can't be worked out then."""
+    kept = ["--ledger", str(tmp_path / "day.sqlite")]
+    text = made.plan.read_text(encoding="utf-8")
+    moved = made.folder / "moved.toml"
+    moved.write_text(re.sub(r'(?m)^key = "F.*$', "", text), encoding="utf-8")
+    frames = [str(made.folder / name) for name in ("F0011.dng", "A0001.dng")]
+    run(["check", *frames, "--plan", str(made.plan), *kept])
+    capsys.readouterr()
+    assert run(["compare", "F0011", "A0001", "--plan", str(moved), *kept, "--json"]) == 0
+    answer = json.loads(capsys.readouterr().out)
+    assert answer["lamps"]["key"] == pytest.approx(-0.7, abs=0.05)
+    told = {one["of"]: one["state"] for one in answer["findings"] if one["check"] == "patch"}
+    assert told == {"shadow cheek": "holds", "hair": "holds"}  # which the key doesn't light
 
 
 def test_the_aperture_is_taken_out_of_flash(made, compare):

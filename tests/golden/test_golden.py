@@ -26,7 +26,8 @@ def test_records_of_the_sample_frames_are_as_they_were(sample_records):
         if part != "frames"
     ],
 )
-def test_answers_are_as_they_were(part, tmp_path):
+def test_answers_are_as_they_were(part, tmp_path, monkeypatch):
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))  # no watch of another test's
     are_as_they_were(part, PARTS[part](tmp_path))
 
 

@@ -143,7 +143,7 @@ def test_a_disk_that_is_full_ends_it_in_a_sentence_and_leaves_no_list(tmp_path):
 def test_nothing_is_written_where_frames_land_or_where_anything_else_lies(tmp_path):
     shoot = tmp_path / "shoot"
     shoot.mkdir()
-    with pytest.raises(StopwiseError, match="where frames land"):
+    with pytest.raises(StopwiseError, match="among the shoot's own files"):
         Bundle(shoot / "out", away_from=(shoot,))
     other = tmp_path / "other"
     other.mkdir()

@@ -116,12 +116,14 @@ def test_a_frame_is_found_by_name_part_of_name_hash_and_stamp(ledger: Ledger) ->
     for found in (
         ledger.frames.by_name("day/F1.dng"),
         ledger.frames.by_name("F1.dng"),
+        ledger.frames.by_name("F1"),
         ledger.frames.by_hash(digest("a")),
         ledger.frames.by_stamp(Stamp(10, 20, 30)),
     ):
         assert found is not None
         assert found.frame == kept.frame
-    assert ledger.frames.by_name("1.dng") is None
+    for name in ("1.dng", "1", "F1.", "day", "F", ""):
+        assert ledger.frames.by_name(name) is None, name
     assert ledger.frames.by_hash(digest("b")) is None
     assert ledger.frames.by_stamp(Stamp(10, 20, 31)) is None
 
@@ -180,3 +182,4 @@ def test_any_name_that_a_file_can_have_comes_back_the_same(raw: bytes) -> None:
         assert kept.record.file == name
         found = ledger.frames.by_name(name)
         assert found is not None
+        assert found == ledger.frames.by_name(name.rpartition(".")[0] or name)

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from contextlib import ExitStack
 from functools import partial
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from stopwise.cli.day_commands import the_one_watch
 from stopwise.cli.ledger_command import ledger_file
 from stopwise.cli.named_sides import Basis, Found, find, find_take, lamps_of
 from stopwise.cli.options import PATH, json_option, ledger_option, plan_option, read_plan
@@ -23,7 +25,6 @@ from stopwise.shoot.saying import read_turned
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
-    from pathlib import Path
 
 
 _MAP_EDGE = 320  # blocks along the longer side: gradients are as fine as grids of light
@@ -164,20 +165,23 @@ def compare(
 ) -> int:
     """Say in stops what changed from BEFORE to AFTER, the camera's settings taken out.
 
-    Each is a raw file, or with --ledger a frame, a take ("take 3") or a look by name. With --to and
-    --take only AFTER is named.
+    Each is a raw file, or a frame, a take ("take 3") or a look by name, in --ledger or the watch's
+    own. With --to and --take only AFTER is named.
 
     Example: stopwise compare F0009.dng F0011.dng --plan plan.toml --turned "key -0.8"
     """
+    place = more["ledger_path"]
+    if place is None and not all(Path(name).is_file() for name in names):
+        watch = the_one_watch()
+        if watch is not None:
+            place, plan_path = watch.ledger, plan_path or watch.plan
     plan = read_plan(plan_path)
     if (more["earlier_path"] is None) != (take is None):
         msg = "--to and --take go together: an earlier day's ledger, and a take of it."
         raise WrongUse(msg)
     said = None if turned is None else read_turned(turned, plan)
     with ExitStack() as opened:
-        ledger, earlier_ledger = (
-            _opened(opened, more[place]) for place in ("ledger_path", "earlier_path")
-        )
+        ledger, earlier_ledger = (_opened(opened, one) for one in (place, more["earlier_path"]))
         basis = Basis(plan, plan_path, more["look"])
         earlier = None if earlier_ledger is None else find_take(take or "", basis, earlier_ledger)
         basis = opened.enter_context(basis.reading(ledger))

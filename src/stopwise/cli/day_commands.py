@@ -52,11 +52,11 @@ def plan_meant(named: Path | None) -> Path:
     """
     if named is not None:
         return named
-    try:
-        return find_watch(ledger_path=None, folder=None).plan_path()
-    except (PathMissing, WrongUse) as error:
+    watch = the_one_watch()
+    if watch is None or watch.plan is None:
         msg = "Which plan? No one watch tells. Name it: --plan plan.toml"
-        raise WrongUse(msg) from error
+        raise WrongUse(msg)
+    return watch.plan
 
 
 def find_watch(*, ledger_path: Path | None, folder: Path | None, **_: Any) -> Watch:
@@ -76,13 +76,17 @@ def watch_of_plan(
     PathMissing, WrongUse
         If a watch is named and isn't there.
     """
+    named = {"ledger_path": ledger_path, "folder": folder}
+    watch = find_watch(**named) if ledger_path or folder else the_one_watch()
+    return watch if watch is not None and watch.plan == plan.resolve() else None
+
+
+def the_one_watch() -> Watch | None:
+    """Return the watch that runs, or ran last; None where there is none, or several run."""
     try:
-        watch = find_watch(ledger_path=ledger_path, folder=folder)
+        return find_watch(ledger_path=None, folder=None)
     except (PathMissing, WrongUse):
-        if ledger_path or folder:
-            raise
         return None
-    return watch if watch.plan is not None and watch.plan == plan.resolve() else None
 
 
 def ledger_of_plan(plan: Path) -> Ledger:

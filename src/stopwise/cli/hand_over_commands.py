@@ -92,7 +92,7 @@ def sheet(plan_path: Path | None, pictures: tuple[Path, ...], out: Path | None, 
     say(*(f"Wrote {place}." for place in places))
     if lacks:
         things = "1 thing is" if len(lacks) == 1 else f"{len(lacks)} things are"
-        tell(f"{things} lacking for a rebuild. Say which: stopwise sheet --check")
+        tell(f"{things} lacking for a rebuild, as stopwise sheet --check says.")
     return 0
 
 

@@ -119,12 +119,8 @@ def frame_meant(frame: Path, watch: Watch | None) -> Path:
     if watch is None or frame.exists() or frame.parent != Path():
         return frame
     with Ledger(watch.ledger, is_read_only=True) as ledger:
-        for kept in reversed(list(ledger.frames.all())):
-            if str(frame) in (kept.record.file, Path(kept.record.file).stem):
-                found = ledger.frames.file_of(kept.frame)
-                if found is not None:
-                    return found
-    return frame
+        kept = ledger.frames.by_name(str(frame))
+        return frame if kept is None else ledger.frames.file_of(kept.frame) or frame
 
 
 def tell_of_mark(frame: Path, part: str, plan: Path) -> None:

@@ -100,7 +100,8 @@ class KnownSet:
     Attributes
     ----------
     shares
-        patch -> lamp -> share of its light before, 0 to 1; "ambient" stands for the ambient.
+        patch -> lamp -> share of its light before, 0 to 1; "ambient" stands for the ambient. None
+        of a patch that a lamp without a solo may light.
     steady
         Lamps that burn all the time, "ambient" among them: the shutter dims their part.
     all_steady
@@ -163,6 +164,7 @@ def known_of(
         return KnownSet(turned=turned)
     patches = (*plan.patches, *(patch for look in plan.looks for patch in look.patches))
     steady = {light.name for light in plan.lights if light.kind == "continuous"}
+    lit_by = {patch.name: patch.lit_by for patch in patches if patch.lit_by}
     shares: Mapping[str, Mapping[str, float]] = {}
     if lamps is not None:
         turns = {
@@ -170,12 +172,17 @@ def known_of(
             for name, one in before.lamps.items()
         }
         read_at = {patch.name: patch.defaults.read_at for patch in patches}
-        shares = patch_shares(lamps, turns, read_at=read_at)
+        unknown = {light.name for light in plan.lights} - set(lamps.names)
+        shares = {
+            name: one
+            for name, one in patch_shares(lamps, turns, read_at=read_at).items()
+            if unknown.isdisjoint(lit_by.get(name, unknown))
+        }
     return KnownSet(
         shares=shares,
         steady=frozenset((*steady, "ambient")),
         all_steady=bool(steady) and len(steady) == len(plan.lights),
-        lit_by={patch.name: patch.lit_by for patch in patches if patch.lit_by},
+        lit_by=lit_by,
         turned=turned,
     )
 

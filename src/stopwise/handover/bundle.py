@@ -72,7 +72,7 @@ class Bundle:
         whole = folder.resolve()
         for other in away_from:
             if whole.is_relative_to(other.resolve()):
-                msg = f"{folder} lies in {other}, where frames land. Name a folder elsewhere."
+                msg = f"{folder} lies in {other}, among the shoot's own files. Name another place."
                 raise WrongUse(msg)
         try:
             folder.mkdir(parents=True, exist_ok=True)

@@ -31,6 +31,7 @@ _NO_BLOCK = getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_NOFOLLOW", 0)
 _BINARY = getattr(os, "O_BINARY", 0) | getattr(os, "O_CLOEXEC", 0)
 
 _SELECT = "SELECT id, sha256, version_of, landed_ns, record FROM frames "
+_LAST_AT = "WHERE id IN (SELECT frame FROM paths WHERE {}) ORDER BY landed_ns DESC, id DESC LIMIT 1"
 
 
 class Stamp(NamedTuple):
@@ -254,13 +255,13 @@ class Frames:
         return self._first(where, stamp)
 
     def by_name(self, name: str) -> Kept | None:
-        """Return the last frame to land under a path, or under the last part of one."""
+        """Return the last frame to land under a path, under the last part of one, or its stem."""
         path = os.fsencode(name)
-        return self._first(
-            "WHERE id IN (SELECT frame FROM paths "
-            "WHERE path = ?1 OR substr(path, -length(?2)) = ?2) "
-            "ORDER BY landed_ns DESC, id DESC LIMIT 1",
-            (path, b"/" + path),
+        named = "path = ?1 OR substr(path, -length(?2)) = ?2"
+        rest = "substr(x'2F' || path, instr(x'2F' || path, ?1) + length(?1))"
+        stem = f"instr(x'2F' || path, ?1) AND NOT instr({rest}, ?2) AND NOT instr({rest}, ?3)"
+        return self._first(_LAST_AT.format(named), (path, b"/" + path)) or self._first(
+            _LAST_AT.format(stem), (b"/" + path + b".", b"/", b".")
         )
 
     def all(self, *, after_frame: int = 0, last: int | None = None) -> Iterator[Kept]:
