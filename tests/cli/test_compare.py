@@ -23,6 +23,12 @@ def made(tmp_path_factory):
     return shoot
 
 
+@pytest.fixture(autouse=True)
+def no_watch(monkeypatch, tmp_path):
+    """Let no folder have been watched, whose frames a name could mean."""
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
+
+
 @pytest.fixture
 def compare(made, capsys):
     def call(before, after, *more, plan=True):
