@@ -133,6 +133,7 @@ def test_a_hundred_knocks_are_told_within_half_a_per_cent_and_no_lamp_is_blamed(
         seen = see_lamps(light, solos, knowledge, reading.measurement, Announced(), {})
         verdict = judge(reading.measurement, plan, lamps=seen)
         blamed += any(one.check == "lamp" or one.turn is not None for one in verdict.findings)
+        blamed += len(verdict.turns)
         blamed += any(one.state in ("weak", "strong", "out") for one in seen.readings.values())
     assert max(off) <= 0.005
     assert blamed == 0

@@ -59,6 +59,7 @@ def test_without_a_look_for_it_no_box_is_read_and_nothing_is_turned(tmp_path):
     record = whole.record
     assert (record.verdict, record.patches) == ("can't tell", {})
     assert all(one.turn is None for one in record.findings)
+    assert not record.turns
     assert record.reason.code == "no_boxes"
     assert record.headline == (
         "Camera upright: no boxes for it.",
@@ -77,6 +78,7 @@ def test_no_lamp_is_turned_in_fifty_upright_frames(tmp_path):
             record = judged(path, PLAN, frames=frames).record
             assert record.reason.code == "no_boxes"
             assert all(one.turn is None and one.check != "lamp" for one in record.findings)
+            assert not record.turns
             seen += 1
     assert seen >= 50
 

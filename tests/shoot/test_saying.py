@@ -118,6 +118,8 @@ def test_a_dials_new_place_is_held_against_where_it_stood():
         ("low at -2", "Where low stood before isn't known"),
         ("key at", "no turn"),
         ("key down -0.5", "not a number of stops"),
+        ("key fil -0.5", '"fil" is no lamp of the plan. Did you mean "fill"'),
+        ("key fill -0.5", "says one turn. Say that of each, key and fill"),
     ],
 )
 def test_a_place_is_never_taken_for_a_turn(said, words):

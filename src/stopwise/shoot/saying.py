@@ -252,6 +252,11 @@ def _turn(said: str, plan: Plan | None, powers: Mapping[str, float] | None) -> t
         msg = f'"{said}" says no turn. {_both_forms(lamp or "key")}'
         raise WrongUse(msg)
     name, rest = lamp or found["name"].strip(), found["rest"]
+    between = found["name"].removeprefix("_").strip()
+    if lamp is not None and nearest(between, known):
+        other = _named(between, known, "no lamp of the plan")
+        msg = f'"{said}" says one turn. Say that of each, {lamp} and {other}. {_both_forms(lamp)}'
+        raise WrongUse(msg)
     if lamp is None and plan is not None:
         name = _named(name, known, "no lamp of the plan")
     if rest[:2].lower() == "at":
