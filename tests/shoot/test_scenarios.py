@@ -118,6 +118,14 @@ def dials(day):
         return dials_now(ledger, load_plan(day.plan))
 
 
+def dialled(day, capsys):
+    """Return where `dial` has the key's dial stand."""
+    capsys.readouterr()
+    assert day.say("dial", "--json") in (0, 1)
+    lamp = json.loads(capsys.readouterr().out)["lamps"]["key"]
+    return lamp["power"] - lamp["turn"]
+
+
 def test_where_a_dial_stands_is_known_though_it_was_turned_in_silence(tmp_path, capsys):
     """It stood 0.8 up and nobody had said so: "at -2.0" is where it gives what its solo has."""
     with on_set(tmp_path, plan_with_solos(tmp_path)) as day:
@@ -125,12 +133,12 @@ def test_where_a_dial_stands_is_known_though_it_was_turned_in_silence(tmp_path, 
         (silent,) = (one for one in dials(day).values() if one.read is not None)
         assert (silent.planned, silent.said, silent.read) == (-2.0, -2.0, -1.2)
         assert silent.uncertainty < 0.05
-        assert day.say("dial", "--json") in (0, 1)  # of the watch, which knows where it stands
-        key_lamp = json.loads(capsys.readouterr().out)["lamps"]["key"]
-        assert key_lamp["power"] - key_lamp["turn"] == pytest.approx(-1.2)
+        assert dialled(day, capsys) == pytest.approx(-1.2)
         assert day.say("take", "key at -2.0") == 0
         record = day.shot(key(0.0))
+        assert dialled(day, capsys) == pytest.approx(-2.0)  # not what was said in sum, -2.8
         assert day.say("take", "key -0.5") == 0
+        assert dialled(day, capsys) == pytest.approx(-2.5)
         assert dials(day)["key"] == DialNow(-2.0, -2.5)
     assert day.said("Take 1 begins with the next frame: key -0.8.")
     assert record["lamps"]["key"]["state"] == "fired"

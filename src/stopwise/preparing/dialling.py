@@ -128,7 +128,7 @@ def prepare_dials(
     look: str | None = None,
     ledger: Ledger | None = None,
     retargeted: Callable[[Plan], Plan] | None = None,
-    read: Mapping[str, float] | None = None,
+    stand: Callable[[Mapping[str, float]], Mapping[str, float]] = dict,
 ) -> ReadyDials:
     """Read the solos that a plan names, and stand its dials as they stand now.
 
@@ -144,8 +144,9 @@ def prepare_dials(
         Where reduced solos may be kept and takes say what was turned; None decodes every solo.
     retargeted
         Puts other targets in the place of the plan's own: what an earlier take showed.
-    read
-        Stops from its solo at which frames read a lamp that was turned and nobody said so.
+    stand
+        Returns where dials stand, stops from their solos by lamp, given what takes turned since: as
+        a sum, which leaves out what was turned in silence.
 
     Raises
     ------
@@ -177,7 +178,8 @@ def prepare_dials(
         for one in _in_order(plan)
     }
     newest = [frames.hashes[folder / one.file] for one in plan.frames.solos] if ledger else []
-    turned = turned_since(ledger, newest) | dict(read or {})
+    stands = stand(turned_since(ledger, newest))
+    turned = {lamp: stops for lamp, stops in stands.items() if stops}
     full = None if turned or look else _full(reader, plan, folder, solos)
     notes = check_solos(solos, ambient, plan, full=full)
     if ledger is None:
@@ -338,4 +340,4 @@ def turned_since(ledger: Ledger | None, hashes: Iterable[str]) -> dict[str, floa
         if (take.after_frame or 0) >= last:
             for lamp, stops in take.turned.items():
                 turned[lamp] = turned.get(lamp, 0.0) + stops
-    return {lamp: stops for lamp, stops in turned.items() if stops}
+    return turned

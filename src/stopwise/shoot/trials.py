@@ -15,10 +15,10 @@ from stopwise.plan import load_plan
 from stopwise.plan.loading import read_bytes
 from stopwise.preparing.dialling import prepare_dials
 from stopwise.shoot.look_frames import solo_looks
-from stopwise.shoot.standing import dials_now
+from stopwise.shoot.standing import Standing, dials_now
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Collection, Iterable
+    from collections.abc import Callable, Collection, Iterable, Mapping
     from pathlib import Path
 
     from stopwise.lamps.dial import Dial
@@ -94,9 +94,8 @@ class KeptTrial:
 _silent: Remembered[dict[str, DialNow]] = Remembered()
 
 
-def _turned_in_silence(path: Path, ledger: Ledger | None) -> dict[str, DialNow]:
+def _silent_of(dials: Mapping[str, DialNow]) -> dict[str, DialNow]:
     """Return the dials that frames read elsewhere than anybody said that they stand."""
-    dials = {} if ledger is None else dials_now(ledger, load_plan(path))
     return {name: one for name, one in dials.items() if one.read is not None}
 
 
@@ -106,7 +105,7 @@ def state_on_set(path: Path, ledger: Ledger | None) -> tuple[object, ...]:
     if ledger is None:
         return (plan,)
     heard = (plan, tuple(map(repr, ledger.takes.all())), ledger.frames.last_landed_ns())
-    silent = _silent.of(*heard, make=lambda: _turned_in_silence(path, ledger))
+    silent = _silent.of(*heard, make=lambda: _silent_of(dials_now(ledger, load_plan(path))))
     return (*heard[:2], *silent.items())
 
 
@@ -124,14 +123,23 @@ def dials_on_set(
     whose solos show other clothes than those that are worn.
     """
     shot_in = {} if ledger is None else solo_looks(ledger)
-    silent = _turned_in_silence(path, ledger)
+    standing = None if ledger is None else Standing(ledger, lambda _: None)
+    plan = load_plan(path)
+    dials = {} if standing is None else standing.dials(plan)
+    stood = {} if standing is None else standing.stands(plan)
+    silent = _silent_of(dials)
+
+    def stand(turned: Mapping[str, float]) -> dict[str, float]:
+        known = {name: round(stood[name] - dials[name].planned, 4) for name in stood}
+        return {name: known.get(name, turned.get(name, 0.0)) for name in (*turned, *silent)}
+
     ready = prepare_dials(
         path,
         keep=keep,
         look=look,
         ledger=ledger,
         retargeted=retargeted,
-        read={name: round(one.stands - one.planned, 4) for name, one in silent.items()},
+        stand=stand,
     )
     notes = [
         LampNote("not said", light.name, (silent[light.name].words(light),))
