@@ -208,13 +208,17 @@ def test_the_first_frame_under_all_lamps_shows_a_solo_that_got_the_others_energy
         assert not day.said("Cap the other heads")  # nothing shows it yet
         full = day.shot(shoot.frame())
         day.shot(key(-0.6))
+        day.shot(shoot.frame())
+        assert day.say("take", "key at -3.0") == 0  # as it was told to say
+        obeyed = day.shot(shoot.frame())
+    assert ("lamp", "key") not in fails(obeyed)  # nothing was turned by that
     assert solo["reason"] == "the plan's own frame: solo of key"
     assert full["lamps"]["key"]["stops"] == pytest.approx(-1.0, abs=0.05)
     told = [note for note in day.notes if "more alone than with all lamps lit" in note]
     assert len(told) == 1  # once: later frames show turns
     assert "1.0 stops more alone" in told[0]
     assert "Cap the other heads, don't switch them off, and shoot key again." in told[0]
-    assert told[0].endswith('Was it turned since? Say: take "key -1.0".')
+    assert told[0].endswith('Was it turned since? Say: take "key at -3.0".')
 
 
 def test_two_frames_that_were_begun_at_once_show_it_once(tmp_path):

@@ -246,11 +246,14 @@ class Day:
 
         One that was begun before the first was told shows turns.
         """
-        unproved = unproved_solos(self._ledger, self._around.plan())
+        plan = self._around.plan()
+        unproved = unproved_solos(self._ledger, plan)
         for note in (one for one in assessment.overfed if one.lamp in unproved):
-            gave = reading.stops if (reading := (record.lamps or {}).get(note.lamp)) else None
-            turn = "" if gave is None else f'take "{note.lamp} {gave:+.1f}"'
-            said = f" Was it turned since? Say: {turn}." if turn else ""
+            reading, light = (record.lamps or {}).get(note.lamp), plan and plan.light(note.lamp)
+            said = ""
+            if reading and light and reading.setting is not None:
+                stands = light.power_shown(reading.setting)
+                said = f' Was it turned since? Say: take "{note.lamp} at {stands}".'
             self._around.tell(f"{note.words}{said}")
 
     def _comes_on(self, plan: Plan | None) -> ComesOn | None:
