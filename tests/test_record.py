@@ -130,7 +130,13 @@ def test_a_blown_area_that_was_kept_without_its_centre_has_the_middle_of_its_box
     assert clipping.areas[0].centre == pytest.approx((0.3, 0.45))
 
 
-@pytest.mark.parametrize("part", [{"verdict": "splendid"}, {"size": "large"}, {"patches": [1]}])
+@pytest.mark.parametrize(
+    "part",
+    [
+        *({"verdict": "splendid"}, {"size": "large"}, {"patches": [1]}),
+        *({"findings": [1]}, {"findings": 1}, {"clipping": 1}, {"clipping": {"areas": [{}]}}),
+    ],
+)
 def test_what_is_no_record_is_refused_by_name(part: dict[str, Any]) -> None:
     with pytest.raises(LedgerError, match=r"F0012.dng: its record can't be read: \w+"):
         record_from_json(record().to_json() | part)

@@ -292,6 +292,20 @@ def record_from_json(row: Mapping[str, Any]) -> Record:
     """
     from pydantic import ValidationError
 
+    try:
+        return _adapter().validate_python(_as_written_now(row))
+    except ValidationError as error:
+        first = error.errors()[0]
+        what = f"{'.'.join(str(part) for part in first['loc'])}: {first['msg']}"
+        cause: Exception = error
+    except (AttributeError, KeyError, TypeError, ValueError) as error:
+        what, cause = "its parts aren't what a record has", error
+    msg = f"{row.get('file')}: its record can't be read: {what}."
+    raise LedgerError(msg) from cause
+
+
+def _as_written_now(row: Mapping[str, Any]) -> dict[str, Any]:
+    """Return a record's JSON as this version writes it."""
     plain = {key: row.get(key) for key in _KEYS if row.get(key) is not None}
     plain["reason"] = row.get("because") or _earlier_reason(row)
     findings = [_earlier_finding(one, row) for one in row.get("findings") or ()]
@@ -299,13 +313,7 @@ def record_from_json(row: Mapping[str, Any]) -> Record:
     if clipping := plain.get("clipping"):
         areas = [{"centre": _middle(one["box"])} | one for one in clipping.get("areas") or ()]
         plain["clipping"] = {**clipping, "areas": areas}
-    try:
-        return _adapter().validate_python(plain)
-    except ValidationError as error:
-        first = error.errors()[0]
-        where = ".".join(str(part) for part in first["loc"])
-        msg = f"{row.get('file')}: its record can't be read: {where}: {first['msg']}."
-        raise LedgerError(msg) from error
+    return plain
 
 
 def record_schema() -> dict[str, Any]:

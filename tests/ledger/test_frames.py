@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import hashlib
+import sqlite3
+from contextlib import closing
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -10,11 +12,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from stopwise.errors import LedgerError
 from stopwise.ledger import Ledger, Place, Stamp
 from stopwise.record import Record
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+    from pathlib import Path
 
     from stopwise.findings import Answer
 
@@ -46,6 +50,18 @@ def test_a_record_comes_back_as_it_was_kept_with_its_hash(ledger: Ledger) -> Non
     (found,) = ledger.frames.all()
     assert found.record == replace(record("F1.dng"), sha256=digest("a"))
     assert (found.frame, found.landed_ns) == (kept.frame, 5)
+
+
+def test_what_stands_in_a_records_place_is_told_in_a_sentence(tmp_path: Path) -> None:
+    with Ledger(tmp_path / "l.sqlite") as ledger:
+        ledger.frames.keep(record("F1.dng"), place("F1.dng"), sha256=digest("a"))
+    with closing(sqlite3.connect(tmp_path / "l.sqlite")) as written, written:
+        written.execute("UPDATE frames SET record = 7")
+    with (
+        Ledger(tmp_path / "l.sqlite") as ledger,
+        pytest.raises(LedgerError, match="Frame 1 of the ledger has no record"),
+    ):
+        list(ledger.frames.all())
 
 
 def test_one_content_is_one_row_and_other_paths_are_its_aliases(ledger: Ledger) -> None:

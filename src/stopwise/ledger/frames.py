@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
+from stopwise.errors import LedgerError
 from stopwise.raw.bounds import MOST_BYTES
 from stopwise.record import record_from_json
 
@@ -347,4 +348,8 @@ def _put(connection: sqlite3.Connection, place: Place, *, frame: int, now: int) 
 
 def _kept(row: tuple[Any, ...]) -> Kept:
     frame, sha256, version_of, landed_ns, record = row
-    return Kept(frame, sha256, json.loads(record), landed_ns, version_of)
+    kept = json.loads(record)
+    if not isinstance(kept, dict):
+        msg = f"Frame {frame} of the ledger has no record. Give another ledger with --ledger."
+        raise LedgerError(msg)
+    return Kept(frame, sha256, kept, landed_ns, version_of)
