@@ -50,6 +50,11 @@ def test_a_look_that_is_there_is_not_made_again_and_a_plan_without_boxes_has_non
         make_look(plan, "in grey", last=None)
 
 
+def test_where_the_worn_look_was_taken_out_of_the_plan_its_own_patches_are_copied(plan):
+    made = make_look(plan, "in grey", worn="gone", last=None)
+    assert made.patches == make_look(plan, "in blue", last=None).patches
+
+
 def test_a_box_lies_where_the_renderer_puts_it_once_the_camera_is_turned():
     # the sample plan's upright look was placed by the light model, which rendered F0019 from there
     tall = {patch.name: patch.box for patch in PLAN.look("upright").patches}
@@ -84,3 +89,6 @@ def test_on_set_a_look_is_made_measured_and_filled_by_adopting(tmp_path, capsys)
         assert day.sample("F0011", as_="F0022")["verdict"] == "on plan"
         assert run(["adopt", "--undo", "--plan", str(day.plan)]) == 0
         assert all(one.zone == "open" for one in load_plan(day.plan).look("in grey").patches)
+        day.plan.write_text(TEXT, encoding="utf-8")  # the worn look is gone
+        frame = str(day.folder / "F0022.dng")
+        assert day.say("adopt", frame, "--plan", str(day.plan), "--anyway") == 0

@@ -228,13 +228,15 @@ class Adopting:
 
     def _brief(self, ledger: Ledger, standing: Standing) -> Brief:
         plan = load_plan(self._plan)
+        worn = plan.look(standing.look)
+        look = None if worn is None else worn.name
         return Brief(
             plan=plan,
             plan_folder=self._plan.resolve().parent,
-            look=standing.look,
+            look=look,
             lit=standing.lit,
-            is_other_look=not solos_are_of(ledger, plan, standing.look),
-            reference=reference_of(ledger, standing.look),
+            is_other_look=not solos_are_of(ledger, plan, look),
+            reference=reference_of(ledger, look),
         )
 
 

@@ -66,7 +66,7 @@ def make_look(plan: Path, name: str, *, worn: str | None = None, last: Record | 
     name
         The new look's name.
     worn
-        The look that is worn; None for the plan's own patches.
+        The look that is worn; None for the plan's own patches, as for one that the plan has no more.
     last
         The newest frame. Where the plan had no boxes for how the camera was held for it, the look
         is made for that: the boxes lie where the camera, turned about its lens, puts them.
@@ -79,6 +79,7 @@ def make_look(plan: Path, name: str, *, worn: str | None = None, last: Record | 
         If the plan is wrong, becomes wrong by the name, or isn't there.
     """
     draft = open_draft(plan)
+    worn = worn if draft.plan.look(worn) is not None else None
     names = {one.name.casefold(): one.name for one in draft.plan.looks}
     if name.casefold() in names:
         msg = f'There is a look "{names[name.casefold()]}" already. Wear it without --new.'
