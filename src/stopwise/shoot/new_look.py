@@ -66,7 +66,7 @@ def make_look(plan: Path, name: str, *, worn: str | None = None, last: Record | 
     name
         The new look's name.
     worn
-        The look that is worn; None for the plan's own patches, as for one that the plan has no more.
+        The look that is worn; None, or one that the plan has no more, for its own patches.
     last
         The newest frame. Where the plan had no boxes for how the camera was held for it, the look
         is made for that: the boxes lie where the camera, turned about its lens, puts them.
