@@ -110,6 +110,31 @@ def test_twelve_bits_whose_planes_pile_up_apart_far_under_the_named_white_are_to
     assert not told.is_open
 
 
+@pytest.mark.parametrize("seed", [9, 12, 15])
+def test_full_photosites_are_told_through_a_curve_that_leaves_levels_out(seed):
+    """Ten bits along a square root, as lossy files keep twelve: all three were called fine once."""
+    exposed = blown(seed)
+    white, code = exposed.sensor.white, 1023.0
+    kept = np.rint(code * np.sqrt(exposed.frame.mosaic / white))
+    mosaic = np.rint(np.square(kept / code) * white).astype(np.uint16)
+    told = told_of(replace(exposed, frame=replace(exposed.frame, mosaic=mosaic)))
+    assert told.answer == "near", told
+
+
+@pytest.mark.parametrize("seed", [2, 14])
+def test_one_half_of_a_sensor_that_stops_lower_may_be_full(seed):
+    """Two amplifiers part by 1.5 %: the upper stop alone was taken, the other half missed."""
+    exposed = blown(seed)
+    sensor, mosaic = exposed.sensor, exposed.frame.mosaic.copy()
+    half, lower = mosaic.shape[1] // 2, sensor.black + 0.985 * sensor.span * min(sensor.stops)
+    full = mosaic[:, :half] >= lower
+    mosaic[:, :half][full] = round(lower)
+    told = told_of(replace(exposed, frame=replace(exposed.frame, mosaic=mosaic)))
+    assert told.may_be is not None
+    cells = full.reshape(full.shape[0] // 2, 2, half // 2, 2).any(axis=(1, 3))
+    assert told.may_be[1] > 0.5 * cells.mean()
+
+
 def test_a_plane_that_light_passes_where_the_others_stop_takes_no_level_of_theirs():
     """Else whatever light of it lies over their level would be counted as full."""
     ramp = np.tile(np.linspace(0.02, 1.05, SHAPE[1]), (SHAPE[0], 1))

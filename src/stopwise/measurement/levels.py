@@ -10,7 +10,13 @@ from typing import TYPE_CHECKING
 from stopwise.measurement.evidence import evidence
 from stopwise.measurement.figures import Levels, SaturationSource
 from stopwise.measurement.noise import MaskedLevels
-from stopwise.measurement.saturation import LOWEST, MOST_HOT, find_peaks, full_from
+from stopwise.measurement.saturation import (
+    LOWEST,
+    MOST_HOT,
+    find_peaks,
+    full_from,
+    second_peaks,
+)
 from stopwise.stops import MID_GREY_OF_SATURATION, luminance_of_zone
 
 if TYPE_CHECKING:
@@ -211,31 +217,38 @@ def _weighed(
 ) -> tuple[dict[int, SaturationPeak], dict[int, SaturationPeak]]:
     """Return each colour's peak of what is surely full, and of what may be, by its index.
 
-    Colours whose stop is known have none to be weighed.
+    Colours whose stop is known have none to be weighed. Photosites of one colour may stop at two
+    levels, by two amplifiers: then what is full at the lower one may be.
     """
-    peaks = {}
-    for colour, histogram in enumerate(cells.histograms):
-        if known[colour] is not None:
-            continue
-        black, span = cells.black[colour], cells.anchor[colour] - cells.black[colour]
-        peaks[colour] = find_peaks(histogram, lowest=black + LOWEST * span, span=span)
+    spans = [anchor - black for black, anchor in zip(cells.black, cells.anchor, strict=True)]
+    lowest = [black + LOWEST * span for black, span in zip(cells.black, spans, strict=True)]
+    peaks = {
+        colour: find_peaks(histogram, lowest=lowest[colour], span=spans[colour])
+        for colour, histogram in enumerate(cells.histograms)
+        if known[colour] is None
+    }
 
-    def sure(weights: Sequence[float]) -> bool:
-        return max(weights, default=-math.inf) > SURE
+    def weigh(colour: int, peak: SaturationPeak) -> float:
+        told = evidence(cells, colour, peak, noise=noise, iso=iso, others=peaks)
+        return told + _told_by_learning(cells, colour, peak, learned)
 
     told: dict[int, SaturationPeak] = {}
     doubted: dict[int, SaturationPeak] = {}
     for colour, own in peaks.items():
-        weights = [
-            evidence(cells, colour, peak, noise=noise, iso=iso, others=peaks)
-            + _told_by_learning(cells, colour, peak, learned)
-            for peak in own
-        ]
-        for held, least in ((told, SURE), (doubted, 0.0 if sure(weights) else SURELY_LIGHT)):
+        weights = [weigh(colour, peak) for peak in own]
+        is_sure = max(weights, default=-math.inf) > SURE
+        for held, least in ((told, SURE), (doubted, 0.0 if is_sure else SURELY_LIGHT)):
             likely = [peak for peak, weight in zip(own, weights, strict=True) if weight > least]
             if likely:
                 held[colour] = _fullest_of_the_fitting(likely)
-        if colour in told and doubted[colour].threshold >= told[colour].threshold:
+        if colour not in told:
+            continue
+        seconds = second_peaks(
+            cells.histograms[colour], told[colour], lowest=lowest[colour], span=spans[colour]
+        )
+        lower = [peak for peak in seconds if weigh(colour, peak) > SURE]
+        doubted[colour] = min([doubted[colour], *lower], key=lambda peak: peak.threshold)
+        if doubted[colour].threshold >= told[colour].threshold:
             del doubted[colour]  # all that may be full is
     return told, doubted
 

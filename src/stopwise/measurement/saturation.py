@@ -30,6 +30,10 @@ _HOT_IN_PEAK = 0.03
 LEAST = 30
 """Fewer photosites make no peak: their number scatters by a fifth."""
 
+_FEWEST_LEVELS = 4
+"""Levels whose steps tell how a file's code goes: three steps share a factor by chance in one case
+of six."""
+
 _NARROWEST, _WIDER, _WIDEST = 0.3, 1.5, 0.02
 """Widths that are tried, one sigma: from 0.3 level on, each so many times the last, up to a share
 of the range. Full wells scatter by 0.05 to 1 % (data sheets after EMVA 1288; from memory)."""
@@ -51,6 +55,12 @@ _EDGE_LEAVES, _WIDER_EDGE = 0.016, 1.2
 """What a normal edge leaves from 1.5 widths above it on, of what stands from 2.5 to 0.5 widths
 below it: the integrals of its upper tail there, 0.0293 over 1.80. Each width tried is so many
 times the last."""
+
+_OTHER_LEVEL = 0.1
+"""Share of a peak that a second one must hold to be told as another stop."""
+
+PEAKS_APART = 5.0
+"""Widths below a peak from which on another is looked for: normal stops leave 1 in 3.5 million."""
 
 _REACHES_DOWN, _REACH_UP = (8.0, 4.0), 5.0
 """Widths under and over a peak that are fitted; the nearer reach where the shelf bends."""
@@ -132,6 +142,9 @@ def find_peaks(
     occupied = np.flatnonzero(histogram[first:]) + first
     if len(occupied) == 0 or histogram[occupied].sum() < LEAST:
         return ()
+    if _is_coded(histogram, occupied):
+        histogram = _spread_out(histogram, occupied)
+        occupied = np.flatnonzero(histogram[first:]) + first
     gap = comb_step(occupied)
 
     def fitted(level: float, width: float) -> SaturationPeak | None:
@@ -151,6 +164,29 @@ def find_peaks(
     return tuple(sorted(peaks, key=lambda peak: -peak.level))
 
 
+def second_peaks(
+    histogram: NDArray[np.int64], peak: SaturationPeak, *, lowest: float, span: float
+) -> tuple[SaturationPeak, ...]:
+    """Find peaks below one of full photosites, as amplifiers whose stops part make them.
+
+    Parameters
+    ----------
+    histogram, lowest, span
+        As for `find_peaks`.
+    peak
+        What is full already.
+
+    Returns
+    -------
+    tuple of SaturationPeak
+        Those that stand out and hold a tenth of it at least; lit walls are among them.
+    """
+    below = histogram.copy()
+    below[int(peak.level - PEAKS_APART * peak.width) :] = 0
+    found = find_peaks(below, lowest=lowest, span=span)
+    return tuple(one for one in found if one.stands_out and one.count > _OTHER_LEVEL * peak.count)
+
+
 def _is_same(peak: SaturationPeak, other: SaturationPeak, gap: int) -> bool:
     near = abs(peak.level - other.level) < 0.5 * min(peak.width, other.width) + gap
     return near and 0.7 < (peak.width + gap) / (other.width + gap) < 1.4
@@ -165,7 +201,35 @@ def _ends(histogram: NDArray[np.int64], peak: SaturationPeak) -> bool:
 
 def comb_step(occupied: NDArray[np.intp]) -> int:
     """Return the step from one occupied level (n,) to the next that all share, at least 1."""
-    return max(1, int(np.gcd.reduce(np.diff(occupied)))) if len(occupied) >= 4 else 1
+    few = len(occupied) < _FEWEST_LEVELS
+    return 1 if few else max(1, int(np.gcd.reduce(np.diff(occupied))))
+
+
+def _is_coded(histogram: NDArray[np.int64], occupied: NDArray[np.intp]) -> bool:
+    """Tell whether a file's code leaves out levels in steps that differ, as a curve's table does.
+
+    Levels that hold many leave none between them empty by chance; one step that all share is a
+    comb's.
+    """
+    if len(occupied) < _FEWEST_LEVELS or float(np.median(histogram[occupied])) < LEAST:
+        return False
+    return comb_step(occupied) < float(np.median(np.diff(occupied)))
+
+
+def _spread_out(histogram: NDArray[np.int64], occupied: NDArray[np.intp]) -> NDArray[np.int64]:
+    """Return a histogram with what stands on each level spread evenly over what its code holds.
+
+    That reaches half way to its neighbours; what stands on the topmost level stays.
+    """
+    ends = np.append((occupied[:-1] + occupied[1:] + 1) // 2, occupied[-1])
+    starts = np.append(occupied[0], ends[:-1])
+    spread = histogram.copy()
+    spread[starts[-1] : occupied[-1]] = 0
+    for level, start, end in zip(occupied[:-1], starts[:-1], ends[:-1], strict=True):
+        share, left = divmod(int(histogram[level]), int(end - start))
+        spread[start:end] = share
+        spread[start : start + left] += 1
+    return spread
 
 
 def _top_edge(

@@ -16,7 +16,13 @@ import numpy as np
 from stopwise.cells import RAW_LEVELS, channel
 from stopwise.measurement.evidence import evidence
 from stopwise.measurement.levels import SURE
-from stopwise.measurement.saturation import LOWEST, ShotStop, find_peaks
+from stopwise.measurement.saturation import (
+    LOWEST,
+    PEAKS_APART,
+    ShotStop,
+    find_peaks,
+    second_peaks,
+)
 from stopwise.plan.model import ClipPlan
 
 if TYPE_CHECKING:
@@ -41,13 +47,6 @@ rim is full."""
 _SAID = math.log(20.0)
 """Natural logarithm of the odds that a frame is shot far over which a person says is (common
 practice: one slip in twenty)."""
-
-_OTHER_LEVEL = 0.1
-"""Share of a peak that a second one must hold to be told as another stop."""
-
-_PEAKS_APART = 5.0
-"""Widths below a peak from which on another is looked for: normal stops leave 1 in 3.5 million."""
-
 
 _ROUNDS = 10
 """Times that a scatter is taken anew from what lies within it: light below a spike is left out
@@ -113,11 +112,8 @@ def read_stops(cells: Cells, *, noise: SensorNoise | None, iso: float | None) ->
         if best is None or best.count < _LEAST_PHOTOSITES:
             light.append(channel(name))
             continue
-        below = counts[colour].copy()
-        below[int(best.level - _PEAKS_APART * best.width) :] = 0
-        seconds = find_peaks(below, lowest=lowest[colour], span=spans[colour])
-        least = _OTHER_LEVEL * best.count
-        if any(peak.count > least and odds(colour, peak) > SURE for peak in seconds):
+        seconds = second_peaks(counts[colour], best, lowest=lowest[colour], span=spans[colour])
+        if any(odds(colour, peak) > SURE for peak in seconds):
             twice.append(channel(name))
         elif best.count < _MOST_LIGHT * int(counts[colour].sum()):
             light.append(channel(name))
@@ -164,7 +160,7 @@ def _spread(counts: NDArray[np.int64], peak: SaturationPeak) -> float:
     """Return the scatter of a peak's photosites: the fit's, or less where all stand on a level."""
     spread, level = peak.width, peak.level
     for _ in range(_ROUNDS):
-        low = max(math.floor(level - _PEAKS_APART * spread), 0)
+        low = max(math.floor(level - PEAKS_APART * spread), 0)
         held = counts[low:].astype(np.float64)
         off = low + np.arange(len(held)) - level
         spread = min(spread, math.sqrt(float((held * off**2).sum() / held.sum())))
