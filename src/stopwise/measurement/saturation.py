@@ -171,7 +171,9 @@ def second_peaks(
 
     Parameters
     ----------
-    histogram, lowest, span
+    histogram
+        int64 (65536,), photosites at each raw level.
+    lowest, span
         As for `find_peaks`.
     peak
         What is full already.
