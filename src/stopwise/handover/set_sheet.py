@@ -255,7 +255,7 @@ def _place_steps(plan: Plan) -> Iterator[str]:
 def _lamp_step(light: Light, dial: DialNow | None) -> str:
     told = [f"{title(shown(light.name))}: {shown(stood(light)) or 'place not said'}."]
     if dial is not None and dial.read is not None:
-        told.append(f"Its dial: {dial.words(light)}; nobody said that it was turned.")
+        told.append(f"Its dial: {dial.words(light)}.")
     if light.meter is not None:
         told.append(f"Alone it reads {say_f_number(exact_f_number(light.meter))}.")
     if light.note:

@@ -67,7 +67,7 @@ class DialNow:
         By the plan and what takes turned since.
     read
         On its pack's steps as it was read last, where that parts from what was said by more than
-        the reading is sure to: somebody turned the lamp and said nothing. None else.
+        the reading is sure to: a turn that nobody said, or that was said and not done. Else None.
     uncertainty
         Of what was read, stops.
     """
