@@ -176,6 +176,17 @@ def test_a_frame_that_no_lamp_lit_has_one_finding(tmp_path):
             assert record["findings"][0]["say"] == "No lamp fired."
 
 
+def test_paper_whose_lamps_are_out_is_not_tilted(tmp_path):
+    """Its falloff is theirs: "Tilt both paper lamps up" would have had a good set undone."""
+    shoot = lit_set()
+    dark = {"paper left": -12.0, "paper right": -12.0}
+    with on_set(tmp_path, plan_with_solos(tmp_path)) as day:
+        record = day.shot(shoot.frame(ON | dark))
+    assert {(check, of): one["do"] for (check, of), one in fails(record).items()} == {
+        ("lamp", name): "Stop. Check it, shoot again." for name in dark
+    }
+
+
 @pytest.mark.parametrize("known_by", ["a marked reference", "the first frame under all lamps"])
 def test_a_solo_that_got_the_others_energy_is_refused_once_the_full_set_is_known(
     tmp_path, known_by

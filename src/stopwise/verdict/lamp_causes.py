@@ -34,7 +34,8 @@ def with_lamp_causes(
         What holds now, and what the lamps gave.
     out
         Lamps that gave no light. What such a lamp explains is left out: its patches would say the
-        same a dozen times.
+        same a dozen times. So is what it lights and no other lamp explains, and what isn't found
+        again in a picture that its light is missing from.
     """
     failing = [finding for finding in findings if finding.state == "fails" and not finding.cause]
     case = FrameCase(lamps.knowledge, lamps.readings, lamps.around, findings)
@@ -48,8 +49,16 @@ def with_lamp_causes(
     kept = []
     for finding in findings:
         blame = causes.get(id(finding))
-        is_of_out = (blame is not None and blame.lamp in out) or led_by_out.intersection(
-            finding.detail.patches
+        named = None if blame is None else blame.lamp
+        is_of_out = (
+            named in out
+            or led_by_out.intersection(finding.detail.patches)
+            or (out and finding.why == "not_followed")
+            or (
+                named is None
+                and finding.state == "fails"
+                and not set(out).isdisjoint(finding.detail.lamps)
+            )
         )
         if finding.state == "holds" or not is_of_out:
             mends = joint.explained.get((finding.check, finding.of))
