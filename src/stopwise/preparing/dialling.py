@@ -180,7 +180,8 @@ def prepare_dials(
     newest = [frames.hashes[folder / one.file] for one in plan.frames.solos] if ledger else []
     stands = stand(turned_since(ledger, newest))
     turned = {lamp: stops for lamp, stops in stands.items() if stops}
-    full = None if turned or look else _full(reader, plan, folder, solos)
+    # a lamp that was turned and back may have stood elsewhere in the reference
+    full = None if stands or look else _full(reader, plan, folder, solos)
     notes = check_solos(solos, ambient, plan, full=full)
     if ledger is None:
         # nobody knows what was turned between the solos and the reference
