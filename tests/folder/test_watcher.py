@@ -530,7 +530,7 @@ def test_what_fails_to_close_keeps_nothing_else_open(folder: Path, ledger: Ledge
         ledger,
         assess,
         hooks=Hooks(on_record=lambda _: stop.set()),
-        seams=Seams(pool=Stuck(assess)),
+        seams=Seams(pool=Stuck(read)),
     )
     with pytest.raises(ValueError, match="a worker doesn't end"):
         run_bounded(watcher.run, stop)
