@@ -152,6 +152,20 @@ def test_solos_that_are_shot_as_asked_lead_to_the_turn(name, solos, asked, turn)
     assert [(one.light, one.stops) for one in answer.turns] == [turn]
 
 
+def test_what_is_too_light_is_never_laid_to_a_lamp_that_is_out():
+    """Without its light all is darker: blown cloth and an unexplained patch that is over stay."""
+    plan = Plan.model_validate({"schema": 1, "light": [{"name": name} for name in ("key", "fill")]})
+    solos = SimpleNamespace(names=("key", "fill"), read=lambda *_, **__: None)
+    known = LampsSeen({}, knowledge=SimpleNamespace(scene=solos), around=Circumstances({}))
+    failing = [
+        finding(check, code, "jacket", 7.9, 7.0, cause="unknown", lamps=("fill",))
+        for check, code in (("clip", "blown"), ("headroom", "near_clip"), ("patch", "over"))
+    ]
+    under = finding("patch", "under", "hair", 5.1, 5.8, cause="unknown", lamps=("fill",))
+    told, _ = with_lamp_causes([*failing, under], plan_now(plan), known, out=["fill"])
+    assert [one.check for one in told] == ["lamp", "clip", "headroom", "patch"]
+
+
 def test_a_patch_called_as_a_ratio_is_stays_when_the_other_patch_s_lamp_is_out():
     """Names of patches hold any word, and nothing is read out of them."""
     boxes = {"lit": [0.1, 0.1, 0.2, 0.2], "hand to lit": [0.3, 0.1, 0.4, 0.2]}

@@ -34,8 +34,8 @@ def with_lamp_causes(
         What holds now, and what the lamps gave.
     out
         Lamps that gave no light. What such a lamp explains is left out: its patches would say the
-        same a dozen times. So is what it lights and no other lamp explains, and what isn't found
-        again in a picture that its light is missing from.
+        same a dozen times. So is what it lights, lacks light and no other lamp explains, and what
+        isn't found again in a picture that its light is missing from.
     """
     failing = [finding for finding in findings if finding.state == "fails" and not finding.cause]
     case = FrameCase(lamps.knowledge, lamps.readings, lamps.around, findings)
@@ -54,11 +54,7 @@ def with_lamp_causes(
             named in out
             or led_by_out.intersection(finding.detail.patches)
             or (out and finding.why == "not_followed")
-            or (
-                named is None
-                and finding.state == "fails"
-                and not set(out).isdisjoint(finding.detail.lamps)
-            )
+            or (named is None and _lacks_light_of(finding, out))
         )
         if finding.state == "holds" or not is_of_out:
             mends = joint.explained.get((finding.check, finding.of))
@@ -73,6 +69,13 @@ def with_lamp_causes(
         if (light := now.plan.light(one.lamp)) is not None
     ]
     return with_what_they_mend(with_spots(told, now, lamps.spots), turns, now.plan)
+
+
+def _lacks_light_of(finding: Finding, out: Collection[str]) -> bool:
+    """Tell whether a finding fails as lamps that are out leave it: they make nothing lighter."""
+    is_too_light = finding.code == "over" or finding.check in ("clip", "headroom")
+    is_of_them = not set(out).isdisjoint(finding.detail.lamps)
+    return finding.state == "fails" and is_of_them and not is_too_light
 
 
 def _is_mostly_finish(case: FrameCase, finding: Finding) -> bool:
