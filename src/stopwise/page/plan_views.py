@@ -13,7 +13,7 @@ from stopwise.plan.now import plan_now
 from stopwise.report.lamp_words import LampWords
 from stopwise.shoot.awaited_parts import awaiting_now
 from stopwise.shoot.saying import TakeSaid
-from stopwise.shoot.standing import offered_turn, worn_and_lit
+from stopwise.shoot.standing import DialNow, offered_turn, worn_and_lit
 from stopwise.wording import shown
 
 if TYPE_CHECKING:
@@ -23,7 +23,6 @@ if TYPE_CHECKING:
     from stopwise.ledger import Ledger, Take
     from stopwise.plan.floor import Spot
     from stopwise.plan.model import Plan
-    from stopwise.shoot.standing import DialNow
 
 Turned = Mapping[str, float]
 """What was said to be turned, stops by lamp."""
@@ -187,18 +186,12 @@ def plan_view(
     looks = {one.name: one for one in plan.looks}
     worn = look if look in looks else None
     own = () if worn is None else looks[worn].patches
-    stands = {
-        light.name: light.power_shown(light.power)
-        for light in plan.lights
-        if light.power is not None
+    planned = {
+        one.name: DialNow(one.power, one.power) for one in plan.lights if one.power is not None
     }
-    stands |= {
-        light.name: dials[light.name].words(light)
-        for light in plan.lights
-        if dials and light.name in dials
-    }
+    stands = {**planned, **(dials or {})}
     powers = {
-        light.name: f"at {stands[light.name]}" if light.name in stands else ""
+        light.name: f"at {stands[light.name].words(light)}" if light.name in stands else ""
         for light in plan.lights
     }
     return PlanView(
