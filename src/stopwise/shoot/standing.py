@@ -42,19 +42,6 @@ def worn_and_lit(ledger: Ledger) -> tuple[str | None, tuple[str, ...] | None]:
     return kept.get("look"), None if lit is None else tuple(lit)
 
 
-def powers_now(ledger: Ledger, plan: Plan | None) -> dict[str, float]:
-    """Return the power now, stops below full, of each lamp that takes turned: the plan's and that.
-
-    A lamp whose power the plan has changed since stands at the plan's.
-    """
-    turned = ledger.settings.get(_POWERS) or {}
-    return {
-        light.name: light.power + turned[light.name][1]
-        for light in (plan.lights if plan else ())
-        if light.power is not None and light.name in turned and turned[light.name][0] == light.power
-    }
-
-
 @dataclass(frozen=True, slots=True)
 class DialNow:
     """Where a lamp's dial stands, stops below full: as it was said, and as frames read it.
@@ -175,8 +162,16 @@ class Standing:
         self._ledger.settings.set(_OFFERED, {offer.lamp: offer.stops})
 
     def powers(self, plan: Plan | None) -> dict[str, float]:
-        """Return each lamp's power now, as far as takes turned it."""
-        return powers_now(self._ledger, plan)
+        """Return the power now, stops below full, of each lamp that takes turned.
+
+        A lamp whose power the plan has changed since stands at the plan's.
+        """
+        kept = self._ledger.settings.get(_POWERS) or {}
+        return {
+            light.name: light.power + kept[light.name][1]
+            for light in (plan.lights if plan else ())
+            if light.power is not None and light.name in kept and kept[light.name][0] == light.power
+        }
 
     def stands(self, plan: Plan | None) -> dict[str, float]:
         """Return where dials stand, stops below full, as far as that isn't the plan's power."""
