@@ -122,6 +122,9 @@ def test_the_command_ties_a_solo_to_the_look_of_its_frame_and_undoes_an_adoption
         assert run(["mark", frame.removesuffix(".dng"), "key"]) == 0  # on set that is all
         with Ledger(day.ledger) as ledger:
             assert solo_looks(ledger) == {"key": "in black"}
+        with pytest.MonkeyPatch.context() as alone:
+            alone.setenv("XDG_DATA_HOME", str(tmp_path / "nobody"))
+            assert run(["mark", frame, "key"]) == 2  # no watch tells of which plan
         before = day.plan.read_text(encoding="utf-8")
         day.shot(lit_set().frame(dict.fromkeys(lit_set().names, 0.0)))
         assert day.say("adopt", "--anyway") == 0

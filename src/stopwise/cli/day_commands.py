@@ -54,7 +54,7 @@ def plan_meant(named: Path | None) -> Path:
         return named
     watch = the_one_watch()
     if watch is None or watch.plan is None:
-        msg = "Which plan? No one watch tells. Name it: --plan plan.toml"
+        msg = "Which plan? No one watch is known. Name it: --plan plan.toml"
         raise WrongUse(msg)
     return watch.plan
 
