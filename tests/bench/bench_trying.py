@@ -33,8 +33,8 @@ from stopwise.page.live import LivePage  # noqa: E402
 from stopwise.page.server import PageServer  # noqa: E402
 from stopwise.page.trying import Trying  # noqa: E402
 from stopwise.plan import load_plan  # noqa: E402
-from stopwise.preparing.dialling import prepare_dials  # noqa: E402
 from stopwise.raw import decode  # noqa: E402
+from stopwise.shoot.dialling import prepare_dials  # noqa: E402
 from support.page_process import MARKED, SAMPLES  # noqa: E402
 
 if TYPE_CHECKING:

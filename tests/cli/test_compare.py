@@ -11,7 +11,7 @@ import pytest
 from stopwise.cli import run
 from stopwise.ledger import Ledger
 from stopwise.pipeline import plan_frames
-from stopwise.preparing.dialling import prepare_dials
+from stopwise.shoot.dialling import prepare_dials
 from support.made_takes import MadeShoot, settings
 
 

@@ -21,11 +21,11 @@ from stopwise.pipeline import Brief, assess_file
 from stopwise.pipeline.plan_frames import PlanFrames
 from stopwise.plan import load_plan
 from stopwise.plan.now import plan_now
-from stopwise.preparing.dialling import prepare_dials
 from stopwise.report.dial_slip import draw_dial_slip, light_drawable
 from stopwise.report.look import DARK
 from stopwise.report.sheet import Area, Sheet
 from stopwise.report.slip import draw_slip
+from stopwise.shoot.dialling import prepare_dials
 
 if TYPE_CHECKING:
     from stopwise.plan.model import Plan

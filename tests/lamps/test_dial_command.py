@@ -14,7 +14,7 @@ from PIL import Image
 from stopwise.cli import run
 from stopwise.ledger import Ledger
 from stopwise.plan import load_plan
-from stopwise.preparing.dialling import prepare_dials
+from stopwise.shoot.dialling import prepare_dials
 
 SAMPLES = Path(__file__).parents[2] / "sample_frames"
 TRUTH = json.loads((SAMPLES / "truth.json").read_text(encoding="utf-8"))

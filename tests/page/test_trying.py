@@ -28,9 +28,9 @@ from stopwise.page.live import LivePage
 from stopwise.page.server import Address, PageServer
 from stopwise.page.trying import TrialAsked, Trying
 from stopwise.plan import load_plan
-from stopwise.preparing.dialling import prepare_dials
 from stopwise.report.drawable import drawable_of
-from stopwise.shoot.trials import dials_on_set, kept_trials
+from stopwise.shoot.dialling import prepare_dials
+from stopwise.shoot.trials import kept_trials
 from support.axe import faults
 from support.page_process import MARKED, SAMPLES, PageProcess
 
@@ -319,8 +319,8 @@ def test_without_solos_the_page_says_what_to_shoot_and_a_pipe_for_a_plan_is_not_
 def test_solos_of_another_camera_and_of_other_clothes_are_told_with_what_to_shoot(
     studio: Studio,
 ) -> None:
-    ready = dials_on_set(studio.plan_path, studio.ledger)
-    [note] = dials_on_set(studio.plan_path, studio.ledger, look="in black").notes[
+    ready = prepare_dials(studio.plan_path, ledger=studio.ledger)
+    [note] = prepare_dials(studio.plan_path, ledger=studio.ledger, look="in black").notes[
         len(ready.notes) :
     ]
     assert note.words.endswith(f"Shoot them anew in it: stopwise expect {', '.join(LAMPS)}")

@@ -10,8 +10,8 @@ from stopwise.cli import run
 from stopwise.errors import WrongUse
 from stopwise.ledger import Ledger
 from stopwise.plan import load_plan
-from stopwise.preparing.dialling import prepare_dials
 from stopwise.preparing.marks import mark_frame
+from stopwise.shoot.dialling import prepare_dials
 from support.set_day import lit_set, plan_with_solos, raw_of
 
 if TYPE_CHECKING:

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from stopwise.lamps.trial import Trial
     from stopwise.ledger import Ledger
     from stopwise.plan.model import Plan
-    from stopwise.preparing.dialling import Dialling, ReadyDials
+    from stopwise.shoot.dialling import Dialling, ReadyDials
 
 
 UNMET = 1
@@ -132,7 +132,8 @@ def dial(
     Example: stopwise dial --plan plan.toml --try "key -0.5, fill +0.3" --slip slips/
     """
     from stopwise.ledger import Ledger, default_place
-    from stopwise.shoot.trials import KeptTrial, dials_on_set, keep_trial
+    from stopwise.shoot.dialling import prepare_dials
+    from stopwise.shoot.trials import KeptTrial, keep_trial
 
     retargeted = targets_of(said["earlier_path"], said["take"], look=look)
     plan_path = plan_meant(plan_path)
@@ -149,7 +150,7 @@ def dial(
         is_kept = ledger_path is not None or name is not None or place.exists()
         ledger = opened.enter_context(Ledger(place, is_read_only=not name)) if is_kept else None
         opened.enter_context(at_work("Reading the solos"))
-        ready = dials_on_set(plan_path, ledger, look=look, keep=kept, retargeted=retargeted)
+        ready = prepare_dials(plan_path, ledger=ledger, look=look, keep=kept, retargeted=retargeted)
         if said["tried"] is None:
             done = ready.solved()
         else:

@@ -27,7 +27,8 @@ from stopwise.report.tables import (
     target_rows,
     walk_sentences,
 )
-from stopwise.shoot.trials import KeptTrial, dials_on_set, kept_trials, state_on_set
+from stopwise.shoot.dialling import prepare_dials, state_on_set
+from stopwise.shoot.trials import KeptTrial, kept_trials
 from stopwise.stops import MID_GREY_OF_SATURATION, MIDDLE_ZONE
 from stopwise.wording import shown, signed
 
@@ -45,8 +46,8 @@ if TYPE_CHECKING:
     from stopwise.lamps.trial import LightChanges
     from stopwise.ledger import Ledger
     from stopwise.plan.model import Plan
-    from stopwise.preparing.dialling import Dialling, ReadyDials
     from stopwise.report.drawable import Drawable
+    from stopwise.shoot.dialling import Dialling, ReadyDials
 
 _LEISURE_S = 2.0
 """Seconds after a page was opened until the solos are read for it: what it shows goes first."""
@@ -383,7 +384,7 @@ def _ready_dials(plan_path: Path, place: str | None, look: str | None) -> _Ready
         state = (look, *state_on_set(plan_path, ledger))
         if state not in _ready:
             _ready.clear()
-            dials = dials_on_set(plan_path, ledger, look=look)
+            dials = prepare_dials(plan_path, ledger=ledger, look=look)
             _ready[state] = _Ready(dials, (ledger and dials.drawn(ledger)) or dials.lamps)
     return _ready[state]
 

@@ -202,6 +202,34 @@ class Standing:
                 found[name] = replace(found[name], read=read, uncertainty=doubt)
         return found
 
+    def silent(self, plan: Plan | None) -> dict[str, DialNow]:
+        """Return the dials that frames read elsewhere than anybody said that they stand."""
+        return {name: one for name, one in self.dials(plan).items() if one.read is not None}
+
+    def from_solos(self, plan: Plan, solos: Collection[str]) -> dict[str, float]:
+        """Return the stops from their solos at which dials stand that were turned since.
+
+        A lamp that was turned and back is there with none. One whose power the plan doesn't say, or
+        has changed since, stands where takes turned it.
+
+        Parameters
+        ----------
+        plan
+            Its lamps and solos.
+        solos
+            Contents of the solos: takes that began before the last of them don't count.
+        """
+        kept = [self._ledger.frames.by_hash(one) for one in solos]
+        last = max((one.frame for one in kept if one is not None), default=0)
+        turned = dict.fromkeys(self.silent(plan), 0.0)
+        for take in self._ledger.takes.all():
+            if (take.after_frame or 0) >= last:
+                for lamp, stops in take.turned.items():
+                    turned[lamp] = turned.get(lamp, 0.0) + stops
+        dials, stands = self.dials(plan), self.stands(plan)
+        known = {name: round(at - dials[name].planned, 4) for name, at in stands.items()}
+        return {name: known.get(name, stops) for name, stops in turned.items()}
+
     def _wear(self, order: Order, plan: Plan | None) -> str:
         name = order.body
         look = None if name is None else read_look(str(name), plan or Plan())

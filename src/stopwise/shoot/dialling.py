@@ -1,4 +1,4 @@
-"""Dialling from the files of a plan: its solos, kept or decoded, their checks, and the answer."""
+"""Dialling on set: a plan's solos, their checks, where dials stand now, and the answer."""
 
 from __future__ import annotations
 
@@ -9,14 +9,18 @@ from typing import TYPE_CHECKING
 from stopwise.errors import PathMissing, StopwiseError, WrongUse
 from stopwise.grid import combine
 from stopwise.lamps.dial import Dials
+from stopwise.lamps.lamp_notes import LampNote
 from stopwise.lamps.solo_checks import check_solos
 from stopwise.lamps.solos import at_exposure, find_places, lamp_set
 from stopwise.lamps.trial import LightChanges, Trial, let_through
 from stopwise.pipeline.plan_frames import PlanFrames, Remembered, anchor_of
 from stopwise.pipeline.solo_pictures import kept_picture
 from stopwise.plan import load_plan
+from stopwise.plan.loading import read_bytes
 from stopwise.plan.model import FramePart, MarkedFrame
 from stopwise.plan.now import plan_now
+from stopwise.shoot.look_frames import solo_looks
+from stopwise.shoot.standing import DialNow, Standing
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Iterable, Mapping
@@ -24,7 +28,6 @@ if TYPE_CHECKING:
 
     from stopwise.grid import LightGrid
     from stopwise.lamps.dial import Dial
-    from stopwise.lamps.lamp_notes import LampNote
     from stopwise.lamps.solos import LampSet
     from stopwise.ledger import Ledger
     from stopwise.plan.model import Gel, Plan
@@ -128,9 +131,11 @@ def prepare_dials(
     look: str | None = None,
     ledger: Ledger | None = None,
     retargeted: Callable[[Plan], Plan] | None = None,
-    stand: Callable[[Mapping[str, float]], Mapping[str, float]] = dict,
 ) -> ReadyDials:
-    """Read the solos that a plan names, and stand its dials as they stand now.
+    """Read the solos that a plan names, and stand its dials as they stand on set.
+
+    Notes say which lamps were turned and nobody said so, which stand where frames read them, and
+    whose solos show other clothes than those that are worn.
 
     Parameters
     ----------
@@ -141,12 +146,10 @@ def prepare_dials(
     look
         Name of the look that is worn.
     ledger
-        Where reduced solos may be kept and takes say what was turned; None decodes every solo.
+        Where reduced solos may be kept and the day says where dials stand; None decodes every solo,
+        and stands dials as their solos were shot.
     retargeted
         Puts other targets in the place of the plan's own: what an earlier take showed.
-    stand
-        Returns where dials stand, stops from their solos by lamp, given what takes turned since: as
-        a sum, which leaves out what was turned in silence.
 
     Raises
     ------
@@ -177,8 +180,13 @@ def prepare_dials(
         ).light
         for one in _in_order(plan)
     }
-    newest = [frames.hashes[folder / one.file] for one in plan.frames.solos] if ledger else []
-    stands = stand(turned_since(ledger, newest))
+    on_set = _other_clothes({} if ledger is None else solo_looks(ledger), solos, look)
+    stands: dict[str, float] = {}
+    if ledger is not None:
+        newest = [frames.hashes[folder / one.file] for one in plan.frames.solos]
+        standing = Standing(ledger, lambda _: None)
+        stands = standing.from_solos(plan, newest)
+        on_set = [*_not_said(standing, plan), *on_set]
     turned = {lamp: stops for lamp, stops in stands.items() if stops}
     # a lamp that was turned and back may have stood elsewhere in the reference
     full = None if stands or look else _full(reader, plan, folder, solos)
@@ -202,7 +210,39 @@ def prepare_dials(
     }
     drawn = partial(_pictures, plan=plan, folder=folder, solos=solos, ambient=ambient)
     changes = LightChanges(plan, lamps, through)
-    return ReadyDials(dials, lamps, notes, plan, changes, turned, look, full, drawn)
+    return ReadyDials(dials, lamps, (*notes, *on_set), plan, changes, turned, look, full, drawn)
+
+
+def _not_said(standing: Standing, plan: Plan) -> list[LampNote]:
+    """Return a note of each lamp that frames read elsewhere than anybody said that it stands."""
+    silent = standing.silent(plan)
+    return [
+        LampNote("not said", light.name, (silent[light.name].words(light),))
+        for light in plan.lights
+        if light.name in silent
+    ]
+
+
+def _other_clothes(
+    shot_in: Mapping[str, str | None], solos: Iterable[str], look: str | None
+) -> list[LampNote]:
+    """Return a note of the lamps whose solos show other clothes than those that are worn."""
+    others = tuple(lamp for lamp in solos if shot_in.get(lamp) != look)
+    return [LampNote("other look", look or "the plan's own", names=others)] if others else []
+
+
+_silent: Remembered[dict[str, DialNow]] = Remembered()
+
+
+def state_on_set(path: Path, ledger: Ledger | None) -> tuple[object, ...]:
+    """Return what a plan's dials on set hang on, to be compared with what it was; hashable."""
+    plan = read_bytes(path)
+    if ledger is None:
+        return (plan,)
+    heard = (plan, tuple(map(repr, ledger.takes.all())), ledger.frames.last_landed_ns())
+    standing = partial(Standing, ledger, lambda _: None)
+    silent = _silent.of(*heard, make=lambda: standing().silent(load_plan(path)))
+    return (*heard[:2], *silent.items())
 
 
 def _pictures(
@@ -320,25 +360,3 @@ def _as_it_stands(plan: Plan, turned: Mapping[str, float]) -> Plan:
             if light.power is not None and light.name in turned
         }
     )
-
-
-def turned_since(ledger: Ledger | None, hashes: Iterable[str]) -> dict[str, float]:
-    """Return what takes have turned since the solos were shot, stops by lamp.
-
-    Parameters
-    ----------
-    ledger
-        With takes; None for none.
-    hashes
-        Contents of the solos: takes that began before the last of them don't count.
-    """
-    if ledger is None:
-        return {}
-    kept = [ledger.frames.by_hash(one) for one in hashes]
-    last = max((one.frame for one in kept if one is not None), default=0)
-    turned: dict[str, float] = {}
-    for take in ledger.takes.all():
-        if (take.after_frame or 0) >= last:
-            for lamp, stops in take.turned.items():
-                turned[lamp] = turned.get(lamp, 0.0) + stops
-    return turned
