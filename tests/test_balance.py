@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stopwise.balance import BT709_WEIGHTS, D65_XYZ, multipliers, weights
+from stopwise.cells import BT709_WEIGHTS, D65_XYZ, multipliers, weights
 from support.light_frames import Sensor, frame_of
 
 SRGB = colour.RGB_COLOURSPACES["sRGB"]

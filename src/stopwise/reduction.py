@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING, Protocol, TypeVar
 
 import numpy as np
 
-from stopwise.balance import srgb_matrix
-from stopwise.cells import Cells, bands, weighted
+from stopwise.cells import Cells, bands, srgb_matrix, weighted
 from stopwise.frame import window
 from stopwise.grid import (
     BLOCKED_ZONE,

@@ -18,9 +18,14 @@ import pytest
 from pyarrow import parquet
 
 from golden.kept import differences
-from stopwise.archive.engines import Engine, MeasuredFile, measured, on_cluster
-from stopwise.archive.raw_files import raw_files
-from stopwise.archive.tally import ArchiveTally
+from stopwise.archive import (
+    ArchiveTally,
+    Engine,
+    MeasuredFile,
+    measured,
+    on_cluster,
+    raw_files,
+)
 from stopwise.cli import run
 from stopwise.folder.names import in_order
 from stopwise.ledger import Ledger
@@ -195,20 +200,20 @@ def test_answers_come_in_order_and_only_so_many_are_under_way():
 def test_a_file_that_cant_be_read_now_is_told_and_tried_again(
     tmp_path, archive, capsys, monkeypatch
 ):
-    from stopwise.archive import engines
+    import stopwise.archive
 
     mine = tmp_path / "archive"
     mine.mkdir()
     shutil.copy(SAMPLES / "F0011.dng", mine)
     shutil.copy(SAMPLES / "F0012.dng", mine)
-    answered = engines._answered
+    answered = stopwise.archive._answered
 
     def refused(reader, path, brief):
         if path.name == "F0011.dng":
             return MeasuredFile(None, fault="Input/output error")
         return answered(reader, path, brief)
 
-    monkeypatch.setattr(engines, "_answered", refused)
+    monkeypatch.setattr(stopwise.archive, "_answered", refused)
     ledger = ["--ledger", str(tmp_path / "a.sqlite")]
     assert run(["audit", str(mine), *ledger]) == 3
     told = capsys.readouterr()
@@ -264,9 +269,9 @@ def test_what_it_came_to_is_counted(sample_records):
     ],
 )
 def test_wrong_use_is_refused_in_a_sentence(arguments, said, capsys, tmp_path, monkeypatch):
-    from stopwise.archive import engines
+    import stopwise.archive
 
-    monkeypatch.setattr(engines, "_CONNECT_S", 0.5)
+    monkeypatch.setattr(stopwise.archive, "_CONNECT_S", 0.5)
     ledger = ["--ledger", str(tmp_path / "a.sqlite")]
     assert run(["audit", *arguments, *ledger]) == 2
     assert said in capsys.readouterr().err

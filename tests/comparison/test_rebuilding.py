@@ -7,8 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from stopwise.comparison.rebuild_words import caution, do, say
-from stopwise.comparison.rebuilding import match_solo
+from stopwise.comparison.rebuilding import caution, do, match_solo, say
 from stopwise.lamps.solos import lamp_set
 from stopwise.plan.model import Light
 from support.lit_sets import EXPOSURE, LitSet, reduced

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from stopwise.comparison.settings import settings_change
+from stopwise.comparison.sides import settings_change
 from stopwise.frame import Exposure
 
 BASE = Exposure(iso=100.0, f_number=11.0, shutter_s=1 / 160)

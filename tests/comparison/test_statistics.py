@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from stopwise.comparison.statistics import slope, spread, weighted_median
+from stopwise.comparison.events import slope, spread, weighted_median
 
 RNG = np.random.default_rng(5)
 

@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from stopwise.folder.listing import Listing, Settled
-    from stopwise.folder.tasks import Task
+    from stopwise.folder.supplies import Task
     from stopwise.folder.watcher import Landing
     from stopwise.ledger import Stamp
 

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stopwise.folder.settled import SettledFiles
+from stopwise.folder.states import SettledFiles
 
 NAMES = st.binary(min_size=1, max_size=3).map(os.fsdecode)
 STAMPS = st.integers(-(1 << 63), (1 << 63) - 1)

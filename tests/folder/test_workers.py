@@ -19,8 +19,7 @@ import pytest
 from stopwise.errors import WrongUse
 from stopwise.folder import workers
 from stopwise.folder.one_file import FileAsked
-from stopwise.folder.supplies import PackedSupply
-from stopwise.folder.tasks import Act, Done, Failure, Task
+from stopwise.folder.supplies import Act, Done, Failure, PackedSupply, Task
 from stopwise.folder.workers import ProcessPool
 from stopwise.ledger import Stamp
 from stopwise.raw.bounds import MOST_BYTES, Limits

@@ -36,11 +36,11 @@ from stopwise.plan.readings import (
     read_stops,
 )
 from stopwise.raw.bounds import BeyondBoundsError, FileBytes
+from stopwise.raw.decoding import camera_of, embedded_tags, exposure_of
 from stopwise.raw.directories import is_tiff, read_tiff
 from stopwise.raw.dng import masked_areas, raw_directory, sensor_by_tags
 from stopwise.raw.libraw import Decoded, VisibleArea
 from stopwise.raw.lossless import Tiling, bits_of, disagreement, followed_bits, read_coded
-from stopwise.raw.metadata import camera_of, embedded_tags, exposure_of
 from stopwise.raw.refusals import refuse_by_levels, refuse_by_shape, refuse_by_tags
 from stopwise.raw.sensor import UnknownFiltersError, masked_of, sensor_by_decoder
 from stopwise.raw.whole import promise_of, unwritten

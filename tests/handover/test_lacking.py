@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from stopwise.cli import run
+from stopwise.handover.gathering import AdoptedFrame, ShootKept
 from stopwise.handover.lacking import lacks_of
-from stopwise.handover.shoot_kept import AdoptedFrame, ShootKept
 from stopwise.plan import load_plan
 from stopwise.record import record_from_json
 from support.kept_day import SAMPLES, keep_day

@@ -10,9 +10,7 @@ import pytest
 from pypdf import PdfReader
 
 from stopwise.cli import run
-from stopwise.handover.document import Document, Picture, Rows, Section, Words
-from stopwise.handover.sheet_html import html_of
-from stopwise.handover.sheet_pdf import pdf_of
+from stopwise.handover.document import Document, Picture, Rows, Section, Words, html_of, pdf_of
 from stopwise.record import record_from_json
 from support.kept_day import keep_day
 

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from stopwise.errors import WrongUse
+from stopwise.handover.gathering import ShootKept
 from stopwise.handover.set_sheet import set_sheet
-from stopwise.handover.shoot_kept import ShootKept
 from stopwise.lamps.dial import Dials
 from stopwise.lamps.solos import lamp_set, paper_doubts, patch_doubts
 from stopwise.lamps.superposition import clipped_range, clipped_shares, predict
@@ -19,8 +19,8 @@ from stopwise.ledger import Ledger
 from stopwise.plan.model import Gel, Plan
 from stopwise.plan.now import plan_now
 from stopwise.report.tables import lamp_rows, target_rows, walk_sentences
+from stopwise.shoot.dialling import KeptTrial, keep_trial, kept_trials
 from stopwise.shoot.saying import read_trial
-from stopwise.shoot.trials import KeptTrial, keep_trial, kept_trials
 from support.lit_sets import LitSet, plan_for
 
 AMBER = (-0.2, -0.7, -2.1)

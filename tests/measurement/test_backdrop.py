@@ -13,7 +13,7 @@ from scipy.ndimage import gaussian_filter
 from stopwise.measurement import measure
 from stopwise.measurement.backdrop import read_backdrop
 from stopwise.measurement.paper import find_parts
-from stopwise.measurement.percentiles import median_uncertainty
+from stopwise.measurement.patches import median_uncertainty
 from stopwise.measurement.surface import fit_surface
 from stopwise.plan.model import Plan
 from support.grids import grid_of

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from stopwise.measurement.percentiles import (
+from stopwise.measurement.patches import (
     level_at,
     local_spread,
     median_drift,

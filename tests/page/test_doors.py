@@ -12,8 +12,8 @@ from stopwise.page import actions
 from stopwise.page import server as limits
 from stopwise.page.app import make_app
 from stopwise.page.gate import Rules
+from stopwise.page.live import event
 from stopwise.page.server import PageServer
-from stopwise.page.stream import event
 from stopwise.plan import load_plan
 from support.page_scene import PLAN_TEXT, key_hot, on_plan, scene_in
 from support.watching import PATIENCE_S, wait_until

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stopwise.page.stream import Stream, event
+from stopwise.page.live import Stream, event
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Coroutine

@@ -29,8 +29,7 @@ from stopwise.page.server import Address, PageServer
 from stopwise.page.trying import TrialAsked, Trying
 from stopwise.plan import load_plan
 from stopwise.report.drawable import drawable_of
-from stopwise.shoot.dialling import prepare_dials
-from stopwise.shoot.trials import kept_trials
+from stopwise.shoot.dialling import kept_trials, prepare_dials
 from support.axe import faults
 from support.page_process import MARKED, SAMPLES, PageProcess
 

@@ -28,7 +28,7 @@ from stopwise.pipeline.brief import FrameNote, UnreadNeedsError
 from stopwise.pipeline.plan_frames import PlanFrames
 from stopwise.plan.model import FramePart
 from stopwise.plan.now import plan_now
-from stopwise.report.text import note_lines
+from stopwise.report.terminal import note_lines
 from support.made_raws import write_kind
 
 SAMPLES = Path(__file__).parents[2] / "sample_frames"

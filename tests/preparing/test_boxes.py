@@ -8,7 +8,7 @@ import pytest
 from lightmodel.dng import DngExif, DngSpec, write_dng
 from stopwise.plan.model import Plan
 from stopwise.plan.sense import check_plan
-from stopwise.preparing.boxes import doubts_in
+from stopwise.preparing.patch_edits import doubts_in
 
 BLACK, WHITE, GAIN = 512.0, 16383.0, 2.0
 NEUTRAL = {"R": 0.39949 / 1.06266, "G": 1.0, "B": 0.74560 / 1.06266}

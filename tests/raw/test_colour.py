@@ -12,7 +12,7 @@ import rawpy
 
 from lightmodel.dng import CAMERA_MATRIX, D50, D65, DngSpec, write_dng
 from stopwise.raw import decode
-from stopwise.raw.colour import (
+from stopwise.raw.sensor import (
     SRGB_TO_XYZ,
     balance_of_multipliers,
     matrix_of_decoder,

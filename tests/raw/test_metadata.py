@@ -13,7 +13,7 @@ import pytest
 from lightmodel.dng import DngExif, DngSpec, write_dng
 from stopwise.frame import Camera, Exposure
 from stopwise.raw import decode
-from stopwise.raw.metadata import camera_of, embedded_tags, exposure_of, orientation_of_flip
+from stopwise.raw.decoding import camera_of, embedded_tags, exposure_of, orientation_of_flip
 from support.made_raws import EXIF, exposed, light
 
 if TYPE_CHECKING:

@@ -15,9 +15,9 @@ import pytest
 
 from golden import kept
 from stopwise.handover import set_sheet as sheets
+from stopwise.handover.contents import short_row
 from stopwise.handover.document import Rows
-from stopwise.handover.frame_figures import short_row
-from stopwise.handover.shoot_kept import AdoptedFrame, ShootKept
+from stopwise.handover.gathering import AdoptedFrame, ShootKept
 from stopwise.ledger import Kept
 from stopwise.ledger.export import csv_lines
 from stopwise.messages import do, say, tightest, told, turn_sentence
@@ -26,7 +26,7 @@ from stopwise.plan import load_plan
 from stopwise.record import record_from_json
 from stopwise.report.lamp_words import told_at_lamps
 from stopwise.report.slip import compose
-from stopwise.report.text import frame_text
+from stopwise.report.terminal import frame_text
 from stopwise.wording import left_text, signed, tenths
 from support.checked import ALL, PLAN
 from support.made_picture import drawable, made_picture

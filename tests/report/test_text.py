@@ -13,8 +13,7 @@ from rich.console import Console
 
 from stopwise.conditions import condition
 from stopwise.report.facts import unseen
-from stopwise.report.terminal import Terminal
-from stopwise.report.text import Style, Tally, frame_line, frame_text, summary_line
+from stopwise.report.terminal import Style, Tally, Terminal, frame_line, frame_text, summary_line
 from support.made_records import finding, patch, record, turned, unreadable
 
 KEY_HOT = record("off plan", finding("patch", "over", "lit cheek", 6.9, 6.5, **turned("key", -0.4)))

@@ -33,9 +33,6 @@ class PageProcess(WatchCommand):
         More of the command's options.
     workers
         Decoding processes.
-    is_demo
-        Whether the plan lies in the watched folder itself, as in the demo, so that the frames that
-        it names are those that land.
 
     Attributes
     ----------
@@ -45,13 +42,13 @@ class PageProcess(WatchCommand):
         What it ended with; None while it runs.
     """
 
-    def __init__(self, stage: Path, *options: str, is_demo: bool = False, workers: int = 1) -> None:
+    def __init__(self, stage: Path, *options: str, workers: int = 1) -> None:
         self.shoot = stage / "shoot"
-        self.plan = (self.shoot if is_demo else stage) / "plan.toml"
+        self.plan = stage / "plan.toml"
         if not self.plan.exists():
             self.shoot.mkdir()
             shutil.copy(SAMPLES / "plan.toml", self.plan)
-            for name in () if is_demo else MARKED:
+            for name in MARKED:
                 (stage / name).symlink_to(SAMPLES / name)
         said = ("--plan", str(self.plan), "--settle", "1", "--page", *options)
         super().__init__(self.shoot, stage / "ledger.sqlite", options=said, workers=workers)

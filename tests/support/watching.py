@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 from stopwise.conditions import condition
 from stopwise.errors import Unreadable
 from stopwise.folder.one_file import read_one
-from stopwise.folder.tasks import Done, Failure, Task
+from stopwise.folder.supplies import Done, Failure, Task
 from stopwise.folder.watcher import Hooks, Landing, Options, Seams, Waits, Watcher
 from stopwise.pipeline.brief import Need, UnreadNeedsError
 from stopwise.raw.whole import declared_end

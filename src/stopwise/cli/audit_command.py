@@ -9,8 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from stopwise.archive.raw_files import raw_files
-from stopwise.archive.tally import ArchiveTally
+from stopwise.archive import ArchiveTally, raw_files
 from stopwise.cli.check_command import EXIT_CODES, learn, worst_exit
 from stopwise.cli.options import PATH, check_look, ledger_option, plan_option, read_plan
 from stopwise.cli.printing import say, tell
@@ -23,7 +22,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from contextlib import AbstractContextManager
 
-    from stopwise.archive.engines import Engine, MeasuredFile
+    from stopwise.archive import Engine, MeasuredFile
 
 _TOLD_FAULTS = 20
 """Files that couldn't be read which are told one by one; a dead disk would fill the screen."""
@@ -82,7 +81,7 @@ def _own_place(folder: Path) -> Path:
 
 
 def _engine(address: str | None, workers: int | None) -> AbstractContextManager[Engine]:
-    from stopwise.archive.engines import here, on_cluster
+    from stopwise.archive import here, on_cluster
 
     return here(workers or _cores()) if address is None else on_cluster(address)
 
@@ -117,7 +116,7 @@ class Auditing:
 
     def through(self, root: Path, there: Path) -> None:
         """Measure what lies below a folder and isn't kept yet; whoever measures sees it `there`."""
-        from stopwise.archive.engines import measured
+        from stopwise.archive import measured
 
         folder = str(root.resolve())
         known = self._ledger.frames.known(folder)
@@ -185,8 +184,7 @@ def _with_progress(
 
 def _show(going: Auditing, place: Path) -> None:
 
-    from stopwise.report.terminal import Terminal
-    from stopwise.report.text import blocks, table
+    from stopwise.report.terminal import Terminal, blocks, table
 
     told = [
         table((head, "frames"), [(name, str(count)) for name, count in counts.items()])

@@ -25,7 +25,7 @@ from stopwise.pipeline import Brief, assess_file, failed
 from stopwise.pipeline.plan_frames import PlanFrames
 from stopwise.raw.bounds import FailedOnFileError, InTime, Limits, hold_memory
 from stopwise.raw.libraw import give_back_stderr
-from stopwise.report.text import note_lines
+from stopwise.report.terminal import note_lines
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator

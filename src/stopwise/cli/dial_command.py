@@ -92,8 +92,8 @@ def targets_of(
 
 def _tried(said: str, ready: ReadyDials, ledger: Ledger | None) -> Trial:
     """Return what is tried: a trial that is kept under that name, or what is said."""
+    from stopwise.shoot.dialling import kept_trials
     from stopwise.shoot.saying import read_trial
-    from stopwise.shoot.trials import kept_trials
 
     for kept in () if ledger is None else kept_trials(ledger):
         if kept.name == said.strip():
@@ -132,8 +132,7 @@ def dial(
     Example: stopwise dial --plan plan.toml --try "key -0.5, fill +0.3" --slip slips/
     """
     from stopwise.ledger import Ledger, default_place
-    from stopwise.shoot.dialling import prepare_dials
-    from stopwise.shoot.trials import KeptTrial, keep_trial
+    from stopwise.shoot.dialling import KeptTrial, keep_trial, prepare_dials
 
     retargeted = targets_of(said["earlier_path"], said["take"], look=look)
     plan_path = plan_meant(plan_path)

@@ -23,7 +23,7 @@ from stopwise.plan.now import plan_now
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from stopwise.handover.shoot_kept import ShootKept
+    from stopwise.handover.gathering import ShootKept
 
 _HTML, _PDF = ".html", ".pdf"
 
@@ -132,9 +132,8 @@ def _sheet_places(out: Path | None) -> list[Path]:
 
 
 def _write_sheets(shoot: ShootKept, places: Sequence[Path], *, paper: Any) -> None:
+    from stopwise.handover.document import html_of, pdf_of
     from stopwise.handover.set_sheet import set_sheet
-    from stopwise.handover.sheet_html import html_of
-    from stopwise.handover.sheet_pdf import pdf_of
     from stopwise.whole_file import write_whole
 
     document = set_sheet(shoot)

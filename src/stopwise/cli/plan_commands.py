@@ -41,8 +41,7 @@ def new(file: Path, **said: Any) -> None:
 
     Example: stopwise plan new --iso 100 --f-number f/11 --light "key; meter=11; off_axis=60 right"
     """
-    from stopwise.plan.interview import Interview
-    from stopwise.plan.new import refuse_old, write_new_plan
+    from stopwise.plan.new import Interview, refuse_old, write_new_plan
     from stopwise.plan.spoken_tables import plan_tables
 
     refuse_old(file)
@@ -72,7 +71,7 @@ def check(file: Path, frame: Path | None, strict: bool) -> int:  # noqa: FBT001
 
     Example: stopwise plan check plan.toml --strict
     """
-    from stopwise.preparing.boxes import doubts_in
+    from stopwise.preparing.patch_edits import doubts_in
 
     found = sense.check_plan(file, also=doubts_in(frame) if frame else None)
     say(*found.lines)

@@ -11,8 +11,7 @@ import click
 from stopwise.cli import printing
 from stopwise.cli.named_sides import Basis, find_take, lamps_of
 from stopwise.cli.options import PATH, json_option, read_plan
-from stopwise.comparison.rebuild_words import caution, do, say, stood
-from stopwise.comparison.rebuilding import SoloMatch, match_solo
+from stopwise.comparison.rebuilding import SoloMatch, caution, do, match_solo, say, stood
 from stopwise.errors import PathMissing, WrongUse
 from stopwise.lamps.build_up import difference
 from stopwise.lamps.solos import lamp_set

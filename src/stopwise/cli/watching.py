@@ -12,7 +12,7 @@ from stopwise.folder.plan_file import PlanFile
 from stopwise.folder.watcher import Hooks, Options, Watcher
 from stopwise.pipeline import Brief, assess_file
 from stopwise.pipeline.plan_frames import PlanFrames
-from stopwise.report.text import note_lines
+from stopwise.report.terminal import note_lines
 from stopwise.shoot.day import Around, Day
 from stopwise.shoot.look_frames import reference_of
 from stopwise.shoot.watches import remember

@@ -12,8 +12,7 @@ from stopwise.lamps.superposition import patch_shares
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from stopwise.comparison.settings import SettingsChange
-    from stopwise.comparison.sides import Side
+    from stopwise.comparison.sides import SettingsChange, Side
     from stopwise.findings import State
     from stopwise.lamps.outputs import LampReading
     from stopwise.lamps.solos import LampSet

@@ -7,7 +7,7 @@ import statistics
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
-from stopwise.comparison.statistics import spread, weighted_median
+from stopwise.comparison.events import spread, weighted_median
 from stopwise.grid import MEDIAN_FACTOR
 from stopwise.measurement.figures import tidy
 from stopwise.record import Level

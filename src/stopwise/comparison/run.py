@@ -6,10 +6,8 @@ import statistics
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Literal
 
-from stopwise.comparison.events import Event, events_of
-from stopwise.comparison.settings import settings_change
-from stopwise.comparison.sides import left_out, same_size
-from stopwise.comparison.statistics import slope, spread
+from stopwise.comparison.events import Event, events_of, slope, spread
+from stopwise.comparison.sides import left_out, same_size, settings_change
 from stopwise.findings import Detail, Finding
 from stopwise.measurement.figures import tidy
 from stopwise.messages import do, say

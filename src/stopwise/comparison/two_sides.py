@@ -16,9 +16,9 @@ from stopwise.comparison.changes import (
     lamp_changes,
     patch_changes,
 )
+from stopwise.comparison.events import spread
 from stopwise.comparison.framing import Framing, framing_of_boxes
-from stopwise.comparison.settings import SettingsChange, settings_change
-from stopwise.comparison.statistics import spread
+from stopwise.comparison.sides import SettingsChange, settings_change
 from stopwise.findings import Detail, Finding, Knocked, Turn, state_of
 from stopwise.measurement.figures import tidy
 from stopwise.record import SCHEMA, finding_json

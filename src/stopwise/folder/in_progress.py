@@ -12,7 +12,7 @@ from stopwise.conditions import condition
 from stopwise.errors import LedgerError, Unreadable
 from stopwise.folder.one_file import FileAsked, Lost, NotYet, WasRead
 from stopwise.folder.record_writer import Finished
-from stopwise.folder.tasks import Failure, Task
+from stopwise.folder.supplies import Failure, Task
 from stopwise.ledger.frames import Place, Stamp
 from stopwise.record import Record, unreadable
 
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Iterator
 
     from stopwise.folder.states import Job
-    from stopwise.folder.tasks import Pool
+    from stopwise.folder.supplies import Pool
     from stopwise.ledger import Ledger
 
 T = TypeVar("T")

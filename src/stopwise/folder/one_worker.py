@@ -5,7 +5,7 @@ from __future__ import annotations
 from multiprocessing.connection import wait
 from typing import TYPE_CHECKING, Any
 
-from stopwise.folder.tasks import Failure, Task
+from stopwise.folder.supplies import Failure, Task
 from stopwise.folder.workers import ProcessPool
 from stopwise.raw.bounds import FailedOnFileError, Limits, size_of
 

@@ -41,8 +41,7 @@ if TYPE_CHECKING:
     from stopwise.folder.listing import Listing
     from stopwise.folder.one_file import Assess
     from stopwise.folder.scanner import Sight
-    from stopwise.folder.supplies import Supplied
-    from stopwise.folder.tasks import Pool
+    from stopwise.folder.supplies import Pool, Supplied
     from stopwise.ledger import Kept, KnownPath, Ledger
     from stopwise.record import Record
 

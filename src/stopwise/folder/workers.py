@@ -21,8 +21,7 @@ from typing import TYPE_CHECKING, Any
 
 from stopwise.errors import WrongUse, what_failed
 from stopwise.folder.signals import beginning_a_process
-from stopwise.folder.supplies import PackedSupply, Supplies
-from stopwise.folder.tasks import Act, Done, Failure, Task
+from stopwise.folder.supplies import Act, Done, Failure, PackedSupply, Supplies, Task
 from stopwise.pipeline.brief import UnreadNeedsError
 from stopwise.raw.bounds import Limits, hold_memory
 

@@ -4,28 +4,69 @@ from __future__ import annotations
 
 from functools import partial
 from pathlib import Path, PurePosixPath
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from stopwise.comparison.levelling import levelled
 from stopwise.errors import PathMissing
-from stopwise.handover.frame_figures import short_row
+from stopwise.handover.document import html_of, pdf_of
 from stopwise.handover.set_sheet import set_sheet
-from stopwise.handover.sheet_html import html_of
-from stopwise.handover.sheet_pdf import pdf_of
 from stopwise.ledger.export import csv_lines, json_lines, write_parquet
 from stopwise.plan.draft import open_draft
 from stopwise.plan.floor import floor_of_plan
 from stopwise.plan.floor_drawing import floor_file
 from stopwise.plan.model import MarkedFrame
+from stopwise.record import record_from_json
 from stopwise.shoot.look_frames import targets_of
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Mapping
 
-    from stopwise.handover.shoot_kept import ShootKept
+    from stopwise.handover.gathering import ShootKept
     from stopwise.ledger import Ledger
 
     Makers = dict[str, Callable[[Path], object]]
+
+
+def short_row(row: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the columns of a frame that people use.
+
+    Parameters
+    ----------
+    row
+        Its record as JSON, with what brings it level with its look's frame.
+
+    Returns
+    -------
+    dict
+        What it is, what was said of it as in every other place, settings, zones by patch, stops of
+        each lamp against its solo, and the offsets, which only frames of a look have.
+    """
+    record = record_from_json(row)
+    exposure, backdrop, level = record.exposure, record.backdrop, record.level
+    what, advice = record.headline
+    return {
+        "file": record.file,
+        "taken": exposure and exposure.taken,
+        "take": record.take,
+        "look": record.look,
+        "verdict": record.verdict,
+        "what": what,
+        "do": advice,
+        "iso": exposure and exposure.iso,
+        "f_number": exposure and exposure.f_number,
+        "shutter_s": exposure and exposure.shutter_s,
+        "blown": record.clipping and record.clipping.any,
+        "ratio_stops": record.ratio and record.ratio.stops,
+        "paper_zone": backdrop and backdrop.zone,
+        "paper_left_right": backdrop and backdrop.left_right,
+        **{f"zone {name}": patch.zone for name, patch in record.patches.items()},
+        **{f"stops {name}": lamp.stops for name, lamp in (record.lamps or {}).items()},
+        "level_stops": level and level.stops,
+        "level_red_green": level and level.red_green,
+        "level_blue_green": level and level.blue_green,
+        "level_to": level and level.to,
+    }
+
 
 PLAN, LEDGER = "plan.toml", "ledger.sqlite"
 """Names that `rebuild` looks for in a folder that was handed over."""

@@ -1,4 +1,4 @@
-"""A shoot's frames, takes and adopted light gathered out of its ledger."""
+"""A shoot as its ledger and its plan keep it: frames, takes and adopted light, gathered."""
 
 from __future__ import annotations
 
@@ -10,18 +10,87 @@ from stopwise.comparison.run import runs_by_look
 from stopwise.comparison.sides import side_of_frames
 from stopwise.comparison.two_sides import compare
 from stopwise.errors import PathMissing
-from stopwise.handover.shoot_kept import AdoptedFrame, ShootKept, TakeKept
+from stopwise.shoot.dialling import kept_trials
 from stopwise.shoot.look_frames import target_of
 from stopwise.shoot.standing import dials_now
-from stopwise.shoot.trials import kept_trials
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
+    from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 
+    from stopwise.comparison.run import TakeRun
+    from stopwise.comparison.two_sides import Comparison
     from stopwise.grid import LightGrid
     from stopwise.ledger import Ledger, Take
     from stopwise.plan.model import Plan
     from stopwise.record import Record
+    from stopwise.shoot.dialling import KeptTrial
+    from stopwise.shoot.standing import DialNow
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class AdoptedFrame:
+    """The frame that shows a look's light: its record, and its picture where its file is there."""
+
+    record: Record
+    picture: LightGrid | None
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class TakeKept:
+    """A take.
+
+    Attributes
+    ----------
+    take
+        As it was begun; None for the frames before the first.
+    runs
+        How it ran, one for each look.
+    change
+        What it changed against the take before; None where that can't be told.
+    """
+
+    take: Take | None
+    runs: tuple[TakeRun, ...]
+    change: Comparison | None = None
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class ShootKept:
+    """A shoot, or the part of it that was chosen.
+
+    Attributes
+    ----------
+    plan
+        The plan, with the lamps' powers as they were planned.
+    dials
+        Where the dial of each lamp stands at the end whose power the plan says.
+    records
+        The frames, in landing order.
+    takes
+        The takes that these frames are of, in order.
+    adopted
+        The frame that shows each look's light, the plan's own look first.
+    solos_unusable
+        Lamps whose solos the plan names and which can't be used.
+    trials
+        Light that was tried and is kept by name.
+    photographs
+        Pictures of the set, JPEG, with what each is called.
+    """
+
+    plan: Plan
+    dials: Mapping[str, DialNow]
+    records: tuple[Record, ...]
+    takes: tuple[TakeKept, ...] = ()
+    adopted: tuple[AdoptedFrame, ...] = ()
+    solos_unusable: frozenset[str] = frozenset()
+    trials: tuple[KeptTrial, ...] = ()
+    photographs: tuple[tuple[str, bytes], ...] = ()
+
+    @property
+    def set_now(self) -> Plan:
+        """The plan with each lamp at the power at which it stands at the end."""
+        return self.plan.at_powers({name: one.stands for name, one in self.dials.items()})
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +162,7 @@ def gather(
     picture_of
         Reads the picture of a frame that is kept; None where its file is gone.
     solos_unusable, photographs
-        As in :class:`~stopwise.handover.shoot_kept.ShootKept`.
+        As in :class:`~stopwise.handover.gathering.ShootKept`.
 
     Raises
     ------

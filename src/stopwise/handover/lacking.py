@@ -11,7 +11,7 @@ from stopwise.wording import lamp_name, shown, title
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
-    from stopwise.handover.shoot_kept import ShootKept
+    from stopwise.handover.gathering import ShootKept
     from stopwise.plan.model import Light
 
 LackCode = Literal[

@@ -11,7 +11,7 @@ import numpy as np
 from stopwise.grid import MAD_FACTOR, MEDIAN_FACTOR
 from stopwise.measurement.figures import BackdropReading, Tint
 from stopwise.measurement.paper import find_parts, surface_over
-from stopwise.measurement.percentiles import median_uncertainty
+from stopwise.measurement.patches import median_uncertainty
 from stopwise.stops import MIDDLE_ZONE
 
 if TYPE_CHECKING:

@@ -30,6 +30,7 @@ from stopwise.plan.draft import open_draft
 from stopwise.preparing.marks import MARK, forget_solos, mark_frame
 from stopwise.shoot.adopting import ADOPT, Change, Choice, adopted, refuse_spoilt
 from stopwise.shoot.awaited_parts import Awaiting, card_box, keep_awaiting, keep_card_box
+from stopwise.shoot.dialling import keep_trial
 from stopwise.shoot.saying import (
     YES,
     TakeSaid,
@@ -45,7 +46,6 @@ from stopwise.shoot.standing import (
     stands_now,
     worn_and_lit,
 )
-from stopwise.shoot.trials import keep_trial
 from stopwise.shoot.watched_edits import adopt_frame, begin_look, note_mark, undo_last
 
 if TYPE_CHECKING:

@@ -17,8 +17,7 @@ from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from stopwise.errors import LedgerError, WrongUse, refusal
 from stopwise.page.app import make_app
-from stopwise.page.gate import Rules, is_loopback
-from stopwise.page.token_file import kept_token
+from stopwise.page.gate import Rules, is_loopback, kept_token
 
 if TYPE_CHECKING:
     import asyncio

@@ -27,8 +27,7 @@ from stopwise.report.tables import (
     target_rows,
     walk_sentences,
 )
-from stopwise.shoot.dialling import prepare_dials, state_on_set
-from stopwise.shoot.trials import KeptTrial, kept_trials
+from stopwise.shoot.dialling import KeptTrial, kept_trials, prepare_dials, state_on_set
 from stopwise.stops import MID_GREY_OF_SATURATION, MIDDLE_ZONE
 from stopwise.wording import shown, signed
 

@@ -6,8 +6,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 from stopwise.comparison.changes import KnownSet, patch_changes
-from stopwise.comparison.settings import settings_change
-from stopwise.comparison.sides import side_of
+from stopwise.comparison.sides import settings_change, side_of
 from stopwise.messages import say, told
 from stopwise.page.plan_views import FloorView, Turned, floor_view
 from stopwise.report.facts import facts, marked_patches, share, unseen

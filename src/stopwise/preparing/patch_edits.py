@@ -1,12 +1,15 @@
-"""Patches placed from the terminal: added, moved, taken out, and shown on a frame."""
+"""Patches placed from the terminal, shown on a frame, and boxes that cover two materials."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from stopwise.cells import cells_of
 from stopwise.errors import WrongUse
 from stopwise.measurement import read
+from stopwise.measurement.split import two_materials
 from stopwise.plan import load_plan
+from stopwise.plan.doubts import Doubt
 from stopwise.plan.draft import open_draft
 from stopwise.plan.materials import MATERIALS
 from stopwise.plan.readings import which_there_is
@@ -19,9 +22,11 @@ from stopwise.verdict import judge
 from stopwise.whole_file import write_whole
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
     from pathlib import Path
 
+    from stopwise.cells import Cells
+    from stopwise.frame import Box
     from stopwise.grid import LightGrid
     from stopwise.plan.model import Patch, Plan
     from stopwise.plan.places import Path as KeyPath
@@ -161,3 +166,40 @@ def _seen(path: Path, plan: Plan) -> tuple[Record, LightGrid]:
     reading = read(frame, plan)
     verdict = judge(reading.measurement, plan)
     return recorded(path.name, reading.measurement, verdict), reading.finer(_EDGE)
+
+
+_MIXED = {"hair", "metal"}
+"""Materials that are of two tones by nature."""
+
+
+def doubts_in(frame: Path) -> Callable[[Plan], Iterable[Doubt]]:
+    """Return a check of a plan's boxes against a frame.
+
+    Raises
+    ------
+    Unreadable, PathMissing
+        When it is called, if the frame gives no trustworthy pixels or isn't there.
+    """
+
+    def doubts(plan: Plan) -> tuple[Doubt, ...]:
+        cells = cells_of(in_bounds(decode, frame), balance=plan.camera.balance)
+        return tuple(box_doubts(plan, cells, frame.name))
+
+    return doubts
+
+
+def box_doubts(plan: Plan, cells: Cells, name: str) -> Iterator[Doubt]:
+    """Find boxes that cover two materials in a frame called `name`."""
+    for path, box, told in _boxes(plan):
+        found = two_materials(cells, box)
+        if found:
+            seen = {"by": found.by, "stops": found.stops, "smaller": found.smaller}
+            yield Doubt(path, "two_materials", {"box": told, "frame": name, **seen})
+
+
+def _boxes(plan: Plan) -> Iterator[tuple[KeyPath, Box, str]]:
+    for index, patch in enumerate(plan.patches):
+        if patch.material not in _MIXED:
+            yield ("patch", index, "box"), patch.box, patch.name
+    for index, box in enumerate(plan.backdrop.boxes if plan.backdrop else ()):
+        yield ("backdrop", "boxes", index), box, f"box {index + 1} of the backdrop"

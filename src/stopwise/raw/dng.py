@@ -16,15 +16,18 @@ import numpy as np
 from stopwise.frame import NamedLevels
 from stopwise.raw import bounds, tags
 from stopwise.raw.bounds import BeyondBoundsError
-from stopwise.raw.colour import Triple, balance_of_neutral, usable, white_xyz
 from stopwise.raw.sensor import (
     MONOCHROME,
     FilterCell,
     Sensor,
+    Triple,
     UnknownFiltersError,
+    balance_of_neutral,
     cell_by_codes,
     full_planes,
     sensor_of,
+    usable,
+    white_xyz,
 )
 
 if TYPE_CHECKING:

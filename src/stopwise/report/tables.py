@@ -9,14 +9,14 @@ from typing import TYPE_CHECKING
 from rich.text import Text
 
 from stopwise.comparison.events import FEWEST
-from stopwise.comparison.rebuild_words import caution
+from stopwise.comparison.rebuilding import caution
 from stopwise.lamps.trial import change_words
 from stopwise.lamps.unmet import is_bound, surely_short_by
 from stopwise.messages import dial_headline, do, say, turn_sentence, turn_words
 from stopwise.plan.floor import round_the_set
 from stopwise.report.lamp_words import dialled_turn
 from stopwise.report.look import STATE_MARKS
-from stopwise.report.text import INDENT, Style, blocks, table
+from stopwise.report.terminal import INDENT, Style, blocks, table
 from stopwise.wording import lamp_name, share_text, shown, signed, title
 
 if TYPE_CHECKING:

@@ -1,24 +1,28 @@
-"""Who measures an archive's files: processes of this machine, or a Dask cluster; told in order."""
+"""An archive of years, measured frame by frame into a ledger: here or on a cluster."""
 
 from __future__ import annotations
 
+import os
 import threading
-from collections import deque
+from collections import Counter, deque
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
+from stopwise.conditions import condition
 from stopwise.errors import StopwiseError, WrongUse, refusal, what_failed
-from stopwise.ledger import content_hash
+from stopwise.folder.names import in_order, is_hidden, is_raw
+from stopwise.ledger import Stamp, content_hash
 from stopwise.pipeline import assess_file, failed
 from stopwise.pipeline.plan_frames import PlanFrames
 from stopwise.raw.bounds import FailedOnFileError, Limits
+from stopwise.wording import share_text, shown
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator
+    from collections.abc import Callable, Iterable, Iterator, Mapping
 
     from stopwise.folder.one_worker import OneWorker
     from stopwise.pipeline import Brief, Observed
@@ -214,3 +218,89 @@ def measured(
     finally:
         for _, coming in under_way:
             coming.cancel()
+
+
+def raw_files(root: Path, *, failed: Callable[[OSError], None]) -> Iterator[tuple[str, Stamp]]:
+    """Yield the raw files below a folder by their paths in it, each with its stamp.
+
+    Links are followed neither to folders nor to files, so that nothing is counted twice; hidden
+    folders are left out.
+
+    Parameters
+    ----------
+    root
+        The folder.
+    failed
+        Called with what couldn't be looked into; the rest goes on.
+    """
+    for folder, folders, names in os.walk(root, onerror=failed):
+        folders[:] = sorted((name for name in folders if not is_hidden(name)), key=in_order)
+        for name in sorted(filter(is_raw, names), key=in_order):
+            path = Path(folder, name)
+            stamp = Stamp.at(str(path))
+            if stamp is not None:
+                yield path.relative_to(root).as_posix(), stamp
+
+
+BLOWN = (0.0, 0.001, 0.01, 0.05)
+"""Shares of a frame in blown areas over which frames are counted."""
+
+_UNTOLD = "not told"
+
+
+@dataclass(slots=True)
+class ArchiveTally:
+    """Frames counted, as they come.
+
+    Attributes
+    ----------
+    verdicts, cameras, days
+        Frames by each.
+    blown
+        Frames whose blown areas take more than each share of :data:`BLOWN`.
+    may_be
+        Frames in which some may be blown.
+    reasons
+        Unreadable files by what is wrong with them.
+    """
+
+    verdicts: Counter[str] = field(default_factory=Counter)
+    cameras: Counter[str] = field(default_factory=Counter)
+    days: Counter[str] = field(default_factory=Counter)
+    blown: Counter[float] = field(default_factory=Counter)
+    may_be: int = 0
+    reasons: Counter[str] = field(default_factory=Counter)
+
+    def add(self, record: Record) -> None:
+        """Count one frame in."""
+        self.verdicts[record.verdict] += 1
+        if record.verdict == "unreadable":
+            name = record.reason.condition if record.reason else None
+            self.reasons[condition(name).short if name else _UNTOLD] += 1
+            return
+        camera = record.camera
+        names = (camera.make, camera.model) if camera else ()
+        self.cameras[" ".join(name for name in names if name) or _UNTOLD] += 1
+        taken = record.exposure.taken if record.exposure else None
+        self.days[taken[:10] if taken else _UNTOLD] += 1
+        if record.clipping is None:
+            return
+        share = sum(area.fraction for area in record.clipping.areas)
+        self.blown.update(least for least in BLOWN if share > least)
+        self.may_be += record.clipping.may_be is not None
+
+    @property
+    def frames(self) -> int:
+        """Frames counted."""
+        return self.verdicts.total()
+
+    def tables(self) -> Iterator[tuple[str, Mapping[str, int]]]:
+        """Yield what is told, each a heading and counts by name, greatest first; days in order."""
+        yield "verdict", dict(self.verdicts.most_common())
+        yield "camera", {shown(name): count for name, count in self.cameras.most_common()}
+        yield "day", dict(sorted(self.days.items()))
+        over = {
+            f"over {share_text(least)}" if least else "any": self.blown[least] for least in BLOWN
+        }
+        yield "blown", over | ({"may be": self.may_be} if self.may_be else {})
+        yield "unreadable", dict(self.reasons.most_common())
