@@ -3,9 +3,9 @@
 `python tests/bench/bench_audit.py [--large 24] [--small 10000]` writes `--large` lossless frames of
 24 megapixels and `--small` of 60 by 90 photosites, no two alike, and has `stopwise audit` measure
 each lot. Printed: frames a second of the large lot over those of two processes that only decode
-(open, unpack, copy), each taken twice, turn about; and of the small lot the rate of its last tenth
-over that of its second (the first waits for the workers to begin), with the memory of the process
-that keeps the ledger after each.
+(open, unpack, copy), each taken twice, turn about; and of the small lot what a frame takes of the
+processors, all processes summed, and the rate by the clock, in its last tenth over its second (the
+first waits for the workers to begin), with the memory of the process that keeps the ledger.
 """
 
 from __future__ import annotations
@@ -17,9 +17,11 @@ import subprocess
 import sys
 import tempfile
 import time
+from contextlib import suppress
 from dataclasses import replace
 from multiprocessing import get_context
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 import rawpy
@@ -100,22 +102,54 @@ def memory_mb(pid: int) -> float:
     return pages * os.sysconf("SC_PAGE_SIZE") / 1e6
 
 
-def followed(going: subprocess.Popen[bytes], ledger: Path) -> list[tuple[float, int, float]]:
-    """Return seconds, frames kept and memory while an audit runs."""
+def busy_s(pid: int) -> float:
+    """Return seconds of the processors that a process and all begun by it have taken (proc(5))."""
+    stat = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+    threads = Path(f"/proc/{pid}/task").glob("*/children")
+    below = [int(child) for of_thread in threads for child in of_thread.read_text().split()]
+    own = sum(int(ticks) for ticks in stat[11:15]) / os.sysconf("SC_CLK_TCK")  # ended ones' too
+    return own + sum(busy_s(child) for child in below)
+
+
+class Seen(NamedTuple):
+    """How far an audit has come."""
+
+    at_s: float
+    frames: int
+    memory_mb: float
+    busy_s: float
+
+
+def followed(going: subprocess.Popen[bytes], ledger: Path) -> list[Seen]:
+    """Return how far an audit has come, twice a second while it runs."""
     told = []
     while going.poll() is None:
         time.sleep(_LOOK_S)
-        if going.poll() is None and (memory := memory_mb(going.pid)):  # 0 once it has ended
-            told.append((time.perf_counter(), kept(ledger), memory))
+        with suppress(OSError, IndexError):  # it ended meanwhile
+            memory, busy = memory_mb(going.pid), busy_s(going.pid)
+            if memory:
+                told.append(Seen(time.perf_counter(), kept(ledger), memory, busy))
     going.wait()
     return told
 
 
-def rate(told: list[tuple[float, int, float]], first: float, last: float) -> tuple[float, float]:
-    """Return frames a second between two counts, and the memory at the second."""
-    begun = next(one for one in told if one[1] >= first)
-    ended = next((one for one in told if one[1] >= last), told[-1])
-    return (ended[1] - begun[1]) / (ended[0] - begun[0]), ended[2]
+class Stretch(NamedTuple):
+    """What an audit did between two counts of frames, and its keeper's memory at the second."""
+
+    a_second: float
+    busy_ms: float
+    memory_mb: float
+
+
+def between(told: list[Seen], first: float, last: float) -> Stretch | None:
+    """Return what an audit did between two counts; None where it was too quick to be seen."""
+    begun = next(one for one in told if one.frames >= first)
+    ended = next((one for one in told if one.frames >= last), told[-1])
+    frames = ended.frames - begun.frames
+    if not frames:
+        return None
+    took_s, busy = ended.at_s - begun.at_s, ended.busy_s - begun.busy_s
+    return Stretch(frames / took_s, 1e3 * busy / frames, ended.memory_mb)
 
 
 def main() -> None:
@@ -133,18 +167,24 @@ def main() -> None:
         for turn in range(2 if paths else 0):
             alone_s = bare_s(paths)
             told = followed(audit(base / "large", base / f"{turn}.sqlite"), base / f"{turn}.sqlite")
-            ratios.append(rate(told, 2 * WORKERS, len(paths))[0] * alone_s / len(paths))
+            if (whole := between(told, 2 * WORKERS, len(paths))) is not None:
+                ratios.append(whole.a_second * alone_s / len(paths))
         if ratios:
             print(f"of the rate of two bare decodes: {statistics.median(ratios):.2f}", ratios)
         if asked.small:
             small_frames(base / "small", asked.small)
             told = followed(audit(base / "small", base / "small.sqlite"), base / "small.sqlite")
             count = asked.small
-            early, early_mb = rate(told, 0.1 * count, 0.2 * count)
-            late, late_mb = rate(told, 0.9 * count, count)
-            change = f"{early:.0f} a second, then {late:.0f} ({late / early:.2f})"
-            print(f"{count} small frames: {change}")
-            print(f"memory {early_mb:.1f} MB after a fifth, {late_mb:.1f} MB at the end")
+            early = between(told, 0.1 * count, 0.2 * count)
+            late = between(told, 0.9 * count, count)
+            if early is None or late is None:
+                print(f"{count} small frames: too few to be followed")
+                return
+            for what, one in (("second", early), ("last", late)):
+                print(f"{count} small frames, {what} tenth: {one.busy_ms:.2f} ms of the processors "
+                      f"a frame, {one.a_second:.0f} a second, {one.memory_mb:.1f} MB")  # fmt: skip
+            print(f"last over second: {late.busy_ms / early.busy_ms:.2f} of the processors, "
+                  f"{late.a_second / early.a_second:.2f} by the clock")  # fmt: skip
 
 
 if __name__ == "__main__":
