@@ -37,6 +37,11 @@ _OTHER_START = 1.5
 _EVALUATIONS = 30
 """Looks of the free search at most, from either start."""
 
+_NEAR = 1e-3
+"""Share of turns, or of the distance from the targets, under which a further look wins nothing: an
+answer is then laid on steps, the finest of which is a hundred times as wide.
+"""
+
 _SLOPE_STEP = 0.05
 """Stops over which the free search takes its slopes: half of a pack's usual step."""
 
@@ -228,6 +233,8 @@ class Search:
                 np.clip(begin, low + 1e-6, high - 1e-6)[first],
                 bounds=(low[first], high[first]),
                 jac=lambda values: slopes(self._of_all, whole(values), step=_SLOPE_STEP) @ ties,
+                xtol=_NEAR,
+                ftol=_NEAR,
                 max_nfev=_EVALUATIONS,
             )
             for begin in ([turns.copy(), turns - _OTHER_START] if start is None else [start])
@@ -245,19 +252,21 @@ class Search:
             for dial in self._dials
             for knob in (self.knobs[dial[0]],)
         ]
-        lamps = range(len(base))
-        ways = [(0,) * len(base), (1,) * len(base)]
-        if len(base) <= _CORNER_LAMPS:
-            ways = list(itertools.product((0, 1), repeat=len(base)))
-        here = min((_moved(base, enumerate(way)) for way in ways), key=self._step_cost)
-        single = [((index, way),) for index in lamps for way in (-1, 1)]
+        free = [at for at, dial in enumerate(self._dials) if not self.knobs[dial[0]].is_kept]
+        ways = [(0,) * len(free), (1,) * len(free)]
+        if len(free) <= _CORNER_LAMPS:
+            ways = list(itertools.product((0, 1), repeat=len(free)))
+        corners = (_moved(base, zip(free, way, strict=True)) for way in ways)
+        here = min(corners, key=self._step_cost)
+        single = [((index, way),) for index in free for way in (-1, 1)]
         pairs = [
             one + other
             for one, other in itertools.combinations(single, 2)
             if one[0][0] != other[0][0]
         ]
         for _ in range(_ROUNDS):
-            near = min((_moved(here, moves) for moves in [*single, *pairs]), key=self._step_cost)
+            moved = (_moved(here, moves) for moves in [*single, *pairs])
+            near = min(moved, key=self._step_cost, default=here)
             if self._step_cost(near) >= self._step_cost(here):
                 break
             here = near

@@ -29,10 +29,9 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from stopwise.codes import Check
-    from stopwise.frame import Box
     from stopwise.grid import LightGrid
     from stopwise.lamps.solos import LampSet
-    from stopwise.plan.model import Plan
+    from stopwise.plan.model import BackdropPlan, Plan
     from stopwise.plan.now import PlanNow
     from stopwise.targets import Target
 
@@ -72,8 +71,10 @@ class PatchLamps:
 
     Attributes
     ----------
-    light
-        float32 (lamps + 1, n_colours, n), anchor = 1; the last is the ambient.
+    y
+        float32 (lamps + 1, n), luminance, anchor = 1; the last is the ambient.
+    full
+        float32 (lamps + 1, n_colours, n), the signals, the ceiling of each colour = 1.
     read_at, may_clip
         Quantile that stands for the patch, and share that may clip.
     doubts
@@ -86,7 +87,8 @@ class PatchLamps:
         bool (lamps + 1,), whose light there is at least what its solo shows, which is clipped.
     """
 
-    light: Floats
+    y: Floats
+    full: Floats
     read_at: float
     may_clip: float
     bounds: NDArray[np.bool_]
@@ -129,12 +131,10 @@ class Scene:
     patches, paper
         Their light by lamp.
     rest
-        float32 (lamps + 1, n_colours, blocks), upper tails of the blocks outside patches and
-        places that may clip, those that could ever clip first; None without such.
+        float32 (lamps + 1, n_colours, blocks), the ceiling of each colour = 1: upper tails of the
+        blocks outside patches and places that may clip, those that could clip first; or None.
     rest_rank
         How many of those blocks may clip.
-    ceiling, weights
-        float32 (n_colours,).
     mid_grey
         Y of mid-grey.
     """
@@ -144,8 +144,6 @@ class Scene:
     paper: PaperLamps | None
     rest: Floats | None
     rest_rank: int
-    ceiling: Floats
-    weights: Floats
     mid_grey: float
 
     def read(self, turns: Sequence[float] | NDArray[np.float64]) -> Prediction:
@@ -163,8 +161,9 @@ class Scene:
         """Return the same set with at most 600 cells a patch, for a search."""
         thin = {}
         for name, patch in self.patches.items():
-            every = max(1, -(-patch.light.shape[2] // QUICK_CELLS))
-            thin[name] = replace(patch, light=np.ascontiguousarray(patch.light[:, :, ::every]))
+            some = slice(None, None, max(1, -(-patch.y.shape[1] // QUICK_CELLS)))
+            y, full = patch.y[:, some], patch.full[:, :, some]
+            thin[name] = replace(patch, y=y.copy(), full=np.ascontiguousarray(full))
         return replace(self, patches=thin)
 
     def zone(self, log2_y: float) -> float:
@@ -191,7 +190,7 @@ class PredictedPatch:
     @cached_property
     def log2_y(self) -> float:
         """log2 of its read percentile of Y, anchor = 1."""
-        return _stops(_quantile(self._scene.weights @ self._light, self._patch.read_at))
+        return _stops(_quantile(self._gains @ self._patch.y, self._patch.read_at))
 
     @property
     def zone(self) -> float:
@@ -206,7 +205,7 @@ class PredictedPatch:
         """
         if self._patch.doubts is None or self._patch.noise is None:
             return 0.0
-        given = self._gains * (self._scene.weights @ self._patch.light).mean(axis=1)
+        given = self._gains * self._patch.y.mean(axis=1)
         whole = max(float(given.sum()), _DARK)
         from_noise = self._gains * self._patch.noise / (whole * math.log(2.0))
         return float(np.linalg.norm([*(given / whole * self._patch.doubts), *from_noise]))
@@ -219,7 +218,7 @@ class PredictedPatch:
     @cached_property
     def headroom(self) -> float:
         """Stops from the 99th percentile of the fullest colour to its ceiling; negative above."""
-        return -_stops(max(_quantile(colour, _TOP) for colour in self._full))
+        return -_stops(_quantile(self._full, _TOP))
 
     @cached_property
     def clip_room(self) -> float:
@@ -232,13 +231,9 @@ class PredictedPatch:
         return float(np.mean(self._fullest >= 1.0))
 
     @cached_property
-    def _light(self) -> Floats:
-        light: Floats = np.tensordot(self._gains, self._patch.light, axes=1)
-        return light
-
-    @cached_property
     def _full(self) -> Floats:
-        return self._light / self._scene.ceiling[:, None]
+        lamps, colours, cells = self._patch.full.shape
+        return (self._gains @ self._patch.full.reshape(lamps, -1)).reshape(colours, cells)
 
     @cached_property
     def _fullest(self) -> Floats:
@@ -317,8 +312,7 @@ class Prediction:
         rest, rank = self._scene.rest, self._scene.rest_rank
         if rest is None:
             return None
-        colours = np.tensordot(self._gains, rest, axes=1) / self._scene.ceiling[:, None]
-        full = np.max(colours, axis=0)
+        full = np.tensordot(self._gains, rest, axes=1).max(axis=0)
         at = len(full) - 1 - rank
         return -_stops(float(np.partition(full, at)[at]))
 
@@ -338,11 +332,18 @@ def build_scene(lamps: LampSet, now: PlanNow, *, doubts: bool = False) -> Scene:
     first = next(iter(lamps.nets.values()))
     pictures = [*lamps.nets.values(), lamps.ambient or first.scaled(0.0)]
     rest, rank = _rest(pictures, now.plan)
+    lights = {
+        patch.name: np.stack([picture.boxes[patch.name].light for picture in pictures])
+        for patch in now.measured
+        if all(patch.name in picture.boxes for picture in pictures)
+    }
+    weights, ceiling = (np.asarray(each, np.float32) for each in (first.weights, first.ceiling))
     return Scene(
         names=lamps.names,
         patches={
             patch.name: PatchLamps(
-                light=np.stack([picture.boxes[patch.name].light for picture in pictures]),
+                y=weights @ lights[patch.name],
+                full=lights[patch.name] / ceiling[:, None],
                 read_at=patch.defaults.read_at / 100.0,
                 may_clip=patch.defaults.may_clip if patch.may_clip is None else patch.may_clip,
                 bounds=np.array(
@@ -354,15 +355,11 @@ def build_scene(lamps: LampSet, now: PlanNow, *, doubts: bool = False) -> Scene:
                 else None,
             )
             for patch in now.measured
-            if all(patch.name in picture.boxes for picture in pictures)
+            if patch.name in lights
         },
-        paper=None
-        if now.backdrop is None
-        else _paper(pictures, now.backdrop.boxes, paper_doubts(lamps)),
+        paper=_paper(pictures, now.backdrop, paper_doubts(lamps)) if now.backdrop else None,
         rest=rest,
         rest_rank=rank,
-        ceiling=np.asarray(first.ceiling, dtype=np.float32),
-        weights=np.asarray(first.weights, dtype=np.float32),
         mid_grey=now.plan.camera.mid_grey or MID_GREY_OF_SATURATION,
     )
 
@@ -376,9 +373,10 @@ def _noise_in(picture: LightGrid, patch: str) -> float:
 
 
 def _paper(
-    pictures: Sequence[LightGrid], boxes: Sequence[Box], doubts: Floats
+    pictures: Sequence[LightGrid], backdrop: BackdropPlan, doubts: Floats
 ) -> PaperLamps | None:
     """Return each lamp's light on the blocks that a frame of all of them reads as paper."""
+    boxes = backdrop.boxes
     whole = combine(pictures, [1.0] * len(pictures))
     paper = whole.inside(boxes) & whole.seen & find_parts(whole, boxes).paper
     surface = surface_over(whole, whole.log2_y, paper, order=None)
@@ -414,16 +412,18 @@ def _rest(pictures: Sequence[LightGrid], plan: Plan) -> tuple[Floats | None, int
     kept = max(rank + 1, min(tails.shape[2], _REST_BLOCKS))
     fullest = tails.max(axis=(0, 1))
     hottest = np.argpartition(fullest, len(fullest) - kept)[len(fullest) - kept :]
-    return tails[:, :, hottest], rank
+    return tails[:, :, hottest] / np.asarray(first.ceiling, np.float32)[:, None], rank
 
 
 def _quantile(values: Floats, share: float) -> float:
-    """Return a quantile between order statistics, as numpy's linear method does, but quicker."""
-    at = min(max(share, 0.0), 1.0) * (len(values) - 1)
+    """Return a quantile between order statistics, as numpy's, but quicker; the greatest of rows."""
+    last = values.shape[-1] - 1
+    at = min(max(share, 0.0), 1.0) * last
     low = int(at)
-    high = min(low + 1, len(values) - 1)
+    high = min(low + 1, last)
     parted = np.partition(values, (low, high))
-    return float(parted[low] + (at - low) * (parted[high] - parted[low]))
+    below, above = parted[..., low], parted[..., high]
+    return float((below + (at - low) * (above - below)).max())
 
 
 def _stops(light: float) -> float:
