@@ -77,7 +77,7 @@ class Decoded:
     stored
         The whole stored picture, margins and all: uint16 (H, W), or (H, W, 4) of full planes.
     mosaic
-        Visible photosites, uint16 (h, w), or (h, w, planes) of full planes.
+        Visible photosites, a view of it: uint16 (h, w), or (h, w, planes) of full planes.
     pattern
         uint8 colour indices of one cell from the visible origin, of size 0 where the library's
         filters don't repeat as it says; None for full planes.
@@ -215,7 +215,6 @@ def _copied(raw: Any) -> Decoded:
     mosaic = stored[rows, area.left : area.left + area.width]
     if stored.ndim == 3:
         mosaic = mosaic[..., : max(raw.num_colors, 3)]
-    mosaic = np.ascontiguousarray(mosaic)
     stored.flags.writeable = mosaic.flags.writeable = False
     per_channel = raw.camera_white_level_per_channel
     return Decoded(

@@ -197,11 +197,10 @@ def _fades_out(mosaic: NDArray[np.uint16], bottom: int, black: float) -> bool:
 
 def _has_dead_run(mosaic: NDArray[np.uint16]) -> bool:
     """Whether so many photosites in the order of a file hold nothing but zeros, as a hole does."""
-    levels = mosaic.reshape(-1)
-    sparse = np.flatnonzero(levels[::_STEP] == 0)
+    sparse = np.flatnonzero(mosaic.flat[::_STEP] == 0)
     long = _RUN // _STEP - 1
     starts = sparse[:-long][sparse[long:] - sparse[:-long] == long] * _STEP
-    return any(not np.any(levels[start : start + long * _STEP]) for start in starts.tolist())
+    return any(not np.any(mosaic.flat[start : start + long * _STEP]) for start in starts.tolist())
 
 
 def _has_dead_block(mosaic: NDArray[np.uint16]) -> bool:
