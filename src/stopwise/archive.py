@@ -24,7 +24,7 @@ from stopwise.wording import share_text, shown
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping
 
-    from stopwise.folder.one_worker import OneWorker
+    from stopwise.folder.workers import OneWorker
     from stopwise.pipeline import Brief, Observed
     from stopwise.record import Record
 
@@ -99,7 +99,7 @@ def _frames() -> PlanFrames:
 @contextmanager
 def here(workers: int, limits: Limits | None = None) -> Iterator[Engine]:
     """Yield processes of this machine, in which each file is held to its bounds."""
-    from stopwise.folder.one_worker import OneWorker
+    from stopwise.folder.workers import OneWorker
 
     own, begun = threading.local(), []
 

@@ -311,6 +311,7 @@ _EXACT_F_NUMBERS = {
     **{mark: math.pow(2.0, place / 4.0) for mark, place in _HALF_MARKS.items()},
     **{mark: math.pow(2.0, (n + _FIRST_THIRD) / 6.0) for n, mark in enumerate(_THIRD_MARKS)},
 }
+"""What a mark means: 2**(place / 4) in the half-stop series, 2**(place / 6) in thirds."""
 
 FULL_STOPS = (0.7, 1.0, 1.4, 2.0, 2.8, 4.0, 5.6, 8.0, 11.0, 16.0, 22.0, 32.0, 45.0, 64.0, 90.0)
 """The full-stop marks, each one stop from the next."""

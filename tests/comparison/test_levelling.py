@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from stopwise.cli import run
-from stopwise.comparison.levelling import level_of, levelled
+from stopwise.comparison.matching import level_of, levelled
 from stopwise.findings import Reason
 from stopwise.ledger import Kept, Ledger, Place, Stamp
 from stopwise.pipeline import Brief, assess_file

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from stopwise.folder.one_worker import OneWorker
+from stopwise.folder.workers import OneWorker
 from stopwise.raw import bounds
 from stopwise.raw.bounds import FailedOnFileError, InTime, Limits
 from support.hanging_read import HANGS, RELEASED, read

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from stopwise.frame import Exposure
-from stopwise.grid_bytes import as_kept, from_blob, to_blob
 from stopwise.lamps.solos import exposure_stops, lamp_set
+from stopwise.pipeline.solo_pictures import as_kept, from_blob, to_blob
 from support.lit_sets import EXPOSURE, WEIGHTS, LitSet, reduced
 
 
@@ -116,7 +116,7 @@ def test_harmed_bytes_are_refused(harm):
 
 def test_bytes_of_another_form_are_refused(monkeypatch):
     blob = to_blob(LitSet(noise=False).ambient)
-    monkeypatch.setattr("stopwise.grid_bytes.FORM", 5)
+    monkeypatch.setattr("stopwise.pipeline.solo_pictures.FORM", 5)
     with pytest.raises(ValueError, match="form 4, 5 is read"):
         from_blob(blob)
 

@@ -6,6 +6,7 @@ import io
 import re
 import shutil
 from itertools import pairwise
+from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -289,7 +290,9 @@ def test_dialled_powers_are_told_with_the_picture_that_they_would_give(
         422,
         "Powers can't be worked out here: the plan needs a solo of each lamp.",
     )
-    scene.live.dial = lambda: (DIALLED, drawable(made_picture(60, 40)))
+    scene.live.trying = SimpleNamespace(
+        solved=lambda: (DIALLED, drawable(made_picture(60, 40))), close=lambda: None
+    )
     answer = client.post("/do/dial", json={}).json()
     assert answer["lamps"][0] == ["key", "down 0.7, to -2.7"]
     assert answer["unmet"] == ["Hair stays 0.4 under: its lamp is at full."]

@@ -11,7 +11,7 @@ from stopwise.errors import WrongUse
 from stopwise.findings import Reason
 from stopwise.plan import load_plan
 from stopwise.record import Record
-from stopwise.shoot.new_look import make_look, turned_box
+from stopwise.shoot.watched_edits import make_look, turned_box
 from support.set_day import on_set
 
 SAMPLES = Path(__file__).parents[2] / "sample_frames"

@@ -140,7 +140,7 @@ def _in_time(frames: PlanFrames, limits: Limits) -> Reads:
     read = partial(assess_file, frames=frames)
 
     def in_a_worker() -> Reads:
-        from stopwise.folder.one_worker import OneWorker
+        from stopwise.folder.workers import OneWorker
 
         give_back_stderr()
         return OneWorker(read, limits)

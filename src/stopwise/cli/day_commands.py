@@ -9,7 +9,7 @@ import click
 from stopwise.cli.options import PATH
 from stopwise.cli.printing import say
 from stopwise.errors import PathMissing, WrongUse
-from stopwise.ledger import Ledger
+from stopwise.ledger import MEMORY, Ledger
 from stopwise.plan.spoken_tables import box_of
 from stopwise.shoot.awaited_parts import (
     Awaiting,
@@ -91,8 +91,6 @@ def the_one_watch() -> Watch | None:
 
 def ledger_of_plan(plan: Path) -> Ledger:
     """Return the ledger of the watch that goes by a plan, else one in memory; close it after."""
-    from stopwise.ledger import MEMORY, Ledger
-
     watch = watch_of_plan(plan)
     return Ledger(MEMORY if watch is None else watch.ledger)
 
@@ -106,8 +104,6 @@ def plan_of(watch: Watch) -> Plan:
 
 def order(watch: Watch, kind: str, body: object, words: str) -> None:
     """Write an order for the watcher, and print what it comes to and when it holds."""
-    from stopwise.ledger import Ledger
-
     with Ledger(watch.ledger) as ledger:
         ledger.orders.say(kind, body)
     say(f"{words}, {watch.since}.")
@@ -131,83 +127,68 @@ def expect(parts: tuple[str, ...], box: str | None, is_undo: bool, **named: Any)
     Example: stopwise expect grey, ambient, plate, key, fill, hair
     """
     watch = find_watch(**named)
-    expecting = Expecting(watch)
     if is_undo:
-        expecting.undo()
+        _undo_awaited(watch)
     elif parts:
-        expecting.ask(" ".join(parts), plan_of(watch), box)
+        _await(watch, " ".join(parts), plan_of(watch), box)
     else:
-        expecting.show()
-
-
-class Expecting:
-    """One call of `expect`.
-
-    Parameters
-    ----------
-    watch
-        The watch that it speaks to.
-    """
-
-    def __init__(self, watch: Watch) -> None:
-        self._watch = watch
-
-    def ask(self, said: str, plan: Plan, box: str | None) -> None:
-        """Ask for parts.
-
-        Raises
-        ------
-        WrongUse
-            If a part is unknown, or where the grey card is held isn't known.
-        """
-        parts = read_parts(said, plan)
-        if "grey" in parts:
-            self._keep_card(plan, box)
-        order(self._watch, "expect", list(parts), f"Awaited: {Awaiting(parts).words()}")
-
-    def _keep_card(self, plan: Plan, box: str | None) -> None:
-        with Ledger(self._watch.ledger) as ledger:
-            found = card_patch(plan) if box is None else box_of(box)
-            if found is not None:
-                keep_card_box(ledger, found)
-            elif card_box(ledger) is None:
-                msg = (
-                    "Where is the grey card held? Paper is even and neutral too, so it is never "
-                    "guessed: give --box x0,y0,x1,y1, or a patch called grey card in the plan."
-                )
-                raise WrongUse(msg)
-
-    def show(self) -> None:
-        """Say what is awaited."""
-        with Ledger(self._watch.ledger) as ledger:
+        with Ledger(watch.ledger) as ledger:
             words = awaiting_now(ledger).words()
         say(f"{words[:1].upper()}{words[1:]}.")
 
-    def undo(self) -> None:
-        """Take back the last frame that came; where none has come, what is awaited.
 
-        Raises
-        ------
-        WrongUse
-            If there is nothing to take back.
-        """
-        with Ledger(self._watch.ledger) as ledger:
-            awaiting = awaiting_now(ledger)
-            if awaiting.came:
-                came = awaiting.came[-1]
-                take_back(self._watch.plan_path(), came)
-                if came.part == "clip":
-                    ledger.levels.unteach()
-                awaiting = awaiting.undone()
-                said = f"{came.file} is no longer {came.part}"
-            elif awaiting.left or ledger.orders.open("expect"):
-                ledger.orders.undo("expect")
-                awaiting, said = Awaiting(), "Nothing of it had come"
-            else:
-                msg = "Nothing is awaited and nothing has come: there is nothing to undo."
-                raise WrongUse(msg)
-            keep_awaiting(ledger, awaiting)
-        say(f"{said}; {awaiting.words()}.")
+def _await(watch: Watch, said: str, plan: Plan, box: str | None) -> None:
+    """Ask for parts.
+
+    Raises
+    ------
+    WrongUse
+        If a part is unknown, or where the grey card is held isn't known.
+    """
+    parts = read_parts(said, plan)
+    if "grey" in parts:
+        _keep_card(watch, plan, box)
+    order(watch, "expect", list(parts), f"Awaited: {Awaiting(parts).words()}")
+
+
+def _keep_card(watch: Watch, plan: Plan, box: str | None) -> None:
+    with Ledger(watch.ledger) as ledger:
+        found = card_patch(plan) if box is None else box_of(box)
+        if found is not None:
+            keep_card_box(ledger, found)
+        elif card_box(ledger) is None:
+            msg = (
+                "Where is the grey card held? Paper is even and neutral too, so it is never "
+                "guessed: give --box x0,y0,x1,y1, or a patch called grey card in the plan."
+            )
+            raise WrongUse(msg)
+
+
+def _undo_awaited(watch: Watch) -> None:
+    """Take back the last frame that came; where none has come, what is awaited.
+
+    Raises
+    ------
+    WrongUse
+        If there is nothing to take back.
+    """
+    with Ledger(watch.ledger) as ledger:
+        awaiting = awaiting_now(ledger)
+        if awaiting.came:
+            came = awaiting.came[-1]
+            take_back(watch.plan_path(), came)
+            if came.part == "clip":
+                ledger.levels.unteach()
+            awaiting = awaiting.undone()
+            said = f"{came.file} is no longer {came.part}"
+        elif awaiting.left or ledger.orders.open("expect"):
+            ledger.orders.undo("expect")
+            awaiting, said = Awaiting(), "Nothing of it had come"
+        else:
+            msg = "Nothing is awaited and nothing has come: there is nothing to undo."
+            raise WrongUse(msg)
+        keep_awaiting(ledger, awaiting)
+    say(f"{said}; {awaiting.words()}.")
 
 
 @click.command()

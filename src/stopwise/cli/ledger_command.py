@@ -37,7 +37,7 @@ def export(
 
     Example: stopwise ledger export --csv > frames.csv
     """
-    from stopwise.comparison.levelling import levelled
+    from stopwise.comparison.matching import levelled
     from stopwise.ledger import Ledger
     from stopwise.ledger.export import csv_lines, json_lines
     from stopwise.shoot.look_frames import targets_of

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Self
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -149,95 +149,42 @@ def adopt(frame: Path | None, is_undo: bool, **said: Any) -> None:  # noqa: FBT0
 
     Example: stopwise adopt
     """
-    adopting = Adopting.of(**said)
-    if is_undo:
-        adopting.undo()
+    plan: Path | None = said["plan_path"]
+    watch: Watch | None
+    if plan is None:
+        watch = find_watch(**said)
+        plan = watch.plan_path()
     else:
-        adopting.adopt(frame, **said)
-
-
-class Adopting:
-    """One call of `adopt`.
-
-    Parameters
-    ----------
-    plan
-        The plan that is written.
-    watch
-        The watch that goes by it; None where none does.
-    """
-
-    def __init__(self, plan: Path, watch: Watch | None) -> None:
-        self._plan = plan
-        self._watch = watch
-
-    @classmethod
-    def of(cls, *, plan_path: Path | None, **named: Any) -> Self:
-        """Find plan and watch: the plan that is named, else the watch's own.
-
-        Raises
-        ------
-        PathMissing, WrongUse
-            If neither is named and no watch is known, or the watch has no plan.
-        """
-        if plan_path is None:
-            watch = find_watch(**named)
-            return cls(watch.plan_path(), watch)
-        return cls(plan_path, watch_of_plan(plan_path, **named))
-
-    def undo(self) -> None:
-        """Take the last adoption back.
-
-        Raises
-        ------
-        WrongUse
-            If the plan was edited since, or nothing was adopted.
-        """
-        with Ledger(self._watch.ledger if self._watch else MEMORY) as ledger:
-            undo_last(ledger, self._plan, what=ADOPT)
-        say(f"{self._plan.name}: the targets are as they were before.")
-
-    def adopt(
-        self,
-        frame: Path | None,
-        *,
-        only: Any = None,
-        patches: str | None = None,
-        anyway: bool = False,
-        **_: Any,
-    ) -> None:
-        """Write a frame's figures into the plan and tell the watch.
-
-        Raises
-        ------
-        WrongUse
-            If there is no frame, it is clipped where it must not be, a lamp misfired in it, or
-            nothing in it differs from its target.
-        """
-        with Ledger(self._watch.ledger if self._watch else MEMORY) as ledger:
+        watch = watch_of_plan(plan, **said)
+    with Ledger(watch.ledger if watch else MEMORY) as ledger:
+        if is_undo:
+            undo_last(ledger, plan, what=ADOPT)
+            say(f"{plan.name}: the targets are as they were before.")
+            return
+        path = frame_meant(frame, watch) if frame else _newest(ledger)
+        with at_work(f"Reading {path.name}"):
             standing = Standing(ledger, lambda _: None)
-            path = frame_meant(frame, self._watch) if frame else _newest(ledger)
-            with at_work(f"Reading {path.name}"):
-                record = assess_in_bounds(path, self._brief(ledger, standing)).record
-            if not anyway:
-                refuse_spoilt(record)
-            names = tuple(part.strip() for part in (patches or "").split(",") if part.strip())
-            choice = Choice(only, names, standing.lit)
-            changes = adopt_frame(ledger, record, self._plan, frame=path, choice=choice)
-        say(*_told(path, changes, record))
+            record = assess_in_bounds(path, _brief(ledger, standing, plan)).record
+        if not said["anyway"]:
+            refuse_spoilt(record)
+        names = (part.strip() for part in (said["patches"] or "").split(","))
+        choice = Choice(said["only"], tuple(filter(None, names)), standing.lit)
+        changes = adopt_frame(ledger, record, plan, frame=path, choice=choice)
+    say(*_told(path, changes, record))
 
-    def _brief(self, ledger: Ledger, standing: Standing) -> Brief:
-        plan = load_plan(self._plan)
-        worn = plan.look(standing.look)
-        look = None if worn is None else worn.name
-        return Brief(
-            plan=plan,
-            plan_folder=self._plan.resolve().parent,
-            look=look,
-            lit=standing.lit,
-            is_other_look=not solos_are_of(ledger, plan, look),
-            reference=reference_of(ledger, look),
-        )
+
+def _brief(ledger: Ledger, standing: Standing, path: Path) -> Brief:
+    plan = load_plan(path)
+    worn = plan.look(standing.look)
+    look = None if worn is None else worn.name
+    return Brief(
+        plan=plan,
+        plan_folder=path.resolve().parent,
+        look=look,
+        lit=standing.lit,
+        is_other_look=not solos_are_of(ledger, plan, look),
+        reference=reference_of(ledger, look),
+    )
 
 
 def _newest(ledger: Ledger) -> Path:

@@ -34,6 +34,7 @@ class _Number(click.FloatRange):
 
 POSITIVE = _Number(min=0.0, min_open=True)
 SHARE = _Number(min=0.01, max=1.0)
+"""A card's reflectance: 0.01 is the darkest black that is printed or dyed (common practice)."""
 
 plan_option: Callable[[Any], Any] = click.option(
     "--plan", "plan_path", type=PATH, help="The lighting plan (TOML)."

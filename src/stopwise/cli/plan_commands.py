@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
+from stopwise.cli.options import PATH
 from stopwise.cli.printing import say
 from stopwise.errors import WrongUse
 from stopwise.plan import sense
 
-PLAN = click.Path(path_type=Path)
+if TYPE_CHECKING:
+    from pathlib import Path
 
 
 @click.group()
@@ -20,7 +21,7 @@ def plan() -> None:
 
 
 @plan.command()
-@click.argument("file", type=PLAN, default="plan.toml", metavar="[PLAN]")
+@click.argument("file", type=PATH, default="plan.toml", metavar="[PLAN]")
 @click.option("--title", help="Title of the shoot.")
 @click.option("--iso", help="ISO speed.")
 @click.option("--f-number", help="f-number of the lens: f/11.")
@@ -61,8 +62,8 @@ def _ask(question: str) -> str:
 
 
 @plan.command()
-@click.argument("file", type=PLAN, metavar="PLAN")
-@click.option("--frame", type=PLAN, help="A raw frame: do boxes cover two materials in it?")
+@click.argument("file", type=PATH, metavar="PLAN")
+@click.option("--frame", type=PATH, help="A raw frame: do boxes cover two materials in it?")
 @click.option("--strict", is_flag=True, help="Let a warning fail as a mistake does, with code 2.")
 def check(file: Path, frame: Path | None, strict: bool) -> int:  # noqa: FBT001
     """Check a PLAN: its form first, then its sense.
@@ -79,8 +80,8 @@ def check(file: Path, frame: Path | None, strict: bool) -> int:  # noqa: FBT001
 
 
 @plan.command()
-@click.argument("file", type=PLAN, metavar="PLAN")
-@click.option("--out", type=PLAN, help="Where to: .svg or .png. [PLAN's name with -floor.png]")
+@click.argument("file", type=PATH, metavar="PLAN")
+@click.option("--out", type=PATH, help="Where to: .svg or .png. [PLAN's name with -floor.png]")
 def draw(file: Path, out: Path | None) -> None:
     """Draw the floor of a PLAN: its set from above and from the side.
 
@@ -98,14 +99,14 @@ def draw(file: Path, out: Path | None) -> None:
 
 @plan.command()
 @click.argument("name", metavar="PATCH")
-@click.option("--plan", "file", type=PLAN, required=True, help="The plan to write into.")
+@click.option("--plan", "file", type=PATH, required=True, help="The plan to write into.")
 @click.option("--box", metavar="x0,y0,x1,y1", help="Where it is.")
 @click.option("--material", help="skin, white cloth, hair, black cloth, metal or paper.")
 @click.option("--zone", help="The target zone.")
 @click.option("--lit-by", metavar="LAMPS", help="key,fill")
 @click.option("--follow/--no-follow", default=None, help="Find it again when the sitter moves.")
-@click.option("--frame", type=PLAN, help="A raw frame to show the patches on.")
-@click.option("--slip", type=PLAN, help="Where the picture goes. [FRAME's name with -patches.png]")
+@click.option("--frame", type=PATH, help="A raw frame to show the patches on.")
+@click.option("--slip", type=PATH, help="Where the picture goes. [FRAME's name with -patches.png]")
 @click.option("--look", help="The look whose patch it is; the plan's own when not given.")
 @click.option("--remove", is_flag=True, help="Take it out of the plan.")
 def patch(name: str, file: Path, frame: Path | None, slip: Path | None, **keys: Any) -> None:
@@ -126,7 +127,7 @@ def patch(name: str, file: Path, frame: Path | None, slip: Path | None, **keys: 
 
 
 @plan.command()
-@click.argument("file", type=PLAN, metavar="PLAN")
+@click.argument("file", type=PATH, metavar="PLAN")
 def undo(file: Path) -> None:
     """Undo the last edit that the program made in a PLAN, once.
 

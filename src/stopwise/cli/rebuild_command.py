@@ -208,7 +208,6 @@ def rebuild(
     Example: stopwise rebuild june.sqlite --take 4 --plan june.toml key=F0104.dng
     """
     from stopwise.cli.ledger_command import ledger_file
-    from stopwise.cli.named_sides import Basis
     from stopwise.handover.contents import LEDGER, PLAN
     from stopwise.ledger import Ledger
     from stopwise.plan.model import Plan

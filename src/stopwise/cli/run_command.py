@@ -105,7 +105,6 @@ def run(
     Example: stopwise run --take 3
     """
     from stopwise.cli.ledger_command import ledger_file
-    from stopwise.cli.named_sides import Basis
     from stopwise.ledger import Ledger
 
     basis = Basis(read_plan(plan_path), plan_path, look)

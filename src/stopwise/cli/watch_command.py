@@ -186,17 +186,10 @@ def _live_page(ledger: Ledger, run: WatchRun, plan_path: Path | None) -> LivePag
     from stopwise.page.live import LivePage
     from stopwise.page.trying import Trying
 
-    trying = None
+    live = LivePage(ledger, Path(run.watcher.folder), plan=run.day.plan_now, plan_path=plan_path)
     if plan_path is not None:
-        trying = Trying(plan_path, ledger, lambda: run.day.standing.look)
-    live = LivePage(
-        ledger,
-        Path(run.watcher.folder),
-        plan=run.day.plan_now,
-        plan_path=plan_path,
-        dial=None if trying is None else trying.solved,
-    )
-    live.trying, live.dials = trying, run.day.dials_now
+        live.trying = Trying(plan_path, ledger, lambda: run.day.standing.look)
+    live.dials = run.day.dials_now
     return live
 
 

@@ -23,12 +23,13 @@ from stopwise.errors import WrongUse, what_failed
 from stopwise.folder.signals import beginning_a_process
 from stopwise.folder.supplies import Act, Done, Failure, PackedSupply, Supplies, Task
 from stopwise.pipeline.brief import UnreadNeedsError
-from stopwise.raw.bounds import Limits, hold_memory
+from stopwise.raw.bounds import FailedOnFileError, Limits, hold_memory, size_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from multiprocessing.connection import Connection
     from multiprocessing.process import BaseProcess
+    from pathlib import Path
 
     from stopwise.folder.supplies import Supplied
 
@@ -535,3 +536,34 @@ def _await_parent() -> None:
     if parent is not None:
         wait([parent.sentinel])
         os._exit(0)
+
+
+_LOOK_S = 0.5
+"""Seconds of one wait for the worker, in which on some systems Ctrl-C isn't heard."""
+
+
+class OneWorker:
+    """Reads files one after another in a process of its own; see :class:`raw.bounds.InTime`."""
+
+    def __init__(self, read: Callable[..., Any], limits: Limits) -> None:
+        self._pool = ProcessPool(read, size=1, limits=limits)
+
+    def answer(self, path: Path, *rest: Any) -> Any:
+        """Return what `read` returns for a file.
+
+        Raises
+        ------
+        FailedOnFileError
+            If it raised anything, or the worker broke.
+        """
+        self._pool.start(Task(0, (path, *rest), size_of(path)))
+        while not (done := self._pool.finished()):
+            wait(self._pool.waitables(), _LOOK_S)
+        value = done[0].value
+        if isinstance(value, Failure):
+            raise FailedOnFileError(value.what)
+        return value
+
+    def close(self) -> None:
+        """End the worker."""
+        self._pool.close()

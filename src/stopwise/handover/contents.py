@@ -6,7 +6,7 @@ from functools import partial
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Any
 
-from stopwise.comparison.levelling import levelled
+from stopwise.comparison.matching import levelled
 from stopwise.errors import PathMissing
 from stopwise.handover.document import html_of, pdf_of
 from stopwise.handover.set_sheet import set_sheet

@@ -12,9 +12,8 @@ import numpy as np
 from stopwise.frame import window
 from stopwise.grid import pooled
 from stopwise.lamps.outputs import SpotReading
-from stopwise.lamps.robust_fit import Terms, fit_values
 from stopwise.lamps.unmixing import CLIPPED, stack_of
-from stopwise.lamps.white_card import CARD_CELLS, places
+from stopwise.lamps.white_card import CARD_CELLS, Terms, fit_values, places
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

@@ -74,6 +74,7 @@ In made plates the chip and its rod leave 0.01, a sitter 0.34.
 """
 
 _EIGHT = np.ones((3, 3), dtype=bool)
+"""A block and its neighbours, across corners too, for labels of areas."""
 
 
 @dataclass(frozen=True, eq=False, slots=True)

@@ -347,10 +347,10 @@ class DialAction:
 
     def done(self, live: LivePage) -> Powers:
         """Return them; the page then asks for the picture."""
-        if live.dial is None:
+        if live.trying is None:
             msg = "Powers can't be worked out here: the plan needs a solo of each lamp."
             raise WrongUse(msg)
-        powers, picture = live.dial()
+        powers, picture = live.trying.solved()
         live.predicted = None if picture is None else jpeg(picture.image)
         return powers
 

@@ -7,7 +7,6 @@ import json
 import secrets
 import threading
 import time
-from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -20,11 +19,11 @@ from stopwise.page.views import FrameView, frame_view, run_point
 from stopwise.report.lamp_words import HeldHeadline
 
 if TYPE_CHECKING:
-    from collections.abc import AsyncIterator
+    from collections.abc import AsyncIterator, Callable, Mapping
     from pathlib import Path
 
     from stopwise.ledger import Kept, Ledger
-    from stopwise.page.trying import Powers, Trying
+    from stopwise.page.trying import Trying
     from stopwise.page.views import RunPoint
     from stopwise.plan.model import Plan
     from stopwise.report.drawable import Drawable
@@ -130,9 +129,6 @@ class Stream:
         page.put_nowait(None)
 
 
-Dialler = Callable[[], tuple["Powers", "Drawable | None"]]
-"""Works out powers, and the light that they give."""
-
 RUN_LENGTH = 60
 """Frames that a page holds of the run: a phone 375 pixels wide leaves 3 of them to each."""
 
@@ -220,15 +216,13 @@ class LivePage:
         The plan file; None where there is none, and then what needs one is refused.
     pictures
         Makes and holds pictures; None makes those of the ledger's files again when asked.
-    dial
-        Works out powers; None where there is no way to.
 
     Attributes
     ----------
     dials
         Returns where each lamp's dial stands, as said and as read; nowhere where nobody knows.
     trying
-        Tries powers, and is closed with the page; None where there is no way to.
+        Works out and tries powers, and is closed with the page; None where there is no way to.
     """
 
     def __init__(
@@ -239,14 +233,12 @@ class LivePage:
         plan: Callable[[], Plan | None],
         plan_path: Path | None = None,
         pictures: Pictures | None = None,
-        dial: Dialler | None = None,
     ) -> None:
         self.ledger = ledger
         self.folder = folder
         self.plan = plan
         self.dials: Callable[[], Mapping[str, DialNow]] = dict
         self.plan_path = plan_path
-        self.dial = dial
         self.trying: Trying | None = None
         self.predicted: bytes | None = None
         self.stream = Stream()

@@ -21,7 +21,6 @@ from stopwise.errors import (
 )
 from stopwise.frame import held
 from stopwise.grid import combine
-from stopwise.grid_bytes import FORM, as_kept, from_blob, to_blob
 from stopwise.lamps.blame import Knowledge, know
 from stopwise.lamps.lamp_notes import LampNote
 from stopwise.lamps.solos import (
@@ -37,7 +36,15 @@ from stopwise.lamps.white_card import WhiteCard, white_card_of
 from stopwise.measurement import Known, figures_of, reduce
 from stopwise.pipeline.brief import FrameNote, Need, UnreadNeedsError
 from stopwise.pipeline.references import OwnFrame, References
-from stopwise.pipeline.solo_pictures import keep_figures, keep_picture, kept_figures
+from stopwise.pipeline.solo_pictures import (
+    FORM,
+    as_kept,
+    from_blob,
+    keep_figures,
+    keep_picture,
+    kept_figures,
+    to_blob,
+)
 from stopwise.plan.model import FramePart, MarkedFrame
 from stopwise.plan.now import plan_now
 from stopwise.raw import decode_unproven
@@ -271,16 +278,9 @@ class PlanFrames:
             raise value
         return value
 
-    def light(
-        self,
-        path: Path,
-        targets: PlanNow,
-        *,
-        look: str | None = None,
-        anchor: Path | None = None,
-    ) -> LightGrid:
+    def light(self, path: Path, targets: PlanNow, *, look: str | None = None) -> LightGrid:
         """Return a frame's light; see :meth:`read`."""
-        return self.read(path, targets, look=look, anchor=anchor).light
+        return self.read(path, targets, look=look).light
 
     def prepare(self, brief: Brief) -> frozenset[Hashable]:
         """Return the keys of what frames with this brief will need; without a plan there are none.

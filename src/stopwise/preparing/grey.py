@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 
 Faced = Literal["lamp", "camera", "between"]
 _TURNED: dict[Faced, float] = {"lamp": 0.0, "between": 0.5, "camera": 1.0}
+"""Part of the angle from lamp to camera by which a card is turned off its lamp."""
 
 MOST_CLIPPED = 0.001
 """Share of the box that may clip: a hot photosite or two, and no glare."""

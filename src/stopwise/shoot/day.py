@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from stopwise.comparison.levelling import level_of
+from stopwise.comparison.matching import level_of
 from stopwise.errors import StopwiseError
 from stopwise.pipeline.brief import ComesOn
 from stopwise.plan.model import Plan
