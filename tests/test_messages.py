@@ -26,7 +26,7 @@ from stopwise.messages import (
 from stopwise.part_lines import Unjudged
 from stopwise.plan.model import Plan
 from stopwise.report.compared_slip import comparison_headline
-from stopwise.verdict.turns import turn_of
+from stopwise.verdict.causes import turn_of
 from stopwise.wording import HEADLINE_WIDTH
 from support.any_finding import any_findings
 from support.made_records import PLAN, finding, record, turn, turned, unreadable

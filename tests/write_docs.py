@@ -20,7 +20,7 @@ from stopwise.lamps import outputs
 from stopwise.measurement import figures
 from stopwise.plan.doubts import SENTENCES
 from stopwise.plan.keys import PLAN, PlanKey
-from stopwise.plan.materials import MATERIALS
+from stopwise.plan.kinds import MATERIALS
 from stopwise.record import record_schema
 
 if TYPE_CHECKING:

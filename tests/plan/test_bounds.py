@@ -12,8 +12,8 @@ import pytest
 from stopwise.cli import run
 from stopwise.errors import PathMissing, PlanError
 from stopwise.plan.draft import open_draft
+from stopwise.plan.kinds import MOST_BYTES, MOST_TOLD
 from stopwise.plan.loading import load_plan, plan_of_text
-from stopwise.plan.plan_bounds import MOST_BYTES, MOST_TOLD
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -11,10 +11,9 @@ import pytest
 
 import stopwise
 from stopwise.errors import PathMissing, PlanError
+from stopwise.plan.kinds import MATERIALS, MOST_BYTES
 from stopwise.plan.loading import load_plan, plan_of_text
-from stopwise.plan.materials import MATERIALS
 from stopwise.plan.model import MaterialName
-from stopwise.plan.plan_bounds import MOST_BYTES
 
 CASES = re.findall(
     r"^>>> (\d+) \| (.+)\n((?:(?!>>> ).*\n)+)",

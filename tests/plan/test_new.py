@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 
 from stopwise.cli import run
 from stopwise.errors import PlanError, WrongUse
+from stopwise.plan.kinds import MATERIALS
 from stopwise.plan.loading import plan_of_text
-from stopwise.plan.materials import MATERIALS
 from stopwise.plan.new import Interview, new_plan_text, write_new_plan
 from stopwise.plan.spoken_tables import box_of, plan_tables, scale_at_full, table_of
 

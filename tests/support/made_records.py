@@ -20,7 +20,7 @@ from stopwise.measurement.figures import (
 )
 from stopwise.plan.model import Plan
 from stopwise.record import Record
-from stopwise.verdict.turns import turn_of
+from stopwise.verdict.causes import turn_of
 
 if TYPE_CHECKING:
     from stopwise.findings import Answer, Check, Code, State

@@ -13,7 +13,7 @@ from stopwise.pipeline.plan_frames import PlanFrames
 from stopwise.plan import load_plan
 from stopwise.plan.model import FramesPlan
 from stopwise.plan.now import plan_now
-from stopwise.verdict.likely import with_likely_out
+from stopwise.verdict.lamp_causes import with_likely_out
 
 SAMPLES = Path(__file__).parents[2] / "sample_frames"
 

@@ -12,7 +12,7 @@ from stopwise.lamps.outputs import LampReading, setting_now
 from stopwise.messages import headline, say, told
 from stopwise.plan.model import Plan
 from stopwise.verdict import judge
-from stopwise.verdict.turns import turn_of, turn_of_remedy, with_what_they_mend
+from stopwise.verdict.causes import turn_of, turn_of_remedy, with_what_they_mend
 from support.readings import measurement, patch, plan, reading
 
 

@@ -19,10 +19,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from stopwise.errors import PathMissing, WrongUse, refusal
+from stopwise.plan.kinds import MOST_BYTES
 from stopwise.plan.loading import decode_text, plan_in, plan_of_text, read_bytes, text_of
 from stopwise.plan.model import BACKDROP
 from stopwise.plan.places import find_places
-from stopwise.plan.plan_bounds import MOST_BYTES
 from stopwise.whole_file import replace_file
 
 if TYPE_CHECKING:

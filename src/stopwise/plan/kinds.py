@@ -1,9 +1,14 @@
-"""The kinds of value a plan holds: each with its range, and text read as a person writes it."""
+"""The kinds of value a plan holds, the materials of patches, and how much there may be of all.
+
+How much is all our own choice: far above what a shoot needs, and so low that any file is read or
+refused within a second on a slow machine (`tests/plan/test_bounds.py`).
+"""
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from pydantic import AfterValidator, BeforeValidator, Field, ValidationInfo, WrapValidator
@@ -13,7 +18,7 @@ from stopwise.errors import WrongUse
 from stopwise.plan import readings
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Mapping
 
 OPEN = "open"
 """What stands for a target zone that is still to be adopted."""
@@ -185,3 +190,83 @@ Balance = Annotated[
     Literal["daylight", "as shot"] | tuple[float, float, float], BeforeValidator(_balance)
 ]
 Role = Literal["key", "fill", "hair", "rim", "kicker", "edge", "background", "other"]
+
+
+MOST_BYTES = 1 << 17
+"""In the file: twenty looks of ten patches, each with every key and a comment, have 100 KB."""
+
+MOST_DEPTH = 8
+"""Of names with dots between them, and of brackets in brackets; a plan's own go three deep."""
+
+MOST_LAMPS = 60
+"""And so solos and white cards, and lamps that light one patch; a large set has twenty."""
+
+MOST_PATCHES = 60
+"""In the plan, and in each look; also ratios, separations, panels and places that may clip. With as
+many that are followed, each the whole frame, and five lamps, a frame took 6 to 28 s of a processor;
+200 took more than the 30 s that a file has. A look of twenty is a large one (common practice)."""
+
+MOST_LOOKS = 100
+"""A day of clothes has twenty."""
+
+MOST_BOXES = 100
+"""Of the backdrop; it needs two."""
+
+MOST_TOLD = 20
+"""Mistakes that are told at once: whoever has more, mends these first."""
+
+
+@dataclass(frozen=True, slots=True)
+class Material:
+    """One row of the table: defaults in stops and fractions (common practice, from memory).
+
+    Attributes
+    ----------
+    over, under
+        Stops above and below the target zone that still hold; None where it isn't judged.
+    headroom
+        Stops that the fullest colour's 99th percentile must stay under clip; None where not judged.
+    may_clip
+        Greatest share of the patch in blown areas.
+    zone
+        Default target, None where it must be stated (skin has none, ever).
+    blocked
+        Greatest blocked share; None where not judged.
+    snr
+        Least signal to noise ratio; None where not judged.
+    read_at
+        Percentile of Y that its zone is read at.
+    must_see
+        Whether there is no verdict without it: a picture of a person is about the skin.
+    shine
+        Stops that its 99th percentile may lie above its median before it counts as shine.
+    """
+
+    over: float | None = 0.3
+    under: float | None = 0.3
+    headroom: float | None = None
+    may_clip: float = 0.0
+    zone: float | None = None
+    blocked: float | None = None
+    snr: float | None = None
+    read_at: float = 50.0
+    shine: float | None = None
+    must_see: bool = False
+
+
+MATERIALS: Mapping[str, Material] = MappingProxyType(
+    {
+        "skin": Material(
+            over=0.2, under=0.3, headroom=0.5, may_clip=0.0005, shine=1.0, must_see=True
+        ),
+        "white cloth": Material(over=0.15, under=0.4, headroom=0.3, may_clip=0.001, zone=7.0),
+        "hair": Material(over=0.3, under=0.5, headroom=0.0, may_clip=0.01, read_at=90.0),
+        "black cloth": Material(over=0.5, under=0.5, zone=2.2, blocked=0.3, snr=10.0),
+        "metal": Material(over=None, under=None, may_clip=1.0),
+        "paper": Material(over=0.2, under=0.2),
+    }
+)
+"""The table, by the name that a plan uses."""
+
+PLAIN = Material()
+"""What holds for a patch without a material, and where a row leaves a tolerance open."""

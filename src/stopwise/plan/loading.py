@@ -17,9 +17,9 @@ from pydantic import ValidationError
 
 from stopwise.errors import PathMissing, PlanError, refusal
 from stopwise.plan.keys import PLAN
-from stopwise.plan.model import BACKDROP, SINGLE_ROLES, OldKey, Plan
-from stopwise.plan.places import PlanText, find_places, short, too_deep_at
-from stopwise.plan.plan_bounds import MOST_BYTES, MOST_DEPTH, MOST_TOLD
+from stopwise.plan.kinds import MOST_BYTES, MOST_DEPTH, MOST_TOLD
+from stopwise.plan.model import BACKDROP, SINGLE_ROLES, Plan
+from stopwise.plan.places import OldKey, PlanText, find_places, short, too_deep_at
 from stopwise.plan.readings import nearest, which_there_is
 
 if TYPE_CHECKING:

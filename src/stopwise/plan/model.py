@@ -7,7 +7,6 @@ docs/plan-keys.md.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
@@ -16,7 +15,13 @@ from pydantic import BaseModel, ConfigDict, Field, PrivateAttr
 from stopwise.errors import WrongUse
 from stopwise.frame import Held
 from stopwise.plan.kinds import (
+    MATERIALS,
+    MOST_BOXES,
+    MOST_LAMPS,
+    MOST_LOOKS,
+    MOST_PATCHES,
     OPEN,
+    PLAIN,
     Balance,
     Box,
     Elevation,
@@ -26,6 +31,7 @@ from stopwise.plan.kinds import (
     Fraction,
     Iso,
     Length,
+    Material,
     MidGrey,
     Millimetres,
     Name,
@@ -49,8 +55,7 @@ from stopwise.plan.kinds import (
     ZoneOrOpen,
     ZoneTarget,
 )
-from stopwise.plan.materials import MATERIALS, PLAIN, Material
-from stopwise.plan.plan_bounds import MOST_BOXES, MOST_LAMPS, MOST_LOOKS, MOST_PATCHES
+from stopwise.plan.places import OldKey
 from stopwise.plan.readings import as_the_dial_reads, read_power
 from stopwise.stops import say_power
 
@@ -67,15 +72,6 @@ _NEAR_M = 1.2
 """Metres that a raised lamp may stand off the sitter and still fall on him (common practice)."""
 
 MaterialName = Literal["skin", "white cloth", "hair", "black cloth", "metal", "paper"]
-
-
-@dataclass(frozen=True, slots=True)
-class OldKey:
-    """A key of before that a plan still uses: its line, from 1, as it stands, and its new name."""
-
-    line: int
-    old: str
-    new: str
 
 
 def _key(default: Any, about: str, example: object, **more: Any) -> Any:

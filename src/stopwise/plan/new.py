@@ -10,8 +10,8 @@ import tomlkit
 from stopwise.errors import PlanError, WrongUse, refusal
 from stopwise.plan.draft import WAITS, plain_value
 from stopwise.plan.keys import PLAN
+from stopwise.plan.kinds import MATERIALS
 from stopwise.plan.loading import checked, text_of
-from stopwise.plan.materials import MATERIALS
 from stopwise.plan.readings import as_the_dial_reads
 from stopwise.plan.spoken_tables import Keys, role_of, scale_at_full, table_of, value_of
 

@@ -12,12 +12,11 @@ from bisect import bisect
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from stopwise.plan.plan_bounds import MOST_DEPTH
+from stopwise.plan.kinds import MOST_DEPTH
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
-    from stopwise.plan.model import OldKey
 
 Path = tuple[str | int, ...]
 """Keys and indices from the top of the file: ("patch", 1, "box", 2)."""
@@ -29,6 +28,15 @@ _LONG = ('"""', "'''")
 _TOKEN = re.compile(rf"{_STRING}|\#[^\n]*|[ \t\r]+|[^\s\"'\#\[\]{{}},=]+|.", re.DOTALL)
 """A string that doesn't end goes to the end of the text, so that each letter is read once."""
 _BARE = re.compile(r"[A-Za-z0-9_-]+(?:\.[A-Za-z0-9_-]+)*")
+
+
+@dataclass(frozen=True, slots=True)
+class OldKey:
+    """A key of before that a plan still uses: its line, from 1, as it stands, and its new name."""
+
+    line: int
+    old: str
+    new: str
 
 
 @dataclass(frozen=True, slots=True)

@@ -21,8 +21,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
 
     from stopwise.plan.kinds import Box
-    from stopwise.plan.model import Light, OldKey, Patch, Plan, RatioTarget
-    from stopwise.plan.places import Path
+    from stopwise.plan.model import Light, Patch, Plan, RatioTarget
+    from stopwise.plan.places import OldKey, Path
 
 _MOST_AMBIENT = 0.1
 """Stops by which spill may lift the light of a flash before it shows: a meter's tenth."""

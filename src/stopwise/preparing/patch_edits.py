@@ -11,7 +11,7 @@ from stopwise.measurement.split import two_materials
 from stopwise.plan import load_plan
 from stopwise.plan.doubts import Doubt
 from stopwise.plan.draft import open_draft
-from stopwise.plan.materials import MATERIALS
+from stopwise.plan.kinds import MATERIALS
 from stopwise.plan.readings import which_there_is
 from stopwise.plan.spoken_tables import box_of, value_of
 from stopwise.raw import decode

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from stopwise.findings import Detail, Finding, verdict_of
 from stopwise.lamps.outputs import LEAST_OFF, RUN_FRAMES, expect
 from stopwise.lamps.recycling import SAME_STOPS, Shot, recycling, weak_after_short_wait
-from stopwise.verdict.likely import with_likely_out
+from stopwise.verdict.lamp_causes import with_likely_out
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping, Sequence

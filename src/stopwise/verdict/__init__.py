@@ -10,9 +10,8 @@ from stopwise.findings import Detail, Finding, Reason, Verdict, verdict_of
 from stopwise.frame import held
 from stopwise.plan.now import plan_now
 from stopwise.targets import setting_findings, targets_of
-from stopwise.verdict.causes import with_causes
+from stopwise.verdict.causes import with_causes, with_paper_advice
 from stopwise.verdict.lamp_causes import with_lamp_causes, with_solos_asked
-from stopwise.verdict.paper_advice import with_paper_advice
 from stopwise.verdict.whole_frame import (
     frame_findings,
     is_unlit,
