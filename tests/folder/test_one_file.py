@@ -20,7 +20,6 @@ from stopwise.folder.one_file import (
     NotYet,
     WasRead,
     Wholeness,
-    has_gap,
     read_one,
     wholeness,
 )
@@ -217,7 +216,37 @@ def test_a_file_whose_length_was_set_first_is_short_until_it_is_filled(tmp_path:
         assert wholeness(str(path), len(content)) is Wholeness.SHORT, share
     with path.open("wb") as stream:
         stream.write(content[:200_000] + bytes(100_000) + content[300_000:])
-    assert has_gap(str(path), len(content))
+    assert wholeness(str(path), len(content)) is Wholeness.SHORT
+
+
+def test_a_frame_whose_blown_part_is_coded_in_zeros_is_taken_at_once(tmp_path: Path) -> None:
+    """The shortest code of T.81 (annex C) is all zeros, and stands for what comes most often."""
+    path = tmp_path / "F1.dng"
+    levels = levels_for("rggb lossless", (600, 800))
+    levels[:420] = 16383
+    write_dng(path, levels, spec=DngSpec())
+    whole = path.read_bytes()
+    zeros = bytes(15_000)
+    assert zeros in whole
+    assert wholeness(str(path), len(whole)) is Wholeness.WHOLE
+    answer = read_one(judge, asked(path, brief=Brief()))
+    assert isinstance(answer, WasRead)
+    assert answer.assessment.record.verdict == "measured"
+    for start in range(40_000, len(whole) - len(zeros), 31_000):
+        path.write_bytes(whole[:start] + zeros + whole[start + len(zeros) :])
+        answer = read_one(judge, asked(path, brief=Brief()))  # the watch holds it until it rests
+        assert isinstance(answer, WasRead)
+        assert answer.assessment.record.verdict == "unreadable", start
+
+
+def test_zeros_outside_the_code_are_waited_for_though_the_picture_is_all_there(
+    tmp_path: Path,
+) -> None:
+    path = tmp_path / "F1.dng"
+    write_dng(path, levels_for("rggb lossless", (600, 800)), spec=DngSpec())
+    with path.open("ab") as stream:
+        stream.write(bytes(50_000) + b"end of what belongs to it besides")
+    assert wholeness(str(path), path.stat().st_size) is Wholeness.SHORT
 
 
 def test_a_real_raw_file_has_no_gap_and_is_whole(tmp_path: Path) -> None:

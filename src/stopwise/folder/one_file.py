@@ -10,7 +10,7 @@ import os
 from dataclasses import dataclass
 from enum import Enum
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import IO, TYPE_CHECKING, Any, Protocol
 
 from stopwise.errors import refusal
 from stopwise.ledger.frames import FileChangedError, Stamp, content_hash
@@ -150,38 +150,38 @@ def wholeness(path: str, size: int) -> Wholeness:
     OSError
         If it can't be opened.
     """
+    from stopwise.raw.lossless import would_show
     from stopwise.raw.whole import declared_end
 
     end = declared_end(Path(path))
     if end is None:
         return Wholeness.UNKNOWN if size else Wholeness.SHORT
-    if size < end or has_gap(path, size):
-        return Wholeness.SHORT
-    return Wholeness.WHOLE
-
-
-def has_gap(path: str, size: int) -> bool:
-    """Tell whether a file looks as if room had been reserved for bytes that are still to come.
-
-    Copying programs may set the length first. Where the file system keeps a map of what was
-    written, it tells. The file is sampled at even distances besides: two samples of nothing but
-    zeros next to each other, or an end of zeros, look like such a stretch. A whole file may look so
-    too: then it is only waited for until it has rested.
-    """
     with open(path, "rb", buffering=0) as stream:  # noqa: PTH123 (names may hold any byte)
-        if _has_hole(stream.fileno(), size):
-            return True
-        if size < 2 * _SAMPLES * _SAMPLE_BYTES:
-            return False
-        step = (size - _SAMPLE_BYTES) / (_SAMPLES - 1)
-        was_empty = False
-        for place in range(_SAMPLES):
-            stream.seek(int(place * step))
-            sample = stream.read(_SAMPLE_BYTES)
-            if not any(sample) and was_empty:
-                return True
-            was_empty = not any(sample)
-    return not any(sample[-_TAIL_BYTES:])
+        if size < end or _has_hole(stream.fileno(), size):
+            return Wholeness.SHORT
+        blank = _blank_places(stream, size)
+    return Wholeness.WHOLE if not blank or would_show(path, blank) else Wholeness.SHORT
+
+
+def _blank_places(stream: IO[bytes], size: int) -> list[range]:
+    """Return which bytes of a file look as if room had been reserved for others still to come.
+
+    Copying programs may set the length first. The file is sampled at even distances: two samples of
+    nothing but zeros next to each other, or an end of zeros, look so. A whole file may look so too,
+    as a code of much that is blown or black does.
+    """
+    if size < 2 * _SAMPLES * _SAMPLE_BYTES:
+        return []
+    step = (size - _SAMPLE_BYTES) / (_SAMPLES - 1)
+    empty: list[int] = []
+    for number in range(_SAMPLES):
+        stream.seek(int(number * step))
+        sample = stream.read(_SAMPLE_BYTES)
+        if not any(sample):
+            empty.append(number)
+    beside = [number for number in empty if {number - 1, number + 1} & {*empty}]
+    places = [range(int(number * step), int(number * step) + _SAMPLE_BYTES) for number in beside]
+    return places if any(sample[-_TAIL_BYTES:]) else [*places, range(size - _TAIL_BYTES, size)]
 
 
 def _has_hole(descriptor: int, size: int) -> bool:

@@ -20,13 +20,17 @@ from __future__ import annotations
 import struct
 from dataclasses import dataclass, replace
 from itertools import cycle, islice
+from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
 from stopwise.raw import bounds, tags
+from stopwise.raw.bounds import BeyondBoundsError, FileBytes
+from stopwise.raw.whole import promise_of
 
 if TYPE_CHECKING:
+    import os
     from collections.abc import Iterator, Sequence
 
     from numpy.typing import NDArray
@@ -145,6 +149,48 @@ def tiling_of(tiff: Tiff, shape: tuple[int, ...]) -> Tiling | None:
             break
         return Tiling(tuple(raw.parts()), rows, columns, samples, sure, slices)
     return None
+
+
+def would_show(path: str | os.PathLike[str], blank: Sequence[range]) -> bool:
+    """Tell whether a decoded file would show that bytes are still to come where it holds zeros.
+
+    Parameters
+    ----------
+    path
+        The file, opened for reading only.
+    blank
+        Places of its bytes that hold nothing but zeros so far.
+
+    Returns
+    -------
+    bool
+        Whether each lies in a part of the picture that must use up its code, in an order that is
+        sure: the codes of a picture's values have other bits than as many zeros stand for.
+
+    Raises
+    ------
+    OSError
+        If it can't be opened or read.
+    """
+    data = Path(path).read_bytes()
+    try:
+        tiff = promise_of(FileBytes.of(data)).tiff
+    except BeyondBoundsError:
+        return False
+    tiling = None
+    if tiff is not None and tiff.raws:
+        size = tuple(tiff.raws[0].whole(tag) for tag in (tags.HEIGHT, tags.WIDTH))
+        samples = tiff.raws[0].whole(tags.SAMPLES, 1)
+        tiling = tiling_of(tiff, size if samples == 1 else (*size, samples))
+    if tiling is None or not tiling.sure:
+        return False
+    held = [
+        [part for part in tiling.parts if part[0] <= one.start and one.stop <= sum(part)]
+        for one in blank
+    ]
+    touched = {part for parts in held for part in parts}
+    whole = memoryview(data)
+    return all(held) and all(read_coded(whole[place : place + length]) for place, length in touched)
 
 
 def disagreement(stored: NDArray[np.uint16], data: bytes, tiling: Tiling) -> str | None:
