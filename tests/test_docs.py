@@ -207,11 +207,12 @@ def test_scripts_that_no_test_runs_import_what_is_there():
         ("report", r"(slip|compare|tried|sheet)\.jpg"),
     ],
 )
-def test_pictures_of_pages_can_be_drawn_anew(monkeypatch, tmp_path, room, names):
+def test_pictures_of_pages_can_be_drawn_anew(monkeypatch, tmp_path, request, room, names):
     """Each is drawn into a folder of its own, and a page shows it."""
     drawer = importlib.import_module(f"{room}.draw_docs")
     monkeypatch.setattr(drawer, "DOCS", tmp_path)
-    drawer.main()
+    drawn_of = {"checked": lambda: request.getfixturevalue("checked_samples")}
+    drawer.main(**(drawn_of if room == "report" else {}))
     drawn = {path.name for path in tmp_path.iterdir()}
     assert drawn
     here = {path.name for path in (ROOT / "docs").iterdir()}

@@ -11,6 +11,7 @@ import shutil
 import sys
 import tempfile
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 ROOT = Path(__file__).parents[2]
 sys.path[:0] = [str(ROOT / "tests"), str(ROOT / "sample_frames")]
@@ -22,14 +23,17 @@ from stopwise.cli import run  # noqa: E402
 from support.checked import check_samples  # noqa: E402
 from support.kept_day import SAMPLES, keep_day  # noqa: E402
 
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
 DOCS = ROOT / "docs"
 WIDE = 1200
 SHEET = {"width": 900, "height": 1200}
 _QUALITY = 80
 
 
-def main() -> None:
-    """Write docs/slip.jpg, compare.jpg, tried.jpg and sheet.jpg."""
+def main(checked: Callable[[], dict[str, Any]] = check_samples) -> None:
+    """Write docs/slip.jpg, compare.jpg, tried.jpg and, of what was checked, sheet.jpg."""
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         shot = shutil.copytree(SAMPLES, folder / "shot", ignore=shutil.ignore_patterns("*.json"))
@@ -52,7 +56,7 @@ def main() -> None:
             _keep(next(Path("two").iterdir()), "compare.jpg")
             run(["dial", *plan, "--try", "key -0.5, fill +0.3", "--slip", "tried.png"])
             _keep(Path("tried.png"), "tried.jpg")
-        ledger = keep_day(folder / "day.sqlite", check_samples()["records"])
+        ledger = keep_day(folder / "day.sqlite", checked()["records"])
         run(["sheet", "--ledger", str(ledger), "--out", str(folder / "sheet.html")])
         _keep(_first_page(folder / "sheet.html"), "sheet.jpg")
 

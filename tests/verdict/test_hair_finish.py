@@ -2,18 +2,26 @@
 
 from __future__ import annotations
 
+from copy import deepcopy
+
 import pytest
 
 from stopwise.messages import headline
 from support.played_shoots import ReliefSet, Shooting, Stance
 
 
-@pytest.fixture
-def shooting():
+@pytest.fixture(scope="module")
+def begun():
     """Return a shoot whose every dial stands where the plan is met."""
     found = Shooting.begin(ReliefSet(3), 3, off_stops=0.0)
     assert found.frame()[0].verdict == "on plan"
     return found
+
+
+@pytest.fixture
+def shooting(begun):
+    """Return that shoot for one test to go on with."""
+    return deepcopy(begun)
 
 
 def hair_of(verdict):
