@@ -17,8 +17,6 @@ from support.watching import PATIENCE_S
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
-    from types import TracebackType
-
 _COMMAND = ("-c", "from stopwise.__main__ import main; main()")
 _KILOBYTE = 1024
 
@@ -82,12 +80,7 @@ class WatchCommand:
             reader.start()
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.process.kill()
         self._end()
 

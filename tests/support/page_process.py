@@ -8,12 +8,9 @@ import signal
 import time
 import urllib.request
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Self
+from typing import Any, Self
 
 from support.commanding import WatchCommand
-
-if TYPE_CHECKING:
-    from types import TracebackType
 
 SAMPLES = Path(__file__).parents[2] / "sample_frames"
 MARKED = tuple(f"F{number:04d}.dng" for number in (1, 2, 3, 4, 5, 6, 7, 8, 11))
@@ -62,12 +59,7 @@ class PageProcess(WatchCommand):
         self.address = self.await_said(r"page at (http://\S+)").group(1)
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         """End it as Ctrl-C does, and note its exit code."""
         self.end(signal.SIGINT)
 

@@ -6,15 +6,12 @@ import hashlib
 import os
 import re
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from stopwise.ledger.database import MEMORY, Database
 from stopwise.ledger.frames import Frames, Kept, KnownPath, Place, Stamp, content_hash
 from stopwise.ledger.learned import LearnedLevels, Settings, Solos
 from stopwise.ledger.orders import Order, Orders, Take, Takes
-
-if TYPE_CHECKING:
-    from types import TracebackType
 
 __all__ = [
     "MEMORY",
@@ -60,12 +57,7 @@ class Ledger(Database):
     def __enter__(self) -> Ledger:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()
 
 

@@ -21,7 +21,6 @@ from stopwise.page.gate import Rules, is_loopback, kept_token
 
 if TYPE_CHECKING:
     import asyncio
-    from types import TracebackType
     from typing import Self
 
     from stopwise.ledger import Ledger
@@ -151,12 +150,7 @@ class PageServer:
             time.sleep(0.005)
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         """End every stream and stop."""
         self._live.stream.close()
         self._server.should_exit = True

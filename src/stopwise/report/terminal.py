@@ -20,7 +20,6 @@ from stopwise.wording import CUT, shown
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-    from types import TracebackType
 
     from stopwise.findings import State
     from stopwise.measurement.figures import PatchReading
@@ -298,12 +297,7 @@ class Terminal:
             self._live.start()
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         """Leave the summary as the last line."""
         if self._live is not None:
             self._live.stop()
