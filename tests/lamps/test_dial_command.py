@@ -176,6 +176,16 @@ def test_a_kept_lamp_stays(studio, capfd):
     assert free["lamps"]["fill"]["turn"] > 0.3
 
 
+def test_solos_in_other_clothes_turn_no_lamp_for_what_they_dont_show(studio, capfd):
+    """A white jacket's light is no black one's: what stays with the set is all that is known."""
+    code, out, _ = dialled(studio, capfd, "--look", "in black", "--json")
+    answer = json.loads(out)
+    assert code == 1
+    assert list(answer["predicted"]["patches"]) == ["chip"]
+    assert {name for name, lamp in answer["lamps"].items() if lamp["turn"]} == set()
+    assert answer["unmet"] == []
+
+
 def test_a_take_that_turned_a_lamp_moves_where_it_stands_now(studio, capfd):
     before = json.loads(dialled(studio, capfd, "--json")[1])
     turned = shutil.copy(studio / "l.sqlite", studio / "turned.sqlite")

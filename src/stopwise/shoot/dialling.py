@@ -24,7 +24,7 @@ from stopwise.pipeline.solo_pictures import kept_picture
 from stopwise.plan import load_plan
 from stopwise.plan.loading import read_bytes
 from stopwise.plan.model import FramePart, MarkedFrame
-from stopwise.plan.now import plan_now
+from stopwise.plan.now import of_the_set, plan_now
 from stopwise.shoot.look_frames import solo_looks
 from stopwise.shoot.standing import DialNow, Standing
 
@@ -38,6 +38,7 @@ if TYPE_CHECKING:
     from stopwise.lamps.solos import LampSet
     from stopwise.ledger import Ledger
     from stopwise.plan.model import Gel, Plan
+    from stopwise.plan.now import PlanNow
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -60,8 +61,9 @@ class Dialling:
 
     @property
     def is_met(self) -> bool:
-        """Whether every target is met, surely enough to be promised."""
-        return not self.answer.unmet and not self.answer.unsure
+        """Whether every target is met, surely enough to be promised; none is left unknown."""
+        is_known = all(note.code != "other look" for note in self.notes)
+        return is_known and not self.answer.unmet and not self.answer.unsure
 
     @property
     def sentences(self) -> tuple[str, ...]:
@@ -87,8 +89,8 @@ class ReadyDials:
         What may be tried besides power.
     stands
         Stops at which each lamp stands now from its solo.
-    look
-        The look that is worn.
+    now
+        What holds now: where the solos show other clothes, of what stays with the set.
     full
         The frame under all lamps, as its solos stand; None without, or where lamps were turned.
     drawn
@@ -101,7 +103,7 @@ class ReadyDials:
     plan: Plan
     changes: LightChanges
     stands: Mapping[str, float]
-    look: str | None = None
+    now: PlanNow
     full: LightGrid | None = None
     drawn: Callable[[Ledger], LampSet | None] = lambda _: None
     _lit: Remembered[Dials] = field(default_factory=Remembered)
@@ -127,8 +129,8 @@ class ReadyDials:
     def _dials_of(self, besides: Trial) -> Dials:
         if besides == Trial():
             return self.dials
-        now = plan_now(self.plan, look=self.look)
-        return Dials(self.changes.relit(besides), now, stands=self.stands, trial=besides)
+        lamps = self.changes.relit(besides)
+        return Dials(lamps, self.now, stands=self.stands, trial=besides)
 
 
 def prepare_dials(
@@ -187,13 +189,14 @@ def prepare_dials(
         ).light
         for one in _in_order(plan)
     }
-    on_set = _other_clothes({} if ledger is None else solo_looks(ledger), solos, look)
+    clothes = _other_clothes({} if ledger is None else solo_looks(ledger), solos, look)
     stands: dict[str, float] = {}
+    silent: list[LampNote] = []
     if ledger is not None:
         newest = [frames.hashes[folder / one.file] for one in plan.frames.solos]
         standing = Standing(ledger, lambda _: None)
         stands = standing.from_solos(plan, newest)
-        on_set = [*_not_said(standing, plan), *on_set]
+        silent = _not_said(standing, plan)
     turned = {lamp: stops for lamp, stops in stands.items() if stops}
     # a lamp that was turned and back may have stood elsewhere in the reference
     full = None if stands or look else _full(reader, plan, folder, solos)
@@ -209,7 +212,9 @@ def prepare_dials(
         continuous=_steady(plan),
         places=find_places(solos, frames.sought(anchor, targets, look)),
     )
-    dials = Dials(lamps, plan_now(plan, look=look), stands=turned, keep=keep)
+    worn = plan_now(plan, look=look)
+    now = of_the_set(worn) if clothes else worn
+    dials = Dials(lamps, now, stands=turned, keep=keep)
     through = {
         gel.name: stops
         for gel in plan.gels
@@ -217,7 +222,8 @@ def prepare_dials(
     }
     drawn = partial(_pictures, plan=plan, folder=folder, solos=solos, ambient=ambient)
     changes = LightChanges(plan, lamps, through)
-    return ReadyDials(dials, lamps, (*notes, *on_set), plan, changes, turned, look, full, drawn)
+    told = (*notes, *silent, *clothes)
+    return ReadyDials(dials, lamps, told, plan, changes, turned, now, full, drawn)
 
 
 def _not_said(standing: Standing, plan: Plan) -> list[LampNote]:
