@@ -7,7 +7,7 @@ from copy import deepcopy
 import pytest
 
 from stopwise.messages import headline
-from support.played_shoots import ReliefSet, Shooting, Stance
+from support.played_shoots import OwnSet, ReliefSet, Shooting, Stance
 
 
 @pytest.fixture(scope="module")
@@ -60,6 +60,16 @@ def test_what_is_turned_for_darker_hair_over_a_turned_head_leads_to_its_target(s
         shooting.do(turn, "by")
     before, after = hair_of(verdict), hair_of(shooting.frame(stance=Stance(yaw=yaw))[0])
     assert after.state != "fails" if verdict.turns else after.state == before.state
+
+
+def test_a_sitter_off_his_mark_has_no_other_hair():
+    """His hair is as in the solos: 2 and 3 % off it a narrow lamp falls on it otherwise."""
+    for seed, right in (11004, -0.02), (11004, 0.012):
+        shooting = Shooting.begin(OwnSet(seed), seed, off_stops=0.0)
+        verdict, seen = shooting.frame(stance=Stance(right=right))
+        assert seen.around.off_mark > 0.005
+        assert [one.of for one in verdict.findings if one.advice == "finish"] == []
+        assert not verdict.turns
 
 
 def test_no_lamp_is_called_out_over_darker_hair_and_one_that_is_out_still_is():

@@ -386,9 +386,11 @@ class FrameCase:
         if aim is None or not aim.patches or not self.know.hair.issuperset(aim.patches):
             return None
         given, doubt = aim.value(self.given), self.doubt(aim)
-        if given is None or finding.measured is None or aim.is_share or not self._head_is_still:
+        if given is None or finding.measured is None or aim.is_share:
             return None
-        if math.isinf(doubt) and self.around.off_mark <= _AT_MARK and self._only_hairs(aim):
+        if not self._head_is_still or self.around.off_mark > _AT_MARK:
+            return None
+        if math.isinf(doubt) and self._only_hairs(aim):
             doubt = 0.0
         rest = finding.measured - given
         least = max(AGREE_STOPS + self._lost(aim), OFF_UNCERTAINTIES * doubt)
