@@ -87,6 +87,31 @@ def test_a_lamp_that_was_turned_up_as_another_came_on_is_named(key, reach, code)
         assert note.words.startswith("With fill on, key gives 0.6 stop more than in the frame")
 
 
+@pytest.mark.parametrize(
+    ("share", "reach", "names"),
+    [
+        (0.5, COLUMNS, ("key",)),  # turned down by a stop
+        (0.0, COLUMNS // 2, ("key",)),  # a flag takes half of what it lights
+        (None, COLUMNS, ()),  # both give less
+    ],
+)
+def test_a_lamp_that_was_flagged_or_turned_down_as_another_came_on_is_named(share, reach, names):
+    key = np.where(np.arange(COLUMNS) < COLUMNS // 2, KEY, 0.02 * KEY)
+    rim = KEY - key
+    kept = np.where(np.arange(COLUMNS) < reach // 2, 0.5 if share is None else share, 1.0)
+    left = key * kept + rim * (0.5 if share is None else 1.0)
+    whole, less = grid_of(left + 0.1 * FILL + ROOM), grid_of(key + rim + ROOM)
+    known = lamp_set({"key": grid_of(key + ROOM), "rim": grid_of(rim + ROOM)}, grid_of(ROOM))
+    _, (note, *_) = own_light("fill", whole, less, grid_of(ROOM), known=known)
+    assert (note.code, note.names, note.is_refused) == ("others changed", names, True)
+    who = f"{names[0]} gives" if names else "the other lamps give"
+    moved = "; was key moved or flagged, say: moved key" if names else ""
+    assert note.words == (
+        f"With fill on, {who} less than in the frame before. Turn nothing between the two, or "
+        f"shoot fill alone{moved}."
+    )
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("model", [OwnBuildUp, ReliefBuildUp])
 def test_outputs_read_by_solos_out_of_the_build_up_are_true(model):

@@ -58,7 +58,7 @@ def test_a_frame_each_as_lamps_come_on_gives_every_solo_and_a_moved_lamp_its_own
 @pytest.mark.parametrize(
     ("turned", "words"),
     [
-        (-1.0, "With hair on, the other lamps give less than in the frame before."),
+        (-1.0, "With hair on, key gives less than in the frame before."),
         (0.6, "With hair on, key gives 0.6 stop more than in the frame before."),
     ],
 )

@@ -62,6 +62,9 @@ _VARIED = 0.35
 well. On the same half one lamp of 72 was told falsely, whose light varied by 0.29.
 """
 
+_ITS_OWN = 2.0 / 3.0
+"""Share of the light that is missing from which it is one lamp's: twice what all others lost."""
+
 _OTHERWISE = 0.05
 """Share of a block's light by which it may read otherwise, had it gone with the sitter, and is
 still known: what a cell may be off a still sitter's light.
@@ -149,7 +152,8 @@ def own_light(
     sought
         The sitter, looked for in both frames; None takes him to have stood still.
     known
-        Lamps whose own light is known: one of them may have been turned up between the two.
+        Lamps whose own light is known: one of them may have been turned, moved or flagged between
+        the two.
 
     Returns
     -------
@@ -163,6 +167,8 @@ def own_light(
     gone = tuple(name for name in whole.boxes if name in less.boxes and name not in own.boxes)
     unknown = (LampNote("unknown in", lamp, gone),) if gone else ()
     sure = _sure(lamp, own, less, ambient)
+    if sure.code == "others changed" and known is not None:
+        sure = replace(sure, names=_lessened(own, less, ambient, known))
     risen = None if known is None or sure.is_refused else _risen(lamp, own, known)
     return own, (risen or sure, *unknown)
 
@@ -194,13 +200,11 @@ def _risen(lamp: str, own: LightGrid, known: LampSet) -> LampNote | None:
 
 def _sure(lamp: str, own: LightGrid, less: LightGrid | None, ambient: LightGrid | None) -> LampNote:
     """Return how sure a lamp's own light is where it is brightest, or why it can't be its solo."""
-    light = own.luminance.astype(np.float64)
+    light = _net(own, ambient)
     noise = own.noise
     if less is not None:  # what the others vary by is their light, which their own solos take up
         noise = np.sqrt(np.maximum(own.noise**2 - _varies(less) ** 2, 0.0))
-    if ambient is not None and ambient.fits(own):
-        light = light - at_exposure(ambient, own.exposure, shutter=True).luminance
-    if less is not None and _missing(light, own, less) > _MISSING_SHARE:
+    if less is not None and _missing(light, own, less)[0] > _MISSING_SHARE:
         return LampNote("others changed", lamp)
     known = own.usable
     top = float(np.percentile(light[known], _BRIGHTEST)) if known.any() else 0.0
@@ -214,8 +218,21 @@ def _sure(lamp: str, own: LightGrid, less: LightGrid | None, ambient: LightGrid 
     return LampNote("sure to" if unsure <= _SURE_STOPS else "too faint", lamp, stops=unsure)
 
 
-def _missing(light: NDArray[np.float64], own: LightGrid, less: LightGrid) -> float:
-    """Return the share of what the other lamps light that lies below no light at all."""
+def _net(own: LightGrid, ambient: LightGrid | None) -> NDArray[np.float64]:
+    """Return a lamp's own light less the ambient light, float64 (rows, columns)."""
+    light = own.luminance.astype(np.float64)
+    if ambient is None or not ambient.fits(own):
+        return light
+    return light - at_exposure(ambient, own.exposure, shutter=True).luminance
+
+
+def _missing(
+    light: NDArray[np.float64], own: LightGrid, less: LightGrid
+) -> tuple[float, NDArray[np.float64], int]:
+    """Return the share of what the other lamps light that lies below no light at all.
+
+    And by how much, float64 by coarse cells of so many blocks a side, 0 where nothing is missing.
+    """
     step = max(1, round(max(light.shape) / _CELLS_ACROSS))
     known = pooled(own.usable, step) >= 1.0
     cells, others = pooled(light, step), pooled(less.luminance, step)
@@ -223,4 +240,21 @@ def _missing(light: NDArray[np.float64], own: LightGrid, less: LightGrid) -> flo
     doubt = pooled(own.noise, step)
     lit = known & (others > doubt) & (others > _CORE * np.percentile(others, _BRIGHTEST))
     below = lit & (cells < -_SIGMAS * doubt)
-    return int(np.count_nonzero(below)) / max(int(np.count_nonzero(lit)), 1)
+    share = int(np.count_nonzero(below)) / max(int(np.count_nonzero(lit)), 1)
+    return share, np.where(below, -cells, 0.0), step
+
+
+def _lessened(
+    own: LightGrid, less: LightGrid, ambient: LightGrid | None, known: LampSet
+) -> tuple[str, ...]:
+    """Return the one other lamp whose light it is that is missing; none where it may be several's.
+
+    Turned down, moved or flagged it takes its light from where it gave the most of it: it is named
+    where two thirds of what is missing would be its own, twice what all others would have lost.
+    """
+    _, missing, step = _missing(_net(own, ambient), own, less)
+    gave = np.array([pooled(one.luminance, step) for one in known.nets.values()], dtype=np.float64)
+    gave = np.maximum(gave, 0.0)
+    shares = np.sum(gave / np.maximum(gave.sum(axis=0), 1e-12) * missing, axis=(1, 2))
+    most = int(np.argmax(shares))
+    return (known.names[most],) if shares[most] >= _ITS_OWN * missing.sum() else ()

@@ -63,6 +63,10 @@ class LampNote:
             "listed": ", ".join(names),
             "all": listed(names),
             "All": title(listed(names)),
+            "who": f"{listed(self.names)} gives" if self.names else "the other lamps give",
+            "or_moved": f"; was {names[0]} moved or flagged, say: moved {names[0]}"
+            if self.names
+            else "",
             "stops": self.stops,
             "more": "more" if self.stops is None else f"{self.stops:.1f} stops more",
             "percent": 100.0 * self.share,
