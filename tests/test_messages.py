@@ -194,7 +194,7 @@ TOLD: list[Row] = [
     ("lamp", "likely_out", "hair", None, 0.0, {},
      "Hair lamp likely did not fire.", "Check it, shoot again.", SAME),
     ("lamp", "weak", "fill", -0.7, 0.0, {},
-     "Fill 0.7 weak.", "Check its power, wait for ready.", SAME),
+     "Fill 0.7 weak.", "Check its power, await ready.", SAME),
     ("lamp", "weak", "fill", -0.7, 0.0, {"advice": "ask"},
      "Fill 0.7 weak.", "Was that you? Say: take yes.", SAME),
     ("lamp", "strong", "fill", 0.7, 0.0, {}, "Fill 0.7 strong.", "Check its power.", SAME),

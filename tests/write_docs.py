@@ -53,6 +53,7 @@ FIELDS = {
     "since": "seconds since the frame before",
     "setting, found, plan": "a camera setting, what the file says, what is planned",
     "all_off": "what that setting does to every tone: `All 0.3 over: `",
+    "check_power": "`Check it is at -2.5`, where takes left its dial; else `Check its power`",
     "check_lamps": "`Check key and fill.`, the lamps that lead the patch; else `Shoot again to be "
     "sure of the lamp.`",
     "solo": "`Shoot the key alone, mark it.`, the lamp that leads the patch",

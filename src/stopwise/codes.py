@@ -237,8 +237,8 @@ MESSAGES: dict[tuple[Check, Code], Message] = {
     ("lamp", "none_fired"): Message("No lamp fired.", "Check the trigger, shoot again."),
     ("lamp", "out"): Message("{lamp} did not fire.", "Stop. Check it, shoot again."),
     ("lamp", "likely_out"): Message("{lamp} likely did not fire.", "Check it, shoot again."),
-    ("lamp", "weak"): Message("{lamp} {off} weak.", "Check its power, wait for ready."),
-    ("lamp", "strong"): Message("{lamp} {off} strong.", "Check its power."),
+    ("lamp", "weak"): Message("{lamp} {off} weak.", "{check_power}, await ready."),
+    ("lamp", "strong"): Message("{lamp} {off} strong.", "{check_power}."),
     ("lamp", "not_ready"): Message(
         "{lamp} {off} weak, {since} s after the last.", "Wait for ready."
     ),
@@ -249,7 +249,7 @@ MESSAGES: dict[tuple[Check, Code], Message] = {
     ),
     ("lamp", "old_power"): Message(
         "{lamp} still at the old power.",
-        "Check its power, shoot again.",
+        "{check_power}, shoot again.",
         ("{lamp} still at the old power.", "{lamp} at the old power."),
     ),
     ("lamp", "out_of_spot"): Message(
@@ -458,8 +458,8 @@ NOTES: dict[NoteCode, tuple[str, str]] = {
         "Turn and move nothing between the two, or shoot {lamp} alone.",
     ),
     "others changed": (
-        "With {lamp} on, the other lamps give less than in the frame before.",
-        "Turn and move nothing between the two, or shoot {lamp} alone.",
+        "With {lamp} on, {who} less than in the frame before.",
+        "Turn nothing between the two, or shoot {lamp} alone{or_moved}.",
     ),
     "falls otherwise": (
         "It falls otherwise than before: {lamp} was moved or flagged, or the sitter turned.",

@@ -73,8 +73,8 @@ def do(finding: Finding, turn: Turn | None = None) -> str:
         return ""
     if finding.turn is not None:
         return turn_sentence(finding.turn)
-    template = _ADVICE.get(finding.advice or "") or message.do
-    return title(_filled(template, finding))
+    usual = "{check_lamps}" if finding.explained_by else message.do
+    return title(_filled(_ADVICE.get(finding.advice or "", usual), finding))
 
 
 def headline_of(finding: Finding, turn: Turn | None = None) -> tuple[str, str]:
@@ -100,14 +100,17 @@ def headline_of(finding: Finding, turn: Turn | None = None) -> tuple[str, str]:
 
 
 def told(verdict: Verdict) -> Iterator[tuple[Finding, str]]:
-    """Yield each finding with what to do; a turn or a solo is told once, at the worst it mends."""
+    """Yield each finding with what to do, each turn, solo or lamp that is off told once."""
     left = list(verdict.turns)
     solos: set[str] = set()
+    off = {one.of for one in verdict.findings if one.check == "lamp" and one.state == "fails"}
     for finding in verdict.findings:
         turn, advice = verdict.turn_for(finding), do(finding, verdict.turn_for(finding))
         if turn in left and finding.state == "fails" and turn is not None:
             left.remove(turn)
             advice = advice or turn_sentence(turn)
+        elif finding.check != "lamp" and finding.explained_by in off:
+            advice = ""
         elif finding.advice == "solo":
             advice = "" if advice in solos else advice
             solos.add(advice)
@@ -298,14 +301,12 @@ def dial_headline(turns: Sequence[Turn], others: int = 0, *, unmet: int) -> tupl
     """
     line = f"Turn {len(turns)} lamps." if turns else "Leave every lamp as it is."
     if others:
-        also = f"change {others} thing{'s' * (others > 1)}"
-        lamps = f"Turn {len(turns)} lamp{'s' * (len(turns) > 1)}, {also}."
-        line = lamps if turns else title(f"{also}.")
+        lamps = f"turn {len(turns)} lamp{'s' * (len(turns) > 1)}, " if turns else ""
+        line = title(f"{lamps}change {others} thing{'s' * (others > 1)}.")
     elif len(turns) == 1:
         line = fitted(lambda lamp: turn_sentence(turns[0], lamp=lamp), lamp_name(turns[0].light))
-    if not unmet:
-        return line, "Every target is met then."
-    return line, "One target stays unmet." if unmet == 1 else f"{unmet} targets stay unmet."
+    many = {0: "Every target is met then.", 1: "One target stays unmet."}
+    return line, many.get(unmet, f"{unmet} targets stay unmet.")
 
 
 def shortened_line(text: str) -> str:
@@ -369,14 +370,11 @@ def _all_off(finding: Finding) -> str:
 
 
 def _lamps_to_check(finding: Finding) -> str:
-    lamps = [lamp_name(lamp) for lamp in finding.detail.lamps]
+    lamps = (finding.explained_by,) if finding.explained_by else finding.detail.lamps[:2]
     if not lamps:
         return "Shoot again to be sure of the lamp."
-    return (
-        fitted("Check the {}.".format, lamps[0])
-        if len(lamps) == 1
-        else fitted("Check {} and {}.".format, lamps[0], lamps[1])
-    )
+    template = "Check the {}." if len(lamps) == 1 else "Check {} and {}."
+    return fitted(template.format, *map(lamp_name, lamps))
 
 
 def _solo_to_shoot(finding: Finding) -> str:
@@ -439,10 +437,9 @@ def _paper_lamps(finding: Finding) -> str:
 
 def _shoot_slower(finding: Finding) -> str:
     """Ask for a frame at the next slower mark: it shows whether the flash's tail is cut off."""
-    shutter_s = finding.detail.shutter_s
-    if not shutter_s:
-        return "Shoot one at a slower shutter."
-    return f"Shoot one at {shutter_text(shutter_s)}, leave the lamps."
+    time_s = finding.detail.shutter_s
+    at = f"{shutter_text(time_s)}, leave the lamps" if time_s else "a slower shutter"
+    return f"Shoot one at {at}."
 
 
 def _slower_than_sync(finding: Finding) -> str:
@@ -494,10 +491,8 @@ def _not_read(finding: Finding) -> str:
 
 def _secure(finding: Finding) -> str:
     """Return what to do: a lamp that sinks over a person is a danger before it is a fault."""
-    held = finding.detail.held or "boom"
-    if finding.detail.overhead:
-        return f"Step away. Check the {held}, secure it."
-    return f"Check its {held}."
+    held, of_it = finding.detail.held or "boom", finding.detail.overhead
+    return f"Step away. Check the {held}, secure it." if of_it else f"Check its {held}."
 
 
 def _shift(finding: Finding) -> str:
@@ -515,8 +510,8 @@ def _shift(finding: Finding) -> str:
 
 
 def _leave_out(finding: Finding) -> str:
-    is_weak = (finding.measured or 0.0) < 0.0
-    return f"Leave this frame out{', and wait longer for ready' if is_weak else ''}."
+    wait = ", and wait longer for ready" if (finding.measured or 0.0) < 0.0 else ""
+    return f"Leave this frame out{wait}."
 
 
 _LEAST_SHIFT, _LEAST_SCALE = 0.005, 0.025
@@ -585,6 +580,9 @@ _FIELDS: dict[str, Callable[[Finding], str]] = {
     "plan": lambda one: _setting_text(one, found=False),
     "all_off": _all_off,
     "check_lamps": _lamps_to_check,
+    "check_power": lambda one: (
+        f"Check it is at {at}" if (at := one.detail.shown) else "Check its power"
+    ),
     "solo": _solo_to_shoot,
     "feather": _feather,
     "shoot_slower": _shoot_slower,

@@ -164,13 +164,18 @@ class Record:
         )
 
     def without_turns(self, lamps: Collection[str], *, advice: Advice | None = None) -> Record:
-        """Return the record with no turn of some lamps; `advice` is then for what they explain."""
+        """Return the record with no turn of some lamps; `advice` is then for what they explain.
+
+        What others were to make up for goes with what mends: no turn is left that mends nothing.
+        """
         gone = {turn.light for turn in self.turns if turn.light in lamps}
         findings = tuple(
             replace(one, advice=advice) if one.explained_by in gone and advice else one
             for one in self.findings
         )
         turns = tuple(turn for turn in self.turns if turn.light not in gone)
+        if gone and not any(turn.explains for turn in turns):
+            turns = ()
         return replace(self, findings=findings, turns=turns)
 
     def to_json(self) -> dict[str, Any]:

@@ -9,6 +9,8 @@ import pytest
 from stopwise.findings import Finding, Turn
 from stopwise.frame import Exposure
 from stopwise.lamps.outputs import LampReading
+from stopwise.messages import do as said_do
+from stopwise.messages import told
 from stopwise.plan.model import Plan
 from stopwise.record import Record
 from stopwise.shoot.earlier_frames import Advice, since_last
@@ -48,10 +50,10 @@ def test_a_frame_without_lamps_says_nothing_and_a_misfire_does_not_count():
 @pytest.mark.parametrize(("turned", "code"), [(-0.7, "not_dumped"), (0.7, "old_power")])
 def test_a_lamp_that_was_turned_and_gave_the_same_is_called_until_it_moves(turned, code):
     run = Run(Begun(1, {"key": 0.0}, {"key": turned}))
-    for _ in range(2):
+    for said in (code, "old_power"):  # the first frame dumps what a pack still held
         seen = run.see(record(-0.02, state="strong"))
         assert seen.counts is False
-        assert [(one.of, one.code) for one in seen.findings] == [("key", code)]
+        assert [(one.of, one.code) for one in seen.findings] == [("key", said)]
     assert run.see(record(turned)).counts is True
     [off] = run.see(record(0.0, state="strong")).findings
     assert (off.code, off.difference) == (
@@ -162,6 +164,24 @@ def test_two_of_three_frames_must_agree_on_a_turn():
     assert turns(Advice(), advised(-0.3), advised(-1.2)) == [False, False]
 
 
+def test_a_turn_asked_before_a_take_counts_in_it_where_the_take_does_not_turn_that_lamp():
+    for turned, is_given in ({"fill": -0.3}, True), ({"key": -0.4}, False):
+        advice = Advice()
+        advice.settled(advised(-0.4), in_take=False)
+        advice.begin(turned)
+        assert turns(advice, advised(-0.4)) == [is_given]
+
+
+def test_what_a_lamp_makes_up_for_is_not_told_once_the_turn_that_mends_waits():
+    both = replace(
+        advised(-0.4),
+        turns=(Turn("key", -0.4, explains=("cheek",)), Turn("fill", 0.2)),
+    )
+    advice = Advice()
+    advice.settled(replace(both, turns=(both.turns[1],)), in_take=True)
+    assert advice.settled(both, in_take=True).turns == ()
+
+
 def test_a_turn_that_waits_says_so_and_while_building_up_it_is_given_at_once():
     held = Advice().settled(advised(-0.4), in_take=True)
     assert (held.turns, held.findings[0].advice) == ((), "wait")
@@ -211,6 +231,23 @@ def test_the_headline_says_what_the_run_says(turned, lines):
     seen = Run(Begun(1, {"key": 0.0}, {"key": turned})).see(record(-0.02, state="strong"))
     assert seen.findings[0].planned == pytest.approx(turned)
     assert with_lamp_findings(record(-0.02), seen.findings).headline == lines
+
+
+@pytest.mark.parametrize(
+    ("gave", "state", "do"),
+    [(0.5, "strong", "Check it is at -2.5."), (-1.5, "weak", "Check it is at -2.5, await ready.")],
+)
+def test_a_lamp_that_is_off_is_checked_against_where_the_take_left_its_dial(gave, state, do):
+    """Turned the wrong way round, or twice: who looks at the pack knows what it should read.
+
+    What that lamp explains says nothing besides.
+    """
+    plan = Plan.model_validate({"light": [{"name": "key", "power": -2.0, "step": 0.1}]})
+    seen = Run(Begun(1, {"key": 0.0}, {"key": -0.5})).see(record(gave, state=state), plan=plan)
+    found = with_lamp_findings(advised(-0.7), seen.findings)
+    assert found.headline == (f"Key 1.0 {state}.", do)
+    assert [text for _, text in told(found.answer)] == [do, ""]
+    assert said_do(found.findings[1]) == "Check the key."
 
 
 def test_the_headline_counts_a_weak_lamp_from_its_run_and_not_from_its_solo():

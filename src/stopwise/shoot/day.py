@@ -158,7 +158,7 @@ class Day:
         self.standing.hear(self._around.plan())
         if self.standing.take != self._take:
             self._take = self.standing.take
-            self._advice = Advice()
+            self._advice.begin(self.standing.run.begun.turned)
 
     def brief(self, base: Brief, file: str, *, is_fresh: bool) -> Brief:
         """Return by what a frame is judged.

@@ -13,6 +13,8 @@ from stopwise.stops import slower_full_mark
 from stopwise.wording import shutter_text
 
 if TYPE_CHECKING:
+    from collections.abc import Collection
+
     from stopwise.findings import Finding
     from stopwise.record import Record
 
@@ -25,10 +27,16 @@ _BEFORE = 2
 
 
 class Advice:
-    """Holds a lamp's turn back until a second frame asks for it; new with each take."""
+    """Holds a lamp's turn back until a second frame asks for it."""
 
     def __init__(self) -> None:
         self._asked: deque[dict[str, float]] = deque(maxlen=_BEFORE)
+
+    def begin(self, turned: Collection[str]) -> None:
+        """Begin a take: what the frame before it asked stays asked of lamps that weren't turned."""
+        before = self._asked[-1] if self._asked else {}
+        self._asked.clear()
+        self._asked.append({lamp: by for lamp, by in before.items() if lamp not in turned})
 
     def settled(self, record: Record, *, in_take: bool) -> Record:
         """Return a readable frame's record with the turns that two of three frames agree on.

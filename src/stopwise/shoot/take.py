@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from stopwise.codes import Code
     from stopwise.lamps.outputs import LampReading
-    from stopwise.plan.model import Plan
+    from stopwise.plan.model import Light, Plan
     from stopwise.plan.now import PlanNow
     from stopwise.record import Record
 
@@ -86,6 +86,7 @@ def lamp_finding(
     reading: LampReading,
     planned: float,
     *,
+    light: Light | None = None,
     code: Code | None = None,
     since_s: float | None = None,
 ) -> Finding:
@@ -97,12 +98,17 @@ def lamp_finding(
         The lamp, and what it gave.
     planned
         What is expected of it, stops against its solo.
+    light
+        The lamp as the plan has it, for where its dial is to stand; None where nobody knows.
     code
         What is to be said; None for weak or strong.
     since_s
         Seconds since the frame before, for a lamp that wasn't ready.
     """
     off: Code = "strong" if (reading.stops or 0.0) > planned else "weak"
+    shown = None
+    if light is not None and light.power is not None:
+        shown = light.power_shown(light.power + round(planned / light.step) * light.step)
     return Finding(
         check="lamp",
         of=name,
@@ -113,7 +119,7 @@ def lamp_finding(
         within=(-LEAST_OFF, LEAST_OFF),
         uncertainty=reading.uncertainty,
         cause="lamp",
-        detail=Detail(since_s=since_s),
+        detail=Detail(since_s=since_s, shown=shown),
     )
 
 
@@ -283,7 +289,7 @@ class Run:
         self._patches.append(record)
         if not readings:
             return Seen()
-        old = self._still_old(readings)
+        old = self._still_old(readings, plan)
         if old:
             self._old.append(readings)
             return Seen(counts=False, findings=tuple(old))
@@ -294,13 +300,16 @@ class Run:
         offer = self._step(readings, plan)
         findings = tuple(
             replace(one, advice="ask") if offer is not None and one.of == offer.lamp else one
-            for one in self._off(readings)
+            for one in self._off(readings, plan)
         )
         self._counted.append(readings)
         return Seen(counts=True, findings=findings, offer=offer)
 
-    def _still_old(self, readings: Readings) -> list[Finding]:
-        """Return the lamps that were turned and gave what they gave before."""
+    def _still_old(self, readings: Readings, plan: Plan | None) -> list[Finding]:
+        """Return the lamps that were turned and gave what they gave before.
+
+        One turned down may not have been dumped yet: the first frame does that.
+        """
         if self._counted:
             return []
         said = self.begun.said or {}
@@ -309,7 +318,8 @@ class Run:
                 name,
                 readings[name],
                 said[name],
-                code="not_dumped" if turned < 0 else "old_power",
+                light=None if plan is None else plan.light(name),
+                code="not_dumped" if turned < 0 and not self._old else "old_power",
             )
             for name, turned in self.begun.turned.items()
             if abs(turned) >= _LEAST_TURN
@@ -341,9 +351,14 @@ class Run:
         before = self._shots[-1].lamps
         return all(_same(before.get(one.of), readings.get(one.of)) for one in found)
 
-    def _off(self, readings: Readings) -> list[Finding]:
+    def _off(self, readings: Readings, plan: Plan | None) -> list[Finding]:
         return [
-            lamp_finding(name, reading, expect(name, self.begun.said, self.readings).stops)
+            lamp_finding(
+                name,
+                reading,
+                expect(name, self.begun.said, self.readings).stops,
+                light=None if plan is None else plan.light(name),
+            )
             for name, reading in readings.items()
             if reading.state in ("weak", "strong")
         ]
