@@ -10,7 +10,7 @@ import pytest
 from stopwise.comparison.changes import KnownSet
 from stopwise.comparison.sides import side_of
 from stopwise.comparison.two_sides import compare
-from stopwise.report.compared_slip import comparison_headline, compose, draw_compared
+from stopwise.report.compared_slip import comparison_headline, compose
 from stopwise.report.sheet import HEIGHT, WIDTH
 from support.made_picture import drawable, made_picture
 from support.records import kept, patch
@@ -97,4 +97,4 @@ def test_the_headline_says_what_then_what_to_do():
 
 def test_hostile_names_are_drawn_as_text():
     comparison = compare(*sides(("$\\frac{1}{0}$", "a\x1b[31mb\n")))
-    assert draw_compared(comparison, *pictures())[:4] == b"\x89PNG"
+    assert compose(comparison, *pictures()).png()[:4] == b"\x89PNG"

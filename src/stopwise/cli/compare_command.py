@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from contextlib import ExitStack
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -125,7 +124,7 @@ def draw(folder: Path, comparison: Comparison, before: Found, after: Found) -> N
     WrongUse
         If the pictures aren't there.
     """
-    from stopwise.report.compared_slip import draw_compared
+    from stopwise.report.compared_slip import compose
     from stopwise.report.drawable import drawable_of
     from stopwise.report.slip_file import keep_slip
 
@@ -134,8 +133,8 @@ def draw(folder: Path, comparison: Comparison, before: Found, after: Found) -> N
         raise WrongUse(msg)
     names = (comparison.before.name, comparison.after.name)
     pictures = (drawable_of(before.picture), drawable_of(after.picture))
-    draw = partial(draw_compared, comparison, *pictures)
-    keep_slip(folder, " to ".join(map(_stem, names)), "\0".join(names), draw)
+    sheet = compose(comparison, *pictures)
+    keep_slip(folder, " to ".join(map(_stem, names)), "\0".join(names), sheet.png)
 
 
 def _stem(name: str) -> str:

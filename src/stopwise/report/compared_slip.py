@@ -63,28 +63,11 @@ class _Places:
     is_list_under_table: bool
 
 
-def draw_compared(
-    comparison: Comparison,
-    before: Drawable,
-    after: Drawable,
-    texts: Mapping[str, str] | None = None,
-) -> bytes:
-    """Return a comparison's slip as a PNG file of 1600 x 1200 pixels.
-
-    Parameters
-    ----------
-    comparison
-        What was worked out.
-    before, after
-        The two pictures. Where their shapes differ there is no map, and the slip says so.
-    texts
-        What else the file says of itself.
-    """
-    return compose(comparison, before, after).png(texts)
-
-
 def compose(comparison: Comparison, before: Drawable, after: Drawable) -> Sheet:
-    """Return the slip as a sheet whose parts can still be looked at one by one."""
+    """Return a comparison's slip as a sheet whose parts can still be looked at one by one.
+
+    Where the shapes of the two pictures differ there is no map, and the slip says so.
+    """
     sheet = Sheet()
     rows, columns = after.luminance.shape[:2]
     places = _layout(columns / rows)
