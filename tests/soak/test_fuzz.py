@@ -34,12 +34,12 @@ def test_spoiled_files_cost_themselves_only_and_a_run_goes_on_where_it_was(
     tmp_path: Path, way: Way
 ) -> None:
     state = tmp_path / "state"
-    first = run(state, way=way, seed=5, files=20, batch=20)
-    tally = run(state, way=way, seed=5, files=60, batch=20)
-    assert first.done == 20
-    assert tally.done == 60
-    assert sum(sum(row.values()) for row in tally.verdicts.values()) >= 58  # equal ones count once
-    assert len(tally.verdicts) > 15
+    first = run(state, way=way, seed=5, files=40, batch=40)
+    tally = run(state, way=way, seed=5, files=120, batch=40)
+    assert first.done == 40
+    assert tally.done == 120
+    assert sum(sum(row.values()) for row in tally.verdicts.values()) >= 117  # equal ones count once
+    assert len(tally.verdicts) > 20
     assert (tally.faults, tally.wrong) == ([], [])
 
 
