@@ -365,9 +365,10 @@ class Cells:
             strip = frame.mosaic[band.start * tall : band.stop * tall, : columns * wide]
             fullest = np.stack([strip[row::tall].max(axis=0) for row in range(tall)])
             hit = fullest.reshape(tall, columns, wide, -1) >= limit.reshape(tall, 1, wide, -1)
-            found = np.flatnonzero(hit.any(axis=(0, 2, 3)))
-            if not len(found):
+            reached = hit.any(axis=(0, 2, 3))
+            if not reached.any():
                 continue
+            found = _ALL if reached.all() else np.flatnonzero(reached)
             is_full = np.array(
                 [
                     strip[row::tall, column::wide][(..., *layer)][:, found]

@@ -113,14 +113,14 @@ def _area(
     held: NDArray[np.bool_], at: Window, corner: tuple[int, int], shape: tuple[int, ...]
 ) -> BlownArea:
     """Return an area, given its cells within a window that lies so far off the frame's corner."""
-    rows, columns = np.nonzero(held)
+    rows, columns = held.sum(axis=1), held.sum(axis=0)
     (tall, wide), (top, left) = shape, (at[0].start + corner[0], at[1].start + corner[1])
     return BlownArea(
-        fraction=len(rows) / (tall * wide),
+        fraction=int(rows.sum()) / (tall * wide),
         box=(left / wide, top / tall, (left + held.shape[1]) / wide, (top + held.shape[0]) / tall),
         centre=(
-            float((columns.mean() + left + 0.5) / wide),
-            float((rows.mean() + top + 0.5) / tall),
+            float((np.average(np.arange(len(columns)), weights=columns) + left + 0.5) / wide),
+            float((np.average(np.arange(len(rows)), weights=rows) + top + 0.5) / tall),
         ),
     )
 
