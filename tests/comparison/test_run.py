@@ -141,3 +141,12 @@ def test_a_sitter_who_goes_farther_than_a_spot_reaches_is_told_once_at_his_farth
     (flag,) = run.flags
     assert (flag.event.at, flag.finding.cause) == (2, "sitter")
     assert say(flag.finding) == "Sitter moves 7 %, the spot gives 4 %."
+
+
+def test_a_patch_that_drifts_with_its_lamp_is_not_put_down_to_the_sitter():
+    """The lamp passes its limit frames before the patch that it half lights: it isn't steady."""
+    rise = 0.06 * np.arange(15)
+    told = run_of(frames(list(noisy(15) + 0.5 * rise), list(noisy(15, seed=2) - 6.5 + rise))).flags
+    assert {(one.finding.check, one.finding.of) for one in told} == {("lamp", "key")}
+    alone = run_of(frames(list(noisy(15) + 0.5 * rise), list(noisy(15, seed=2) - 6.5))).flags
+    assert [(one.finding.check, one.finding.cause) for one in alone][:1] == [("patch", "sitter")]

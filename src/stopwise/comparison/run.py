@@ -322,6 +322,7 @@ def flags_of(lamps: Events, patches: Events, *, follows: Collection[str]) -> tup
     """
     found = [_flag("lamp", name, event, "lamp") for name, ones in lamps.items() for event in ones]
     taken = {(event.at, event.stops > 0) for ones in lamps.values() for event in ones}
+    drifts = {one.stops > 0 for ones in lamps.values() for one in ones if one.kind == "drift"}
     common = (
         [] if lamps else [_flag("exposure", "frame", one, "unknown") for one in _common(patches)]
     )
@@ -330,7 +331,9 @@ def flags_of(lamps: Events, patches: Events, *, follows: Collection[str]) -> tup
     for name, events in patches.items():
         cause: Cause = "sitter" if lamps and name in follows else "unknown"
         for event in events:
-            if (event.at, event.stops > 0) not in taken and event.at not in together:
+            is_of_drift = event.kind == "drift" and (event.stops > 0) in drifts
+            is_told = (event.at, event.stops > 0) in taken or event.at in together
+            if not (is_told or is_of_drift):
                 found.append(_flag("patch", name, event, cause, lamps_steady=bool(lamps)))
     return tuple(
         sorted(
