@@ -250,6 +250,16 @@ def test_a_lamp_that_is_off_is_checked_against_where_the_take_left_its_dial(gave
     assert said_do(found.findings[1]) == "Check the key."
 
 
+def test_a_run_that_drifts_does_not_move_where_a_dial_is_to_stand():
+    plan = Plan.model_validate({"light": [{"name": "key", "power": -2.0, "step": 0.1}]})
+    run = Run(Begun(1, {"key": 0.0}))
+    for gave in (0.15, 0.2, 0.25):
+        run.see(record(gave), plan=plan)
+    [off] = run.see(record(0.6, state="strong"), plan=plan).findings
+    assert off.planned > 0.1
+    assert off.detail.shown == "-2.0"
+
+
 def test_the_headline_counts_a_weak_lamp_from_its_run_and_not_from_its_solo():
     seen = Run(Begun(1, {"key": 0.5})).see(record(-0.2, state="weak"), since_s=0.6)
     told = with_lamp_findings(record(-0.2, state="weak"), seen.findings)

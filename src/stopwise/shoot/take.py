@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from stopwise.codes import Code
     from stopwise.lamps.outputs import LampReading
-    from stopwise.plan.model import Light, Plan
+    from stopwise.plan.model import Plan
     from stopwise.plan.now import PlanNow
     from stopwise.record import Record
 
@@ -86,7 +86,7 @@ def lamp_finding(
     reading: LampReading,
     planned: float,
     *,
-    light: Light | None = None,
+    dial: str | None = None,
     code: Code | None = None,
     since_s: float | None = None,
 ) -> Finding:
@@ -98,17 +98,14 @@ def lamp_finding(
         The lamp, and what it gave.
     planned
         What is expected of it, stops against its solo.
-    light
-        The lamp as the plan has it, for where its dial is to stand; None where nobody knows.
+    dial
+        Where its dial is to stand, as its pack shows it; None where nobody knows.
     code
         What is to be said; None for weak or strong.
     since_s
         Seconds since the frame before, for a lamp that wasn't ready.
     """
     off: Code = "strong" if (reading.stops or 0.0) > planned else "weak"
-    shown = None
-    if light is not None and light.power is not None:
-        shown = light.power_shown(light.power + round(planned / light.step) * light.step)
     return Finding(
         check="lamp",
         of=name,
@@ -119,7 +116,7 @@ def lamp_finding(
         within=(-LEAST_OFF, LEAST_OFF),
         uncertainty=reading.uncertainty,
         cause="lamp",
-        detail=Detail(since_s=since_s, shown=shown),
+        detail=Detail(since_s=since_s, shown=dial),
     )
 
 
@@ -318,7 +315,7 @@ class Run:
                 name,
                 readings[name],
                 said[name],
-                light=None if plan is None else plan.light(name),
+                dial=self._dial(name, plan),
                 code="not_dumped" if turned < 0 and not self._old else "old_power",
             )
             for name, turned in self.begun.turned.items()
@@ -327,6 +324,13 @@ class Run:
             and (stops := readings[name].stops) is not None
             and abs(stops - (said[name] - turned)) <= SAME_STOPS
         ]
+
+    def _dial(self, name: str, plan: Plan | None) -> str | None:
+        """Return where the take left a dial, as its pack shows it; None where nobody knows."""
+        light, said = plan and plan.light(name), (self.begun.said or {}).get(name, 0.0)
+        if not light or light.power is None:
+            return None
+        return light.power_shown(light.power + round(said / light.step) * light.step)
 
     def _not_ready(self, readings: Readings, since_s: float | None) -> list[Finding]:
         """Return the lamps that fired too soon after the frame before to be ready."""
@@ -357,7 +361,7 @@ class Run:
                 name,
                 reading,
                 expect(name, self.begun.said, self.readings).stops,
-                light=None if plan is None else plan.light(name),
+                dial=self._dial(name, plan),
             )
             for name, reading in readings.items()
             if reading.state in ("weak", "strong")
