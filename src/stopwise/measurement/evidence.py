@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 from statistics import NormalDist
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -52,6 +52,9 @@ _JUST_FILLED, _JUST_FILLED_SCALE = 0.03, 1.5
 """Share of peaks that light only just fills, so that it still shows in them, and how far, natural
 logarithm (mean): one in thirty on the building half of outside material."""
 
+_EDGE_JUST_FILLED = 0.5
+"""The same share of edges, which are what light just fills, or the last level cuts off."""
+
 _LIT_FLATNESS, _LIT_FLATNESS_SD = 4.3, 1.7
 """Natural logarithm of how far light scatters tiles of a lit top over its noise: middle and spread
 measured on the building half of outside material (1.8 at the least, 70 in the middle)."""
@@ -68,16 +71,27 @@ _ONE_LEVEL, _ONE_LEVEL_TELLS, _ALONE_TELLS = 0.02, 2.0, -0.4
 """Share of the range within which colours stop alike, and what that tells: six of ten clipped
 frames, and one wall in fifteen, show it (building half of outside material)."""
 
+_UNEVEN = 2.0
+"""Chances beyond which a scatter is light's: one in forty of full photosites."""
+
+_WIDE = 0.5
+"""Shot noises from which on a peak is as wide as light's own."""
+
 _NEUTRAL_APART = 0.1
 """Stops by which a neutral must differ between two colours before their one level tells."""
 
-_ALIKE_SD = 1.0
+_ALIKE_SDS = (0.2, 1.0)
 """By how much the scatter of lit tiles differs from what another colour's leads to expect, natural
-logarithm: tints and texture of its own (measured on the building half of outside material)."""
+logarithm: plain paper (measured on seeds 53000 to 53239 of outside material), and tints and texture
+of its own (on the building half); each as often."""
 
 _EDGE_ALONE = -2.3
 """What it tells that a peak doesn't stand out over its shelf: one such edge in eleven was of full
 photosites, ten of light (140 frames of the building half of outside material)."""
+
+_EDGE_MOST = 1.0
+"""Natural logarithm of what an edge tells at most: 3 to 1, sure only where earlier frames of the
+camera stop there too."""
 
 _UPPER_TENTH = NormalDist().inv_cdf(0.9)
 """Standard deviations from the middle of a normal spread to its upper tenth."""
@@ -87,6 +101,9 @@ _ROUNDING = 1.0 / 12.0
 
 _MOST_TOLD = 5.0
 """No part of the evidence counts for more than this, natural logarithm: 150 to 1."""
+
+_MOST_TOLD_ALIKE = 7.0
+"""That two colours vary alike within the same tiles counts for 1 100 to 1 against full ones."""
 
 _MOST_TOLD_BY_FLATNESS = 3.0
 """Flatness counts for 20 to 1 at most: a sheet can be lit with care."""
@@ -100,7 +117,7 @@ def evidence(
     noise: SensorNoise | None,
     iso: float | None,
     others: Mapping[int, tuple[SaturationPeak, ...]],
-) -> float:
+) -> Evidence:
     """Return how much more likely full photosites are than light to make a peak.
 
     Parameters
@@ -118,17 +135,36 @@ def evidence(
 
     Returns
     -------
-    float
-        Natural logarithm of the ratio of likelihoods; 0 tells nothing.
+    Evidence
+        An edge that doesn't stand out over its shelf is never more likely full than not: the far
+        tail of a lit top is as narrow as an edge.
     """
     tiles = _tiles_within(cells, colour, peak)
-    told, width = 0.0, peak.width
+    due, due_sd = _shot_noise(cells, colour, peak.level, noise, iso)
+    told, width, is_even = 0.0, peak.width, True
     if len(tiles.levels) >= _LEAST_TILES:
-        told += _told_by_flatness(cells, colour, tiles, others)
+        told += _told_by_flatness(cells, colour, tiles, others, is_edge=not peak.stands_out)
         width = min(width, math.sqrt(tiles.within))
-    told += _told_by_width(cells, colour, peak.level, width, noise, iso)
+        is_even = peak.width < _WIDE * due or tiles.flatness <= _UNEVEN * _chance(tiles)
+    told += _told_by_width(width, due, due_sd)
     told += _told_by_colours(cells, colour, peak, others)
-    return told if peak.stands_out else told + _EDGE_ALONE
+    return Evidence(told if peak.stands_out else min(told + _EDGE_ALONE, _EDGE_MOST), is_even)
+
+
+class Evidence(NamedTuple):
+    """What is told of a peak.
+
+    Attributes
+    ----------
+    told
+        Natural logarithm of the ratio of likelihoods, full photosites to light; 0 tells nothing.
+    is_even
+        Whether its photosites lie as evenly as full ones do, or scatter less than light could;
+        else light still shows in them, and some may not be full.
+    """
+
+    told: float
+    is_even: bool
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -158,32 +194,46 @@ class _Tiles:
         middle, upper = np.quantile(self.levels.mean(axis=(1, 2)), (0.5, 0.9))
         return float(((upper - middle) / _UPPER_TENTH) ** 2)
 
+    @property
+    def flatness(self) -> float:
+        """Natural logarithm of how far means scatter over what their photosites' scatter leaves."""
+        within = self.within + _ROUNDING
+        return max(math.log((self.between * self.levels[0].size + _ROUNDING) / within), 0.0)
+
 
 def _told_by_flatness(
     cells: Cells,
     colour: int,
     tiles: _Tiles,
     others: Mapping[int, tuple[SaturationPeak, ...]],
+    *,
+    is_edge: bool,
 ) -> float:
     """Compare the scatter of tiles' means with what their photosites' own scatter leaves.
 
     Full photosites scatter each for itself: means scatter by 1 / n of that. Light is never so even,
     and where another colour shows how it varies there, this one must vary alike to be light.
     """
-    within, size = tiles.within + _ROUNDING, tiles.levels[0].size
-    flatness = max(math.log((tiles.between * size + _ROUNDING) / within), 0.0)
-    full_sd = math.hypot(_FLAT_SD, math.sqrt(2.7 / len(tiles.levels)))
+    flatness, size = tiles.flatness, tiles.levels[0].size
+    just_filled = _EDGE_JUST_FILLED if is_edge else _JUST_FILLED
     full = np.logaddexp(
-        _normal(flatness, 0.0, full_sd) + math.log(1.0 - _JUST_FILLED),
-        math.log(_JUST_FILLED / _JUST_FILLED_SCALE) - flatness / _JUST_FILLED_SCALE,
+        _normal(flatness, 0.0, _chance(tiles)) + math.log(1.0 - just_filled),
+        math.log(just_filled / _JUST_FILLED_SCALE) - flatness / _JUST_FILLED_SCALE,
     )
     varies = _varying(cells, colour, tiles, others)
     if varies is None:
         lit = _normal(flatness, _LIT_FLATNESS, _LIT_FLATNESS_SD)
         return _bounded(float(full) - lit, _MOST_TOLD_BY_FLATNESS)
     signal = float(tiles.levels.mean()) - cells.black[colour]
-    expected = math.log(1.0 + size * varies * signal**2 / within)
-    return _bounded(float(full) - _normal(flatness, expected, _ALIKE_SD), _MOST_TOLD)
+    expected = math.log(1.0 + size * varies * signal**2 / (tiles.within + _ROUNDING))
+    near, far = (_normal(flatness, expected, sd) for sd in _ALIKE_SDS)
+    alike = np.logaddexp(near, far) - math.log(2.0)
+    return max(min(float(full) - float(alike), _MOST_TOLD), -_MOST_TOLD_ALIKE)
+
+
+def _chance(tiles: _Tiles) -> float:
+    """Return how far the flatness of full photosites scatters."""
+    return math.hypot(_FLAT_SD, math.sqrt(2.7 / len(tiles.levels)))
 
 
 def _varying(
@@ -213,23 +263,21 @@ def _varying(
     return max(seen, default=None)
 
 
-def _told_by_width(
-    cells: Cells,
-    colour: int,
-    level: float,
-    width: float,
-    noise: SensorNoise | None,
-    iso: float | None,
-) -> float:
-    """Compare a scatter with the shot noise due: light can't be narrower, and is seldom wider."""
+def _shot_noise(
+    cells: Cells, colour: int, level: float, noise: SensorNoise | None, iso: float | None
+) -> tuple[float, float]:
+    """Return the shot noise due at a level, levels, and how surely, natural logarithm."""
     signal, span = level - cells.black[colour], cells.anchor[colour] - cells.black[colour]
     usual, unsure = _ISO_UNKNOWN if iso is None else (max(iso, 100.0), 0.0)
     due = math.sqrt(signal * span * usual / 100.0 / FULL_AT_100)
     due_sd = 0.5 * math.hypot(FULL_SPREAD, unsure)
     if noise is not None and noise.is_noise:
-        due, due_sd = noise.due(colour, signal), 0.1
-    elif noise is not None:
-        due = min(due, noise.due(colour, signal))
+        return noise.due(colour, signal), 0.1
+    return due if noise is None else min(due, noise.due(colour, signal)), due_sd
+
+
+def _told_by_width(width: float, due: float, due_sd: float) -> float:
+    """Compare a scatter with the shot noise due: light can't be narrower, and is seldom wider."""
     off = math.log(max(width, 0.29) / max(due, 0.29))  # 0.29 level: rounding's own scatter
     # shot noise, not surely known, and an exponential excess: the one convolved with the other
     rate = 1.0 / _LIT_WIDTH

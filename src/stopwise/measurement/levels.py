@@ -7,7 +7,9 @@ from dataclasses import dataclass, replace
 from statistics import median
 from typing import TYPE_CHECKING
 
-from stopwise.measurement.evidence import evidence
+import numpy as np
+
+from stopwise.measurement.evidence import Evidence, evidence
 from stopwise.measurement.figures import Levels, SaturationSource
 from stopwise.measurement.noise import MaskedLevels
 from stopwise.measurement.saturation import (
@@ -228,38 +230,46 @@ def _weighed(
         if known[colour] is None
     }
 
-    def weigh(colour: int, peak: SaturationPeak) -> float:
-        told = evidence(cells, colour, peak, noise=noise, iso=iso, others=peaks)
-        return told + _told_by_learning(cells, colour, peak, learned)
+    def weigh(colour: int, peak: SaturationPeak) -> Evidence:
+        seen = evidence(cells, colour, peak, noise=noise, iso=iso, others=peaks)
+        return seen._replace(told=seen.told + _told_by_learning(cells, colour, peak, learned))
 
     told: dict[int, SaturationPeak] = {}
     doubted: dict[int, SaturationPeak] = {}
     for colour, own in peaks.items():
-        weights = [weigh(colour, peak) for peak in own]
-        is_sure = max(weights, default=-math.inf) > SURE
-        for held, least in ((told, SURE), (doubted, 0.0 if is_sure else SURELY_LIGHT)):
-            likely = [peak for peak, weight in zip(own, weights, strict=True) if weight > least]
-            if likely:
-                held[colour] = _fullest_of_the_fitting(likely)
+        seen = [weigh(colour, peak) for peak in own]
+        sure, likely = (
+            [at for at, one in enumerate(seen) if one.told > least]
+            for least in (SURE, SURELY_LIGHT)
+        )
+        last = float(np.flatnonzero(cells.histograms[colour]).max(initial=0))
+        if sure and not any(peak.is_cut_off(last) for peak in own):
+            likely = [at for at in likely if seen[at].told > 0.0]
+        for held, among in ((told, sure), (doubted, likely)):
+            if among:
+                held[colour] = own[_fullest_of_the_fitting(own, among)]
         if colour not in told:
             continue
         seconds = second_peaks(
             cells.histograms[colour], told[colour], lowest=lowest[colour], span=spans[colour]
         )
-        lower = [peak for peak in seconds if weigh(colour, peak) > SURE]
+        lower = [peak for peak in seconds if weigh(colour, peak).told > SURE]
         doubted[colour] = min([doubted[colour], *lower], key=lambda peak: peak.threshold)
+        full = told[colour]
+        if not seen[own.index(full)].is_even:
+            told[colour] = replace(full, threshold=max(math.ceil(full.level), full.threshold))
         if doubted[colour].threshold >= told[colour].threshold:
             del doubted[colour]  # all that may be full is
     return told, doubted
 
 
-def _fullest_of_the_fitting(peaks: Sequence[SaturationPeak]) -> SaturationPeak:
-    """Return the peak that holds most, of those that fit about as well as the best does.
+def _fullest_of_the_fitting(peaks: Sequence[SaturationPeak], among: Sequence[int]) -> int:
+    """Return which of some peaks holds most, of those that fit about as well as the best does.
 
     Where stops scatter across the last level that a file can hold, the spike there is a part only.
     """
-    fair = _FAIR * max(1.0, min(peak.misfit for peak in peaks))
-    return max((peak for peak in peaks if peak.misfit <= fair), key=lambda peak: peak.count)
+    fair = _FAIR * max(1.0, min(peaks[at].misfit for at in among))
+    return max((at for at in among if peaks[at].misfit <= fair), key=lambda at: peaks[at].count)
 
 
 def _told_by_learning(

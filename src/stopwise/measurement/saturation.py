@@ -34,6 +34,9 @@ _FEWEST_LEVELS = 4
 """Levels whose steps tell how a file's code goes: three steps share a factor by chance in one case
 of six."""
 
+_MANY_LEVELS = 8
+"""Levels whose steps surely tell: seven share a factor by chance in one case of 120."""
+
 _NARROWEST, _WIDER, _WIDEST = 0.3, 1.5, 0.02
 """Widths that are tried, one sigma: from 0.3 level on, each so many times the last, up to a share
 of the range. Full wells scatter by 0.05 to 1 % (data sheets after EMVA 1288; from memory)."""
@@ -55,6 +58,10 @@ _EDGE_LEAVES, _WIDER_EDGE = 0.016, 1.2
 """What a normal edge leaves from 1.5 widths above it on, of what stands from 2.5 to 0.5 widths
 below it: the integrals of its upper tail there, 0.0293 over 1.80. Each width tried is so many
 times the last."""
+
+_CUT_OFF = (0.0025, 0.005, 0.01)
+"""Spreads, shares of the range, at which stops are looked for that a file's last level cuts off:
+the upper part of 0.05 to 1 % (data sheets after EMVA 1288; from memory)."""
 
 _OTHER_LEVEL = 0.1
 """Share of a peak that a second one must hold to be told as another stop."""
@@ -116,6 +123,10 @@ class SaturationPeak:
     misfit: float
     stands_out: bool = True
 
+    def is_cut_off(self, top: float) -> bool:
+        """Whether it stands on the last level alone: the photosites' own stops may lie lower."""
+        return self.width < _NARROWEST and self.level > top - 0.5
+
 
 def find_peaks(
     histogram: NDArray[np.int64], *, lowest: float, span: float
@@ -157,6 +168,14 @@ def find_peaks(
         peak = fitted(level, width)
         if peak is not None and not any(_is_same(peak, one, gap) for one in peaks):
             peaks.append(peak)
+    top = float(occupied[-1])
+    if any(peak.is_cut_off(top) for peak in peaks):
+        for share in _CUT_OFF:
+            peak = fitted(top - share * span, share * span)
+            if peak is None or peak.width > _WIDEST * span:
+                continue
+            if not any(_is_same(peak, one, gap) for one in peaks):
+                peaks.append(replace(peak, stands_out=False))
     if not peaks:
         edge = _top_edge(histogram, occupied, gap, span)
         peak = None if edge is None else fitted(*edge)
@@ -205,6 +224,16 @@ def comb_step(occupied: NDArray[np.intp]) -> int:
     """Return the step from one occupied level (n,) to the next that all share, at least 1."""
     few = len(occupied) < _FEWEST_LEVELS
     return 1 if few else max(1, int(np.gcd.reduce(np.diff(occupied))))
+
+
+def _light_below(histogram: NDArray[np.int64], level: float, width: float) -> NDArray[np.intp]:
+    """Return the levels (n,) that occur so far below a peak that none is full.
+
+    Full photosites may scatter over levels that a coarse code leaves out of the light.
+    """
+    high = max(int(level - PEAKS_APART * width), 0)
+    low = max(int(level - 3.0 * PEAKS_APART * width), 0)
+    return np.flatnonzero(histogram[low:high]) + low
 
 
 def _is_coded(histogram: NDArray[np.int64], occupied: NDArray[np.intp]) -> bool:
@@ -335,7 +364,9 @@ def fit_peak(
     stops fills, the density at v is phi(v) N + (1 - Phi(v)) shelf(v). Level and width are found by
     search, the rest is linear. The topmost level holds all that the converter can't count further.
     """
-    gap, top = comb_step(occupied), int(occupied[-1])
+    light = _light_below(histogram, level, width)
+    gap = comb_step(light if len(light) >= _MANY_LEVELS else occupied)
+    top = int(occupied[-1])
     tried = []
     for reach in _REACHES_DOWN:
         tried.append(_searched(histogram, level, width, gap=gap, top=top, reach=reach))

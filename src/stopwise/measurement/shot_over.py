@@ -103,7 +103,7 @@ def read_stops(cells: Cells, *, noise: SensorNoise | None, iso: float | None) ->
     }
 
     def odds(colour: int, peak: SaturationPeak) -> float:
-        return evidence(cells, colour, peak, noise=noise, iso=iso, others=peaks)
+        return evidence(cells, colour, peak, noise=noise, iso=iso, others=peaks).told
 
     stops, light, twice = {}, [], []
     for colour, name in enumerate(cells.colours):
