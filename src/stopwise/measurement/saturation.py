@@ -168,8 +168,8 @@ def find_peaks(
         peak = fitted(level, width)
         if peak is not None and not any(_is_same(peak, one, gap) for one in peaks):
             peaks.append(peak)
-    top = float(occupied[-1])
-    if any(peak.is_cut_off(top) for peak in peaks):
+    top = int(occupied[-1])
+    if histogram[top] >= LEAST:  # no light ends so: what stops higher is counted there
         for share in _CUT_OFF:
             peak = fitted(top - share * span, share * span)
             if peak is None or peak.width > _WIDEST * span:
