@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import shutil
+from types import SimpleNamespace
 from typing import TYPE_CHECKING
 
 from playwright.sync_api import expect
@@ -16,6 +17,7 @@ from support.page_process import SAMPLES
 from support.page_scene import Scene, key_hot, on_plan
 
 if TYPE_CHECKING:
+    import pytest
     from playwright.sync_api import Page
 
     from stopwise.page.server import PageServer
@@ -191,10 +193,12 @@ def test_any_frame_is_found_and_stepped_from(scene: Scene, server: PageServer, p
 
 
 def test_dialled_turns_and_the_predicted_picture_are_shown(
-    scene: Scene, server: PageServer, page: Page
+    scene: Scene, server: PageServer, page: Page, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     powers = Powers((("key", "down 0.7, to -2.7"),), (("lit cheek", 6.5),), has_picture=True)
-    scene.live.dial = lambda: (powers, drawable(made_picture(60, 40)))
+    answer = powers, drawable(made_picture(60, 40))
+    ready = {"solved": lambda: answer, "warm": lambda: None, "close": lambda: None}
+    monkeypatch.setattr(scene.live, "trying", SimpleNamespace(**ready))
     scene.land(key_hot(0.7))
     opened(page, server)
     page.keyboard.press("d")
